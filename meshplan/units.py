@@ -1,0 +1,49 @@
+"""Physical constants and the few unit conversions, each written once.
+
+Inside meshplan one unit serves each quantity: metres, seconds, megahertz, decibels, dBm, dBi, degrees.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+SPEED_OF_LIGHT_M_PER_S: Final = 299_792_458.0
+"""Exact by the definition of the metre (SI Brochure, 9th edition)."""
+
+BOLTZMANN_J_PER_K: Final = 1.380_649e-23
+"""Exact by the definition of the kelvin (SI Brochure, 9th edition)."""
+
+STANDARD_NOISE_TEMPERATURE_K: Final = 290.0
+"""Reference temperature of noise figures (ITU-R P.372)."""
+
+EARTH_RADIUS_KM: Final = 6371.0
+"""Mean Earth radius used throughout ITU-R P.452, P.526 and P.1812."""
+
+ERP_TO_EIRP_DB: Final = 2.15
+"""Gain of a half-wave dipole over an isotropic radiator (ITU-R BS.561)."""
+
+FOOT_M: Final = 0.3048
+"""International foot (exact)."""
+
+US_SURVEY_FOOT_M: Final = 1200.0 / 3937.0
+"""United States survey foot (exact)."""
+
+Array = NDArray[np.float64]
+
+
+def wavelength_m(frequency_mhz: ArrayLike) -> Array:
+    """Return the wavelength in free space for a frequency in MHz."""
+    return np.asarray(SPEED_OF_LIGHT_M_PER_S / 1e6 / np.asarray(frequency_mhz, dtype=float))
+
+
+def decibels(ratio: ArrayLike) -> Array:
+    """Return 10·log10 of a power ratio."""
+    return np.asarray(10.0 * np.log10(np.asarray(ratio, dtype=float)))
+
+
+def power_ratio(decibel: ArrayLike) -> Array:
+    """Return the power ratio of a level in dB."""
+    return np.asarray(10.0 ** (np.asarray(decibel, dtype=float) / 10.0))
