@@ -1,0 +1,34 @@
+"""What every test may use: where the published reference data lies, and how to skip honestly without it."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+REPOSITORY = Path(__file__).resolve().parents[1]
+REFERENCE = REPOSITORY.parent / "shared" / "reference"
+
+
+@pytest.fixture(scope="session")
+def reference_dir() -> Path:
+    """Return the folder of published vectors, or skip saying that it is not here."""
+    if not REFERENCE.is_dir():
+        pytest.skip("published reference data (../shared/reference) is not on this machine")
+    return REFERENCE
+
+
+@pytest.fixture(scope="session")
+def read_reference_csv(reference_dir: Path) -> Callable[[str], list[dict[str, str]]]:
+    """Return a reader of one reference table as a list of rows."""
+
+    def read(name: str) -> list[dict[str, str]]:
+        path = reference_dir / name
+        if not path.is_file():
+            pytest.skip(f"reference table {name} is not on this machine")
+        with path.open(encoding="utf-8", newline="") as stream:
+            return list(csv.DictReader(stream))
+
+    return read
