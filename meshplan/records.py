@@ -1,0 +1,491 @@
+"""The nouns of meshplan: what is read, what a link is, what a plan says.
+
+All are frozen; a plan holds everything that map, sheets and exports show.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any
+
+
+class Role(StrEnum):
+    """What a site is for."""
+
+    SENSOR = "sensor"
+    GATEWAY = "gateway"
+    RELAY = "relay"
+
+
+class Purpose(StrEnum):
+    """What a reading is for: it decides how sure a link must be."""
+
+    TREND = "trend"
+    ALARM = "alarm"
+    CONTROL = "control"
+
+
+class Power(StrEnum):
+    """What feeds a site."""
+
+    MAINS = "mains"
+    PANEL = "panel"
+    BATTERY = "battery"
+
+
+class Use(StrEnum):
+    """What the user says about a candidate."""
+
+    FREE = "free"
+    FORCED = "forced"
+    FORBIDDEN = "forbidden"
+
+
+@dataclass(frozen=True)
+class Site:
+    """One place of the property: a sensor, or a candidate for a gateway or a relay.
+
+    `x_m` and `y_m` are on the local metric grid. `where` names file and row for messages.
+    """
+
+    name: str
+    role: Role
+    lon_deg: float
+    lat_deg: float
+    x_m: float
+    y_m: float
+    antenna_agl_m: float
+    height_assumed: bool = False
+    mast_heights_agl_m: tuple[float, ...] = ()
+    purpose: Purpose = Purpose.TREND
+    importance: float = 1.0
+    optional: bool = False
+    power: Power = Power.BATTERY
+    cost: float | None = None
+    payload_bytes: int = 12
+    interval_s: float = 900.0
+    fast_interval_s: float | None = None
+    antenna: str | None = None
+    azimuth_deg: float | None = None
+    tilt_deg: float = 0.0
+    cable: str | None = None
+    cable_m: float | None = None
+    indoors: str | None = None
+    noise_rise_db: float | None = None
+    extra_loss_db: float = 0.0
+    use: Use = Use.FREE
+    radio: str | None = None
+    second_route: bool = False
+    note: str = ""
+    where: str = ""
+
+    @property
+    def heights_agl_m(self) -> tuple[float, ...]:
+        """All antenna heights this site offers, lowest first."""
+        return tuple(sorted({self.antenna_agl_m, *self.mast_heights_agl_m}))
+
+
+@dataclass(frozen=True)
+class Cover:
+    """Something that stands on the ground: a wood, hedge, crop, building or water.
+
+    `geometry` is a shapely polygon on the local metric grid; lines come in widened to their width. `heights_by_month_m` has 12
+    values, January first; without it `height_m` holds all year.
+    """
+
+    name: str
+    kind: str
+    geometry: Any
+    height_m: float
+    heights_by_month_m: tuple[float, ...] = ()
+    wall: str | None = None
+    row_azimuth_deg: float | None = None
+    where: str = ""
+
+    @property
+    def is_building(self) -> bool:
+        """Whether it stops radio like a solid body."""
+        return self.kind == "building"
+
+    def height_in_month_m(self, month: int) -> float:
+        """Return the height in a month 1…12."""
+        return self.heights_by_month_m[month - 1] if self.heights_by_month_m else self.height_m
+
+
+@dataclass(frozen=True)
+class Season:
+    """A state of leaves, weather and crops that a link must survive."""
+
+    name: str
+    month: int
+    in_leaf: bool
+    wet: bool = False
+    snow: bool = False
+
+
+@dataclass(frozen=True)
+class BudgetItem:
+    """One line of a link budget. `value_db` is positive; `is_loss` says which way it counts. A power in dBm is a gain."""
+
+    name: str
+    value_db: float
+    is_loss: bool
+    source: str
+
+    @property
+    def signed_db(self) -> float:
+        """The figure as it is added up."""
+        return -self.value_db if self.is_loss else self.value_db
+
+
+@dataclass(frozen=True)
+class Clearance:
+    """How clear a path is. Heights of obstacles are metres above the straight line between the antennas (negative: below)."""
+
+    kind: str
+    """"clear", "ground-limited" or "obstructed"."""
+    first_fresnel_share: float
+    """Least clearance as a share of the first Fresnel radius (1 is a whole zone clear, below 0 the line is blocked)."""
+    clearance_m: float
+    at_m: float
+    obstacle: str
+    sentence: str
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Standard deviations of a link's loss in dB, by cause."""
+
+    model_db: float
+    elevation_db: float
+    vegetation_db: float
+    soil_db: float
+    antenna_db: float
+
+    @property
+    def total_db(self) -> float:
+        """All causes together, as independent errors."""
+        return math.sqrt(
+            self.model_db**2 + self.elevation_db**2 + self.vegetation_db**2 + self.soil_db**2 + self.antenna_db**2
+        )
+
+
+@dataclass(frozen=True)
+class SeasonResult:
+    """A link in one season. Margins are median power over sensitivity; the chance counts the fade margin and the spread."""
+
+    season: str
+    losses: tuple[BudgetItem, ...]
+    path_loss_db: float
+    received_at_b_dbm: float
+    received_at_a_dbm: float
+    margin_at_b_db: float
+    margin_at_a_db: float
+    spread: Spread
+    chance: float
+
+
+@dataclass(frozen=True)
+class Remedy:
+    """One change that would help: what to do, where, and what it gives."""
+
+    change: str
+    device: str
+    gain_db: float
+    chance_after: float
+    suffices: bool
+
+
+@dataclass(frozen=True)
+class ProfileRecord:
+    """The land between two antennas as the engine saw it, for charts. Heights without Earth curvature; equal spacing."""
+
+    step_m: float
+    ground_amsl_m: tuple[float, ...]
+    cover_m: tuple[float, ...]
+    cover_kind: tuple[int, ...]
+    """Index into `Plan.cover_kinds`, 0 for open ground."""
+    effective_earth_radius_km: float
+
+
+@dataclass(frozen=True)
+class Link:
+    """A link between two devices at given antenna heights, both ways, in every season."""
+
+    key: str
+    a: str
+    b: str
+    distance_m: float
+    bearing_deg: float
+    """From a to b, clockwise from true north."""
+    frequency_mhz: float
+    antenna_a_agl_m: float
+    antenna_b_agl_m: float
+    gains_a_to_b: tuple[BudgetItem, ...]
+    gains_b_to_a: tuple[BudgetItem, ...]
+    sensitivity_a_dbm: float
+    sensitivity_b_dbm: float
+    fade_margin_db: float
+    seasons: tuple[SeasonResult, ...]
+    worst_season: str
+    first_failing_month: str
+    """Empty if it holds in all months looked at."""
+    clearance: Clearance
+    chance: float
+    """In the worst season and the weaker direction."""
+    margin_db: float
+    """Median margin in the worst season and the weaker direction."""
+    required_margin_db: float
+    verdict: str
+    """One of `VERDICTS`."""
+    sentence: str
+    causes: tuple[str, ...]
+    remedies: tuple[Remedy, ...] = ()
+    profile: ProfileRecord | None = None
+    chosen: bool = False
+    notes: tuple[str, ...] = ()
+
+    def season(self, name: str) -> SeasonResult:
+        """Return the result of one season."""
+        return next(result for result in self.seasons if result.season == name)
+
+
+VERDICTS = ("ample", "good", "thin", "failing", "not sure")
+"""Best first; "not sure" says that the data cannot tell."""
+
+VERDICT_WORDS = {
+    "ample": "works with room to spare",
+    "good": "should work",
+    "thin": "may work, test it before you rely on it",
+    "failing": "will probably not work",
+    "not sure": "the data cannot tell, measure it",
+}
+
+
+@dataclass(frozen=True)
+class DutyRecord:
+    """Airtime of one device in the busiest hour, against its limit."""
+
+    airtime_ms_per_packet: float
+    packets_per_hour: float
+    duty_share: float
+    duty_limit: float
+    fast_duty_share: float
+    channel_load: float
+    lawful: bool
+    rule: str
+
+
+@dataclass(frozen=True)
+class EnergyRecord:
+    """How long a device lasts, and what decides it."""
+
+    supply: str
+    battery: str
+    life_years: float
+    panel_w: float
+    storage_wh: float
+    dominant: str
+    best_change: str
+
+
+@dataclass(frozen=True)
+class Device:
+    """A site as the plan uses it (or could have used it)."""
+
+    name: str
+    role: Role
+    lon_deg: float
+    lat_deg: float
+    x_m: float
+    y_m: float
+    ground_amsl_m: float
+    antenna_agl_m: float
+    in_plan: bool
+    served: bool
+    """Sensors only: whether it has a route."""
+    purpose: Purpose
+    importance: float
+    power: Power
+    antenna: str
+    cable: str
+    cable_m: float
+    azimuth_deg: float | None
+    indoors: str | None
+    cost: float
+    radio: str
+    height_assumed: bool
+    interval_s: float
+    payload_bytes: int
+    reason: str = ""
+    """Why it is there: for a relay, who would be cut off without it."""
+    note: str = ""
+    duty: DutyRecord | None = None
+    energy: EnergyRecord | None = None
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Route:
+    """How a sensor reaches a gateway."""
+
+    sensor: str
+    devices: tuple[str, ...]
+    """From the sensor to the gateway, both included."""
+    links: tuple[str, ...]
+    chance: float
+    second_devices: tuple[str, ...] = ()
+    second_links: tuple[str, ...] = ()
+    latency_s: float | None = None
+
+
+@dataclass(frozen=True)
+class Unserved:
+    """A sensor without a route: what is missing and what would mend it."""
+
+    sensor: str
+    nearest: str
+    missing_db: float
+    reason: str
+    remedies: tuple[Remedy, ...]
+
+
+@dataclass(frozen=True)
+class Proof:
+    """How good the plan is, and who says so."""
+
+    cost: float
+    lower_bound: float
+    gap: float
+    optimal: bool
+    sentence: str
+    certified_bound: float
+    certificate: dict[str, Any] = field(default_factory=dict)
+    limits: dict[str, Any] = field(default_factory=dict)
+    versions: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class GatewayOption:
+    """One way to choose gateways, for comparison."""
+
+    gateways: tuple[str, ...]
+    sensors_served: int
+    cost: float
+    weakest_chance: float
+    sentence: str
+    chosen: bool
+
+
+@dataclass(frozen=True)
+class LegalLine:
+    """What the radio rules say about this plan."""
+
+    subject: str
+    lawful: bool
+    rule: str
+    detail: str
+    remedy: str
+    source: str
+    standing: str
+    as_of: str
+
+
+@dataclass(frozen=True)
+class PartLine:
+    """One line of the shopping list; `devices` traces it."""
+
+    part: str
+    quantity: float
+    unit: str
+    spares: float
+    unit_cost: float | None
+    devices: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class MapShape:
+    """A cover or boundary outline in longitude and latitude, for drawing. Rings as (lon, lat), outer ring first."""
+
+    kind: str
+    name: str
+    height_m: float
+    rings: tuple[tuple[tuple[float, float], ...], ...]
+
+
+@dataclass(frozen=True)
+class GridRecord:
+    """The working grid, so that every figure can be traced to its cell."""
+
+    crs: str
+    cell_m: float
+    columns: int
+    rows: int
+    west_m: float
+    north_m: float
+    elevation_error_m: float
+    sentence: str
+    rasters: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class RadioRecord:
+    """The radio of the plan in the words of the catalogue."""
+
+    key: str
+    title: str
+    frequency_mhz: float
+    tx_power_dbm: float
+    sensitivity_dbm: float
+    bit_rate_bps: float
+    bandwidth_khz: float
+    modulation: str
+    assumptions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Everything map, sheets and exports show. Same input, same record."""
+
+    property_name: str
+    country: str
+    radio: RadioRecord
+    seasons: tuple[Season, ...]
+    grid: GridRecord
+    devices: tuple[Device, ...]
+    links: tuple[Link, ...]
+    """Links of the plan first, then the other candidates that were worth keeping."""
+    routes: tuple[Route, ...]
+    unserved: tuple[Unserved, ...]
+    proof: Proof
+    gateway_options: tuple[GatewayOption, ...]
+    goes_dark: dict[str, tuple[str, ...]]
+    """Sensors silenced when the named device fails."""
+    legal: tuple[LegalLine, ...]
+    parts: tuple[PartLine, ...]
+    shapes: tuple[MapShape, ...]
+    cover_kinds: tuple[str, ...]
+    required_chance: float
+    verdict_limits: dict[str, float]
+    """Least chance of each verdict, so that no page has to know them."""
+    currency: str
+    assumptions: tuple[str, ...]
+    unknowns: tuple[str, ...]
+    cautions: tuple[str, ...]
+    redundancy_prices: tuple[dict[str, Any], ...] = ()
+    version: str = ""
+
+    def device(self, name: str) -> Device:
+        """Return the device of that name."""
+        return next(device for device in self.devices if device.name == name)
+
+    def link(self, key: str) -> Link:
+        """Return the link with that key."""
+        return next(link for link in self.links if link.key == key)
+
+    @property
+    def chosen_links(self) -> tuple[Link, ...]:
+        """The links that carry routes."""
+        return tuple(link for link in self.links if link.chosen)

@@ -1,0 +1,168 @@
+"""What `property.toml` may say: every key once, with its default, its range and its meaning.
+
+The reader of the file, the messages about it and the manual (`meshplan check --keys`) are all made from these models.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+
+
+def _as_tuple(value: Any) -> Any:
+    """Let a single text stand for a list of one."""
+    if isinstance(value, str | dict):
+        return (value,)
+    return tuple(value) if isinstance(value, list) else value
+
+
+def _as_raster(value: Any) -> Any:
+    """Let a bare file name stand for a raster table with that file."""
+    if isinstance(value, str):
+        return ({"file": value},)
+    if isinstance(value, dict):
+        return (value,)
+    if isinstance(value, list):
+        return tuple({"file": item} if isinstance(item, str) else item for item in value)
+    return value
+
+
+FileNames = Annotated[tuple[str, ...], BeforeValidator(_as_tuple)]
+
+
+class _Settings(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
+
+
+class RasterSettings(_Settings):
+    """One elevation raster."""
+
+    file: str
+    """File name, relative to the property folder; anything GDAL reads."""
+    holds: Literal["ground", "surface"] = "ground"
+    """"ground" is bare earth; "surface" already holds trees and roofs."""
+    unit: Literal["m", "ft", "us-ft"] = "m"
+    """Unit of the heights in the file."""
+    error_m: float | None = Field(default=None, ge=0, le=100)
+    """Standard deviation of the height error; by default judged from the cell size."""
+    error_length_m: float | None = Field(default=None, gt=0, le=10_000)
+    """Distance over which height errors stay alike; by default judged from the cell size."""
+
+
+class AntennaSettings(_Settings):
+    """Antenna and cable where a site names none of its own."""
+
+    sensor: str = "quarter-wave-wire"
+    """Antenna class of a sensor (`meshplan radios --antennas` lists them)."""
+    relay: str = "sleeve-dipole"
+    """Antenna class of a relay."""
+    gateway: str = "sleeve-dipole"
+    """Antenna class of a gateway."""
+    cable: str = "mini-coax-2.7mm"
+    """Cable class between radio and antenna (`meshplan radios --cables` lists them)."""
+    sensor_cable_m: float = Field(default=0.0, ge=0, le=100)
+    """Cable length at a sensor."""
+    relay_cable_m: float = Field(default=1.0, ge=0, le=100)
+    """Cable length at a relay."""
+    gateway_cable_m: float = Field(default=3.0, ge=0, le=100)
+    """Cable length at a gateway."""
+    polarisation: Literal["vertical", "horizontal"] = "vertical"
+    """How the antennas stand."""
+    box_loss_db: float = Field(default=0.5, ge=0, le=40)
+    """Loss of the plastic box around an antenna."""
+
+
+class RequirementSettings(_Settings):
+    """What the network must reach."""
+
+    link_chance: float = Field(default=0.8, ge=0.5, le=0.999)
+    """Chance each link must have in its worst season before the plan may use it."""
+    route_chance: float = Field(default=0.0, ge=0.0, le=0.999)
+    """Chance each whole route must have; 0 asks only for the links."""
+    hop_limit: int = Field(default=3, ge=1, le=8)
+    """Most links from a sensor to a gateway."""
+    second_route: Literal["none", "any one relay", "any one relay or gateway"] = "none"
+    """What may fail without silencing a sensor."""
+    budget: float | None = Field(default=None, gt=0)
+    """Most money for gateways and relays; without it the cheapest full plan is sought."""
+
+
+class CostSettings(_Settings):
+    """Prices in your currency; they decide which plan is cheapest."""
+
+    currency: str = "EUR"
+    """Name or sign that stands beside amounts."""
+    sensor: float = Field(default=25.0, ge=0)
+    """Radio, board, box and cell of one sensor node."""
+    relay: float = Field(default=45.0, ge=0)
+    """One relay without its mast and power."""
+    gateway: float = Field(default=120.0, ge=0)
+    """One gateway without its mast and power."""
+    mast_per_m: float = Field(default=12.0, ge=0)
+    """Each metre of antenna height above 2 m."""
+    panel: float = Field(default=40.0, ge=0)
+    """Panel, charger and battery where a site has no mains."""
+    spare_share: float = Field(default=0.1, ge=0, le=1)
+    """Share of spares in the parts list; at least one of each."""
+
+
+class TerrainSettings(_Settings):
+    """Grid, Earth curvature and ground."""
+
+    cell_m: float | None = Field(default=None, gt=0, le=1000)
+    """Cell of the working grid; by default chosen from the data and the size of the property."""
+    k_factor: float = Field(default=4 / 3, gt=0.3, le=10)
+    """Effective Earth radius factor of median refraction."""
+    ground: Literal["very dry", "medium dry", "average", "wet", "fresh water", "sea water"] = "average"
+    """Ground between the antennas."""
+    margin_m: float | None = Field(default=None, ge=0, le=20_000)
+    """Width of land kept around the sites; by default a tenth of the property, at least 50 m."""
+
+
+class RadioSettings(_Settings):
+    """Where the radio class leaves a choice."""
+
+    frequency_mhz: float | None = Field(default=None, gt=100, le=6000)
+    """Channel; by default the one of the class."""
+    power_dbm: float | None = Field(default=None, ge=-40, le=40)
+    """Transmit power; by default the largest that class and country allow."""
+    spreading_factor: int | None = Field(default=None, ge=5, le=12)
+    """Spreading factor of a chirp class."""
+    bit_rate_bps: float | None = Field(default=None, gt=0)
+    """Bit rate of a class with several."""
+    licence: str | None = None
+    """Licence you hold, for classes outside licence-exempt limits."""
+
+
+class PropertySettings(_Settings):
+    """The whole of `property.toml`."""
+
+    name: str = Field(min_length=1)
+    """Name of the property, shown on map and sheets."""
+    sites: FileNames = ()
+    """Files with sensors, gateway and relay candidates (CSV, GeoJSON, GeoPackage, KML, GPX)."""
+    elevation: Annotated[tuple[RasterSettings, ...], BeforeValidator(_as_raster)] = ()
+    """Elevation rasters, in any order: the finest is used where it has data."""
+    cover: FileNames = ()
+    """Files with woods, hedges, crops, buildings and water as polygons or lines."""
+    boundary: FileNames = ()
+    """File with the outline of the property."""
+    country: str = "unknown"
+    """Country or region whose radio rules apply (`meshplan radios --regions` lists them)."""
+    radio: FileNames = ("css-868-sf7",)
+    """Radio class (`meshplan radios` lists them), several of them, or "compare"."""
+    seasons: FileNames = ("bare", "leaf")
+    """Seasons to plan for: bare, leaf, wet, snow, or a month such as "august"."""
+    generate_relays: int = Field(default=0, ge=0, le=20_000)
+    """How many relay candidates to look for on the land itself."""
+    radio_settings: RadioSettings = RadioSettings()
+    """Frequency, power, spreading factor, licence."""
+    antenna: AntennaSettings = AntennaSettings()
+    """Antennas, cables, boxes."""
+    requirement: RequirementSettings = RequirementSettings()
+    """Chance, hops, second routes."""
+    cost: CostSettings = CostSettings()
+    """Prices."""
+    terrain: TerrainSettings = TerrainSettings()
+    """Grid, refraction, ground."""
