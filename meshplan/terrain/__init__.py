@@ -1,0 +1,1 @@
+"""Sites and elevation in, profiles out."""

@@ -1,0 +1,36 @@
+"""Distances and bearings on the WGS 84 ellipsoid."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+from numpy.typing import ArrayLike
+from pyproj import Geod
+
+from meshplan.units import Array
+
+
+@cache
+def _ellipsoid() -> Geod:
+    return Geod(ellps="WGS84")
+
+
+def distance_and_bearing(
+    lon_a_deg: ArrayLike, lat_a_deg: ArrayLike, lon_b_deg: ArrayLike, lat_b_deg: ArrayLike
+) -> tuple[Array, Array]:
+    """Return the geodesic distance in metres and the bearing from a to b in degrees clockwise from true north.
+
+    Parameters
+    ----------
+    lon_a_deg, lat_a_deg, lon_b_deg, lat_b_deg : array_like, broadcastable
+        Positions in degrees, WGS 84.
+
+    Notes
+    -----
+    Source
+        Geodesic of the ellipsoid as solved by pyproj (PROJ).
+    """
+    lon_a, lat_a, lon_b, lat_b = np.broadcast_arrays(lon_a_deg, lat_a_deg, lon_b_deg, lat_b_deg)
+    azimuth, _, distance_m = _ellipsoid().inv(lon_a, lat_a, lon_b, lat_b)
+    return np.asarray(distance_m, dtype=float), np.asarray(azimuth, dtype=float) % 360.0
