@@ -1,0 +1,93 @@
+"""The house keeps its order: a module imports only what lies before it in the flow of data."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).resolve().parents[2] / "meshplan"
+
+VOCABULARY = (
+    "errors",
+    "units",
+    "sources",
+    "settings",
+    "grid",
+    "radio_records",
+    "measurement_records",
+    "records",
+    "plan_codec",
+)
+LAYERS = (
+    *VOCABULARY,
+    "inputs",
+    "terrain",
+    "propagation",
+    "kernels",
+    "links",
+    "planning",
+    "operation",
+    "calibration",
+    "reporting",
+    "workflow",
+    "cli",
+)
+ALLOWED = {
+    "errors": (),
+    "units": (),
+    "sources": (),
+    "grid": (),
+    "settings": (),
+    "propagation": ("errors", "units", "sources"),
+    "planning": ("errors", "units", "sources", "records"),
+}
+"""Packages with a narrower view than their place in the list gives them."""
+
+
+def imports_of(path: Path) -> set[str]:
+    """Return the first part of every meshplan module that a file imports, also inside functions."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path.name} has a relative import"
+            names = [node.module or ""] if node.module != "meshplan" else [f"meshplan.{alias.name}" for alias in node.names]
+        elif isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        else:
+            continue
+        found.update(name.split(".")[1] for name in names if name.startswith("meshplan."))
+    return found
+
+
+def layer_of(path: Path) -> str:
+    """Return the layer a file belongs to."""
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+FILES = sorted(path for path in PACKAGE.rglob("*.py") if path != PACKAGE / "__init__.py")
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_a_module_imports_only_what_lies_before_it(path: Path) -> None:
+    layer = layer_of(path)
+    assert layer in LAYERS, f"{layer} has no place in the flow: add it to LAYERS and to DEVELOPERS.md"
+    before = ALLOWED.get(layer, LAYERS[: LAYERS.index(layer)])
+    allowed = {*before, layer}
+    assert imports_of(path) <= allowed, f"{path.name} reaches past its layer"
+
+
+def test_every_layer_is_there() -> None:
+    here = {layer_of(path) for path in FILES}
+    assert here <= set(LAYERS)
+    assert {"errors", "records", "inputs", "terrain", "propagation", "links", "planning", "reporting", "workflow", "cli"} <= here
+
+
+@pytest.mark.parametrize("layer", ["terrain", "propagation", "links", "planning", "operation", "calibration"])
+def test_only_inputs_and_reporting_touch_files(layer: str) -> None:
+    for path in (PACKAGE / layer).rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call):
+                name = node.func.id if isinstance(node.func, ast.Name) else getattr(node.func, "attr", "")
+                assert name not in {"open", "read_text", "write_text", "read_bytes", "write_bytes"}, f"{path.name} touches files"
