@@ -114,7 +114,7 @@ class TerrainSettings(_Settings):
     """Cell of the working grid; by default chosen from the data and the size of the property."""
     k_factor: float = Field(default=4 / 3, gt=0.3, le=10)
     """Effective Earth radius factor of median refraction."""
-    ground: Literal["very dry", "medium dry", "average", "wet", "fresh water", "sea water"] = "average"
+    ground: Literal["reference", "average", "very_dry", "medium_dry", "wet", "sea"] = "reference"
     """Ground between the antennas."""
     margin_m: float | None = Field(default=None, ge=0, le=20_000)
     """Width of land kept around the sites; by default a tenth of the property, at least 50 m."""
