@@ -1,0 +1,39 @@
+"""Read back the plan.json that meshplan itself wrote."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from meshplan.errors import InputError, MissingFileError
+from meshplan.plan_codec import plan_from_json
+from meshplan.records import Plan
+
+
+def read_plan_json(path: Path) -> Plan:
+    """Return the plan in a file; numbers are as they were written, see `plan_codec.PRECISION`."""
+    if not path.is_file():
+        raise MissingFileError("there is no such file", where=str(path), fix="Run `meshplan plan` first.")
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"), parse_constant=_refuse_constant)
+    except UnicodeDecodeError as error:
+        raise InputError("this is not UTF-8 text", where=str(path), fix="Run `meshplan plan` again.") from error
+    except json.JSONDecodeError as error:
+        raise InputError(
+            f"this is not JSON: {error.msg}",
+            where=f"{path}, line {error.lineno}, column {error.colno}",
+            fix="Run `meshplan plan` again; the file may have been cut off.",
+        ) from error
+    except _BareConstantError as error:
+        raise InputError(
+            f"{error} is not JSON", where=str(path), fix="Run `meshplan plan` again; unknown values are written as null."
+        ) from error
+    return plan_from_json(document, where=str(path))
+
+
+class _BareConstantError(ValueError):
+    """NaN or Infinity stood in the text."""
+
+
+def _refuse_constant(text: str) -> float:
+    raise _BareConstantError(text)
