@@ -8,7 +8,7 @@ from typing import Final
 
 
 class Standing(StrEnum):
-    """How a figure is known; everything but READ and DERIVED is shown to the user as "check"."""
+    """How a figure is known; NAMED, PRACTICE and MEMORY are shown to the user as "check"."""
 
     READ = "read"
     """Read in the source, or reproduced against its published numbers."""
@@ -20,11 +20,13 @@ class Standing(StrEnum):
     """Common practice, no source."""
     MEMORY = "memory"
     """From memory, no document."""
+    STATED = "stated"
+    """Stated by the user in the property folder."""
 
     @property
     def needs_check(self) -> bool:
         """Whether the output marks the figure "check"."""
-        return self not in (Standing.READ, Standing.DERIVED)
+        return self not in (Standing.READ, Standing.DERIVED, Standing.STATED)
 
 
 @dataclass(frozen=True)

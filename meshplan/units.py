@@ -47,3 +47,15 @@ def decibels(ratio: ArrayLike) -> Array:
 def power_ratio(decibel: ArrayLike) -> Array:
     """Return the power ratio of a level in dB."""
     return np.asarray(10.0 ** (np.asarray(decibel, dtype=float) / 10.0))
+
+
+def noise_floor_dbm(bandwidth_khz: ArrayLike, noise_figure_db: ArrayLike = 0.0) -> Array:
+    """Return the noise power of a receiver in dBm: kT0·B and its noise figure.
+
+    Notes
+    -----
+    Source
+        ITU-R P.372, section on reference temperature: kT0 = −173.975 dBm/Hz at 290 K, written −174 in most books.
+    """
+    per_hz = decibels(BOLTZMANN_J_PER_K * STANDARD_NOISE_TEMPERATURE_K * 1000.0)
+    return np.asarray(per_hz + decibels(np.asarray(bandwidth_khz, dtype=float) * 1000.0) + np.asarray(noise_figure_db, dtype=float))

@@ -1,0 +1,355 @@
+"""Reads the catalogue of radio classes, rules, cells, boards and sunlight, and what the user adds to it.
+
+Packaged tables come first; `radios.toml`, `regions.toml`, `batteries.toml` and `boards.toml` in the property folder add entries
+or override parts of them, in the same form. All faults of a file are told at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from importlib.resources import files
+from math import isclose
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+from meshplan.errors import raise_faults
+from meshplan.inputs.figure_tables import Table, TableFile, inherit, read_toml
+from meshplan.radio_records import (
+    Battery,
+    Board,
+    Direction,
+    LimitKind,
+    Modulation,
+    RadioClass,
+    RadioSetting,
+    Region,
+    SolarTable,
+    SubBand,
+    SunBand,
+    Technique,
+    chirp_bit_rate_bps,
+    derived_sensitivity_dbm,
+)
+
+Entry = TypeVar("Entry")
+
+CLASS_FIGURES: Final[dict[str, tuple[float, float]]] = {
+    "band_mhz": (100, 6000),
+    "tx_power_dbm": (-40, 40),
+    "noise_figure_db": (0, 30),
+    "tx_current_ma": (0.1, 10_000),
+    "rx_current_ma": (0.01, 2_000),
+    "sleep_current_ua": (0, 1_000_000),
+    "wake_ms": (0, 60_000),
+    "supply_v": (0.8, 60),
+    "interface_wires": (0, 40),
+    "price": (0, 10_000),
+    "antenna_gain_dbi": (-40, 30),
+    "frequency_error_ppm": (0, 1_000),
+    "frame_overhead_bytes": (0, 500),
+    "frame_overhead_us": (0, 100_000),
+    "line_code_factor": (1, 8),
+    "repeats": (1, 100),
+    "channel_step_khz": (0, 100_000),
+}
+"""Every figure of a class, with the smallest and largest value that is not taken for a slip."""
+
+SETTING_FIGURES: Final[dict[str, tuple[float, float]]] = {
+    "bit_rate_bps": (10, 100e6),
+    "noise_bandwidth_khz": (0.1, 160_000),
+    "occupied_bandwidth_khz": (0.1, 160_000),
+    "required_snr_db": (-30, 40),
+    "implementation_loss_db": (0, 30),
+    "design_sensitivity_dbm": (-160, -20),
+    "max_payload_bytes": (1, 65_535),
+}
+"""Every figure of a setting, likewise."""
+
+BEYOND_PHYSICS_DB: Final = 0.5
+"""A design sensitivity may lie this far below the derived one (rounding) before it is called impossible."""
+
+
+def read_radio_classes(property_folder: Path | None = None) -> dict[str, RadioClass]:
+    """Return all radio classes by key: the packaged ones and those of `radios.toml` in the property folder."""
+    return _read(property_folder, "radio_classes.toml", "radios.toml", "classes", _radio_class)
+
+
+def read_regions(property_folder: Path | None = None) -> dict[str, Region]:
+    """Return the rules of all regions by key; `regions.toml` in the property folder may add or override."""
+    return _read(property_folder, "regions.toml", "regions.toml", "regions", _region)
+
+
+def read_batteries(property_folder: Path | None = None) -> dict[str, Battery]:
+    """Return all cell kinds by key; `batteries.toml` in the property folder may add or override."""
+    return _read(property_folder, "batteries.toml", "batteries.toml", "batteries", _battery)
+
+
+def read_boards(property_folder: Path | None = None) -> dict[str, Board]:
+    """Return all kinds of board by key; `boards.toml` in the property folder may add or override."""
+    return _read(property_folder, "boards.toml", "boards.toml", "boards", _board)
+
+
+def read_solar() -> SolarTable:
+    """Return the packaged defaults of solar sizing."""
+    document = read_toml(_packaged("solar.toml"), "solar.toml")
+    file = TableFile("solar.toml", document, packaged=True)
+    figures = Table(file, "figures", document["figures"])
+    bands = []
+    for number, entry in enumerate(document["bands"], 1):
+        table = Table(file, f"bands, entry {number}", entry)
+        bands.append(
+            SunBand(
+                latitude_low_deg=table.number("latitude_low_deg", 0, 90),
+                latitude_high_deg=table.number("latitude_high_deg", 0, 90),
+                peak_sun_hours=table.figure("peak_sun_hours", 0, 12),
+                autonomy_days=table.figure("autonomy_days", 1, 60),
+            )
+        )
+    solar = SolarTable(
+        bands=tuple(bands),
+        charger_efficiency_linear=figures.figure("charger_efficiency_linear", 0.1, 1),
+        charger_efficiency_tracking=figures.figure("charger_efficiency_tracking", 0.1, 1),
+        recharge_factor=figures.figure("recharge_factor", 1, 3),
+        canopy_factor=figures.figure("canopy_factor", 0.01, 1),
+        snow_days=figures.figure("snow_days", 0, 60),
+    )
+    raise_faults(file.faults)
+    return solar
+
+
+def catalogue_date(name: str = "radio_classes.toml") -> date:
+    """Return the day a packaged table was last checked."""
+    checked = read_toml(_packaged(name), name)["checked"]
+    assert isinstance(checked, date)
+    return checked
+
+
+def _packaged(name: str) -> Any:
+    return files("meshplan").joinpath("data", name)
+
+
+def _read(
+    folder: Path | None,
+    packaged_name: str,
+    user_name: str,
+    heading: str,
+    build: Callable[[str, Table], Entry | None],
+) -> dict[str, Entry]:
+    """Merge the packaged table with the user's file of the same form and build every entry."""
+    base = TableFile(packaged_name, read_toml(_packaged(packaged_name), packaged_name), packaged=True)
+    entries = inherit(base, heading)
+    found = {key: build(key, Table(base, f"{heading}.{key}", entry)) for key, entry in entries.items()}
+    raise_faults(base.faults)
+    result: dict[str, Entry] = {key: entry for key, entry in found.items() if entry is not None}
+    path = None if folder is None else Path(folder) / user_name
+    if path is None or not path.is_file():
+        return result
+    user = TableFile(user_name, read_toml(path, user_name), packaged=False, sources=base.sources)
+    for key, entry in inherit(user, heading, base=entries).items():
+        if user.is_broken(key):
+            continue
+        built = build(key, Table(user, f"{heading}.{key}", entry))
+        if built is not None:
+            result[key] = built
+    raise_faults(user.faults)
+    return result
+
+
+def _radio_class(key: str, table: Table) -> RadioClass | None:
+    """Build one class; faults are gathered in the file."""
+    before = len(table.file.faults)
+    table.check_key(key)
+    table.allow(
+        *CLASS_FIGURES,
+        "title", "group", "modulation", "direction", "interface", "supply_note", "antenna", "techniques", "addressing",
+        "acknowledged", "relay_capable", "can_listen_first", "licence_required", "preamble_symbols", "coding_rate_index",
+        "default_setting", "notes", "settings", "origin",
+    )  # fmt: skip
+    modulation = table.choice("modulation", Modulation)
+    settings = tuple(
+        _setting(Table(table.file, f"{table.where}, setting {number}", entry, parent=table), modulation)
+        for number, entry in enumerate(table.entries("settings"), 1)
+    )
+    names = [setting.name for setting in settings]
+    default = table.text("default_setting", names[0] if names else "")
+    if names and default not in names:
+        table.fault(f"the default setting '{default}' is none of its settings.", f"Take one of: {', '.join(names)}.")
+    for name in sorted({name for name in names if names.count(name) > 1}):
+        table.fault(f"there are two settings '{name}'.", "Give each setting its own name.")
+    figures = {name: table.figure(name, *limits) for name, limits in CLASS_FIGURES.items()}
+    if not settings:
+        table.fault("it has no settings.", "Write at least one entry under settings, with bit rate and bandwidth.")
+    direction = table.choice("direction", Direction)
+    acknowledged = table.flag("acknowledged", False)
+    if direction is Direction.ONE_WAY and (acknowledged or table.flag("relay_capable", False)):
+        table.fault("a one-way class can neither acknowledge nor relay.", "Set acknowledged and relay_capable to false.")
+    relay_capable = table.flag("relay_capable", False)
+    text = {
+        name: table.text(name, "" if name != "group" else "own classes")
+        for name in ("title", "group", "interface", "supply_note", "antenna")
+    }
+    arguments: dict[str, Any] = {**figures, **text}
+    radio = RadioClass(
+        key=key,
+        modulation=modulation,
+        direction=direction,
+        settings=settings,
+        default_setting=default,
+        techniques=tuple(table.choices("techniques", Technique)) or (Technique.FIXED,),
+        addressing=table.flag("addressing", False),
+        acknowledged=acknowledged,
+        relay_capable=relay_capable,
+        can_listen_first=table.flag("can_listen_first", False),
+        licence_required=table.flag("licence_required", False),
+        preamble_symbols=int(table.number("preamble_symbols", 1, 65_535, 8)),
+        coding_rate_index=int(table.number("coding_rate_index", 1, 4, 1)),
+        notes=table.texts("notes"),
+        origin=table.file.origin,
+        **arguments,
+    )
+    if len(table.file.faults) > before:
+        return None
+    _check_physics(table, radio)
+    return radio
+
+
+def _setting(table: Table, modulation: Modulation) -> RadioSetting:
+    """Build one setting of a class."""
+    table.allow(*SETTING_FIGURES, "name", "spreading_factor")
+    figures: dict[str, Any] = {name: table.figure(name, *limits) for name, limits in SETTING_FIGURES.items()}
+    spreading_factor = int(table.number("spreading_factor", 5, 12)) if "spreading_factor" in table.entry else None
+    if modulation is Modulation.CSS and spreading_factor is None:
+        table.fault("'spreading_factor' is missing.", "Chirp spread spectrum needs a spreading factor from 5 to 12.")
+    if modulation is not Modulation.CSS and spreading_factor is not None:
+        table.fault("only chirp spread spectrum has a spreading factor.", "Take 'spreading_factor' out.")
+    return RadioSetting(name=table.text("name"), spreading_factor=spreading_factor, **figures)
+
+
+def _check_physics(table: Table, radio: RadioClass) -> None:
+    """Fault what cannot be: a receiver better than its own noise, a rate that does not match its spreading."""
+    for setting in radio.settings:
+        derived = derived_sensitivity_dbm(radio, setting)
+        if setting.design_sensitivity_dbm.value < derived - BEYOND_PHYSICS_DB:
+            table.fault(
+                f"setting {setting.name}: a design sensitivity of {setting.design_sensitivity_dbm.value:g} dBm is better than "
+                f"noise, bandwidth and required signal allow ({derived:.1f} dBm).",
+                "Correct design_sensitivity_dbm, noise_figure_db, noise_bandwidth_khz or required_snr_db.",
+            )
+        if setting.spreading_factor is not None:
+            rate = chirp_bit_rate_bps(setting.spreading_factor, setting.noise_bandwidth_khz.value, radio.coding_rate_index)
+            if not isclose(setting.bit_rate_bps.value, rate, rel_tol=0.01):
+                table.fault(
+                    f"setting {setting.name}: {setting.bit_rate_bps.value:g} bit/s does not follow from spreading factor "
+                    f"{setting.spreading_factor} and {setting.noise_bandwidth_khz.value:g} kHz ({rate:.0f} bit/s).",
+                    "Correct bit_rate_bps, spreading_factor or noise_bandwidth_khz.",
+                )
+
+
+def _region(key: str, table: Table) -> Region | None:
+    before = len(table.file.faults)
+    table.check_key(key)
+    table.allow("title", "checked", "note", "known", "sub_bands", "only")
+    entries = table.entries("sub_bands")
+    only = table.texts("only")
+    known = {entry.get("key") for entry in entries}
+    for name in only:
+        if name not in known:
+            table.fault(f"'only' names '{name}', which is no row.", f"Take from: {', '.join(sorted(map(str, known)))}.")
+    checked = table.day("checked")
+    rows = tuple(
+        _sub_band(Table(table.file, f"{table.where}, row {number}", entry, parent=table), checked)
+        for number, entry in enumerate(entries, 1)
+        if not only or entry.get("key") in only
+    )
+    if not rows:
+        table.fault("it has no rows.", "Write at least one entry under sub_bands.")
+    region = Region(
+        key=key,
+        title=table.text("title"),
+        checked=checked,
+        sub_bands=rows,
+        known=table.flag("known", True),
+        note=table.text("note", ""),
+    )
+    return region if len(table.file.faults) == before else None
+
+
+def _sub_band(table: Table, checked: date) -> SubBand:
+    """Build one row of a region."""
+    low, high = table.number("low_mhz", 1, 300_000), table.number("high_mhz", 1, 300_000)
+    if high <= low:
+        table.fault(f"the row ends at {high:g} MHz, not above {low:g} MHz.", "Swap low_mhz and high_mhz, or correct one.")
+    optional = {
+        "limit_high_end": (-60, 1e6), "duty_limit": (0, 1), "polite_duty_limit": (0, 1), "max_bandwidth_khz": (0.1, 1e6),
+        "max_bandwidth_share": (0, 1), "min_bandwidth_khz": (0.1, 1e6), "density_dbm": (-60, 60), "density_khz": (0.1, 1e6),
+        "max_airtime_ms": (0.1, 1e7), "min_silence_s": (0, 1e6), "silence_ratio": (0, 1e6), "medium_use_limit": (0, 1),
+    }  # fmt: skip
+    values: dict[str, Any] = {name: table.number(name, *limits) for name, limits in optional.items() if name in table.entry}
+    table.allow(
+        *optional, "key", "rule", "low_mhz", "high_mhz", "limit_kind", "limit", "free_gain_dbi", "duty_period_s", "listen_first",
+        "density_from_khz", "density_exempts_hopping", "periodic_allowed", "techniques", "uses", "note",
+    )  # fmt: skip
+    if ("density_dbm" in values) != ("density_khz" in values):
+        table.fault("a density limit needs both its level and its width.", "Write density_dbm and density_khz, or neither.")
+    listen_first = table.text("listen_first", "no")
+    if listen_first not in ("no", "instead", "required"):
+        table.fault(f"'listen_first' is '{listen_first}'.", "Write 'no', 'instead' or 'required'.")
+    return SubBand(
+        key=table.text("key"),
+        rule=table.text("rule"),
+        low_mhz=low,
+        high_mhz=high,
+        limit_kind=table.choice("limit_kind", LimitKind),
+        limit=table.number("limit", -60, 1e6),
+        standing=table.standing(),
+        source=table.source(),
+        checked=checked,
+        free_gain_dbi=table.number("free_gain_dbi", 0, 40, 0.0),
+        duty_period_s=table.number("duty_period_s", 1, 1e6, 3600.0),
+        listen_first=listen_first,
+        density_from_khz=table.number("density_from_khz", 0, 1e6, 0.0),
+        density_exempts_hopping=table.flag("density_exempts_hopping", False),
+        periodic_allowed=table.flag("periodic_allowed", True),
+        techniques=tuple(table.choices("techniques", Technique)),
+        uses=table.texts("uses"),
+        note=table.text("note", ""),
+        **values,
+    )
+
+
+def _battery(key: str, table: Table) -> Battery | None:
+    before = len(table.file.faults)
+    table.check_key(key)
+    limits = {
+        "capacity_mah": (1, 1e7), "nominal_v": (0.5, 60), "self_discharge_per_year": (0, 1), "cold_factor_minus_20c": (0.01, 1),
+        "shelf_life_years": (0.1, 50), "end_factor": (0.05, 1), "depth_of_discharge": (0.05, 1), "max_pulse_ma": (0.1, 1e6),
+        "max_temperature_c": (20, 200),
+    }  # fmt: skip
+    figures: dict[str, Any] = {name: table.figure(name, *bounds) for name, bounds in limits.items()}
+    table.allow(*limits, "title", "rechargeable", "charge_min_c", "charge_max_c", "cautions")
+    battery = Battery(
+        key=key,
+        title=table.text("title"),
+        rechargeable=table.flag("rechargeable", False),
+        charge_min_c=table.number("charge_min_c", -60, 60) if "charge_min_c" in table.entry else None,
+        charge_max_c=table.number("charge_max_c", 0, 100) if "charge_max_c" in table.entry else None,
+        cautions=table.texts("cautions"),
+        **figures,
+    )
+    return battery if len(table.file.faults) == before else None
+
+
+def _board(key: str, table: Table) -> Board | None:
+    before = len(table.file.faults)
+    table.check_key(key)
+    limits = {
+        "sleep_current_ua": (0, 1e7),
+        "active_current_ma": (0, 1e5),
+        "active_ms": (0, 1e6),
+        "supply_v": (0.8, 60),
+    }
+    figures: dict[str, Any] = {name: table.figure(name, *bounds) for name, bounds in limits.items()}
+    table.allow(*limits, "title", "note")
+    board = Board(key=key, title=table.text("title"), note=table.text("note", ""), **figures)
+    return board if len(table.file.faults) == before else None
