@@ -43,7 +43,9 @@ class RasterSettings(_Settings):
     holds: Literal["ground", "surface"] = "ground"
     """"ground" is bare earth; "surface" already holds trees and roofs."""
     unit: Literal["m", "ft", "us-ft"] = "m"
-    """Unit of the heights in the file."""
+    """Unit of the heights in the file; by default what the file says, else metres."""
+    crs: str | None = None
+    """Projection such as "EPSG:25832", for a file that does not say its own."""
     error_m: float | None = Field(default=None, ge=0, le=100)
     """Standard deviation of the height error; by default judged from the cell size."""
     error_length_m: float | None = Field(default=None, gt=0, le=10_000)
@@ -53,17 +55,17 @@ class RasterSettings(_Settings):
 class AntennaSettings(_Settings):
     """Antenna and cable where a site names none of its own."""
 
-    sensor: str = "quarter-wave-wire"
-    """Antenna class of a sensor (`meshplan radios --antennas` lists them)."""
-    relay: str = "sleeve-dipole"
-    """Antenna class of a relay."""
-    gateway: str = "sleeve-dipole"
-    """Antenna class of a gateway."""
-    cable: str = "mini-coax-2.7mm"
+    sensor: str | None = None
+    """Antenna class of a sensor (`meshplan radios --antennas` lists them); by default the one of the radio class."""
+    relay: str | None = None
+    """Antenna class of a relay; by default the one of the radio class."""
+    gateway: str | None = None
+    """Antenna class of a gateway; by default the one of the radio class."""
+    cable: str = "foam_5mm"
     """Cable class between radio and antenna (`meshplan radios --cables` lists them)."""
     sensor_cable_m: float = Field(default=0.0, ge=0, le=100)
     """Cable length at a sensor."""
-    relay_cable_m: float = Field(default=1.0, ge=0, le=100)
+    relay_cable_m: float = Field(default=0.0, ge=0, le=100)
     """Cable length at a relay."""
     gateway_cable_m: float = Field(default=3.0, ge=0, le=100)
     """Cable length at a gateway."""
@@ -148,6 +150,8 @@ class PropertySettings(_Settings):
     """Files with woods, hedges, crops, buildings and water as polygons or lines."""
     boundary: FileNames = ()
     """File with the outline of the property."""
+    crs: str | None = None
+    """Projection of columns x_m and y_m, and of map files that do not say their own, such as "EPSG:25832"."""
     country: str = "unknown"
     """Country or region whose radio rules apply (`meshplan radios --regions` lists them)."""
     radio: FileNames = ("css-868-sf7",)
