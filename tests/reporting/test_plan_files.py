@@ -30,7 +30,6 @@ from meshplan.reporting.plan_files import (
     write_plan_json,
 )
 
-
 PLAN = make_plan()
 
 
