@@ -1,0 +1,234 @@
+"""Cover and boundary from vector files: shapes mended, lines widened, everything on the local grid."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import shapely
+
+from meshplan.errors import InputError, MeshplanError
+from meshplan.inputs.columns import Headings, match_headings, plain, read_values
+from meshplan.inputs.cover_columns import COVER_COLUMNS, COVER_KINDS, KIND_WALLS, PLAIN_WORDS
+from meshplan.inputs.vector import WGS84, Feature, VectorFile, move_geometry
+from meshplan.records import Cover
+
+_MAP_PROGRAM_FIELDS = (
+    "fid ogc_fid objectid shape_length shape_area osm_id description desc cmt timestamp begin end altitudemode tessellate extrude "
+    "visibility draworder icon snippet note notes source"
+).split()
+
+
+@dataclass(frozen=True)
+class RawCover:
+    """A cover feature with its values read, its geometry still as in the file."""
+
+    feature: Feature
+    values: dict[str, Any]
+    geometry: Any
+
+
+@dataclass
+class CoverList:
+    """What the cover files hold, and what was noticed on the way."""
+
+    raw: list[RawCover] = field(default_factory=list)
+    faults: list[MeshplanError] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+    assumptions: list[str] = field(default_factory=list)
+
+
+def read_cover_features(files: Iterable[tuple[str, VectorFile]]) -> CoverList:
+    """Return the cover of all files with values checked; `files` pairs the shown name with what was read."""
+    result = CoverList()
+    for shown, file in files:
+        headings = match_headings(file.headings, COVER_COLUMNS, shown, ignored=_MAP_PROGRAM_FIELDS, word="field")
+        result.faults.extend(headings.faults)
+        result.warnings.extend([*file.warnings, *headings.warnings])
+        for feature in file.features:
+            raw = _read_one(feature, headings, result)
+            if raw is not None:
+                result.raw.append(raw)
+    return result
+
+
+def _read_one(feature: Feature, headings: Headings, result: CoverList) -> RawCover | None:
+    faults: list[MeshplanError] = []
+    raw = {column: feature.attributes.get(heading) for heading, column in headings.columns.items()}
+    values = read_values(raw, COVER_COLUMNS, feature.where, faults, word="field")
+    geometry = _sound(feature, faults, result.assumptions)
+    if "kind" in values and geometry is not None:
+        _fill_in(feature.where, values, geometry, faults, result.assumptions)
+    result.faults.extend(faults)
+    if faults or geometry is None or "kind" not in values:
+        return None
+    return RawCover(feature, values, geometry)
+
+
+def _sound(feature: Feature, faults: list[MeshplanError], notes: list[str]) -> Any | None:
+    """Return the geometry, mended if its outline crosses itself."""
+    geometry = feature.geometry
+    if geometry is None or geometry.is_empty:
+        faults.append(InputError("has no shape", where=feature.where, fix="Draw it again, or remove it."))
+        return None
+    if not np.isfinite(shapely.get_coordinates(geometry)).all():
+        faults.append(InputError("has corners that are no numbers", where=feature.where, fix="Draw it again."))
+        return None
+    if not geometry.is_valid:
+        reason = shapely.is_valid_reason(geometry).split("[")[0].strip().lower()
+        mended = _same_kind(shapely.make_valid(geometry), geometry)
+        if mended.is_empty:
+            faults.append(
+                InputError(f"its outline encloses nothing ({reason})", where=feature.where, fix="Draw it again.")
+            )
+            return None
+        notes.append(f"{feature.where}: its outline was not sound ({reason}) and was mended; look at it on the map.")
+        return mended
+    return geometry
+
+
+def _same_kind(mended: Any, original: Any) -> Any:
+    """Drop the slivers of lower dimension that mending leaves behind."""
+    if "Polygon" not in original.geom_type:
+        return mended
+    parts = [part for part in shapely.get_parts(shapely.get_parts(mended)) if part.geom_type == "Polygon"]
+    return shapely.union_all(parts) if parts else shapely.Polygon()
+
+
+def _fill_in(
+    where: str, values: dict[str, Any], geometry: Any, faults: list[MeshplanError], notes: list[str]
+) -> None:
+    name, word = values["kind"]
+    kind = COVER_KINDS[name]
+    values["kind"] = name
+    values.setdefault("name", f"{name} {where.rsplit(' ', 1)[1]}")
+    called = f"{where} ('{values['name']}')"
+    folded = word.casefold().replace("_", " ")
+    if folded in PLAIN_WORDS and folded != name:
+        notes.append(f"{called}: '{word}' is taken as {name}.")
+    if folded in KIND_WALLS:
+        values.setdefault("wall", KIND_WALLS[folded])
+    months = [f"h{index:02d}" for index in range(1, 13)]
+    given = [month for month in months if month in values]
+    if given and "heights_by_month_m" in values:
+        faults.append(
+            InputError("heights by month are given twice", where=where, fix="Keep heights_by_month_m or h01 … h12.")
+        )
+    elif given:
+        missing = [month for month in months if month not in values]
+        if missing and "height_m" not in values:
+            faults.append(
+                InputError(
+                    f"heights of some months are missing ({', '.join(missing)})",
+                    where=where,
+                    fix="Give all of h01 … h12, or height_m for the others.",
+                )
+            )
+        else:
+            values["heights_by_month_m"] = tuple(values.get(month, values.get("height_m")) for month in months)
+    if "height_m" not in values:
+        by_month = values.get("heights_by_month_m")
+        values["height_m"] = max(by_month) if by_month else kind.height_m
+        if not by_month and name != "water":
+            notes.append(f"{called}: height assumed as {plain(kind.height_m)} m, usual for {name}; give height_m.")
+    if kind.seasonal and "heights_by_month_m" not in values:
+        notes.append(
+            f"{called}: {plain(values['height_m'])} m all year assumed, the worst case; give heights_by_month_m."
+        )
+    if name == "building" and "wall" not in values:
+        notes.append(f"{called}: wall type not given.")
+    if "Polygon" not in geometry.geom_type and "width_m" not in values:
+        if kind.line_width_m is None or "Point" in geometry.geom_type:
+            faults.append(
+                InputError(
+                    f"a {'point' if 'Point' in geometry.geom_type else 'line'} of {name} has no width",
+                    where=where,
+                    fix="Give width_m, or draw it as an area.",
+                )
+            )
+        else:
+            values["width_m"] = kind.line_width_m
+            notes.append(f"{called}: width of the line assumed as {plain(kind.line_width_m)} m; give width_m.")
+
+
+def thinnest_m(cover: Sequence[Cover]) -> tuple[float, str] | None:
+    """Return the least width of any cover that stands up, and its name; None without cover.
+
+    The width of an area is twice its area over its outline: exact for a long strip, half the side for a square.
+    """
+    widths = [
+        (2.0 * part.area / part.length, item.name)
+        for item in cover
+        if item.height_m > 0.5 or item.is_building
+        for part in shapely.get_parts(item.geometry)
+        if part.length > 0
+    ]
+    return min(widths) if widths else None
+
+
+def cover_on_grid(raw: Sequence[RawCover], crs: str) -> tuple[Cover, ...]:
+    """Return the cover in a metric projection, lines and points widened."""
+    items: list[Cover] = []
+    for entry in raw:
+        values = entry.values
+        geometry = _widen(move_geometry(entry.geometry, entry.feature.crs, crs), values.get("width_m"))
+        items.append(
+            Cover(
+                name=values["name"],
+                kind=values["kind"],
+                geometry=geometry,
+                height_m=values["height_m"],
+                heights_by_month_m=values.get("heights_by_month_m", ()),
+                wall=values.get("wall"),
+                row_azimuth_deg=None if values.get("row_azimuth_deg") is None else values["row_azimuth_deg"] % 360.0,
+                where=entry.feature.where,
+            )
+        )
+    return tuple(items)
+
+
+def _widen(geometry: Any, width_m: float | None) -> Any:
+    parts = shapely.get_parts(geometry)
+    if any(part.geom_type == "GeometryCollection" for part in parts):
+        parts = shapely.get_parts(parts)
+    widened = []
+    for part in parts:
+        if part.geom_type == "Polygon":
+            widened.append(part if part.is_valid else shapely.make_valid(part))
+        elif width_m is not None:
+            flat = "Point" not in part.geom_type
+            widened.append(part.buffer(width_m / 2, cap_style="flat" if flat else "round", join_style="mitre" if flat else "round"))
+    return shapely.union_all(widened) if len(widened) > 1 else widened[0]
+
+
+def boundary_of(files: Iterable[tuple[str, VectorFile]]) -> tuple[Any | None, list[MeshplanError], list[str]]:
+    """Return the outline in longitude and latitude, faults and notes; lines that close are taken as outlines."""
+    faults: list[MeshplanError] = []
+    notes: list[str] = []
+    areas: list[Any] = []
+    for shown, file in files:
+        lines: list[Any] = []
+        for feature in file.features:
+            geometry = _sound(feature, faults, notes)
+            if geometry is None:
+                continue
+            geometry = move_geometry(geometry, feature.crs, WGS84)
+            parts = shapely.get_parts(geometry)
+            areas.extend(part for part in parts if part.geom_type == "Polygon")
+            lines.extend(part for part in parts if part.geom_type in ("LineString", "LinearRing"))
+        if lines:
+            closed = list(shapely.get_parts(shapely.polygonize(lines)))
+            if closed:
+                areas.extend(closed)
+                notes.append(f"{shown}: a closed line is taken as the outline of the property.")
+            else:
+                faults.append(
+                    InputError("the line does not close", where=shown, fix="Draw the boundary as an area.")
+                )
+    if not areas:
+        if not faults:
+            faults.append(InputError("holds no outline", where="boundary", fix="Draw the boundary as an area."))
+        return None, faults, notes
+    return shapely.union_all(areas), faults, notes

@@ -1,0 +1,206 @@
+"""The working grid: which projection, which cells, how much land around the sites."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from affine import Affine
+from pyproj import CRS
+
+from meshplan.errors import InputError, TooLargeError
+from meshplan.grid import Grid
+from meshplan.inputs.columns import plain
+from meshplan.inputs.projection import Projection, choose_projection, is_metric, spread_m
+from meshplan.inputs.raster import RasterHeader
+from meshplan.inputs.vector import WGS84, point_mover
+from meshplan.settings import TerrainSettings
+
+FINEST_CELL_M = 0.5
+MOST_CELLS = 4_000_000
+MOST_CELLS_ASKED_FOR = 40_000_000
+CELLS_ACROSS = 100
+"""A property is at least so many cells across, however coarse the data: paths need points to be sampled at."""
+WIDEST_PROPERTY_M = 150_000.0
+_TIDY = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
+
+
+@dataclass(frozen=True)
+class GridChoice:
+    """The grid, one sentence that says why, and what may suffer from it."""
+
+    grid: Grid
+    sentence: str
+    warnings: tuple[str, ...] = ()
+
+
+def choose_projection_for(lon_deg: Sequence[float], lat_deg: Sequence[float], headers: Sequence[RasterHeader]) -> Projection:
+    """Return the projection of a property; only rasters that cover the middle of it have a say, finest first."""
+    if spread_m(lon_deg, lat_deg) > WIDEST_PROPERTY_M:
+        raise InputError(
+            f"the sites and the boundary lie more than {WIDEST_PROPERTY_M / 1000:.0f} km apart",
+            where="sites",
+            fix="Look for a wrong position; plan distant properties one by one.",
+        )
+    sized = [
+        (header.cell_m(lon_deg[0], lat_deg[0]), index, header.crs)
+        for index, header in enumerate(headers)
+        if bool(header.covers(lon_deg, lat_deg).any())
+    ]
+    return choose_projection(lon_deg, lat_deg, [crs for _, _, crs in sorted(sized, key=lambda item: item[:2])])
+
+
+def choose_grid(
+    lon_deg: Sequence[float],
+    lat_deg: Sequence[float],
+    headers: Sequence[RasterHeader],
+    terrain: TerrainSettings,
+    *,
+    projection: Projection | None = None,
+    thinnest: tuple[float, str] | None = None,
+) -> GridChoice:
+    """Return the working grid around points, and why it is as it is.
+
+    Parameters
+    ----------
+    lon_deg, lat_deg
+        Sites and corners of the boundary.
+    headers
+        Elevation rasters.
+    terrain
+        Cell size and margin where the user sets them.
+    projection
+        If it was chosen before.
+    thinnest
+        Width in metres and name of the thinnest cover.
+    """
+    projection = projection or choose_projection_for(lon_deg, lat_deg, headers)
+    x_m, y_m = point_mover(WGS84, projection.crs)(list(lon_deg), list(lat_deg))
+    size_m = max(float(np.ptp(x_m)), float(np.ptp(y_m)))
+    margin_m = terrain.margin_m if terrain.margin_m is not None else max(50.0, size_m / 10.0)
+    west, east = float(x_m.min()) - margin_m, float(x_m.max()) + margin_m
+    south, north = float(y_m.min()) - margin_m, float(y_m.max()) + margin_m
+    west, south, east, north = _trimmed((west, south, east, north), (x_m, y_m), projection.crs, headers)
+    covering = [header for header in headers if bool(header.covers(lon_deg, lat_deg).any())] or list(headers)
+    sizes = [header.cell_m(lon_deg[0], lat_deg[0]) for header in covering]
+    finest_m = min(sizes)
+    finest = covering[sizes.index(finest_m)]
+    cell_m, reason, warnings = _choose_cell(terrain.cell_m, finest, finest_m, projection, size_m, (east - west, north - south), thinnest)
+    start_x, start_y = _anchor(finest, projection, cell_m)
+    west_m = start_x + math.floor((west - start_x) / cell_m + 1e-6) * cell_m
+    north_m = start_y + math.ceil((north - start_y) / cell_m - 1e-6) * cell_m
+    columns = max(2, math.ceil((east - west_m) / cell_m - 1e-6))
+    rows = max(2, math.ceil((north_m - south) / cell_m - 1e-6))
+    if columns * rows > MOST_CELLS_ASKED_FOR:
+        raise TooLargeError(
+            f"{columns} × {rows} cells of {plain(cell_m)} m are too many",
+            where="property.toml, key 'terrain.cell_m'",
+            fix=f"Leave it out, or write at least {plain(math.ceil(cell_m * math.sqrt(columns * rows / MOST_CELLS)))}.",
+        )
+    if thinnest is not None and thinnest[0] < 2.0 * cell_m - 1e-9:
+        warnings.append(
+            f"Cover '{thinnest[1]}' is about {thinnest[0]:.1f} m thin, less than two cells of {plain(cell_m)} m: "
+            "its edges are coarse; a smaller property or terrain.cell_m would show it better."
+        )
+    sentence = (
+        f"Working grid of {columns} × {rows} cells of {plain(cell_m)} m in {projection.title}: {reason}; "
+        f"{projection.reason}."
+    )
+    return GridChoice(Grid(projection.crs, west_m, north_m, cell_m, columns, rows), sentence, tuple(warnings))
+
+
+def _choose_cell(
+    asked_m: float | None,
+    finest: RasterHeader,
+    finest_m: float,
+    projection: Projection,
+    size_m: float,
+    extent_m: tuple[float, float],
+    thinnest: tuple[float, str] | None,
+) -> tuple[float, str, list[str]]:
+    warnings: list[str] = []
+    if asked_m is not None:
+        if asked_m > 1.5 * finest_m:
+            warnings.append(f"terrain.cell_m = {plain(asked_m)} is coarser than the data ({finest_m:.1f} m): relief is smoothed.")
+        return asked_m, "as terrain.cell_m asks", warnings
+    cell_m = _own_cell(finest, projection) or _tidy_below(finest_m)
+    reason = f"the finest elevation data ({finest.shown}) have cells of {finest_m:.3g} m"
+    if thinnest is not None and thinnest[0] / 2.0 < cell_m - 1e-9:
+        cell_m = _tidy_below(thinnest[0] / 2.0)
+        reason = f"half the width of the thinnest cover ('{thinnest[1]}', about {thinnest[0]:.1f} m)"
+    if 0 < size_m / CELLS_ACROSS < cell_m:
+        cell_m = _tidy_below(size_m / CELLS_ACROSS)
+        reason = f"the property is {size_m:.0f} m wide and is to be at least {CELLS_ACROSS} cells across"
+    if cell_m < FINEST_CELL_M:
+        cell_m, reason = FINEST_CELL_M, "no finer cell is used"
+    least_m = math.sqrt(extent_m[0] * extent_m[1] / MOST_CELLS)
+    if cell_m < least_m:
+        cell_m = _tidy_above(least_m)
+        reason = f"finer cells on {extent_m[0] / 1000:.1f} × {extent_m[1] / 1000:.1f} km would be more than {MOST_CELLS // 1_000_000} million"
+    return cell_m, reason, warnings
+
+
+def _own_cell(finest: RasterHeader, projection: Projection) -> float | None:
+    """Return the raster's own cell where the grid can lie on it without resampling."""
+    transform = finest.transform
+    square = math.isclose(abs(transform.a), abs(transform.e), rel_tol=1e-9) and transform.b == transform.d == 0
+    if square and is_metric(finest.crs) and CRS.from_user_input(projection.crs) == finest.crs:
+        return float(abs(transform.a))
+    return None
+
+
+def _anchor(finest: RasterHeader, projection: Projection, cell_m: float) -> tuple[float, float]:
+    """Return a corner of the raster if the grid can lie on its pixels, else the origin."""
+    own = _own_cell(finest, projection)
+    if own is not None and math.isclose(own, cell_m, rel_tol=1e-9):
+        return float(finest.transform.c), float(finest.transform.f)
+    return 0.0, 0.0
+
+
+def _tidy_below(size_m: float) -> float:
+    power = 10.0 ** math.floor(math.log10(size_m * (1 + 1e-9)))
+    return float(max(step for step in _TIDY if step * power <= size_m * (1 + 1e-6)) * power)
+
+
+def _tidy_above(size_m: float) -> float:
+    below = _tidy_below(size_m)
+    power = 10.0 ** math.floor(math.log10(below * (1 + 1e-9)))
+    return below if below >= size_m else next(step for step in (*(s * power for s in _TIDY), 10 * power) if step >= size_m)
+
+
+def _trimmed(
+    box: tuple[float, float, float, float],
+    points: tuple[np.ndarray, np.ndarray],  # type: ignore[type-arg]
+    crs: str,
+    headers: Sequence[RasterHeader],
+) -> tuple[float, float, float, float]:
+    """Cut the margin back to the land that the rasters know, but never inside the points."""
+    west, south, east, north = box
+    reach = [math.inf, math.inf, -math.inf, -math.inf]
+    for header in headers:
+        edge = _outline(header.transform, header.width, header.height)
+        x_m, y_m = point_mover(header.crs.to_wkt(), crs)(*edge)
+        if not (np.isfinite(x_m).all() and np.isfinite(y_m).all()):
+            return box
+        reach = [
+            min(reach[0], float(x_m.min())),
+            min(reach[1], float(y_m.min())),
+            max(reach[2], float(x_m.max())),
+            max(reach[3], float(y_m.max())),
+        ]
+    x, y = points
+    return (
+        max(west, min(reach[0], float(x.min()))),
+        max(south, min(reach[1], float(y.min()))),
+        min(east, max(reach[2], float(x.max()))),
+        min(north, max(reach[3], float(y.max()))),
+    )
+
+
+def _outline(transform: Affine, width: int, height: int) -> tuple[list[float], list[float]]:
+    steps = np.linspace(0.0, 1.0, 9)
+    pixels = [(s * width, e * height) for s in steps for e in (0.0, 1.0)] + [(e * width, s * height) for s in steps for e in (0.0, 1.0)]
+    placed = [transform @ pixel if hasattr(transform, "__matmul__") else transform * pixel for pixel in pixels]
+    return [x for x, _ in placed], [y for _, y in placed]

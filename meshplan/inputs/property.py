@@ -1,0 +1,269 @@
+"""A whole property folder: every file read, every fault gathered, everything assumed written down."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+
+from meshplan.errors import FaultList, InputError, MeshplanError, raise_faults
+from meshplan.grid import Elevation
+from meshplan.inputs.columns import plain
+from meshplan.inputs.cover import CoverList, boundary_of, cover_on_grid, read_cover_features, thinnest_m
+from meshplan.inputs.elevation import known_at, read_elevation
+from meshplan.inputs.grid_choice import choose_grid, choose_projection_for
+from meshplan.inputs.property_files import PropertyFiles, find_files
+from meshplan.inputs.raster import RasterHeader, open_header, outside_hint
+from meshplan.inputs.settings_file import SETTINGS_FILE, read_settings
+from meshplan.inputs.site_files import read_site_file
+from meshplan.inputs.sites import missing_roles, sites_from_tables
+from meshplan.inputs.vector import WGS84, VectorFile, move_geometry, parse_crs, point_mover, read_features
+from meshplan.records import Cover, Site
+from meshplan.settings import PropertySettings
+
+BOUNDARY_TOLERANCE_M = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class Property:
+    """Everything that was read about a property, on one local metric grid."""
+
+    folder: Path
+    settings: PropertySettings
+    sites: tuple[Site, ...]
+    covers: tuple[Cover, ...]
+    boundary: Any | None
+    """Shapely polygon on the grid, or None."""
+    elevation: Elevation
+    grid_sentence: str
+    """Why the grid is as it is."""
+    assumptions: tuple[str, ...]
+    """All that was assumed or taken by default and matters to the plan."""
+    warnings: tuple[str, ...]
+    """What looks odd and was not read or not changed."""
+
+
+def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> Property:
+    """Return the property in a folder.
+
+    All faults of all files are raised together (`FaultList`, or the fault itself if there is one). Nothing is written.
+
+    Parameters
+    ----------
+    folder
+        Folder with `property.toml`.
+    overrides
+        Settings that replace those of the file, nested or with dotted keys.
+    """
+    folder = Path(folder)
+    settings = read_settings(folder, overrides)
+    faults: list[MeshplanError] = []
+    files = find_files(folder, settings)
+    faults.extend(files.faults)
+    crs = _stated_crs(settings, faults)
+    sites = sites_from_tables([read_site_file(folder / name, name, crs) for name in files.sites], crs)
+    cover = read_cover_features(_vector_files(folder, files.cover, "cover", crs, faults))
+    boundary_files = _vector_files(folder, files.boundary, "boundary", crs, faults)
+    boundary, boundary_faults, boundary_notes = boundary_of(boundary_files) if boundary_files else (None, [], [])
+    headers = _headers(folder, files, faults)
+    faults.extend([*sites.faults, *cover.faults, *boundary_faults])
+    if sites.sites and not sites.faults:
+        faults.extend(missing_roles(sites.sites, ", ".join(files.sites)))
+    placed, outside = _inside_elevation(sites.sites, headers)
+    faults.extend(outside)
+    if not placed or not headers:
+        raise_faults(faults)
+        raise AssertionError("a property without sites or elevation must have a fault")
+    whole = _on_grid(settings, placed, boundary, cover, headers, faults)
+    return Property(
+        folder=folder,
+        settings=settings,
+        sites=whole.sites,
+        covers=whole.covers,
+        boundary=whole.boundary,
+        elevation=whole.elevation,
+        grid_sentence=whole.sentence,
+        assumptions=tuple(
+            dict.fromkeys(
+                [
+                    *files.assumptions,
+                    whole.sentence,
+                    *sites.assumptions,
+                    *cover.assumptions,
+                    *boundary_notes,
+                    *(note for header in headers for note in header.notes),
+                    *(raster.sentence for raster in whole.elevation.rasters),
+                    *whole.elevation.assumptions,
+                ]
+            )
+        ),
+        warnings=tuple(
+            dict.fromkeys(
+                [
+                    *sites.warnings,
+                    *cover.warnings,
+                    *(note for _, file in boundary_files for note in file.warnings),
+                    *whole.warnings,
+                ]
+            )
+        ),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _OnGrid:
+    sites: tuple[Site, ...]
+    covers: tuple[Cover, ...]
+    boundary: Any | None
+    elevation: Elevation
+    sentence: str
+    warnings: tuple[str, ...]
+
+
+def _on_grid(
+    settings: PropertySettings,
+    sites: Sequence[Site],
+    boundary: Any | None,
+    cover: CoverList,
+    headers: Sequence[RasterHeader],
+    faults: list[MeshplanError],
+) -> _OnGrid:
+    """Choose the grid, bring everything onto it, and raise all faults found until then and here."""
+    lon = [site.lon_deg for site in sites]
+    lat = [site.lat_deg for site in sites]
+    if boundary is not None:
+        corners = shapely.get_coordinates(boundary.convex_hull)
+        lon.extend(corners[:, 0].tolist())
+        lat.extend(corners[:, 1].tolist())
+    try:
+        projection = choose_projection_for(lon, lat, headers)
+        covers = cover_on_grid(cover.raw, projection.crs)
+        choice = choose_grid(lon, lat, headers, settings.terrain, projection=projection, thinnest=thinnest_m(covers))
+        elevation = read_elevation(headers, choice.grid)
+    except FaultList as several:
+        raise_faults([*faults, *several.faults])
+        raise
+    except MeshplanError as fault:
+        raise_faults([*faults, fault])
+        raise
+    x_m, y_m = point_mover(WGS84, projection.crs)([site.lon_deg for site in sites], [site.lat_deg for site in sites])
+    placed = tuple(
+        replace(site, x_m=float(x), y_m=float(y)) for site, x, y in zip(sites, x_m, y_m, strict=True)
+    )
+    outline = None if boundary is None else move_geometry(boundary, WGS84, projection.crs)
+    faults.extend(_on_voids(placed, elevation))
+    faults.extend(_outside_boundary(placed, outline))
+    raise_faults(faults)
+    warnings = (*choice.warnings, *_in_buildings(placed, covers))
+    return _OnGrid(placed, covers, outline, elevation, choice.sentence, warnings)
+
+
+def _stated_crs(settings: PropertySettings, faults: list[MeshplanError]) -> str | None:
+    if settings.crs is None:
+        return None
+    try:
+        parse_crs(settings.crs, f"{SETTINGS_FILE}, key 'crs'")
+    except MeshplanError as fault:
+        faults.append(fault)
+        return None
+    return settings.crs
+
+
+def _vector_files(
+    folder: Path, names: Sequence[str], key: str, crs: str | None, faults: list[MeshplanError]
+) -> list[tuple[str, VectorFile]]:
+    files = []
+    for name in names:
+        try:
+            files.append((name, read_features(folder / name, name, key=key, default_crs=crs)))
+        except MeshplanError as fault:
+            faults.append(fault)
+    return files
+
+
+def _headers(folder: Path, files: PropertyFiles, faults: list[MeshplanError]) -> list[RasterHeader]:
+    headers = []
+    for raster in files.elevation:
+        try:
+            headers.append(open_header(folder / raster.file, raster.file, raster))
+        except MeshplanError as fault:
+            faults.append(fault)
+    return headers
+
+
+def _inside_elevation(sites: Sequence[Site], headers: Sequence[RasterHeader]) -> tuple[list[Site], list[MeshplanError]]:
+    """Split the sites into those on some raster and the faults of the others."""
+    if not sites or not headers:
+        return list(sites), []
+    lon = np.array([site.lon_deg for site in sites])
+    lat = np.array([site.lat_deg for site in sites])
+    inside = np.any([header.covers(lon, lat) for header in headers], axis=0)
+    swapped = np.zeros_like(inside)
+    possible = np.abs(lon) <= 90.0
+    if possible.any():
+        swapped[possible] = np.any([header.covers(lat[possible], lon[possible]) for header in headers], axis=0)
+    faults: list[MeshplanError] = []
+    for site, good, turned in zip(sites, inside, swapped, strict=True):
+        if good:
+            continue
+        here = f"site '{site.name}' at lon {site.lon_deg:.5f}, lat {site.lat_deg:.5f} lies outside the elevation data"
+        if turned:
+            fix = (
+                "Longitude and latitude look swapped: write "
+                f"lon_deg = {plain(round(site.lat_deg, 7))}, lat_deg = {plain(round(site.lon_deg, 7))}."
+            )
+        else:
+            fix = f"Correct its position, or add a raster there; the data reach {outside_hint(headers)}."
+        faults.append(InputError(here, where=site.where, fix=fix))
+    return [site for site, good in zip(sites, inside, strict=True) if good], faults
+
+
+def _on_voids(sites: Sequence[Site], elevation: Elevation) -> list[MeshplanError]:
+    known = known_at(elevation, [site.x_m for site in sites], [site.y_m for site in sites])
+    return [
+        InputError(
+            f"site '{site.name}' stands on or beside a gap in the elevation data, its height is not known",
+            where=site.where,
+            fix="Add a raster that fills the gap, even a coarse one, or correct the position.",
+        )
+        for site, good in zip(sites, known, strict=True)
+        if not good
+    ]
+
+
+def _outside_boundary(sites: Sequence[Site], boundary: Any | None) -> list[MeshplanError]:
+    if boundary is None:
+        return []
+    faults: list[MeshplanError] = []
+    for site in sites:
+        away_m = float(boundary.distance(shapely.Point(site.x_m, site.y_m)))
+        if away_m > BOUNDARY_TOLERANCE_M:
+            faults.append(
+                InputError(
+                    f"site '{site.name}' lies {away_m:.0f} m outside the boundary",
+                    where=site.where,
+                    fix="Correct its position, or draw the boundary around it.",
+                )
+            )
+    return faults
+
+
+def _in_buildings(sites: Sequence[Site], covers: Sequence[Cover]) -> list[str]:
+    """Tell of sites that stand in a building and do not say so."""
+    notes = []
+    buildings = [cover for cover in covers if cover.is_building]
+    for site in sites:
+        for building in buildings:
+            inside = building.geometry.contains(shapely.Point(site.x_m, site.y_m))
+            if inside and site.antenna_agl_m < building.height_m and site.indoors is None:
+                wall = f' (indoors = "{building.wall}")' if building.wall else ""
+                notes.append(
+                    f"{site.where}: '{site.name}' stands inside '{building.name}' below its roof and is planned as outdoors; "
+                    f"if its antenna is inside, say through which wall{wall}."
+                )
+    return notes
+

@@ -1,0 +1,290 @@
+"""Elevation rasters: opened and judged by their header, then read only where the property lies."""
+
+from __future__ import annotations
+
+import math
+import warnings as python_warnings
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import rasterio
+from affine import Affine
+from numpy.typing import ArrayLike, NDArray
+from pyproj import CRS, Geod
+from pyproj.exceptions import CRSError
+from rasterio.enums import ColorInterp, Resampling
+from rasterio.errors import NotGeoreferencedWarning, RasterioError, RasterioIOError
+from rasterio.warp import reproject
+from rasterio.windows import Window
+from rasterio.windows import transform as window_transform
+
+from meshplan.errors import InputError
+from meshplan.grid import Float32, Grid
+from meshplan.inputs.vector import WGS84, parse_crs, point_mover, present_file
+from meshplan.settings import RasterSettings
+from meshplan.units import FOOT_M, US_SURVEY_FOOT_M
+
+LOWEST_LAND_M = -500.0
+HIGHEST_LAND_M = 9000.0
+"""Heights outside are no land on Earth: −9999 and −32768 are voids even where the file does not say so."""
+
+METRES_PER_UNIT = {"m": 1.0, "ft": FOOT_M, "us-ft": US_SURVEY_FOOT_M}
+_UNIT_WORDS = {
+    **dict.fromkeys(("m", "metre", "metres", "meter", "meters"), "m"),
+    **dict.fromkeys(("ft", "foot", "feet", "international foot", "foot (international)"), "ft"),
+    **dict.fromkeys(("us-ft", "us survey foot", "ussurveyfoot", "foot_us", "us foot", "ftus", "sfoot"), "us-ft"),
+}
+_CELLS_AT_ONCE = 1_000_000
+_GEOD = Geod(ellps="WGS84")
+
+
+@dataclass(frozen=True)
+class RasterHeader:
+    """What the header of a raster says, and how meshplan takes it."""
+
+    path: Path
+    shown: str
+    settings: RasterSettings
+    crs: CRS
+    transform: Affine
+    width: int
+    height: int
+    unit: str
+    notes: tuple[str, ...]
+
+    @property
+    def is_surface(self) -> bool:
+        """Whether trees and roofs are in the heights."""
+        return self.settings.holds == "surface"
+
+    def pixel_of(self, lon_deg: ArrayLike, lat_deg: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return fractional column and row of points; 0 is the edge of the first pixel."""
+        x, y = point_mover(WGS84, self.crs.to_wkt())(lon_deg, lat_deg)
+        column, row = _apply(~self.transform, x, y)
+        if self.crs.is_geographic:
+            turn = abs(360.0 / self.transform.a) if self.transform.a else math.inf
+            if math.isfinite(turn):
+                column = np.where(column < 0, column + turn, column)
+                column = np.where(column >= turn, column - turn, column)
+        return column, row
+
+    def covers(self, lon_deg: ArrayLike, lat_deg: ArrayLike) -> NDArray[np.bool_]:
+        """Return which points lie inside the raster."""
+        column, row = self.pixel_of(lon_deg, lat_deg)
+        inside = (column >= 0) & (column <= self.width) & (row >= 0) & (row <= self.height)
+        return np.asarray(inside, dtype=bool)
+
+    def cell_m(self, lon_deg: float, lat_deg: float) -> float:
+        """Return the size of a pixel on the ground at a place."""
+        column, row = self.pixel_of(lon_deg, lat_deg)
+        columns = np.array([float(column), float(column) + 1, float(column)])
+        rows = np.array([float(row), float(row), float(row) + 1])
+        x, y = _apply(self.transform, columns, rows)
+        lon, lat = point_mover(self.crs.to_wkt(), WGS84)(x, y)
+        _, _, side = _GEOD.inv([lon[0], lon[0]], [lat[0], lat[0]], lon[1:], lat[1:])
+        return float(math.sqrt(abs(side[0] * side[1])))
+
+    def corners_deg(self) -> tuple[float, float, float, float]:
+        """Return west, south, east, north of the raster, roughly, for messages."""
+        steps = np.linspace(0.0, 1.0, 11)
+        across, down = (part.ravel() for part in np.meshgrid(steps * self.width, steps * self.height))
+        lon, lat = point_mover(self.crs.to_wkt(), WGS84)(*_apply(self.transform, across, down))
+        good = np.isfinite(lon) & np.isfinite(lat)
+        if not good.any():
+            return (-180.0, -90.0, 180.0, 90.0)
+        return float(lon[good].min()), float(lat[good].min()), float(lon[good].max()), float(lat[good].max())
+
+
+def _apply(transform: Affine, x: ArrayLike, y: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
+    return (
+        np.asarray(transform.a * x + transform.b * y + transform.c),
+        np.asarray(transform.d * x + transform.e * y + transform.f),
+    )
+
+
+def open_header(path: Path, shown: str, settings: RasterSettings) -> RasterHeader:
+    """Return what a raster says about itself; raise `InputError` if it cannot serve as elevation."""
+    fault = present_file(path, shown, "elevation")
+    if fault is not None:
+        raise fault
+    try:
+        with python_warnings.catch_warnings():
+            python_warnings.simplefilter("ignore", NotGeoreferencedWarning)
+            with rasterio.open(path) as source:
+                return _judge(source, path, shown, settings)
+    except RasterioError as error:
+        raise InputError(
+            f"cannot be read as a raster ({str(error).splitlines()[0].rstrip('.')})",
+            where=shown,
+            fix="Download or export it again, for example as GeoTIFF.",
+        ) from error
+
+
+def _judge(source: Any, path: Path, shown: str, settings: RasterSettings) -> RasterHeader:
+    notes: list[str] = []
+    if source.count < 1:
+        raise InputError("holds no band", where=shown, fix="Name the file of the elevation band itself.")
+    if np.dtype(source.dtypes[0]).kind not in "iuf":
+        raise InputError(f"holds {source.dtypes[0]} values", where=shown, fix="Use a raster of heights.")
+    if source.count > 1:
+        looks = {source.colorinterp[index] for index in range(min(source.count, 3))}
+        if looks >= {ColorInterp.red, ColorInterp.green}:
+            raise InputError("is a picture, not a raster of heights", where=shown, fix="Use the elevation data themselves.")
+        notes.append(f"{shown}: has {source.count} bands, the first is taken as height.")
+    if source.transform == Affine.identity():
+        raise InputError(
+            "does not say where it lies",
+            where=shown,
+            fix="Put the world file beside it, or export it again with its position.",
+        )
+    crs = _crs_of(source, shown, settings, notes)
+    if settings.holds == "surface":
+        notes.append(f"{shown}: a surface model, trees and roofs are in its heights.")
+    return RasterHeader(
+        path, shown, settings, crs, source.transform, source.width, source.height, _unit(source, shown, settings, notes), tuple(notes)
+    )
+
+
+def _crs_of(source: Any, shown: str, settings: RasterSettings, notes: list[str]) -> CRS:
+    own: CRS | None = None
+    if source.crs is not None:
+        try:
+            own = CRS.from_wkt(source.crs.to_wkt())
+        except CRSError:
+            own = None
+    if settings.crs is not None:
+        stated = parse_crs(settings.crs, f"property.toml, elevation '{settings.file}', key 'crs'")
+        if own is not None and own != stated:
+            notes.append(f"{shown}: says the projection {own.name}, property.toml says {stated.name}, which is taken.")
+        return stated
+    if own is None:
+        raise InputError(
+            "does not say its projection",
+            where=shown,
+            fix='Add crs = "EPSG:…" below its file name in property.toml, as its supplier states it.',
+        )
+    if own.is_compound:
+        own = own.sub_crs_list[0]
+    if not (own.is_projected or own.is_geographic):
+        raise InputError(
+            f"its projection '{own.name}' is tied to no place on Earth",
+            where=shown,
+            fix='Add crs = "EPSG:…" below its file name in property.toml.',
+        )
+    return own
+
+
+def _unit(source: Any, shown: str, settings: RasterSettings, notes: list[str]) -> str:
+    said = _UNIT_WORDS.get((source.units[0] or "").strip().casefold())
+    if "unit" in settings.model_fields_set:
+        if said is not None and said != settings.unit:
+            notes.append(f"{shown}: says heights in {said}, property.toml says {settings.unit}, which is taken.")
+        return settings.unit
+    if said is not None and said != settings.unit:
+        notes.append(f"{shown}: heights in {said}, as the file says, turned into metres.")
+        return said
+    return settings.unit
+
+
+def read_on_grid(header: RasterHeader, grid: Grid, source_cell_m: float) -> Float32:
+    """Return the heights of one raster on the grid, NaN where it has none.
+
+    Notes
+    -----
+    Coarser data are interpolated bilinearly; finer data are averaged over the cell. A cell is known if the pixel below its centre is
+    known (interpolated), or if at least half of it is (averaged). Work goes in bands of rows, so memory does not grow with the file.
+    """
+    heights = np.full(grid.shape, np.nan, dtype=np.float32)
+    band_rows = max(1, _CELLS_AT_ONCE // grid.columns)
+    try:
+        with python_warnings.catch_warnings():
+            python_warnings.simplefilter("ignore", NotGeoreferencedWarning)
+            with rasterio.open(header.path) as source:
+                for first in range(0, grid.rows, band_rows):
+                    rows = min(band_rows, grid.rows - first)
+                    band = Grid(grid.crs, grid.west_m, grid.north_m - first * grid.cell_m, grid.cell_m, grid.columns, rows)
+                    heights[first : first + rows] = _read_band(source, header, band, source_cell_m)
+    except RasterioIOError as error:
+        raise InputError(
+            "is damaged: its heights cannot be read",
+            where=header.shown,
+            fix="Download or copy the file again.",
+        ) from error
+    return heights
+
+
+def _read_band(source: Any, header: RasterHeader, band: Grid, source_cell_m: float) -> Float32:
+    window, shift = _window(header, band)
+    if window is None:
+        return np.full(band.shape, np.nan, dtype=np.float32)
+    averaged = band.cell_m > 1.01 * source_cell_m
+    step = max(1, int(band.cell_m / source_cell_m / 4))
+    shape = (math.ceil(window.height / step), math.ceil(window.width / step))
+    data = source.read(1, window=window, out_shape=shape, masked=True, resampling=Resampling.average if step > 1 else Resampling.nearest)
+    heights = _cleaned(data, source.scales[0], source.offsets[0], METRES_PER_UNIT[header.unit])
+    known = np.isfinite(heights)
+    if not known.any():
+        return np.full(band.shape, np.nan, dtype=np.float32)
+    corner = window_transform(window, header.transform)
+    transform = Affine.translation(shift, 0.0) * corner * Affine.scale(window.width / shape[1], window.height / shape[0])
+    target = Affine(band.cell_m, 0.0, band.west_m, 0.0, -band.cell_m, band.north_m)
+    where = {
+        "src_transform": transform,
+        "src_crs": header.crs.to_wkt(),
+        "dst_transform": target,
+        "dst_crs": CRS.from_user_input(band.crs).to_wkt(),
+        "tolerance": 0.01,
+    }
+    result = np.full(band.shape, np.nan, dtype=np.float32)
+    reproject(
+        heights, result, src_nodata=np.nan, dst_nodata=np.nan, resampling=Resampling.average if averaged else Resampling.bilinear, **where
+    )
+    share = np.zeros(band.shape, dtype=np.float32)
+    reproject(
+        known.astype(np.float32), share, resampling=Resampling.average if averaged else Resampling.nearest, **where
+    )
+    result[share < 0.5] = np.nan
+    return result
+
+
+def _cleaned(data: Any, scale: float, offset: float, metres_per_unit: float) -> Float32:
+    """Return heights in metres, NaN for every kind of void."""
+    raw = np.ma.getdata(data).astype(np.float64)
+    heights = (raw * scale + offset) * metres_per_unit
+    void = np.ma.getmaskarray(data) | ~np.isfinite(heights) | (heights < LOWEST_LAND_M) | (heights > HIGHEST_LAND_M)
+    heights[void] = np.nan
+    return np.asarray(heights, dtype=np.float32)
+
+
+def _window(header: RasterHeader, band: Grid) -> tuple[Window | None, float]:
+    """Return the part of the raster below a band, and by how many degrees its longitudes are turned."""
+    across = np.linspace(0, band.columns, 22) - 0.5
+    down = np.linspace(0, band.rows, 22) - 0.5
+    columns, rows = np.meshgrid(across, down)
+    lon, lat = point_mover(band.crs, WGS84)(*band.x_y(columns.ravel(), rows.ravel()))
+    x, y = point_mover(WGS84, header.crs.to_wkt())(lon, lat)
+    shift = 0.0
+    best: Window | None = None
+    for turn in (0.0, 360.0, -360.0) if header.crs.is_geographic else (0.0,):
+        column, row = _apply(~header.transform, x + turn, y)
+        good = np.isfinite(column) & np.isfinite(row)
+        if not good.any():
+            continue
+        pad = 4
+        left, right = max(0, math.floor(column[good].min()) - pad), min(header.width, math.ceil(column[good].max()) + pad)
+        top, bottom = max(0, math.floor(row[good].min()) - pad), min(header.height, math.ceil(row[good].max()) + pad)
+        if right > left and bottom > top and (best is None or (right - left) * (bottom - top) > best.width * best.height):
+            best, shift = Window(left, top, right - left, bottom - top), -turn
+    return best, shift
+
+
+def outside_hint(headers: Sequence[RasterHeader]) -> str:
+    """Return where the elevation data reach, in words."""
+    boxes = [header.corners_deg() for header in headers]
+    west, south = min(box[0] for box in boxes), min(box[1] for box in boxes)
+    east, north = max(box[2] for box in boxes), max(box[3] for box in boxes)
+    return f"lon {west:.4f} to {east:.4f}, lat {south:.4f} to {north:.4f}"

@@ -1,0 +1,226 @@
+"""`property.toml`: read, checked against the models of meshplan.settings, and told about in plain words."""
+
+from __future__ import annotations
+
+import re
+import textwrap
+import tomllib
+import typing
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any, Literal
+
+import annotated_types
+from pydantic import BaseModel, ValidationError
+from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
+
+from meshplan.errors import InputError, MeshplanError, MissingFileError, nearest_name, raise_faults
+from meshplan.inputs.columns import UnfitValueError, as_number, plain
+from meshplan.settings import PropertySettings
+
+SETTINGS_FILE = "property.toml"
+_LINE = re.compile(r"\(at line (\d+), column (\d+)\)")
+
+
+def read_settings(folder: Path, overrides: Mapping[str, Any] | None = None) -> PropertySettings:
+    """Return the settings of a property folder.
+
+    `overrides` may hold nested tables or dotted keys ("terrain.cell_m"); they replace what the file says.
+    """
+    path = folder / SETTINGS_FILE
+    if not folder.exists():
+        raise MissingFileError("there is no such folder", where=str(folder), fix="Name the folder that holds property.toml.")
+    if not folder.is_dir():
+        raise InputError("is no folder", where=str(folder), fix="Name the folder that holds property.toml.")
+    if not path.exists():
+        raise MissingFileError(
+            f"there is no {SETTINGS_FILE}",
+            where=str(folder),
+            fix=f'Write a text file {SETTINGS_FILE} with at least the line: name = "My farm"',
+        )
+    document = _parse(path)
+    changed = _with_overrides(document, overrides or {})
+    return settings_from(changed, set(_dotted(overrides or {})))
+
+
+def _parse(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        raise InputError("is not UTF-8 text", where=SETTINGS_FILE, fix="Save it as UTF-8 in your editor.") from error
+    except tomllib.TOMLDecodeError as error:
+        found = _LINE.search(str(error))
+        line = f", line {found[1]}" if found else ""
+        reason = _LINE.sub("", str(error)).replace("(at end of document)", "at the end of the file").strip()
+        raise InputError(
+            f"cannot be read ({reason[:1].lower()}{reason[1:]})",
+            where=f"{SETTINGS_FILE}{line}",
+            fix='Write key = value, text between quotation marks: name = "My farm".',
+        ) from error
+
+
+def _with_overrides(document: dict[str, Any], overrides: Mapping[str, Any]) -> dict[str, Any]:
+    changed = {**document}
+    for dotted, value in _dotted(overrides).items():
+        *tables, key = dotted.split(".")
+        place = changed
+        for table in tables:
+            below = place.get(table)
+            place[table] = {**below} if isinstance(below, dict) else {}
+            place = place[table]
+        place[key] = value
+    return changed
+
+
+def _dotted(table: Mapping[str, Any], prefix: str = "") -> dict[str, Any]:
+    flat: dict[str, Any] = {}
+    for key, value in table.items():
+        if isinstance(value, Mapping):
+            flat.update(_dotted(value, f"{prefix}{key}."))
+        else:
+            flat[f"{prefix}{key}"] = value
+    return flat
+
+
+def settings_from(document: Mapping[str, Any], overridden: set[str] | None = None) -> PropertySettings:
+    """Return checked settings, or raise all faults of the document together."""
+    try:
+        return PropertySettings.model_validate(document)
+    except ValidationError as error:
+        faults = [_translated(detail, overridden or set()) for detail in error.errors()]
+        raise_faults(faults)
+        raise AssertionError("unreachable") from error
+
+
+def _translated(detail: ErrorDetails, overridden: set[str]) -> MeshplanError:
+    names = [str(part) for part in detail["loc"] if isinstance(part, str)]
+    dotted = ".".join(
+        f"[{part + 1}]" if isinstance(part, int) else str(part) for part in detail["loc"]
+    ).replace(".[", "[")
+    where = f"option '{dotted}'" if dotted in overridden else f"{SETTINGS_FILE}, key '{dotted}'"
+    value = detail["input"]
+    kind = detail["type"]
+    if kind == "extra_forbidden":
+        model = _model_at(names[:-1])
+        known = list(model.model_fields) if model else []
+        table = f" in [{'.'.join(names[:-1])}]" if len(names) > 1 else ""
+        return InputError(
+            f"this key is not known.{nearest_name(names[-1], known)}", where=where, fix=f"Known keys{table}: {', '.join(known)}."
+        )
+    field = _field_at(names)
+    meaning = _one_line(field.description) if field and field.description else ""
+    if kind == "missing":
+        return InputError("is missing", where=where, fix=f"Add it: {meaning}")
+    shown = f"'{value}'" if isinstance(value, str) else str(value)
+    if kind == "string_too_short":
+        return InputError("is empty", where=where, fix=f"Give it: {meaning}")
+    allowed = allowed_values(field) if field else ""
+    fix = f"Allowed: {allowed}." if allowed else f"It means: {meaning}"
+    if kind in ("float_parsing", "int_parsing", "float_type", "int_type"):
+        try:
+            as_number(value, unit="m" if names[-1].endswith("_m") else "")
+        except UnfitValueError as unfit:
+            return InputError(unfit.problem, where=where, fix=unfit.fix)
+        return InputError(f"{shown} is not a number", where=where, fix=fix)
+    if kind == "int_from_float":
+        return InputError(f"{shown} is not a whole number", where=where, fix=fix)
+    if kind.startswith(("greater_than", "less_than")):
+        return InputError(f"{shown} is too {'small' if kind.startswith('greater') else 'large'}", where=where, fix=fix)
+    if kind == "literal_error":
+        words = _literals(field.annotation) if field else []
+        return InputError(f"{shown} is not known.{nearest_name(str(value), words)}", where=where, fix=fix)
+    if kind.startswith("string"):
+        return InputError(f"{shown} is not text", where=where, fix=f"Write text between quotation marks. {meaning}")
+    if kind.startswith(("model", "dict")):
+        return InputError(f"{shown} is not a table", where=where, fix=f"Write [{dotted}] with one key on each line below.")
+    return InputError(f"{shown} does not fit ({detail['msg']})", where=where, fix=fix)
+
+
+def _one_line(words: str) -> str:
+    return " ".join(words.split())
+
+
+def _models_in(annotation: Any) -> Iterator[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for part in typing.get_args(annotation):
+        yield from _models_in(part)
+
+
+def _model_at(names: list[str]) -> type[BaseModel] | None:
+    model: type[BaseModel] | None = PropertySettings
+    for name in names:
+        field = model.model_fields.get(name) if model else None
+        model = next(_models_in(field.annotation), None) if field else None
+    return model
+
+
+def _field_at(names: list[str]) -> FieldInfo | None:
+    model = _model_at(names[:-1])
+    return model.model_fields.get(names[-1]) if model and names else None
+
+
+def _literals(annotation: Any) -> list[str]:
+    if typing.get_origin(annotation) is Literal:
+        return [str(word) for word in typing.get_args(annotation)]
+    return [word for part in typing.get_args(annotation) for word in _literals(part)]
+
+
+def allowed_values(field: FieldInfo) -> str:
+    """Return the allowed values of a key in words; empty if anything goes."""
+    words = _literals(field.annotation)
+    if words:
+        return ", ".join(f'"{word}"' for word in words)
+    limits: dict[str, float] = {}
+    for item in field.metadata:
+        for name in ("ge", "gt", "le", "lt"):
+            bound = getattr(item, name, None)
+            if bound is not None and isinstance(item, annotated_types.BaseMetadata):
+                limits[name] = float(bound)
+    parts = []
+    if "ge" in limits and "le" in limits:
+        parts.append(f"{plain(limits['ge'])} to {plain(limits['le'])}")
+    else:
+        said = {"ge": "at least", "gt": "more than", "le": "at most", "lt": "less than"}
+        parts.extend(f"{said[name]} {plain(limits[name])}" for name in ("ge", "gt", "le", "lt") if name in limits)
+    return " and ".join(parts)
+
+
+def describe_settings() -> str:
+    """Return the manual of `property.toml` as plain text, made from the models."""
+    title = "Keys of property.toml"
+    return "\n".join([title, "=" * len(title), "", *_described(PropertySettings, "")]) + "\n"
+
+
+def _described(model: type[BaseModel], prefix: str) -> Iterator[str]:
+    tables: list[tuple[str, FieldInfo, type[BaseModel]]] = []
+    for name, field in model.model_fields.items():
+        below = next(_models_in(field.annotation), None)
+        if below is not None and not field.metadata:
+            tables.append((name, field, below))
+            continue
+        default = "required" if field.is_required() else f"default: {_default_words(field.default)}"
+        yield f"{prefix}{name} — {default}"
+        yield from textwrap.wrap(_one_line(field.description or ""), 100, initial_indent="    ", subsequent_indent="    ")
+        allowed = allowed_values(field)
+        if allowed:
+            yield f"    Allowed: {allowed}"
+        if below is not None:
+            yield f"    Each may be a file name, or a table [[{prefix}{name}]] with:"
+            for line in _described(below, ""):
+                yield f"    {line}"
+    for name, field, below in tables:
+        yield ""
+        yield f"[{prefix}{name}]  {_one_line(field.description or '')}"
+        yield from _described(below, f"{prefix}{name}.")
+
+
+def _default_words(value: Any) -> str:
+    if value is None or value == ():
+        return "none"
+    if isinstance(value, tuple):
+        return ", ".join(f'"{item}"' for item in value)
+    if isinstance(value, str):
+        return f'"{value}"'
+    return plain(float(value)) if isinstance(value, int | float) else str(value)

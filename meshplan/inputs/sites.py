@@ -1,0 +1,179 @@
+"""Sites from rows: values checked, defaults filled in and reported, names unique."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from meshplan.errors import InputError, MeshplanError
+from meshplan.inputs.columns import plain, read_values
+from meshplan.inputs.site_columns import DEFAULT_HEIGHT_AGL_M, DEFAULT_POWER, SITE_COLUMNS
+from meshplan.inputs.site_files import SiteRow, SiteTable
+from meshplan.inputs.vector import WGS84, point_mover
+from meshplan.records import Power, Purpose, Role, Site, Use
+
+
+@dataclass
+class SiteList:
+    """Sites of all files; those at fault are missing from `sites`."""
+
+    sites: list[Site] = field(default_factory=list)
+    faults: list[MeshplanError] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+    assumptions: list[str] = field(default_factory=list)
+
+
+def sites_from_tables(tables: Iterable[SiteTable], crs: str | None) -> SiteList:
+    """Return the sites of all tables, in file order; `crs` is the projection of x_m and y_m."""
+    result = SiteList()
+    mover = point_mover(crs, WGS84) if crs else None
+    for table in tables:
+        result.faults.extend(table.faults)
+        result.warnings.extend(table.warnings)
+        result.assumptions.extend(table.assumptions)
+        for row in table.rows:
+            result.sites.extend(_sites_of_row(row, table.word, mover, result))
+    result.faults.extend(_duplicates(result.sites))
+    _report_defaults(result)
+    return result
+
+
+def _sites_of_row(row: SiteRow, word: str, mover: Any, result: SiteList) -> list[Site]:
+    faults: list[MeshplanError] = []
+    values = read_values(row.raw, SITE_COLUMNS, row.where, faults, word=word)
+    position = row.lon_lat_deg or _position(values, row, mover, faults)
+    if faults or position is None or not {"name", "role"} <= set(values):
+        result.faults.extend(faults)
+        return []
+    roles: tuple[Role, ...] = values["role"]
+    sites = [_site(values, role, position, row.where) for role in roles]
+    if len(sites) > 1:
+        sites = [sites[0], *(replace(site, name=f"{site.name} ({site.role})") for site in sites[1:])]
+        result.assumptions.append(
+            f"{row.where}: '{sites[0].name}' is offered as a {sites[0].role}, and as '{sites[1].name}'."
+        )
+    return sites
+
+
+def _position(
+    values: dict[str, Any], row: SiteRow, mover: Any, faults: list[MeshplanError]
+) -> tuple[float, float] | None:
+    where = row.where
+    told_apart = {"lon_deg", "lat_deg"} <= set(row.raw) or {"x_m", "y_m"} <= set(row.raw)
+    if "lon_deg" in values and "lat_deg" in values:
+        return values["lon_deg"], values["lat_deg"]
+    if "x_m" in values and "y_m" in values:
+        if mover is None:
+            faults.append(
+                InputError(
+                    "the position is in metres, and nothing says in which projection",
+                    where=where,
+                    fix='Write crs = "EPSG:…" in property.toml, or give lon_deg and lat_deg.',
+                )
+            )
+            return None
+        lon_deg, lat_deg = mover(values["x_m"], values["y_m"])
+        if not (np.isfinite(lon_deg) and np.isfinite(lat_deg)):
+            faults.append(
+                InputError(
+                    f"x_m = {plain(values['x_m'])}, y_m = {plain(values['y_m'])} lies outside the projection",
+                    where=where,
+                    fix="Correct x_m and y_m, or crs in property.toml.",
+                )
+            )
+            return None
+        return float(lon_deg), float(lat_deg)
+    if not faults and told_apart:
+        faults.append(InputError("has no position", where=where, fix="Fill in lon_deg and lat_deg."))
+    return None
+
+
+def _site(values: dict[str, Any], role: Role, position: tuple[float, float], where: str) -> Site:
+    heights = values.get("mast_heights_agl_m", ())
+    given = values.get("antenna_agl_m")
+    return Site(
+        name=values["name"],
+        role=role,
+        lon_deg=position[0],
+        lat_deg=position[1],
+        x_m=float("nan"),
+        y_m=float("nan"),
+        antenna_agl_m=given if given is not None else min(heights, default=DEFAULT_HEIGHT_AGL_M[role]),
+        height_assumed=given is None and not heights,
+        mast_heights_agl_m=heights,
+        purpose=Purpose(values.get("purpose", Purpose.TREND)),
+        importance=values.get("importance", 1.0),
+        optional=values.get("optional", False),
+        power=Power(values.get("power", DEFAULT_POWER[role])),
+        cost=values.get("cost"),
+        payload_bytes=values.get("payload_bytes", 12),
+        interval_s=values.get("interval_s", 900.0),
+        fast_interval_s=values.get("fast_interval_s"),
+        antenna=values.get("antenna"),
+        azimuth_deg=None if values.get("azimuth_deg") is None else values["azimuth_deg"] % 360.0,
+        tilt_deg=values.get("tilt_deg", 0.0),
+        cable=values.get("cable"),
+        cable_m=values.get("cable_m"),
+        indoors=values.get("indoors"),
+        noise_rise_db=values.get("noise_rise_db"),
+        extra_loss_db=values.get("extra_loss_db", 0.0),
+        use=Use(values.get("use", Use.FREE)),
+        radio=values.get("radio"),
+        second_route=values.get("second_route", False),
+        note=values.get("note", ""),
+        where=where,
+    )
+
+
+def _duplicates(sites: list[Site]) -> list[MeshplanError]:
+    faults: list[MeshplanError] = []
+    first: dict[str, Site] = {}
+    for site in sites:
+        key = " ".join(site.name.split()).casefold()
+        if key in first and first[key] is not site:
+            other = first[key]
+            same = "" if other.name == site.name else f" ('{other.name}', but for capitals or spaces)"
+            faults.append(
+                InputError(
+                    f"the name '{site.name}' already stands in {other.where}{same}",
+                    where=site.where,
+                    fix="Give each site a name of its own.",
+                )
+            )
+        first.setdefault(key, site)
+    return faults
+
+
+def _report_defaults(result: SiteList) -> None:
+    """Name the sites whose antenna height had to be assumed."""
+    for role in Role:
+        names = [site.name for site in result.sites if site.role is role and site.height_assumed]
+        if names:
+            result.assumptions.append(
+                f"Antenna height of {len(names)} {role}{'s' if len(names) > 1 else ''} assumed as "
+                f"{plain(DEFAULT_HEIGHT_AGL_M[role])} m above ground ({_some(names)}): no source, give antenna_agl_m."
+            )
+
+
+def _some(names: list[str], most: int = 8) -> str:
+    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
+
+
+def missing_roles(sites: Iterable[Site], shown: str) -> list[MeshplanError]:
+    """Return the faults of a property without sensors, or with nothing that could receive them."""
+    roles = {site.role for site in sites if site.use is not Use.FORBIDDEN}
+    faults: list[MeshplanError] = []
+    if Role.SENSOR not in roles:
+        faults.append(InputError("there is no sensor", where=shown, fix="Add rows with the role 'sensor'."))
+    if Role.GATEWAY not in roles:
+        faults.append(
+            InputError(
+                "there is no place for a gateway",
+                where=shown,
+                fix="Add a row with the role 'gateway': a place with power where readings can leave the radio network.",
+            )
+        )
+    return faults

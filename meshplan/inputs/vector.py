@@ -1,0 +1,159 @@
+"""Any vector file that GDAL reads, as plain features: geometry, attributes, projection, and where each stood."""
+
+from __future__ import annotations
+
+import warnings as python_warnings
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyogrio
+import shapely
+from pyproj import CRS, Transformer
+from pyproj.exceptions import CRSError
+
+from meshplan.errors import InputError, MeshplanError, MissingFileError
+
+WGS84 = "EPSG:4326"
+SIDE_FILES = "GeoJSON, GeoPackage, KML, GPX or Shapefile"
+
+
+@dataclass(frozen=True)
+class Feature:
+    """One feature as it stands in the file."""
+
+    where: str
+    geometry: Any
+    """Shapely geometry in `crs`, two-dimensional, or None."""
+    crs: str
+    attributes: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class VectorFile:
+    """The features of a file and the headings that its attributes had."""
+
+    features: tuple[Feature, ...]
+    headings: tuple[str, ...]
+    warnings: tuple[str, ...]
+
+
+def present_file(path: Path, shown: str, key: str) -> MeshplanError | None:
+    """Return the fault of a file that is missing, no file, or empty; None if it can be opened."""
+    if not path.exists():
+        return MissingFileError(
+            "there is no such file", where=shown, fix=f"Put it there, or correct '{key}' in property.toml."
+        )
+    if path.is_dir():
+        return InputError("this is a folder", where=shown, fix=f"Name a file under '{key}' in property.toml.")
+    if path.stat().st_size == 0:
+        return InputError("the file is empty", where=shown, fix="Export it again.")
+    return None
+
+
+def read_features(
+    path: Path, shown: str, *, key: str, default_crs: str | None, layers: tuple[str, ...] | None = None
+) -> VectorFile:
+    """Return all features of all layers of a file.
+
+    Parameters
+    ----------
+    path, shown
+        The file, and its name as messages show it.
+    key
+        Key of property.toml that named it.
+    default_crs
+        Projection where the file carries none; None makes that an error.
+    layers
+        Names of the layers to read, if they are in the file; None reads all.
+
+    Notes
+    -----
+    Raises `InputError` if the file cannot be read.
+    """
+    fault = present_file(path, shown, key)
+    if fault is not None:
+        raise fault
+    features: list[Feature] = []
+    headings: dict[str, None] = {}
+    notes: dict[str, None] = {}
+    with python_warnings.catch_warnings(record=True) as caught:
+        python_warnings.simplefilter("always")
+        try:
+            names = [str(name) for name, _ in pyogrio.list_layers(path)]
+            for name in names:
+                if layers is None or name in layers or not set(names) & set(layers):
+                    meta, _, geometries, columns = pyogrio.raw.read(path, layer=name, force_2d=True, datetime_as_string=True)
+                    if geometries is None or not len(geometries):
+                        continue
+                    prefix = shown if len(names) == 1 else f"{shown}, layer '{name}'"
+                    crs = _crs_of(meta["crs"], prefix, default_crs)
+                    fields = [str(field) for field in meta["fields"]]
+                    headings.update(dict.fromkeys(fields))
+                    for index, wkb in enumerate(geometries):
+                        features.append(
+                            Feature(
+                                f"{prefix}, feature {index + 1}",
+                                None if wkb is None else shapely.from_wkb(wkb, on_invalid="ignore"),
+                                crs,
+                                {field: column[index] for field, column in zip(fields, columns, strict=True)},
+                            )
+                        )
+        except (RuntimeError, ValueError, UnicodeDecodeError) as error:
+            if isinstance(error, MeshplanError):
+                raise
+            raise InputError(
+                f"cannot be read ({_first_line(error)})",
+                where=shown,
+                fix=f"Open it in a map program and export it again as {SIDE_FILES}.",
+            ) from error
+    for warning in caught:
+        notes[f"{shown}: {_first_line(warning.message)}"] = None
+    if not features:
+        raise InputError("holds no features", where=shown, fix="Draw them and export the file again.")
+    return VectorFile(tuple(features), tuple(headings), tuple(notes))
+
+
+def _first_line(message: object) -> str:
+    return (str(message).splitlines() or ["no reason given"])[0].strip().rstrip(".")
+
+
+def _crs_of(found: str | None, where: str, default_crs: str | None) -> str:
+    if found:
+        return str(found)
+    if default_crs:
+        return default_crs
+    raise InputError(
+        "the file does not say its projection",
+        where=where,
+        fix='Export it again with its projection, or write crs = "EPSG:…" in property.toml.',
+    )
+
+
+def parse_crs(name: str, where: str) -> CRS:
+    """Return the projection behind a name that a user wrote."""
+    try:
+        return CRS.from_user_input(name)
+    except CRSError as error:
+        raise InputError(
+            f"'{name}' is no projection that can be read", where=where, fix='Write it as "EPSG:25832", for example.'
+        ) from error
+
+
+def point_mover(source: str, target: str) -> Callable[[Any, Any], tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]]:
+    """Return a function that moves x and y (longitude first) from one projection to another."""
+    transformer = Transformer.from_crs(CRS.from_user_input(source), CRS.from_user_input(target), always_xy=True)
+
+    def move(x: Any, y: Any) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
+        moved_x, moved_y = transformer.transform(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
+        return np.asarray(moved_x, dtype=float), np.asarray(moved_y, dtype=float)
+
+    return move
+
+
+def move_geometry(geometry: Any, source: str, target: str) -> Any:
+    """Return a geometry in another projection."""
+    move = point_mover(source, target)
+    return shapely.transform(geometry, lambda x, y: move(x, y), interleaved=False)
