@@ -149,9 +149,7 @@ def polarisation_loss_db(angle_deg: ArrayLike, *, deepest_db: float = DEEPEST_MI
     return np.asarray(-10.0 * np.log10(share + least * (1.0 - share)))
 
 
-def _rotate_to_boresight(
-    azimuth_off_deg: ArrayLike, elevation_deg: ArrayLike, downtilt_deg: ArrayLike
-) -> tuple[Array, Array]:
+def _rotate_to_boresight(azimuth_off_deg: ArrayLike, elevation_deg: ArrayLike, downtilt_deg: ArrayLike) -> tuple[Array, Array]:
     """Return direction angles as the tilted antenna sees them."""
     azimuth = np.radians(np.asarray(azimuth_off_deg, dtype=float))
     elevation = np.radians(np.asarray(elevation_deg, dtype=float))

@@ -212,9 +212,7 @@ def indoor_loss_db(room: str, distance_m: ArrayLike, frequency_mhz: ArrayLike) -
     return np.asarray(10.0 * row.alpha * np.log10(distance) + row.beta_db + 10.0 * row.gamma * np.log10(gigahertz))
 
 
-def indoor_floors_loss_db(
-    building: Floors, distance_m: ArrayLike, frequency_mhz: ArrayLike, floors: ArrayLike = 0
-) -> Array:
+def indoor_floors_loss_db(building: Floors, distance_m: ArrayLike, frequency_mhz: ArrayLike, floors: ArrayLike = 0) -> Array:
     """Return the median loss inside a building by the older form, which knows homes and floors.
 
     Parameters

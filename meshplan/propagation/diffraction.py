@@ -152,9 +152,7 @@ def bullington_loss_db(
     # The two tangent points make the edge; the one that cuts deeper into the Fresnel zone is the one to show.
     deeper = np.take_along_axis(nu_each, index_1[..., None], -1) >= np.take_along_axis(nu_each, index_2[..., None], -1)
     index = np.where(blocked, np.where(deeper[..., 0], index_1, index_2), index_seen)
-    return Edge(
-        loss_db=np.asarray(loss), nu=np.asarray(nu), index=np.asarray(np.where(inside.any(axis=-1), index, -1))
-    )
+    return Edge(loss_db=np.asarray(loss), nu=np.asarray(nu), index=np.asarray(np.where(inside.any(axis=-1), index, -1)))
 
 
 def smooth_surface(
@@ -329,9 +327,7 @@ def spherical_earth_loss_db(
     b = 2.0 * np.sqrt((m + 1.0) / (3.0 * m)) * np.sin(np.arcsin(argument) / 3.0)
     to_start = 0.5 * metres * (1.0 + b)
     to_end = 0.5 * metres * (1.0 - b)
-    clearance = (
-        (h1 - to_start**2 / (2.0 * radius_m)) * to_end + (h2 - to_end**2 / (2.0 * radius_m)) * to_start
-    ) / metres
+    clearance = ((h1 - to_start**2 / (2.0 * radius_m)) * to_end + (h2 - to_end**2 / (2.0 * radius_m)) * to_start) / metres
     required = 17.456 * np.sqrt(np.maximum(to_start * to_end, 0.0) / 1000.0 / metres * wavelength)
     scaled_radius = np.where(beyond, radius, (metres / roots) ** 2 / 2000.0)
 
@@ -484,9 +480,7 @@ def _height_gain_db(b: Array, floor_db: Array, per_metre: Array) -> Array:
     """Return G(Y) of a normalised height B = βY, never below its floor (P.526-16 §3.1.1.2)."""
     b = np.maximum(b, per_metre * SMALLEST_HEIGHT_M)
     high = np.maximum(b, 2.0) - 1.1
-    gain = np.where(
-        b > 2.0, 17.6 * np.sqrt(high) - 5.0 * np.log10(high) - 8.0, 20.0 * np.log10(b + 0.1 * np.minimum(b, 2.0) ** 3)
-    )
+    gain = np.where(b > 2.0, 17.6 * np.sqrt(high) - 5.0 * np.log10(high) - 8.0, 20.0 * np.log10(b + 0.1 * np.minimum(b, 2.0) ** 3))
     return np.asarray(np.maximum(gain, floor_db))
 
 

@@ -71,9 +71,7 @@ def fresnel_parameter(
     Valid for
         Edges between the antennas; at an antenna (d1 or d2 zero) the result is infinite with the sign of the height.
     """
-    first_zone = fresnel_radius_m(
-        1, distance_start_m, distance_end_m, frequency_mhz, speed_of_light_m_per_s=speed_of_light_m_per_s
-    )
+    first_zone = fresnel_radius_m(1, distance_start_m, distance_end_m, frequency_mhz, speed_of_light_m_per_s=speed_of_light_m_per_s)
     height = np.asarray(height_m, dtype=float)
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(np.where(height == 0.0, 0.0, np.sqrt(2.0) * height / first_zone))

@@ -39,9 +39,7 @@ def thermal_noise_dbm(bandwidth_hz: ArrayLike, noise_figure_db: ArrayLike = 0.0)
         k·T0·B, ITU-R P.372; −173.975 dBm in 1 Hz.
     """
     density = 10.0 * np.log10(BOLTZMANN_J_PER_K * STANDARD_NOISE_TEMPERATURE_K * 1000.0)
-    return np.asarray(
-        density + 10.0 * np.log10(np.asarray(bandwidth_hz, dtype=float)) + np.asarray(noise_figure_db, dtype=float)
-    )
+    return np.asarray(density + 10.0 * np.log10(np.asarray(bandwidth_hz, dtype=float)) + np.asarray(noise_figure_db, dtype=float))
 
 
 def man_made_noise_db(environment: str, frequency_mhz: ArrayLike) -> Array:

@@ -57,9 +57,7 @@ def northern_month(month: int, hemisphere: Hemisphere = "north") -> int:
     if not 1 <= month <= 12:
         raise InputError(f"{month} is not a month", fix="Give a number from 1 (January) to 12 (December).")
     if hemisphere not in _CLIMATES:
-        raise InputError(
-            f"'{hemisphere}' is not a hemisphere.{nearest_name(hemisphere, _CLIMATES)}", fix="Use north or south."
-        )
+        raise InputError(f"'{hemisphere}' is not a hemisphere.{nearest_name(hemisphere, _CLIMATES)}", fix="Use north or south.")
     return month if hemisphere == "north" else (month + 5) % 12 + 1
 
 
@@ -68,9 +66,7 @@ def leaf_share(month: int, hemisphere: Hemisphere = "north") -> float:
     return LEAF_SHARE_BY_MONTH[northern_month(month, hemisphere) - 1]
 
 
-def crop_height_m(
-    crop: str, month: int, hemisphere: Hemisphere = "north", heights_m: tuple[float, ...] | None = None
-) -> float:
+def crop_height_m(crop: str, month: int, hemisphere: Hemisphere = "north", heights_m: tuple[float, ...] | None = None) -> float:
     """Return how high a crop stands in a month.
 
     Parameters
@@ -118,6 +114,5 @@ def months_of_year(hemisphere: Hemisphere = "north") -> tuple[Season, ...]:
     """Return the twelve months as seasons, dry and without snow, for the calendar of a link."""
     names = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
     return tuple(
-        Season(name, month, leaf_share(month, hemisphere), wet=False, snow=False)
-        for month, name in enumerate(names, start=1)
+        Season(name, month, leaf_share(month, hemisphere), wet=False, snow=False) for month, name in enumerate(names, start=1)
     )

@@ -82,9 +82,7 @@ def two_ray_excess_db(
     reflected = np.hypot(distance, h1 + h2)
     both = np.where(direct + reflected > 0.0, direct + reflected, 1.0)
     difference = 4.0 * h1 * h2 / both
-    coefficient = reflection_coefficient(
-        np.arctan2(h1 + h2, distance), frequency_mhz, polarisation=polarisation, ground=ground
-    )
+    coefficient = reflection_coefficient(np.arctan2(h1 + h2, distance), frequency_mhz, polarisation=polarisation, ground=ground)
     ratio = np.where(reflected > 0.0, direct / np.where(reflected > 0.0, reflected, 1.0), 1.0)
     phase = 2.0 * np.pi / wavelength_m(frequency_mhz) * difference
     sum_of_rays = np.abs(1.0 + coefficient * ratio * np.exp(-1j * phase))
@@ -115,9 +113,7 @@ def crossover_m(height_start_m: ArrayLike, height_end_m: ArrayLike, frequency_mh
     return np.asarray(4.0 * np.pi * product / wavelength_m(frequency_mhz))
 
 
-def minimum_effective_height_m(
-    frequency_mhz: ArrayLike, *, polarisation: Polarisation, ground: Ground = REFERENCE_LAND
-) -> Array:
+def minimum_effective_height_m(frequency_mhz: ArrayLike, *, polarisation: Polarisation, ground: Ground = REFERENCE_LAND) -> Array:
     """Return h0: lowering an antenna far below this height costs nothing more, the surface wave carries it.
 
     Parameters
@@ -164,4 +160,4 @@ def plane_ground_excess_db(
     distance = np.asarray(distance_m, dtype=float)
     x = 2.0 * np.pi * product / (wavelength_m(frequency_mhz) * np.where(distance > 0.0, distance, 1.0))
     excess = -20.0 * np.log10(2.0 * np.sin(np.clip(x, 1e-12, np.pi / 6.0)))
-    return np.asarray(np.where(distance <= 0.0, 0.0, np.maximum(excess, 0.0)))
+    return np.asarray(np.where((distance <= 0.0) | (x >= np.pi / 6.0), 0.0, np.maximum(excess, 0.0)))
