@@ -49,7 +49,7 @@ class SensorDemand:
     second_route : bool
         Whether the redundancy rule of the problem covers this sensor.
     load : float
-        Airtime that its messages take at each device that receives or forwards them, in the unit of `NodeChoice.capacity`.
+        Airtime of its messages at each device that receives or forwards them, in the unit of `NodeChoice.capacity`.
     """
 
     id: str
@@ -207,8 +207,10 @@ class PlacementProblem:
 
     @cached_property
     def allowed(self) -> NDArray[np.bool_]:
-        """Return which nodes may be opened, shape (n_nodes,)."""
-        return np.array([node.allowed for node in self.nodes], dtype=bool)
+        """Return which nodes may be opened, shape (n_nodes,); a forced mast rules out the others of its site."""
+        taken = {node.site_id for node in self.nodes if node.forced_in}
+        free = [node.allowed and (node.forced_in or node.site_id not in taken) for node in self.nodes]
+        return np.array(free, dtype=bool)
 
     @cached_property
     def forced(self) -> NDArray[np.bool_]:
@@ -239,6 +241,11 @@ class PlacementProblem:
         if self.min_route_chance <= 0:
             return 2**62
         return int(log_loss(self.min_route_chance))
+
+    @property
+    def one_level_each(self) -> bool:
+        """Return whether some best plan uses each relay at one distance from its gateway only."""
+        return self.redundancy == "none" and self.min_route_chance <= 0 and not self.has_capacity
 
     @property
     def has_capacity(self) -> bool:
@@ -379,21 +386,25 @@ class PlacementPlan:
     unserved: tuple[UnservedSensor, ...]
     cost: float
     neg_log_success: float
+    forgone: float = 0.0
+    """Worth of the optional sensors that were left out."""
     single_route: tuple[str, ...] = ()
     """Sensors that the rule covers but that have no second route (only with `without_second_route = "serve once"`)."""
 
 
 @dataclass(frozen=True, slots=True)
 class CutRow:
-    """A weighted cut: every route of the sensor meets a member, so `need` of the members' weight must be opened.
+    """A weighted cut: every route of the sensor that avoids `without` meets a member, so `need` members must be opened.
 
-    Members are (node id, level): the level counts links from the node to its gateway, -1 stands for every level.
+    Members are (node id, level): the level counts links from the node to its gateway, -1 stands for every level. With
+    `need` 2 a gateway counts twice when the redundancy rule lets no gateway fail.
     """
 
     sensor_id: str
     weight: int
     need: int
     members: tuple[tuple[str, int], ...]
+    without: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -451,8 +462,8 @@ StopReason = Literal["proven", "time limit", "iteration limit", "interrupted"]
 class PlacementResult:
     """The best plan found and what is known about it.
 
-    `certified_bound` follows from the certificate alone; `solver_bound` also trusts the integer solver. `gap` is relative
-    to the plan's cost. `proven_by` names the step whose bound met the cost; empty when none did.
+    `certified_bound` follows from the certificate alone; `solver_bound` also trusts the integer solver. `gap` is
+    relative to the plan's cost. `proven_by` names the step whose bound met the cost; empty when none did.
     """
 
     plan: PlacementPlan

@@ -1,0 +1,222 @@
+"""What each sensor asks for, whether a set of opened nodes gives it, and the covering problem that follows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meshplan.planning.cover import CoverModel, Family, Row
+from meshplan.planning.layers import BoolArray, CopyGraph, build_copies
+from meshplan.planning.mincut import Cut, find_cuts
+from meshplan.planning.problem import PlacementProblem, log_loss
+from meshplan.planning.routes import (
+    UNREACHED,
+    may_fail,
+    opened_graph,
+    route_table,
+    second_hop_limit,
+    sensor_losses,
+    served_sensors,
+    way_from,
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Demand:
+    """Which sensors the plan must serve (`single`) and which of them after any failure too (`double`); shape (n_sensors,)."""
+
+    single: BoolArray
+    double: BoolArray
+
+
+@dataclass(frozen=True, slots=True)
+class Shortfall:
+    """A sensor without a route when node `without` has failed (-1: when nothing has)."""
+
+    sensor: int
+    without: int
+
+
+def demand_of(problem: PlacementProblem) -> Demand:
+    """Return what can be asked: sensors that have a route, and a second one where the rule wants it, with everything open."""
+    everything = opened_graph(problem, problem.allowed)
+    single = served_sensors(problem, everything, problem.hop_limit)
+    if problem.redundancy == "none":
+        return Demand(single, np.zeros_like(single))
+    covered = np.array([sensor.second_route for sensor in problem.sensors], dtype=bool)
+    double = single & covered
+    for sensor, _ in _failing(problem, problem.allowed, double):
+        double[sensor] = False
+    if problem.without_second_route == "leave out":
+        single = double | (single & ~covered)
+    return Demand(single, double)
+
+
+def shortfalls(problem: PlacementProblem, opened: BoolArray, demand: Demand) -> list[Shortfall]:
+    """Return every demand that the opened nodes, shape (n_nodes,), do not meet."""
+    graph = opened_graph(problem, opened)
+    served = served_sensors(problem, graph, problem.hop_limit)
+    missing = [Shortfall(int(sensor), -1) for sensor in np.flatnonzero(demand.single & ~served)]
+    asked = demand.double & served
+    return missing + [Shortfall(sensor, without) for sensor, without in _failing(problem, opened, asked)]
+
+
+def _failing(problem: PlacementProblem, opened: BoolArray, asked: BoolArray) -> list[tuple[int, int]]:
+    """Return (sensor, node) pairs where the loss of the node cuts off a sensor of `asked`.
+
+    Only the nodes of one route of each sensor need to be tried: while another node fails, that route stands.
+    """
+    graph = opened_graph(problem, opened)
+    hops = second_hop_limit(problem)
+    fails = may_fail(problem)
+    table = route_table(graph, hops)
+    _, first = sensor_losses(graph, table)
+    users: dict[int, list[int]] = {}
+    for sensor in np.flatnonzero(asked):
+        if first[sensor] < 0:
+            continue
+        for node in way_from(table, int(first[sensor])):
+            if fails[node]:
+                users.setdefault(node, []).append(int(sensor))
+    pairs = []
+    for node, sensors in sorted(users.items()):
+        served = served_sensors(problem, graph, hops, node)
+        pairs += [(sensor, node) for sensor in sensors if not served[sensor]]
+    return pairs
+
+
+def build_model(problem: PlacementProblem, demand: Demand) -> CoverModel:
+    """Return the covering problem of the demand."""
+    step = problem.cost_step
+    price = np.where(problem.forced, 0, problem.cost_units) // step
+    forced_cost = int(problem.cost_units[problem.forced].sum() // step)
+    optional = [i for i, s in enumerate(problem.sensors) if not s.required and demand.single[i]]
+    skip_sensor = np.array(optional, dtype=np.int32)
+    by_copy = problem.one_level_each
+    graph = build_copies(problem, problem.hop_limit)
+    if by_copy:
+        item_node, item_level = graph.node, graph.level
+        if not graph.layered:
+            item_level = np.full(graph.size, -1, dtype=np.int32)
+    else:
+        item_node = np.arange(len(problem.nodes), dtype=np.int32)
+        item_level = np.full(item_node.size, -1, dtype=np.int32)
+    families = []
+    hops_after = second_hop_limit(problem)
+    plain = demand.single.copy()
+    if demand.double.any():
+        same = hops_after == problem.hop_limit
+        families.append(_family(problem, graph if same else build_copies(problem, hops_after), demand.double, 2, by_copy))
+        if same:
+            plain &= ~demand.double
+    if plain.any() or not families:
+        families.insert(0, _family(problem, graph, plain, 1, by_copy))
+    cost = np.concatenate([price[item_node], problem.worth_units[skip_sensor] // step]).astype(np.int64)
+    return CoverModel(problem, tuple(families), item_node, item_level, cost, forced_cost, skip_sensor)
+
+
+def _family(problem: PlacementProblem, graph: CopyGraph, asked: BoolArray, need: int, by_copy: bool) -> Family:
+    item = np.arange(graph.size, dtype=np.int32) if by_copy else graph.node
+    coefficient = np.ones(graph.size, dtype=np.int64)
+    if need == 2:
+        coefficient[~may_fail(problem)[graph.node]] = 2
+    sensors = np.flatnonzero(asked).astype(np.int32)
+    allowed = _useful_copies(problem, graph, sensors) if problem.min_route_chance > 0 else None
+    return Family(graph, sensors, need, item, coefficient, allowed)
+
+
+def _useful_copies(problem: PlacementProblem, graph: CopyGraph, sensors: NDArray[np.int32]) -> BoolArray:
+    """Return which copies lie on a good enough walk of each sensor, shape (n, n_copies)."""
+    arcs = _arc_losses(problem, graph)
+    start, end = graph.down.start, graph.down.to
+    below = np.where(graph.is_exit, 0, UNREACHED)
+    above = np.full((sensors.size, graph.size), UNREACHED, dtype=np.int64)
+    loss_of = {(int(s), int(v)): int(c) for s, v, c in zip(*_access_losses(problem), strict=True)}
+    for row, sensor in enumerate(sensors):
+        for copy in graph.access[sensor]:
+            above[row, copy] = loss_of[int(sensor), int(graph.node[copy])]
+    while True:
+        better, reached = below.copy(), above.copy()
+        np.minimum.at(better, start, np.minimum(below[end] + arcs, UNREACHED))
+        for row in range(sensors.size):
+            np.minimum.at(reached[row], end, np.minimum(above[row, start] + arcs, UNREACHED))
+        if np.array_equal(better, below) and np.array_equal(reached, above):
+            break
+        below, above = better, reached
+    useful: BoolArray = above + below <= problem.route_loss_limit
+    return useful
+
+
+def _access_losses(problem: PlacementProblem) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int64]]:
+    links = problem.usable_access
+    order = np.argsort(links.chance, kind="stable")
+    return links.start[order], links.end[order], log_loss(links.chance[order])
+
+
+def _arc_losses(problem: PlacementProblem, graph: CopyGraph) -> NDArray[np.int64]:
+    """Return the log loss of each arc of the copy graph."""
+    links = problem.usable_backhaul
+    n = len(problem.nodes)
+    key = links.start.astype(np.int64) * n + links.end
+    order = np.lexsort((-links.chance, key))
+    key, loss = key[order], log_loss(links.chance[order])
+    wanted = graph.node[graph.down.start].astype(np.int64) * n + graph.node[graph.down.to]
+    losses: NDArray[np.int64] = loss[np.searchsorted(key, wanted)]
+    return losses
+
+
+def rows_for(model: CoverModel, opened: BoolArray, missing: list[Shortfall]) -> list[Row]:
+    """Return rows that the opened nodes break, one or more per shortfall: cuts where they exist, blocking sets otherwise."""
+    problem = model.problem
+    rows: list[Row] = []
+    for fall in missing:
+        found = _failure_cuts(model, opened, fall) if fall.without >= 0 else []
+        rows += found or [_blocking_row(model, opened, fall)]
+    return rows
+
+
+def _failure_cuts(model: CoverModel, opened: BoolArray, fall: Shortfall) -> list[Row]:
+    number = next(i for i, family in enumerate(model.families) if family.need == 2)
+    family = model.families[number]
+    place = np.flatnonzero(family.sensors == fall.sensor)
+    cuts = find_cuts(
+        family.graph,
+        opened[family.graph.node].astype(np.float64),
+        family.sensors[place],
+        np.ones(1, dtype=np.int64),
+        allowed=None if family.allowed is None else family.allowed[place],
+        without=fall.without,
+    )
+    return [model.row(Cut(cut.sensor, 1, cut.copies, fall.without), number) for cut in cuts]
+
+
+def _blocking_row(model: CoverModel, opened: BoolArray, fall: Shortfall) -> Row:
+    """Return the row "open one of these", with as few nodes as possible, that every good plan meets and this one does not.
+
+    All other nodes opened together would still leave the sensor unserved, so one of these is needed.
+    """
+    problem = model.problem
+    hops = second_hop_limit(problem) if fall.without >= 0 else problem.hop_limit
+    closed = problem.allowed & ~opened
+    if fall.without >= 0:
+        closed[fall.without] = False
+    trial, needed = opened.copy(), []
+    pending = [np.flatnonzero(closed)]
+    while pending:
+        group = pending.pop()
+        trial[group] = True
+        if not served_sensors(problem, opened_graph(problem, trial), hops, fall.without)[fall.sensor]:
+            continue
+        trial[group] = False
+        if group.size == 1:
+            needed.append(int(group[0]))
+        else:
+            pending += [group[group.size // 2 :], group[: group.size // 2]]
+    columns = np.flatnonzero(np.isin(model.item_node, needed)).astype(np.int32)
+    coefficients = np.ones(columns.size)
+    skip = model.skip_column.get(fall.sensor)
+    if skip is not None:
+        columns, coefficients = np.append(columns, np.int32(skip)), np.append(coefficients, 1.0)
+    return Row(columns, coefficients, 1.0, fall.sensor, fall.without)

@@ -1,0 +1,138 @@
+"""Routes in an opened set: who is served, by which way, and what is left when a device fails. Exact and fast."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meshplan.planning.layers import BoolArray
+from meshplan.planning.problem import Links, PlacementProblem, log_loss
+
+UNREACHED = 2**61
+"""Log loss of a route that does not exist."""
+
+
+@dataclass(frozen=True, eq=False)
+class OpenedGraph:
+    """The links among a set of opened nodes, with log loss in whole billionths."""
+
+    problem: PlacementProblem
+    opened: BoolArray
+    access: Links
+    backhaul: Links
+    access_loss: NDArray[np.int64]
+    backhaul_loss: NDArray[np.int64]
+
+
+def opened_graph(problem: PlacementProblem, opened: BoolArray) -> OpenedGraph:
+    """Return the usable links between sensors and the opened nodes, shape (n_nodes,)."""
+    access = problem.usable_access
+    access = access.only(opened[access.end])
+    backhaul = problem.usable_backhaul
+    backhaul = backhaul.only(opened[backhaul.start] & opened[backhaul.end])
+    return OpenedGraph(problem, opened, access, backhaul, log_loss(access.chance), log_loss(backhaul.chance))
+
+
+@dataclass(frozen=True, eq=False)
+class RouteTable:
+    """Least log loss from each node to a gateway with at most l links, shape (n_levels, n_nodes), and the next node taken."""
+
+    loss: NDArray[np.int64]
+    following: NDArray[np.int32]
+
+
+def route_table(graph: OpenedGraph, hop_limit: int | None, without: BoolArray | None = None) -> RouteTable:
+    """Return the best ways from every opened node, by sweeps over the links.
+
+    Parameters
+    ----------
+    hop_limit : int or None
+        Links from sensor to gateway; node tables reach up to one less. None: sweep until nothing improves.
+    without : ndarray of bool, shape (n_nodes,), optional
+        Nodes that have failed.
+    """
+    n = graph.opened.size
+    alive = graph.opened if without is None else graph.opened & ~without
+    loss = np.full(n, UNREACHED, dtype=np.int64)
+    loss[alive & graph.problem.is_gateway] = 0
+    following = np.full(n, -1, dtype=np.int32)
+    links, link_loss = graph.backhaul, graph.backhaul_loss
+    if without is not None:
+        keep = alive[links.start] & alive[links.end]
+        links, link_loss = links.only(keep), link_loss[keep]
+    losses, nexts = [loss], [following]
+    sweeps = n if hop_limit is None else hop_limit - 1
+    for _ in range(sweeps):
+        offered = np.minimum(losses[-1][links.end] + link_loss, UNREACHED)
+        best = losses[-1].copy()
+        np.minimum.at(best, links.start, offered)
+        chosen = nexts[-1].copy()
+        better = (offered == best[links.start]) & (offered < losses[-1][links.start])
+        # The last writer wins, so the ends are written from the highest index down: ties go to the lowest.
+        where = np.flatnonzero(better)
+        where = where[np.argsort(-links.end[where], kind="stable")]
+        chosen[links.start[where]] = links.end[where]
+        if hop_limit is None and np.array_equal(best, losses[-1]):
+            break
+        if hop_limit is None:
+            losses, nexts = [best], [chosen]
+        else:
+            losses.append(best)
+            nexts.append(chosen)
+    return RouteTable(np.array(losses), np.array(nexts))
+
+
+def sensor_losses(graph: OpenedGraph, table: RouteTable) -> tuple[NDArray[np.int64], NDArray[np.int32]]:
+    """Return each sensor's least log loss and its first node (-1 if none), shape (n_sensors,) each."""
+    n = len(graph.problem.sensors)
+    offered = np.minimum(table.loss[-1][graph.access.end] + graph.access_loss, UNREACHED)
+    best = np.full(n, UNREACHED, dtype=np.int64)
+    np.minimum.at(best, graph.access.start, offered)
+    first = np.full(n, -1, dtype=np.int32)
+    good = np.flatnonzero((offered == best[graph.access.start]) & (offered < UNREACHED))
+    good = good[np.argsort(-graph.access.end[good], kind="stable")]
+    first[graph.access.start[good]] = graph.access.end[good]
+    return best, first
+
+
+def served_sensors(problem: PlacementProblem, graph: OpenedGraph, hop_limit: int | None, without: int = -1) -> BoolArray:
+    """Return which sensors have a good enough route, shape (n_sensors,), when node `without` has failed."""
+    failed = None
+    if without >= 0:
+        failed = np.zeros(graph.opened.size, dtype=bool)
+        failed[without] = True
+    best, _ = sensor_losses(graph, route_table(graph, hop_limit, failed))
+    served: BoolArray = best <= min(problem.route_loss_limit, UNREACHED - 1)
+    return served
+
+
+def way_from(table: RouteTable, first: int) -> tuple[int, ...]:
+    """Return the nodes from `first` to the gateway along the table."""
+    way = [int(first)]
+    level = table.loss.shape[0] - 1
+    while table.following[level, way[-1]] >= 0:
+        here = way[-1]
+        # Step down to the level at which this way was found, so that the rest keeps its share of the hops.
+        while level > 0 and table.loss[level - 1, here] == table.loss[level, here]:
+            level -= 1
+        if table.following[level, here] < 0:
+            break
+        way.append(int(table.following[level, here]))
+        level = max(level - 1, 0)
+    return tuple(way)
+
+
+def may_fail(problem: PlacementProblem) -> BoolArray:
+    """Return which nodes the redundancy rule lets fail, shape (n_nodes,)."""
+    if problem.redundancy == "none":
+        return np.zeros(len(problem.nodes), dtype=bool)
+    if problem.redundancy == "any one relay":
+        return ~problem.is_gateway
+    return np.ones(len(problem.nodes), dtype=bool)
+
+
+def second_hop_limit(problem: PlacementProblem) -> int | None:
+    """Return the hop limit that holds after a failure."""
+    return problem.hop_limit if problem.second_hop_limit is None else problem.second_hop_limit
