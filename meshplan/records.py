@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
+from meshplan.sources import Standing
+
 
 class Role(StrEnum):
     """What a site is for."""
@@ -289,6 +291,17 @@ class EnergyRecord:
     storage_wh: float
     dominant: str
     best_change: str
+
+
+@dataclass(frozen=True)
+class CautionRule:
+    """A safety text and the devices it is for; `when` names a condition of `meshplan.operation.cautions`."""
+
+    key: str
+    when: str
+    text: str
+    source: str
+    standing: Standing
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,157 @@
+"""The shopping list: what a plan needs, spares included, each line traced to its devices."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from typing import Final
+
+from meshplan.operation.cautions import RAISED_AGL_M
+from meshplan.records import Device, PartLine, Power, Role
+from meshplan.settings import CostSettings
+
+FREE_HEIGHT_M: Final = 2.0
+"""A post of this height comes with the device; only metres above it are priced."""
+
+CABLE_STEP_M: Final = 0.5
+"""Cables are bought in lengths rounded up to this."""
+
+
+def parts_list(devices: Sequence[Device], costs: CostSettings) -> tuple[PartLine, ...]:
+    """Return the parts of all devices of the plan, radios first.
+
+    Parameters
+    ----------
+    devices : sequence of Device
+        Those that are not in the plan are left out.
+    costs : CostSettings
+        Prices and the share of spares.
+
+    Notes
+    -----
+    Quantities times prices, without spares, add up to the `cost` of the devices; where a site has its own price the
+    difference is a line of its own. Parts without a known price have none and are not in that sum. Spares are the given
+    share, at least one of each; masts and work have none.
+    """
+    used = [device for device in devices if device.in_plan]
+    lines = [
+        *_nodes(used, costs),
+        *_masts(used, costs),
+        *_by_kind(used, _panel_kind, costs.spare_share, price=costs.panel),
+        *_own_prices(used, costs),
+        *_by_kind(used, lambda device: f"antenna: {_words(device.antenna)}", costs.spare_share),
+        *_by_kind(used, _cable_kind, costs.spare_share),
+        *_by_kind(used, _battery_kind, costs.spare_share, unit="set"),
+        *_by_kind(used, _arrester_kind, costs.spare_share),
+        *_by_kind(used, _fittings_kind, costs.spare_share, unit="set"),
+    ]
+    return tuple(line for line in lines if line.devices)
+
+
+def spares(quantity: float, share: float) -> float:
+    """Return how many spares to buy: the share, rounded up, and at least one."""
+    return float(max(1, math.ceil(round(quantity * share, 9))))
+
+
+def _words(key: str) -> str:
+    return key.replace("-", " ").replace("_", " ") or "as the radio has it"
+
+
+def _line(part: str, devices: Iterable[Device], unit: str, price: float | None, share: float | None) -> PartLine:
+    names = tuple(device.name for device in devices)
+    extra = spares(len(names), share) if share is not None else 0.0
+    return PartLine(part, float(len(names)), unit, extra, price, names)
+
+
+def _by_kind(
+    devices: Iterable[Device],
+    kind: Callable[[Device], str | None],
+    share: float | None,
+    *,
+    unit: str = "piece",
+    price: float | None = None,
+) -> list[PartLine]:
+    """Return one line for each kind that the devices need, in the order of first need."""
+    groups: dict[str, list[Device]] = {}
+    for device in devices:
+        part = kind(device)
+        if part is not None:
+            groups.setdefault(part, []).append(device)
+    return [_line(part, group, unit, price, share) for part, group in groups.items()]
+
+
+def _nodes(devices: Sequence[Device], costs: CostSettings) -> list[PartLine]:
+    prices = {Role.GATEWAY: costs.gateway, Role.RELAY: costs.relay, Role.SENSOR: costs.sensor}
+    return [
+        line
+        for role, price in prices.items()
+        for line in _by_kind(
+            [device for device in devices if device.role is role],
+            lambda device: f"{device.role.value}: radio, board and box ({_words(device.radio)})",
+            costs.spare_share,
+            price=price,
+        )
+    ]
+
+
+def _paid_height_m(device: Device) -> float:
+    return max(0.0, device.antenna_agl_m - FREE_HEIGHT_M)
+
+
+def _masts(devices: Sequence[Device], costs: CostSettings) -> list[PartLine]:
+    """Return one line for each height; sensors stand on posts that their price includes."""
+    lines = []
+    heights = sorted({device.antenna_agl_m for device in devices if _paid_height_m(device) and device.role is not Role.SENSOR})
+    for height in heights:
+        group = [device for device in devices if device.antenna_agl_m == height and device.role is not Role.SENSOR]
+        price = costs.mast_per_m * (height - FREE_HEIGHT_M)
+        lines.append(_line(f"mast or bracket, antenna at {height:g} m", group, "piece", price, None))
+    posts = [device for device in devices if not device.indoors and (device.role is Role.SENSOR or not _paid_height_m(device))]
+    return [*lines, *_by_kind(posts, lambda device: f"post, antenna at {device.antenna_agl_m:g} m", None)]
+
+
+def _panel_kind(device: Device) -> str | None:
+    if device.power is not Power.PANEL or device.role is Role.SENSOR:
+        return None
+    energy = device.energy
+    if energy is None or not math.isfinite(energy.panel_w) or not math.isfinite(energy.storage_wh):
+        return "panel, charger and battery"
+    return f"panel of {energy.panel_w:g} W, charger, battery of {energy.storage_wh:g} Wh ({_words(energy.battery)})"
+
+
+def _own_prices(devices: Sequence[Device], costs: CostSettings) -> list[PartLine]:
+    lines = []
+    for device in devices:
+        if not math.isfinite(device.cost):
+            continue
+        standard = {Role.GATEWAY: costs.gateway, Role.RELAY: costs.relay, Role.SENSOR: costs.sensor}[device.role]
+        if device.role is not Role.SENSOR:
+            standard += costs.mast_per_m * _paid_height_m(device)
+            standard += costs.panel if device.power is Power.PANEL else 0.0
+        difference = device.cost - standard
+        if abs(difference) > 0.005:
+            words = "own price of this site, more" if difference > 0 else "own price of this site, less"
+            lines.append(PartLine(f"{words} than the standard parts", 1.0, "site", 0.0, difference, (device.name,)))
+    return lines
+
+
+def _cable_kind(device: Device) -> str | None:
+    if not device.cable or not device.cable_m > 0:
+        return None
+    length = CABLE_STEP_M * math.ceil(round(device.cable_m / CABLE_STEP_M, 6))
+    return f"antenna cable {_words(device.cable)}, {length:g} m, plugs to fit radio and antenna"
+
+
+def _battery_kind(device: Device) -> str | None:
+    if device.power is not Power.BATTERY:
+        return None
+    battery = device.energy.battery if device.energy else ""
+    return f"battery: {_words(battery)}" if battery and battery != "none" else "battery"
+
+
+def _arrester_kind(device: Device) -> str | None:
+    return "surge arrester and earth lead" if device.antenna_agl_m > RAISED_AGL_M and not device.indoors else None
+
+
+def _fittings_kind(device: Device) -> str | None:
+    return None if device.indoors else "cable glands, vent plug, desiccant, label, ties"
