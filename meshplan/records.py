@@ -338,6 +338,10 @@ class Device:
     duty: DutyRecord | None = None
     energy: EnergyRecord | None = None
     cautions: tuple[str, ...] = ()
+    tilt_deg: float = 0.0
+    """Upward tilt of a directional antenna."""
+    polarisation: str = "vertical"
+    """How the antenna stands."""
 
 
 @dataclass(frozen=True)

@@ -30,7 +30,7 @@ def parts_list(devices: Sequence[Device], costs: CostSettings) -> tuple[PartLine
     Notes
     -----
     Quantities times prices, without spares, add up to the `cost` of the devices; where a site has its own price the
-    difference is a line of its own. Parts without a known price have none and are not in that sum. Spares are the given
+    difference is a line of its own (a sensor of cost 0 counts with its standard price). Parts without a known price have none and are not in that sum. Spares are the given
     share, at least one of each; masts and work have none.
     """
     used = [device for device in devices if device.in_plan]
@@ -111,7 +111,7 @@ def _masts(devices: Sequence[Device], costs: CostSettings) -> list[PartLine]:
 
 
 def _panel_kind(device: Device) -> str | None:
-    if device.power is not Power.PANEL or device.role is Role.SENSOR:
+    if device.power is Power.MAINS or device.role is Role.SENSOR:
         return None
     energy = device.energy
     if energy is None or not math.isfinite(energy.panel_w) or not math.isfinite(energy.storage_wh):
@@ -122,12 +122,12 @@ def _panel_kind(device: Device) -> str | None:
 def _own_prices(devices: Sequence[Device], costs: CostSettings) -> list[PartLine]:
     lines = []
     for device in devices:
-        if not math.isfinite(device.cost):
-            continue
+        if not math.isfinite(device.cost) or (device.role is Role.SENSOR and device.cost == 0.0):
+            continue  # sensors are given, not chosen: a plan may carry them without a price
         standard = {Role.GATEWAY: costs.gateway, Role.RELAY: costs.relay, Role.SENSOR: costs.sensor}[device.role]
         if device.role is not Role.SENSOR:
             standard += costs.mast_per_m * _paid_height_m(device)
-            standard += costs.panel if device.power is Power.PANEL else 0.0
+            standard += costs.panel if device.power is not Power.MAINS else 0.0
         difference = device.cost - standard
         if abs(difference) > 0.005:
             words = "own price of this site, more" if difference > 0 else "own price of this site, less"
@@ -143,7 +143,7 @@ def _cable_kind(device: Device) -> str | None:
 
 
 def _battery_kind(device: Device) -> str | None:
-    if device.power is not Power.BATTERY:
+    if device.power is not Power.BATTERY or device.role is not Role.SENSOR:
         return None
     battery = device.energy.battery if device.energy else ""
     return f"battery: {_words(battery)}" if battery and battery != "none" else "battery"

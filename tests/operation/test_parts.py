@@ -20,7 +20,7 @@ def device(name: str, role: Role, height_m: float, **changes: object) -> Device:
     power = changes.get("power", Power.BATTERY if role is Role.SENSOR else Power.PANEL)
     standard = {Role.SENSOR: 25.0, Role.RELAY: 45.0, Role.GATEWAY: 120.0}[role]
     if role is not Role.SENSOR:
-        standard += 12.0 * max(0.0, height_m - 2.0) + (40.0 if power is Power.PANEL else 0.0)
+        standard += 12.0 * max(0.0, height_m - 2.0) + (40.0 if power != Power.MAINS else 0.0)
     plain = Device(
         name=name,
         role=role,
@@ -108,3 +108,15 @@ def test_cable_is_bought_in_half_metres_rounded_up() -> None:
 
 def test_an_empty_plan_needs_nothing() -> None:
     assert parts_list((), COSTS) == ()
+
+
+def test_a_sensor_without_a_price_in_the_plan_has_the_standard_one() -> None:
+    lines = parts_list((device("s", Role.SENSOR, 0.5, cost=0.0),), COSTS)
+    assert find(lines, "sensor: radio").unit_cost == COSTS.sensor
+    assert not [line for line in lines if line.part.startswith("own price")]
+
+
+def test_a_relay_without_mains_is_fed_by_a_panel() -> None:
+    lines = parts_list((device("r", Role.RELAY, 2.0, power=Power.BATTERY),), COSTS)
+    assert find(lines, "panel, charger and battery").unit_cost == COSTS.panel
+    assert not [line for line in lines if line.part.startswith("battery")]
