@@ -12,6 +12,7 @@ import shapely
 from meshplan.errors import InputError, MeshplanError
 from meshplan.inputs.columns import Headings, match_headings, plain, read_values
 from meshplan.inputs.cover_columns import COVER_COLUMNS, COVER_KINDS, KIND_WALLS, PLAIN_WORDS
+from meshplan.inputs.walls import wall_note
 from meshplan.inputs.vector import WGS84, Feature, VectorFile, move_geometry
 from meshplan.records import Cover
 
@@ -61,6 +62,7 @@ def _read_one(feature: Feature, headings: Headings, result: CoverList) -> RawCov
     geometry = _sound(feature, faults, result.assumptions)
     if "kind" in values and geometry is not None:
         _fill_in(feature.where, values, geometry, faults, result.assumptions)
+        result.assumptions.extend(wall_note(feature.where, raw.get("wall"), values.get("wall") if raw.get("wall") else None))
     result.faults.extend(faults)
     if faults or geometry is None or "kind" not in values:
         return None

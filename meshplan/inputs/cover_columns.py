@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from meshplan.inputs.columns import Column, describe_columns, number, number_list, one_of, text
-from meshplan.inputs.walls import WALL_ALIASES, WALLS
+from meshplan.inputs.walls import WALL_WORDS, WALLS
 
 
 @dataclass(frozen=True)
@@ -75,7 +75,7 @@ PLAIN_WORDS: Final = {
 }
 """Words people use, with the kind they are taken for; every use is reported as an assumption."""
 
-KIND_WALLS: Final = {"greenhouse": "glasshouse", "glasshouse": "glasshouse"}
+KIND_WALLS: Final = {"greenhouse": "glasshouse_metal", "glasshouse": "glasshouse_metal"}
 """Words that say the wall as well."""
 
 _kind = one_of(tuple(COVER_KINDS), PLAIN_WORDS)
@@ -133,7 +133,7 @@ COVER_COLUMNS: Final = (
     Column(
         "wall",
         "Wall type of a building.",
-        one_of(WALLS, WALL_ALIASES),
+        one_of(WALLS, WALL_WORDS),
         default_words="not known, reported",
         allowed=", ".join(WALLS),
         aliases=("walls", "wall_type"),

@@ -123,7 +123,7 @@ def _steps(layers: Sequence[_Layer]) -> list[str]:
 
 def _error_m(layer: _Layer) -> float:
     given = layer.header.settings.error_m
-    return given if given is not None else round(default_error_m(layer.cell_m), 2)
+    return given if given is not None else float(f"{default_error_m(layer.cell_m):.2g}")
 
 
 def _percent(share: float) -> str:

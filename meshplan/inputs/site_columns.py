@@ -19,7 +19,7 @@ from meshplan.inputs.columns import (
     whole_number,
     yes_or_no,
 )
-from meshplan.inputs.walls import WALL_ALIASES, WALLS
+from meshplan.inputs.walls import WALL_WORDS, WALLS
 from meshplan.records import Power, Purpose, Role, Use
 from meshplan.units import FOOT_M
 
@@ -79,7 +79,7 @@ def _importance(value: Any) -> float:
 
 def _walls(value: Any) -> str:
     """Parse wall types to pass, outermost first, with "+" between them."""
-    parse = one_of(WALLS, WALL_ALIASES)
+    parse = one_of(WALLS, WALL_WORDS)
     return "+".join(parse(part.strip()) for part in str(value).split("+"))
 
 

@@ -12,6 +12,7 @@ from meshplan.errors import InputError, MeshplanError
 from meshplan.inputs.columns import plain, read_values
 from meshplan.inputs.site_columns import DEFAULT_HEIGHT_AGL_M, DEFAULT_POWER, SITE_COLUMNS
 from meshplan.inputs.site_files import SiteRow, SiteTable
+from meshplan.inputs.walls import wall_note
 from meshplan.inputs.vector import WGS84, point_mover
 from meshplan.records import Power, Purpose, Role, Site, Use
 
@@ -49,6 +50,7 @@ def _sites_of_row(row: SiteRow, word: str, mover: Any, result: SiteList) -> list
         result.faults.extend(faults)
         return []
     roles: tuple[Role, ...] = values["role"]
+    result.assumptions.extend(wall_note(row.where, row.raw.get("indoors"), values.get("indoors")))
     sites = [_site(values, role, position, row.where) for role in roles]
     if len(sites) > 1:
         sites = [sites[0], *(replace(site, name=f"{site.name} ({site.role})") for site in sites[1:])]
