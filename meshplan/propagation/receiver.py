@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.integrate import trapezoid
 from scipy.special import comb, erfc, ive
 from scipy.stats import ncx2
 
@@ -157,7 +158,7 @@ def chirp_bit_error_rate(spreading_factor: int, snr_db: ArrayLike) -> Array:
     cross = 2.0 * root * np.sqrt(energy)[..., None]
     density = 2.0 * root * np.exp(-power - energy[..., None] + cross) * ive(0, cross)
     others = np.exp((symbols - 1) * np.log1p(-np.exp(-np.maximum(power, 1e-12))))
-    wrong = 1.0 - np.trapezoid(density * np.where(inside, others, 0.0), dx=16.0 / (_CHIRP_SAMPLES - 1), axis=-1)
+    wrong = 1.0 - trapezoid(density * np.where(inside, others, 0.0), dx=16.0 / (_CHIRP_SAMPLES - 1), axis=-1)
     rate = np.clip(wrong, 0.0, 1.0) * symbols / (2.0 * (symbols - 1))
     return np.asarray(rate.reshape(np.shape(snr_db)))
 

@@ -1,0 +1,175 @@
+"""Many senders on one channel: offered load, collisions, retries, delay over the hops."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import ceil
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from meshplan.units import Array
+
+MAX_LOAD_SENSORS: Final = 0.025
+"""Largest offered load for readings (5 % loss); common practice, no source."""
+
+MAX_LOAD_ALARMS: Final = 0.01
+"""Largest offered load where alarms or commands matter (2 % loss); common practice, no source."""
+
+SAME_FACTOR_CAPTURE_DB: Final = 6.0
+"""A chirp packet survives another of its own spreading factor that is this much weaker (scaling literature, recalled)."""
+
+CROSS_FACTOR_REJECTION_DB: Final = 16.0
+"""A chirp packet survives another spreading factor up to this much stronger (16-36 dB; scaling literature, recalled)."""
+
+MAX_TRIES: Final = 3
+"""Tries before a packet is stored and sent later (common practice, no source)."""
+
+RETRY_SPACING_S: Final = (0.5, 5.0)
+"""Random wait before the next try (common practice, no source)."""
+
+
+def offered_load(airtime_ms: ArrayLike, interval_s: ArrayLike) -> float:
+    """Return G, the share of time all senders of a channel together are on the air.
+
+    Parameters
+    ----------
+    airtime_ms, interval_s : array_like, shape (n_senders,)
+        Per packet and between packets, forwarded packets and acknowledgements as senders of their own.
+    """
+    return float(np.sum(np.asarray(airtime_ms, dtype=float) / 1000.0 / np.asarray(interval_s, dtype=float)))
+
+
+def aloha_success(load: ArrayLike, *, slotted: bool = False) -> Array:
+    """Return the chance that a packet meets no other of its own length on the channel.
+
+    Notes
+    -----
+    Source
+        Textbook: e^(−2G) for senders that start at random, e^(−G) in slots; Poisson arrivals, no capture.
+    """
+    return np.asarray(np.exp((-1.0 if slotted else -2.0) * np.asarray(load, dtype=float)))
+
+
+def aloha_throughput(load: ArrayLike, *, slotted: bool = False) -> Array:
+    """Return S = G·e^(−2G), or G·e^(−G) in slots: the share of time that carries good packets."""
+    return np.asarray(np.asarray(load, dtype=float) * aloha_success(load, slotted=slotted))
+
+
+def highest_load(collision_loss: ArrayLike, *, slotted: bool = False) -> Array:
+    """Return the offered load at which collisions take a given share of packets: −ln(1 − loss)/2, or without the 2."""
+    return np.asarray(-np.log1p(-np.asarray(collision_loss, dtype=float)) / (1.0 if slotted else 2.0))
+
+
+def clear_chance(
+    airtime_ms: ArrayLike, interval_s: ArrayLike, groups: Sequence[object] | None = None, *, slotted: bool = False
+) -> Array:
+    """Return, for each sender, the chance that its packet meets no other.
+
+    Parameters
+    ----------
+    airtime_ms, interval_s : array_like, shape (n_senders,)
+    groups : sequence, shape (n_senders,), optional
+        Channel, and spreading factor where it applies: packets of different groups do not disturb each other.
+    slotted : bool
+        Whether all start on common slots as long as the longest packet.
+
+    Returns
+    -------
+    array, shape (n_senders,)
+
+    Notes
+    -----
+    Source
+        A packet of length T is hit by every start of another sender within T + T' : exp(−Σ rate'·(T + T')). For equal packets
+        and many senders this is e^(−2G). A sender never hits itself.
+    Differs from source
+        Spreading factors are taken as orthogonal; a neighbour 16 dB stronger on another factor still disturbs.
+    """
+    airtime_s = np.asarray(airtime_ms, dtype=float) / 1000.0
+    rate = 1.0 / np.asarray(interval_s, dtype=float)
+    count = airtime_s.size
+    together = np.ones((count, count), dtype=bool)
+    if groups is not None:
+        labels = list(groups)
+        together = np.array([[a == b for b in labels] for a in labels], dtype=bool).reshape(count, count)
+    np.fill_diagonal(together, False)
+    slot = airtime_s.max(initial=0.0)
+    window = np.full((count, count), slot) if slotted else airtime_s[:, None] + airtime_s[None, :]
+    return np.asarray(np.exp(-(together * window * rate[None, :]).sum(axis=1)))
+
+
+def chance_with_tries(success: ArrayLike, tries: ArrayLike) -> Array:
+    """Return the chance that at least one of some independent tries gets through: 1 − (1 − p)^n.
+
+    Notes
+    -----
+    Valid for
+        Collisions and quick fades. Leaves and walls stay: tries cannot rescue a link with less than 5 dB of margin.
+    """
+    return np.asarray(1.0 - (1.0 - np.asarray(success, dtype=float)) ** np.asarray(tries, dtype=float))
+
+
+def expected_tries(success: ArrayLike, tries: int = MAX_TRIES) -> Array:
+    """Return the mean number of tries sent when the sender stops at success or after a number of tries."""
+    failure = 1.0 - np.asarray(success, dtype=float)
+    return np.asarray(sum(failure**number for number in range(tries)))
+
+
+@dataclass(frozen=True)
+class HopDelay:
+    """What one hop adds to the delay."""
+
+    airtime_ms: float
+    success: float = 1.0
+    """Chance of one try."""
+    wake_window_s: float = 0.0
+    """How seldom the receiver listens; 0 for one that always does."""
+    acknowledged: bool = True
+    """Without an acknowledgement there is one try."""
+
+
+@dataclass(frozen=True)
+class Delay:
+    """Delay from sending to the gateway."""
+
+    mean_s: float
+    worst_s: float
+    """After the last try of every hop."""
+    delivered: float
+    """Chance of arriving with those tries."""
+
+
+def route_delay(
+    hops: Sequence[HopDelay], *, tries: int = MAX_TRIES, retry_spacing_s: tuple[float, float] = RETRY_SPACING_S
+) -> Delay:
+    """Return the delay over the hops of a route: wake window, air time and retries of each.
+
+    Notes
+    -----
+    Source
+        Mean: half a wake window + air time + (mean tries − 1)·(air time + mean spacing). Worst: a whole window, all tries, the
+        longest spacings. Nodes that store a packet for later are not counted.
+    """
+    mean = worst = 0.0
+    delivered = 1.0
+    for hop in hops:
+        allowed = tries if hop.acknowledged else 1
+        airtime_s = hop.airtime_ms / 1000.0
+        again = float(expected_tries(hop.success, allowed)) - 1.0
+        mean += hop.wake_window_s / 2.0 + airtime_s + again * (airtime_s + sum(retry_spacing_s) / 2.0)
+        worst += hop.wake_window_s + allowed * airtime_s + (allowed - 1) * retry_spacing_s[1]
+        delivered *= float(chance_with_tries(hop.success, allowed))
+    return Delay(mean_s=mean, worst_s=worst, delivered=delivered)
+
+
+def most_senders(airtime_ms: float, interval_s: float, collision_loss: float = 0.05, *, slotted: bool = False) -> int:
+    """Return how many equal senders one channel carries within a collision loss."""
+    return int(float(highest_load(collision_loss, slotted=slotted)) * interval_s * 1000.0 / airtime_ms)
+
+
+def slower_interval_s(load: float, limit: float, interval_s: float) -> float:
+    """Return the interval, in whole seconds, at which a load falls to its limit."""
+    return float(ceil(interval_s * max(1.0, load / limit) - 1e-9))

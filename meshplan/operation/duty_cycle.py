@@ -1,0 +1,131 @@
+"""Who is on the air for how long: own packets, forwarded packets, acknowledgements, in the normal and in the fast mode."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from meshplan.errors import InputError
+from meshplan.operation.airtime import acknowledgement_ms, longest_packet_ms, time_on_air_ms
+from meshplan.radio_records import RadioMode
+
+HOUR_MS = 3_600_000.0
+
+
+@dataclass(frozen=True)
+class TrafficSource:
+    """A device that reports, and the way its packets take."""
+
+    name: str
+    payload_bytes: int
+    interval_s: float
+    route: tuple[str, ...]
+    """From the device to its gateway, both included; only itself if it is not served."""
+    fast_interval_s: float | None = None
+    """Interval on a frost night or while irrigating; None if it has no fast mode."""
+    acknowledged: bool = True
+    """Whether each hop confirms (where the class can)."""
+    mean_tries: float = 1.0
+
+
+@dataclass(frozen=True)
+class AirtimeShare:
+    """Milliseconds on the air in an hour, and how often."""
+
+    own_ms: float
+    forwarded_ms: float
+    acknowledgement_ms: float
+    packets: float
+    """All transmissions in the hour, acknowledgements included."""
+
+    @property
+    def total_ms(self) -> float:
+        """All of it together."""
+        return self.own_ms + self.forwarded_ms + self.acknowledgement_ms
+
+    @property
+    def duty(self) -> float:
+        """Share of the hour."""
+        return self.total_ms / HOUR_MS
+
+
+@dataclass(frozen=True)
+class DeviceAirtime:
+    """One device's time on the air."""
+
+    name: str
+    airtime_ms_per_packet: float
+    longest_packet_ms: float
+    shortest_interval_s: float
+    """Mean time between two of its transmissions in its busiest mode; infinite if it never sends."""
+    normal: AirtimeShare
+    fast: AirtimeShare
+
+
+def device_airtimes(sources: Sequence[TrafficSource], modes: Mapping[str, RadioMode]) -> dict[str, DeviceAirtime]:
+    """Return the time on the air of every device, by name.
+
+    Parameters
+    ----------
+    sources : sequence of TrafficSource
+    modes : mapping
+        Radio mode that each device sends with. A two-radio relay is entered under the mode of the hop it forwards on.
+
+    Notes
+    -----
+    Source
+        Duty counts per device, relays and gateways included: each hop's receiver forwards the whole packet, and confirms it
+        where the class can (ERC/REC 70-03: duty of a device covers all its transmissions).
+    """
+    normal = {name: [0.0, 0.0, 0.0, 0.0] for name in modes}
+    fast = {name: [0.0, 0.0, 0.0, 0.0] for name in modes}
+    packet_ms = dict.fromkeys(modes, 0.0)
+    longest_ms = dict.fromkeys(modes, 0.0)
+    for source in sources:
+        for name in source.route:
+            if name not in modes:
+                raise InputError(f"device '{name}' has no radio mode.", where=f"route of '{source.name}'", fix="Give it one.")
+        hurried = source.interval_s if source.fast_interval_s is None else min(source.fast_interval_s, source.interval_s)
+        for position, sender in enumerate(source.route[:-1] or source.route):
+            mode = modes[sender]
+            once = time_on_air_ms(mode, source.payload_bytes)
+            packet_ms[sender] = max(packet_ms[sender], once)
+            longest_ms[sender] = max(longest_ms[sender], longest_packet_ms(mode, source.payload_bytes))
+            for table, interval in ((normal, source.interval_s), (fast, hurried)):
+                per_hour = source.mean_tries * 3600.0 / interval
+                table[sender][min(position, 1)] += once * per_hour
+                table[sender][3] += per_hour
+                if source.acknowledged and position + 1 < len(source.route) and not mode.tx_only:
+                    receiver = source.route[position + 1]
+                    confirm = acknowledgement_ms(mode)
+                    table[receiver][2] += confirm * per_hour
+                    table[receiver][3] += per_hour if confirm else 0.0
+                    longest_ms[receiver] = max(longest_ms[receiver], confirm)
+    return {
+        name: DeviceAirtime(
+            name=name,
+            airtime_ms_per_packet=packet_ms[name],
+            longest_packet_ms=longest_ms[name],
+            shortest_interval_s=3600.0 / fast[name][3] if fast[name][3] else float("inf"),
+            normal=AirtimeShare(*normal[name]),
+            fast=AirtimeShare(*fast[name]),
+        )
+        for name in modes
+    }
+
+
+def channel_groups(modes: Mapping[str, RadioMode]) -> dict[str, str]:
+    """Return, for each device, the channel it disturbs: frequency, and spreading factor of a chirp."""
+    return {
+        name: f"{mode.frequency_mhz:g} MHz" + (f" SF{mode.spreading_factor}" if mode.spreading_factor else "")
+        for name, mode in modes.items()
+    }
+
+
+def channel_loads(airtimes: Mapping[str, DeviceAirtime], modes: Mapping[str, RadioMode], *, fast: bool = False) -> dict[str, float]:
+    """Return the offered load of every channel, as if all its devices heard each other (the safe side)."""
+    loads: dict[str, float] = {}
+    for name, group in channel_groups(modes).items():
+        share = airtimes[name].fast if fast else airtimes[name].normal
+        loads[group] = loads.get(group, 0.0) + share.duty
+    return loads
