@@ -27,9 +27,7 @@ class CertificateCheck:
     faults: tuple[str, ...]
 
 
-def check_certificate(
-    problem: PlacementProblem, certificate: Certificate, plan: PlacementPlan | None = None
-) -> CertificateCheck:
+def check_certificate(problem: PlacementProblem, certificate: Certificate, plan: PlacementPlan | None = None) -> CertificateCheck:
     """Check each row, add up the bound, and compare it with what the certificate claims.
 
     Parameters
@@ -200,9 +198,7 @@ class _CutSearch:
             best = fresh
         return False
 
-    def _links_from(
-        self, nodes: NDArray[np.int64], best: NDArray[np.int64]
-    ) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
+    def _links_from(self, nodes: NDArray[np.int64], best: NDArray[np.int64]) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
         counts = self.ptr[nodes + 1] - self.ptr[nodes]
         base = np.repeat(self.ptr[nodes] - np.concatenate(([0], np.cumsum(counts)[:-1])), counts) if nodes.size else counts
         where = base + np.arange(counts.sum())

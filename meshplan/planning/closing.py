@@ -36,9 +36,7 @@ def usable_columns(search: Search, reduced: NDArray[np.float64], value: float) -
     return np.flatnonzero(reduced <= slack)
 
 
-def close_gap(
-    search: Search, rows: list[Row], columns: NDArray[np.int64], *, max_nodes: int | None, share: float = 1.0
-) -> str:
+def close_gap(search: Search, rows: list[Row], columns: NDArray[np.int64], *, max_nodes: int | None, share: float = 1.0) -> str:
     """Search for a cheaper plan among `columns` until none is left; improve plan and bound; return how it ended."""
     model = search.model
     rows = list(rows)
@@ -51,9 +49,7 @@ def close_gap(
             search.raise_bound(search.best_value, "closing")
             return f"nothing cheaper is possible ({count} rounds)"
         cutoff = None if search.best is None else search.best_value - model.forced_cost
-        answer = solve_binary(
-            binary, seed=search.limits.seed, time_s=search.time_left(share), max_nodes=max_nodes, cutoff=cutoff
-        )
+        answer = solve_binary(binary, seed=search.limits.seed, time_s=search.time_left(share), max_nodes=max_nodes, cutoff=cutoff)
         ceiling = np.inf if search.best is None else search.best_value
         search.raise_bound(min(answer.bound + model.forced_cost, ceiling), "closing")
         if search.proven:

@@ -116,4 +116,3 @@ class CutLp:
         self.rows = [self.rows[index] for index in keep]
         self.age = [self.age[index] for index in keep]
         self.duals = self.duals[keep]
-

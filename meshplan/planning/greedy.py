@@ -27,8 +27,22 @@ NO_LIMIT_LEVELS = 1
 
 @compiled
 def _open_ways(  # noqa: PLR0912, PLR0915  (one loop nest, compiled as a whole)
-    levels, layered, price, is_gateway, usable, opened, up_ptr, up_to, hears_ptr, hears, heard_ptr, heard_by,
-    waiting, skip_price, sibling_ptr, siblings,  # type: ignore[no-untyped-def]  # fmt: skip
+    levels,
+    layered,
+    price,
+    is_gateway,
+    usable,
+    opened,
+    up_ptr,
+    up_to,
+    hears_ptr,
+    hears,
+    heard_ptr,
+    heard_by,
+    waiting,
+    skip_price,
+    sibling_ptr,
+    siblings,  # type: ignore[no-untyped-def]  # fmt: skip
 ):
     """Open ways in place until nobody waits or nobody can be joined; `waiting` ends as 1 for those left, 2 for those skipped."""
     n = price.size
@@ -203,8 +217,21 @@ def _open_ways(  # noqa: PLR0912, PLR0915  (one loop nest, compiled as a whole)
 
 @compiled
 def _all_served(  # noqa: PLR0912
-    levels, levels_after, layered, is_gateway, opened, up_ptr, up_to, hears_ptr, hears, must, must_after, fails,
-    queue, hop, got,  # type: ignore[no-untyped-def]  # fmt: skip
+    levels,
+    levels_after,
+    layered,
+    is_gateway,
+    opened,
+    up_ptr,
+    up_to,
+    hears_ptr,
+    hears,
+    must,
+    must_after,
+    fails,
+    queue,
+    hop,
+    got,  # type: ignore[no-untyped-def]  # fmt: skip
 ):
     """Return whether all `must` sensors are served, and all `must_after` ones too when any single node of `fails` is lost."""
     n = opened.size
@@ -335,9 +362,7 @@ class Heuristic:
             result[without] = opened[without]
         return result, waiting == 1
 
-    def complete(
-        self, opened: BoolArray, demand: Demand, price: NDArray[np.float64], skip_price: NDArray[np.float64]
-    ) -> BoolArray:
+    def complete(self, opened: BoolArray, demand: Demand, price: NDArray[np.float64], skip_price: NDArray[np.float64]) -> BoolArray:
         """Return the opened nodes with all that the demand still lacks opened too, as cheaply as the greedy way can."""
         result, _ = self.construct(opened, demand.single, price, skip_price)
         if not demand.double.any() and self.problem.min_route_chance <= 0:
@@ -370,6 +395,7 @@ class Heuristic:
         for sensor in np.flatnonzero(wanted & (first >= 0)):
             nodes[list(way_from(table, int(first[sensor])))] = True
         return nodes
+
     def meets(self, opened: BoolArray, demand: Demand) -> bool:
         """Return whether the opened nodes, shape (n_nodes,), give every sensor what it asks for."""
         if self.problem.min_route_chance > 0:

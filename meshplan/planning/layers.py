@@ -111,9 +111,7 @@ def build_copies(problem: PlacementProblem, hop_limit: int | None, usable: BoolA
     return _layered(problem, access, backhaul, gateways, hop_limit)
 
 
-def _layered(
-    problem: PlacementProblem, access: Links, backhaul: Links, gateways: BoolArray, hop_limit: int
-) -> CopyGraph:
+def _layered(problem: PlacementProblem, access: Links, backhaul: Links, gateways: BoolArray, hop_limit: int) -> CopyGraph:
     n_nodes = len(problem.nodes)
     leads_out = np.zeros((hop_limit, n_nodes), dtype=bool)
     leads_out[0] = gateways

@@ -33,7 +33,16 @@ class Cut:
 
 @compiled
 def _dinic(  # noqa: PLR0912, PLR0915  (one loop nest, compiled as a whole)
-    sources_ptr, sources, need, ptr, head, edge, n, base_capacity, is_exit, allowed  # type: ignore[no-untyped-def]
+    sources_ptr,
+    sources,
+    need,
+    ptr,
+    head,
+    edge,
+    n,
+    base_capacity,
+    is_exit,
+    allowed,  # type: ignore[no-untyped-def]
 ):
     """Return for each sensor its flow, the copies passed from the sensor's side and those beyond the hold-up from the gateways'."""
     n_sensors = need.size

@@ -68,9 +68,7 @@ def choose_routes(problem: PlacementProblem, opened: BoolArray, demand: Demand) 
     return ChosenRoutes(first, {s: way for s, way in second.items() if way}, total)
 
 
-def _way_without_first(
-    problem: PlacementProblem, graph: OpenedGraph, sensor: int, way: tuple[int, ...]
-) -> tuple[int, ...]:
+def _way_without_first(problem: PlacementProblem, graph: OpenedGraph, sensor: int, way: tuple[int, ...]) -> tuple[int, ...]:
     """Return the best route when the first device of `way` that may fail has failed."""
     fails = may_fail(problem)
     failed = np.zeros(len(problem.nodes), dtype=bool)

@@ -133,9 +133,7 @@ def _run(
     solver.changeColsCost(n, columns, model.cost.astype(np.float64))
     solver.changeColsIntegrality(n, columns, np.full(n, highspy.HighsVarType.kInteger))
     infinite = np.full(m, highspy.kHighsInf)
-    solver.addRows(
-        m, lower, infinite, rows.nnz, rows.indptr[:-1].astype(np.int32), rows.indices.astype(np.int32), rows.data
-    )
+    solver.addRows(m, lower, infinite, rows.nnz, rows.indptr[:-1].astype(np.int32), rows.indices.astype(np.int32), rows.data)
     if start is not None:
         solution = highspy.HighsSolution()
         solution.col_value = start.astype(np.float64).tolist()
