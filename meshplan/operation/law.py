@@ -21,6 +21,9 @@ POLITE_SINGLE_MS: Final = 1000.0
 ADAPTIVE_FROM_DBM: Final = 10.0
 """EIRP from which EN 300 328 asks for listening or a limit on medium use."""
 
+_ANTENNA_CAN_MEND_DB: Final = 6.0
+"""A breach larger than this is not mended by a poorer antenna (own choice)."""
+
 _REFERENCE_MEDIUM_MW: Final = 100.0
 _DECIBEL_SLACK: Final = 0.05
 """Limits are rounded to a tenth of a decibel (25 mW is 13.98 dBm); a rounding is no breach."""
@@ -197,7 +200,8 @@ def _judge_place(row: SubBand, emission: Emission, judgement: _Judgement) -> Non
         judgement.breaches.append(
             Breach(
                 "band edge",
-                f"the signal with its crystal error fills {low:.3f}-{high:.3f} MHz, the row is {row.low_mhz:g}-{row.high_mhz:g} MHz",
+                f"the signal with its crystal error fills {low:.3f}-{high:.3f} MHz, "
+                f"the row is {row.low_mhz:g}-{row.high_mhz:g} MHz",
                 change,
             )
         )
@@ -282,7 +286,10 @@ def _lower_power(emission: Emission, excess_db: float) -> str:
     lowest = figure.value if figure.low is None else figure.low
     if power >= lowest:
         return f"lower the power by {excess_db:.1f} dB, to {power:.1f} dBm"
-    return f"the class cannot go below {lowest:g} dBm: take an antenna with {excess_db:.1f} dB less gain, more cable loss, or another class"
+    missing = lowest - (emission.mode.tx_power_dbm - excess_db)
+    if missing > _ANTENNA_CAN_MEND_DB:
+        return f"no setting of this class comes down by {excess_db:.1f} dB: take another class or band"
+    return f"the class cannot go below {lowest:g} dBm: take an antenna with {missing:.1f} dB less gain, or more cable loss"
 
 
 def _duty_limit(row: SubBand, emission: Emission) -> float:
@@ -298,7 +305,8 @@ def _judge_time(row: SubBand, emission: Emission, judgement: _Judgement) -> None
     if emission.duty > limit * (1.0 + 1e-9):
         change = f"send {_times(emission.duty / limit)} less often"
         if emission.interval_s < float("inf"):
-            change += f": every {ceil(emission.interval_s * emission.duty / limit - 1e-6)} s on average instead of {emission.interval_s:.0f} s"
+            slower = ceil(emission.interval_s * emission.duty / limit - 1e-6)
+            change += f": every {slower} s on average instead of {emission.interval_s:.0f} s"
         polite = row.polite_duty_limit
         can = emission.mode.radio.can_listen_first and row.listen_first == "instead" and not emission.listens_first
         if can and polite is not None and emission.duty <= polite:
@@ -341,9 +349,8 @@ def _judge_manner(row: SubBand, emission: Emission, judgement: _Judgement) -> No
             judgement.breaches.append(
                 Breach("technique", f"the row is for {wanted} senders only", f"take a class that can do {wanted}")
             )
-        elif not emission.techniques and not set(emission.mode.radio.techniques) <= set(row.techniques):
-            if usable[0] in (Technique.HOPPING, Technique.HYBRID):
-                judgement.conditions.append("Only if the senders really hop over the channels that the rule asks for.")
+        elif not emission.techniques and Technique.FIXED in emission.mode.radio.techniques and usable[0] in _HOPPING:
+            judgement.conditions.append("Only if the senders really hop over the channels that the rule asks for.")
     if row.uses and emission.use not in row.uses:
         judgement.breaches.append(
             Breach("use", f"the row is for {', '.join(row.uses)} only", "take a row that is open to every use")
@@ -370,6 +377,8 @@ def occupied_edges_mhz(mode: RadioMode) -> tuple[float, float]:
     half = mode.occupied_bandwidth_khz / 2000.0 + mode.frequency_mhz * mode.radio.frequency_error_ppm.value * 1e-6
     return mode.frequency_mhz - half, mode.frequency_mhz + half
 
+
+_HOPPING: Final = (Technique.HOPPING, Technique.HYBRID)
 
 _HARD: Final = ("technique", "use", "listening", "bandwidth", "periodic")
 """Breaches that no smaller figure mends: rows that have them fit least."""
@@ -499,7 +508,7 @@ def highest_lawful_power(region: Region, emission: Emission) -> tuple[float, Leg
         if excess > float("-inf"):
             tries.add(min(highest, emission.mode.tx_power_dbm - excess))
         tries.add(min(highest, ADAPTIVE_FROM_DBM + feed - 0.1))
-    usable = sorted({floor(power * 10.0 + _DECIBEL_SLACK * 10.0) / 10.0 for power in tries if power >= lowest}, reverse=True)
+    usable = sorted({floor(power * 10.0 + 1e-6) / 10.0 for power in tries if power >= lowest}, reverse=True)
     verdict = None
     for power in [*usable, lowest]:
         tried = replace(emission, mode=replace(emission.mode, tx_power_dbm=power))
