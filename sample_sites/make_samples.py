@@ -1,7 +1,7 @@
 """Write the demo properties of this folder: `python sample_sites/make_samples.py`.
 
-Every place is invented. Heights are formulas on a local grid of metres (x east, y north), so that anyone can make the rasters again, byte
-for byte with the same GDAL. The local origin lies in the open North Atlantic, far from any land, so that nobody's farm is meant.
+Every place is invented. Heights are formulas on a local grid of metres (x east, y north), so that anyone can make the rasters
+again, byte for byte with the same GDAL. The local origin lies in the open North Atlantic, far from land: nobody's farm is meant.
 """
 
 from __future__ import annotations
@@ -32,9 +32,21 @@ Ground = Callable[[Array, Array], Array]
 TO_DEGREES = Transformer.from_crs(CRS, "EPSG:4326", always_xy=True)
 
 SITE_COLUMNS = (
-    "name role lon_deg lat_deg antenna_agl_m mast_heights_agl_m purpose importance power cost interval_s fast_interval_s "
-    "indoors note"
-).split()
+    "name",
+    "role",
+    "lon_deg",
+    "lat_deg",
+    "antenna_agl_m",
+    "mast_heights_agl_m",
+    "purpose",
+    "importance",
+    "power",
+    "cost",
+    "interval_s",
+    "fast_interval_s",
+    "indoors",
+    "note",
+)
 
 
 @dataclass(frozen=True)
@@ -147,8 +159,9 @@ hop_limit = 2
 This place is invented: names, land and sensors. Its heights are the formula in `sample_sites/make_samples.py`; its position is a
 false origin in open ocean. {data}
 
-A slope of 18 % with terrace lips and a gully, a stone house, a glasshouse, a hedge, ten sensors. What it teaches: a gateway at the study
-window fails where the chimney serves nearly all; lips and hedge matter more than distance; the gully hides the stream pump.
+A slope of 18 % with terrace lips and a gully, a stone house, a glasshouse, a hedge, ten sensors. What it teaches: a gateway at
+the study window fails where the chimney serves nearly all; lips and hedge matter more than distance; the gully hides the stream
+pump.
 """,
     coarse={"ossaby_terrace_30m": 30},
 )
@@ -280,8 +293,8 @@ hop_limit = 2
 This place is invented: names, land and sensors. Its heights are the formula in `sample_sites/make_samples.py`; its position is a
 false origin in open ocean. {data}
 
-Two orchard blocks in rows, windbreaks of poplar, maize that stands 2.5 m high in August and is gone in October, a steel shed, 22 sensors.
-What it teaches: links that work in January and fail in leaf, and a frost night on which every sensor speaks at once.
+Two orchard blocks in rows, windbreaks of poplar, maize that stands 2.5 m high in August and is gone in October, a steel shed, 22
+sensors. What it teaches: links that work in January and fail in leaf, and a frost night on which every sensor speaks at once.
 """,
 )
 

@@ -261,9 +261,7 @@ def angle(limit: float, *, name: str, other: str) -> Parser:
 
     def parse(value: Any) -> float:
         if isinstance(value, str) and (degrees := _decimal_degrees(value)) is not None:
-            raise UnfitValueError(
-                f"'{value}' is not in decimal degrees", f"Write {degrees:.6f}, with a minus for south and west."
-            )
+            raise UnfitValueError(f"'{value}' is not in decimal degrees", f"Write {degrees:.6f}, with a minus for south and west.")
         try:
             degrees = as_number(value, unit="degrees")
         except UnfitValueError as unfit:

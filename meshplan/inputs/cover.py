@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -11,15 +12,21 @@ import shapely
 
 from meshplan.errors import InputError, MeshplanError
 from meshplan.inputs.columns import Headings, match_headings, plain, read_values
-from meshplan.inputs.cover_columns import COVER_COLUMNS, COVER_KINDS, KIND_WALLS, PLAIN_WORDS
-from meshplan.inputs.walls import wall_note
+from meshplan.inputs.cover_columns import COVER_COLUMNS, COVER_KINDS, KIND_WALLS, PLAIN_WORDS, CoverKind
 from meshplan.inputs.vector import WGS84, Feature, VectorFile, move_geometry
+from meshplan.inputs.walls import wall_note
 from meshplan.records import Cover
 
-_MAP_PROGRAM_FIELDS = (
-    "fid ogc_fid objectid shape_length shape_area osm_id description desc cmt timestamp begin end altitudemode tessellate extrude "
-    "visibility draworder icon snippet note notes source"
-).split()
+_MAP_PROGRAM_FIELDS = tuple(
+    re.findall(
+        r"\w+",
+        """
+        fid ogc_fid objectid shape_length shape_area osm_id description desc cmt timestamp begin end altitudemode tessellate
+        extrude visibility draworder icon snippet note notes source
+        """,
+    )
+)
+"""Written by map programs beside what is read."""
 
 
 @dataclass(frozen=True)
@@ -82,9 +89,7 @@ def _sound(feature: Feature, faults: list[MeshplanError], notes: list[str]) -> A
         reason = shapely.is_valid_reason(geometry).split("[")[0].strip().lower()
         mended = _same_kind(shapely.make_valid(geometry), geometry)
         if mended.is_empty:
-            faults.append(
-                InputError(f"its outline encloses nothing ({reason})", where=feature.where, fix="Draw it again.")
-            )
+            faults.append(InputError(f"its outline encloses nothing ({reason})", where=feature.where, fix="Draw it again."))
             return None
         notes.append(f"{feature.where}: its outline was not sound ({reason}) and was mended; look at it on the map.")
         return mended
@@ -99,9 +104,7 @@ def _same_kind(mended: Any, original: Any) -> Any:
     return shapely.union_all(parts) if parts else shapely.Polygon()
 
 
-def _fill_in(
-    where: str, values: dict[str, Any], geometry: Any, faults: list[MeshplanError], notes: list[str]
-) -> None:
+def _fill_in(where: str, values: dict[str, Any], geometry: Any, faults: list[MeshplanError], notes: list[str]) -> None:
     name, word = values["kind"]
     kind = COVER_KINDS[name]
     values["kind"] = name
@@ -112,12 +115,18 @@ def _fill_in(
         notes.append(f"{called}: '{word}' is taken as {name}.")
     if folded in KIND_WALLS:
         values.setdefault("wall", KIND_WALLS[folded])
+    _fill_in_months(where, values, faults)
+    _fill_in_height(called, values, kind, notes)
+    if name == "building" and "wall" not in values:
+        notes.append(f"{called}: wall type not given.")
+    _fill_in_width(where, called, values, geometry, kind, faults, notes)
+
+
+def _fill_in_months(where: str, values: dict[str, Any], faults: list[MeshplanError]) -> None:
     months = [f"h{index:02d}" for index in range(1, 13)]
     given = [month for month in months if month in values]
     if given and "heights_by_month_m" in values:
-        faults.append(
-            InputError("heights by month are given twice", where=where, fix="Keep heights_by_month_m or h01 … h12.")
-        )
+        faults.append(InputError("heights by month are given twice", where=where, fix="Keep heights_by_month_m or h01 … h12."))
     elif given:
         missing = [month for month in months if month not in values]
         if missing and "height_m" not in values:
@@ -130,22 +139,32 @@ def _fill_in(
             )
         else:
             values["heights_by_month_m"] = tuple(values.get(month, values.get("height_m")) for month in months)
+
+
+def _fill_in_height(called: str, values: dict[str, Any], kind: CoverKind, notes: list[str]) -> None:
     if "height_m" not in values:
         by_month = values.get("heights_by_month_m")
         values["height_m"] = max(by_month) if by_month else kind.height_m
-        if not by_month and name != "water":
-            notes.append(f"{called}: height assumed as {plain(kind.height_m)} m, usual for {name}; give height_m.")
+        if not by_month and kind.name != "water":
+            notes.append(f"{called}: height assumed as {plain(kind.height_m)} m, usual for {kind.name}; give height_m.")
     if kind.seasonal and "heights_by_month_m" not in values:
-        notes.append(
-            f"{called}: {plain(values['height_m'])} m all year assumed, the worst case; give heights_by_month_m."
-        )
-    if name == "building" and "wall" not in values:
-        notes.append(f"{called}: wall type not given.")
+        notes.append(f"{called}: {plain(values['height_m'])} m all year assumed, the worst case; give heights_by_month_m.")
+
+
+def _fill_in_width(
+    where: str,
+    called: str,
+    values: dict[str, Any],
+    geometry: Any,
+    kind: CoverKind,
+    faults: list[MeshplanError],
+    notes: list[str],
+) -> None:
     if "Polygon" not in geometry.geom_type and "width_m" not in values:
         if kind.line_width_m is None or "Point" in geometry.geom_type:
             faults.append(
                 InputError(
-                    f"a {'point' if 'Point' in geometry.geom_type else 'line'} of {name} has no width",
+                    f"a {'point' if 'Point' in geometry.geom_type else 'line'} of {kind.name} has no width",
                     where=where,
                     fix="Give width_m, or draw it as an area.",
                 )
@@ -226,9 +245,7 @@ def boundary_of(files: Iterable[tuple[str, VectorFile]]) -> tuple[Any | None, li
                 areas.extend(closed)
                 notes.append(f"{shown}: a closed line is taken as the outline of the property.")
             else:
-                faults.append(
-                    InputError("the line does not close", where=shown, fix="Draw the boundary as an area.")
-                )
+                faults.append(InputError("the line does not close", where=shown, fix="Draw the boundary as an area."))
     if not areas:
         if not faults:
             faults.append(InputError("holds no outline", where="boundary", fix="Draw the boundary as an area."))

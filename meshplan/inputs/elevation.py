@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -74,7 +75,8 @@ def read_elevation(headers: Sequence[RasterHeader], grid: Grid) -> Elevation:
     ground_is_surface = not ground_layers
     surface, surface_index = _laid_together(surface_layers, layers, grid) if surface_layers else (None, None)
     if ground_is_surface:
-        assert surface is not None and surface_index is not None
+        assert surface is not None
+        assert surface_index is not None
         ground, index = surface, surface_index
         assumptions.append(
             "Only a surface model is given: trees and roofs are taken as ground, so heights of antennas under trees are too great "
@@ -106,7 +108,7 @@ def _laid_together(chosen: Sequence[_Layer], layers: Sequence[_Layer], grid: Gri
 def _steps(layers: Sequence[_Layer]) -> list[str]:
     """Tell of rasters that do not agree where they overlap: another height datum, or a wrong unit."""
     notes = []
-    for finer, coarser in zip(layers, layers[1:], strict=False):
+    for finer, coarser in pairwise(layers):
         difference = finer.heights - coarser.heights
         known = difference[np.isfinite(difference)]
         if not known.size:
@@ -146,8 +148,8 @@ def _note(layer: _Layer, grid: Grid) -> RasterNote:
         error_length_m=length_m,
         share_of_grid=share,
         sentence=(
-            f"{layer.header.shown}: {holds}, cells of {layer.cell_m:.3g} m {way} {plain(grid.cell_m)} m, gives {_percent(share)} of the "
-            f"grid; height error ± {plain(error_m)} m ({standing})."
+            f"{layer.header.shown}: {holds}, cells of {layer.cell_m:.3g} m {way} {plain(grid.cell_m)} m, "
+            f"gives {_percent(share)} of the grid; height error ± {plain(error_m)} m ({standing})."
         ),
     )
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from affine import Affine
+from numpy.typing import NDArray
 from pyproj import CRS
 
 from meshplan.errors import InputError, TooLargeError
@@ -87,7 +88,9 @@ def choose_grid(
     sizes = [header.cell_m(lon_deg[0], lat_deg[0]) for header in covering]
     finest_m = min(sizes)
     finest = covering[sizes.index(finest_m)]
-    cell_m, reason, warnings = _choose_cell(terrain.cell_m, finest, finest_m, projection, size_m, (east - west, north - south), thinnest)
+    cell_m, reason, warnings = _choose_cell(
+        terrain.cell_m, finest, finest_m, projection, size_m, (east - west, north - south), thinnest
+    )
     start_x, start_y = _anchor(finest, projection, cell_m)
     west_m = start_x + math.floor((west - start_x) / cell_m + 1e-6) * cell_m
     north_m = start_y + math.ceil((north - start_y) / cell_m - 1e-6) * cell_m
@@ -105,8 +108,7 @@ def choose_grid(
             "its edges are coarse; a smaller property or terrain.cell_m would show it better."
         )
     sentence = (
-        f"Working grid of {columns} × {rows} cells of {plain(cell_m)} m in {projection.title}: {reason}; "
-        f"{projection.reason}."
+        f"Working grid of {columns} × {rows} cells of {plain(cell_m)} m in {projection.title}: {reason}; {projection.reason}."
     )
     return GridChoice(Grid(projection.crs, west_m, north_m, cell_m, columns, rows), sentence, tuple(warnings))
 
@@ -138,7 +140,8 @@ def _choose_cell(
     least_m = math.sqrt(extent_m[0] * extent_m[1] / MOST_CELLS)
     if cell_m < least_m:
         cell_m = _tidy_above(least_m)
-        reason = f"finer cells on {extent_m[0] / 1000:.1f} × {extent_m[1] / 1000:.1f} km would be more than {MOST_CELLS // 1_000_000} million"
+        wide_km, high_km = extent_m[0] / 1000, extent_m[1] / 1000
+        reason = f"finer cells on {wide_km:.1f} × {high_km:.1f} km would be more than {MOST_CELLS // 1_000_000} million"
     return cell_m, reason, warnings
 
 
@@ -172,7 +175,7 @@ def _tidy_above(size_m: float) -> float:
 
 def _trimmed(
     box: tuple[float, float, float, float],
-    points: tuple[np.ndarray, np.ndarray],  # type: ignore[type-arg]
+    points: tuple[NDArray[np.float64], NDArray[np.float64]],
     crs: str,
     headers: Sequence[RasterHeader],
 ) -> tuple[float, float, float, float]:
@@ -201,6 +204,8 @@ def _trimmed(
 
 def _outline(transform: Affine, width: int, height: int) -> tuple[list[float], list[float]]:
     steps = np.linspace(0.0, 1.0, 9)
-    pixels = [(s * width, e * height) for s in steps for e in (0.0, 1.0)] + [(e * width, s * height) for s in steps for e in (0.0, 1.0)]
+    pixels = [(s * width, e * height) for s in steps for e in (0.0, 1.0)] + [
+        (e * width, s * height) for s in steps for e in (0.0, 1.0)
+    ]
     placed = [transform @ pixel if hasattr(transform, "__matmul__") else transform * pixel for pixel in pixels]
     return [x for x, _ in placed], [y for _, y in placed]

@@ -58,9 +58,7 @@ def name_of(crs: CRS) -> str:
     return f"EPSG:{code}" if code else str(crs.to_wkt())
 
 
-def choose_projection(
-    lon_deg: Sequence[float], lat_deg: Sequence[float], raster_crs: Iterable[CRS] = ()
-) -> Projection:
+def choose_projection(lon_deg: Sequence[float], lat_deg: Sequence[float], raster_crs: Iterable[CRS] = ()) -> Projection:
     """Return the projection in which all work happens.
 
     Parameters
@@ -79,9 +77,7 @@ def choose_projection(
         utm = CRS.from_epsg((32600 if lat >= 0 else 32700) + _utm_zone(lon))
         if scale_error(utm, lon_deg, lat_deg) <= LARGEST_SCALE_ERROR:
             return Projection(name_of(utm), utm.name, "it is the UTM zone of the property")
-    own = CRS.from_proj4(
-        f"+proj=tmerc +lat_0={lat:.6f} +lon_0={lon:.6f} +k=1 +x_0=0 +y_0=0 +datum=WGS84 +units=m +no_defs"
-    )
+    own = CRS.from_proj4(f"+proj=tmerc +lat_0={lat:.6f} +lon_0={lon:.6f} +k=1 +x_0=0 +y_0=0 +datum=WGS84 +units=m +no_defs")
     return Projection(
         str(own.to_wkt()),
         f"transverse Mercator about {lon:.4f}, {lat:.4f}",
@@ -90,7 +86,7 @@ def choose_projection(
 
 
 def _utm_zone(lon_deg: float) -> int:
-    return int(math.floor((lon_deg + 180.0) / 6.0)) % 60 + 1
+    return math.floor((lon_deg + 180.0) / 6.0) % 60 + 1
 
 
 def spread_m(lon_deg: Sequence[float], lat_deg: Sequence[float]) -> float:

@@ -151,9 +151,7 @@ def _on_grid(
         raise_faults([*faults, fault])
         raise
     x_m, y_m = point_mover(WGS84, projection.crs)([site.lon_deg for site in sites], [site.lat_deg for site in sites])
-    placed = tuple(
-        replace(site, x_m=float(x), y_m=float(y)) for site, x, y in zip(sites, x_m, y_m, strict=True)
-    )
+    placed = tuple(replace(site, x_m=float(x), y_m=float(y)) for site, x, y in zip(sites, x_m, y_m, strict=True))
     outline = None if boundary is None else move_geometry(boundary, WGS84, projection.crs)
     faults.extend(_on_voids(placed, elevation))
     faults.extend(_outside_boundary(placed, outline))
@@ -266,4 +264,3 @@ def _in_buildings(sites: Sequence[Site], covers: Sequence[Cover]) -> list[str]:
                     f"if its antenna is inside, say through which wall{wall}."
                 )
     return notes
-

@@ -67,7 +67,9 @@ def find_files(folder: Path, settings: PropertySettings) -> PropertyFiles:
         elevation = tuple(_raster_by_name(name) for name in names)
         if names:
             assumptions.append(f"{SETTINGS_FILE} names no elevation: {', '.join(names)} {'is' if len(names) == 1 else 'are'} read.")
-            assumptions.extend(f"{raster.file}: taken as a surface model because of its name." for raster in elevation if raster.holds == "surface")
+            assumptions.extend(
+                f"{raster.file}: taken as a surface model because of its name." for raster in elevation if raster.holds == "surface"
+            )
     if not elevation:
         faults.append(
             InputError(

@@ -145,7 +145,15 @@ def _judge(source: Any, path: Path, shown: str, settings: RasterSettings) -> Ras
     if settings.holds == "surface":
         notes.append(f"{shown}: a surface model, trees and roofs are in its heights.")
     return RasterHeader(
-        path, shown, settings, crs, source.transform, source.width, source.height, _unit(source, shown, settings, notes), tuple(notes)
+        path,
+        shown,
+        settings,
+        crs,
+        source.transform,
+        source.width,
+        source.height,
+        _unit(source, shown, settings, notes),
+        tuple(notes),
     )
 
 
@@ -195,8 +203,9 @@ def read_on_grid(header: RasterHeader, grid: Grid, source_cell_m: float) -> Floa
 
     Notes
     -----
-    Coarser data are interpolated bilinearly; finer data are averaged over the cell. A cell is known if the pixel below its centre is
-    known (interpolated), or if at least half of it is (averaged). Work goes in bands of rows, so memory does not grow with the file.
+    Coarser data are interpolated bilinearly; finer data are averaged over the cell. A cell is known if the pixel below its
+    centre is known (interpolated), or if at least half of it is (averaged). Work goes in bands of rows, so memory does not grow
+    with the file.
     """
     heights = np.full(grid.shape, np.nan, dtype=np.float32)
     band_rows = max(1, _CELLS_AT_ONCE // grid.columns)
@@ -224,7 +233,9 @@ def _read_band(source: Any, header: RasterHeader, band: Grid, source_cell_m: flo
     averaged = band.cell_m > 1.01 * source_cell_m
     step = max(1, int(band.cell_m / source_cell_m / 4))
     shape = (math.ceil(window.height / step), math.ceil(window.width / step))
-    data = source.read(1, window=window, out_shape=shape, masked=True, resampling=Resampling.average if step > 1 else Resampling.nearest)
+    data = source.read(
+        1, window=window, out_shape=shape, masked=True, resampling=Resampling.average if step > 1 else Resampling.nearest
+    )
     heights = _cleaned(data, source.scales[0], source.offsets[0], METRES_PER_UNIT[header.unit])
     known = np.isfinite(heights)
     if not known.any():
@@ -241,12 +252,15 @@ def _read_band(source: Any, header: RasterHeader, band: Grid, source_cell_m: flo
     }
     result = np.full(band.shape, np.nan, dtype=np.float32)
     reproject(
-        heights, result, src_nodata=np.nan, dst_nodata=np.nan, resampling=Resampling.average if averaged else Resampling.bilinear, **where
+        heights,
+        result,
+        src_nodata=np.nan,
+        dst_nodata=np.nan,
+        resampling=Resampling.average if averaged else Resampling.bilinear,
+        **where,
     )
     share = np.zeros(band.shape, dtype=np.float32)
-    reproject(
-        known.astype(np.float32), share, resampling=Resampling.average if averaged else Resampling.nearest, **where
-    )
+    reproject(known.astype(np.float32), share, resampling=Resampling.average if averaged else Resampling.nearest, **where)
     result[share < 0.5] = np.nan
     return result
 

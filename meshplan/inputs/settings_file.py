@@ -94,47 +94,52 @@ def settings_from(document: Mapping[str, Any], overridden: set[str] | None = Non
 
 
 def _translated(detail: ErrorDetails, overridden: set[str]) -> MeshplanError:
-    names = [str(part) for part in detail["loc"] if isinstance(part, str)]
-    dotted = ".".join(
-        f"[{part + 1}]" if isinstance(part, int) else str(part) for part in detail["loc"]
-    ).replace(".[", "[")
+    dotted = ".".join(f"[{part + 1}]" if isinstance(part, int) else str(part) for part in detail["loc"]).replace(".[", "[")
     where = f"option '{dotted}'" if dotted in overridden else f"{SETTINGS_FILE}, key '{dotted}'"
-    value = detail["input"]
-    kind = detail["type"]
-    if kind == "extra_forbidden":
-        model = _model_at(names[:-1])
-        known = list(model.model_fields) if model else []
-        table = f" in [{'.'.join(names[:-1])}]" if len(names) > 1 else ""
-        return InputError(
-            f"this key is not known.{nearest_name(names[-1], known)}", where=where, fix=f"Known keys{table}: {', '.join(known)}."
-        )
+    names = [str(part) for part in detail["loc"] if isinstance(part, str)]
+    if detail["type"] == "extra_forbidden":
+        problem, fix = _unknown_key(names)
+    else:
+        problem, fix = _unfit_value(names, dotted, detail)
+    return InputError(problem, where=where, fix=fix)
+
+
+def _unknown_key(names: list[str]) -> tuple[str, str]:
+    model = _model_at(names[:-1])
+    known = list(model.model_fields) if model else []
+    table = f" in [{'.'.join(names[:-1])}]" if len(names) > 1 else ""
+    return f"this key is not known.{nearest_name(names[-1], known)}", f"Known keys{table}: {', '.join(known)}."
+
+
+def _unfit_value(names: list[str], dotted: str, detail: ErrorDetails) -> tuple[str, str]:
+    """Return what is wrong with a value and what to write."""
     field = _field_at(names)
     meaning = _one_line(field.description) if field and field.description else ""
-    if kind == "missing":
-        return InputError("is missing", where=where, fix=f"Add it: {meaning}")
+    value, kind = detail["input"], detail["type"]
     shown = f"'{value}'" if isinstance(value, str) else str(value)
-    if kind == "string_too_short":
-        return InputError("is empty", where=where, fix=f"Give it: {meaning}")
     allowed = allowed_values(field) if field else ""
     fix = f"Allowed: {allowed}." if allowed else f"It means: {meaning}"
-    if kind in ("float_parsing", "int_parsing", "float_type", "int_type"):
+    answers = {
+        "missing": ("is missing", f"Add it: {meaning}"),
+        "string_too_short": ("is empty", f"Give it: {meaning}"),
+        "int_from_float": (f"{shown} is not a whole number", fix),
+        "string": (f"{shown} is not text", f"Write text between quotation marks. {meaning}"),
+        "greater_than": (f"{shown} is too small", fix),
+        "less_than": (f"{shown} is too large", fix),
+        "model": (f"{shown} is not a table", f"Write [{dotted}] with one key on each line below."),
+    }
+    if kind.startswith(("float_", "int_p", "int_t")):
         try:
             as_number(value, unit="m" if names[-1].endswith("_m") else "")
         except UnfitValueError as unfit:
-            return InputError(unfit.problem, where=where, fix=unfit.fix)
-        return InputError(f"{shown} is not a number", where=where, fix=fix)
-    if kind == "int_from_float":
-        return InputError(f"{shown} is not a whole number", where=where, fix=fix)
-    if kind.startswith(("greater_than", "less_than")):
-        return InputError(f"{shown} is too {'small' if kind.startswith('greater') else 'large'}", where=where, fix=fix)
+            return unfit.problem, unfit.fix
     if kind == "literal_error":
         words = _literals(field.annotation) if field else []
-        return InputError(f"{shown} is not known.{nearest_name(str(value), words)}", where=where, fix=fix)
-    if kind.startswith("string"):
-        return InputError(f"{shown} is not text", where=where, fix=f"Write text between quotation marks. {meaning}")
-    if kind.startswith(("model", "dict")):
-        return InputError(f"{shown} is not a table", where=where, fix=f"Write [{dotted}] with one key on each line below.")
-    return InputError(f"{shown} does not fit ({detail['msg']})", where=where, fix=fix)
+        return f"{shown} is not known.{nearest_name(str(value), words)}", fix
+    for start, answer in answers.items():
+        if kind.startswith(start):
+            return answer
+    return f"{shown} does not fit ({_one_line(detail['msg'])})", fix
 
 
 def _one_line(words: str) -> str:

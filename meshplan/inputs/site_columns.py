@@ -48,8 +48,7 @@ def _height_hint(amount: float) -> str:
     if amount <= 0:
         return "An antenna lies above the ground, if only by a few centimetres."
     return (
-        f"If it is in feet, write {plain(round(amount * FOOT_M, 2))}; "
-        "if it is above sea level, give the height above the ground."
+        f"If it is in feet, write {plain(round(amount * FOOT_M, 2))}; if it is above sea level, give the height above the ground."
     )
 
 
@@ -87,8 +86,7 @@ SITE_COLUMNS: Final = (
     Column("name", "Name of the place, used once.", text(80), required=True, aliases=("id", "site", "station", "label")),
     Column(
         "role",
-        "What the place is for: a sensor, or a candidate for a gateway or a relay. "
-        '"gateway or relay" offers the place as both.',
+        'What the place is for: a sensor, or a candidate for a gateway or a relay. "gateway or relay" offers the place as both.',
         _roles,
         required=True,
         allowed="sensor, gateway, relay",
@@ -289,7 +287,14 @@ SITE_COLUMNS: Final = (
         default_words="no",
         allowed="yes, no",
     ),
-    Column("note", "Anything you want to see on its sheet.", text(500), default="", default_words="empty", aliases=("notes", "remark", "comment")),
+    Column(
+        "note",
+        "Anything you want to see on its sheet.",
+        text(500),
+        default="",
+        default_words="empty",
+        aliases=("notes", "remark", "comment"),
+    ),
 )
 
 

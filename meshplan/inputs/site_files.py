@@ -17,12 +17,17 @@ from meshplan.records import Role
 
 TABLE_SUFFIXES = (".csv", ".tsv", ".txt")
 PHONE_SUFFIXES = (".gpx", ".kml", ".kmz")
-_PHONE_FIELDS = (
-    # written by recorders and map programs beside what we read
-    "ele time magvar geoidheight cmt src link1_href link1_text link1_type link2_href link2_text link2_type fix sat hdop vdop "
-    "pdop ageofdgpsdata dgpsid timestamp begin end altitudemode tessellate extrude visibility draworder icon snippet "
-    "description desc sym type fid styleurl"
-).split()
+_PHONE_FIELDS = tuple(
+    re.findall(
+        r"\w+",
+        """
+        ele time magvar geoidheight cmt src link1_href link1_text link1_type link2_href link2_text link2_type fix sat hdop vdop
+        pdop ageofdgpsdata dgpsid timestamp begin end altitudemode tessellate extrude visibility draworder icon snippet
+        description desc sym type fid styleurl
+        """,
+    )
+)
+"""Written by recorders and map programs beside what is read."""
 _ROLE_PATTERN = re.compile(
     r"\b(" + "|".join(sorted([*ROLE_WORDS, *(role.value for role in Role)], key=len, reverse=True)) + r")s?\b",
     re.IGNORECASE,
@@ -76,9 +81,7 @@ def _read_table(path: Path, shown: str) -> SiteTable:
         rows = list(csv.reader(io.StringIO(content, newline=""), delimiter=delimiter, skipinitialspace=True, strict=True))
     except csv.Error as error:
         table.faults.append(
-            InputError(
-                f"cannot be read as a table ({error})", where=shown, fix="Look for a quotation mark that is not closed."
-            )
+            InputError(f"cannot be read as a table ({error})", where=shown, fix="Look for a quotation mark that is not closed.")
         )
         return table
     numbered = [
@@ -109,9 +112,7 @@ def _read_table(path: Path, shown: str) -> SiteTable:
             )
             continue
         by_heading = dict(zip(header, row, strict=False))
-        table.rows.append(
-            SiteRow(where, {column: by_heading.get(heading) for heading, column in headings.columns.items()})
-        )
+        table.rows.append(SiteRow(where, {column: by_heading.get(heading) for heading, column in headings.columns.items()}))
     return table
 
 
@@ -206,7 +207,7 @@ def _add_texts(raw: dict[str, Any], feature: Feature, table: SiteTable) -> None:
     texts = {key.casefold(): str(value) for key, value in feature.attributes.items() if not is_empty(value)}
     described = "\n".join(texts.get(key, "") for key in ("desc", "description", "cmt"))
     described = re.sub(r"<[^>]+>", "\n", described)
-    pairs = dict(found.groups() for line in re.split(r"[\n;]", described) if (found := _TEXT_PAIR.match(line)))
+    pairs: dict[str, Any] = {found[1]: found[2] for line in re.split(r"[\n;]", described) if (found := _TEXT_PAIR.match(line))}
     matched = match_headings(tuple(pairs), SITE_COLUMNS, feature.where)
     for heading, column in matched.columns.items():
         if is_empty(raw.get(column)):

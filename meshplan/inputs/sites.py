@@ -12,8 +12,8 @@ from meshplan.errors import InputError, MeshplanError
 from meshplan.inputs.columns import plain, read_values
 from meshplan.inputs.site_columns import DEFAULT_HEIGHT_AGL_M, DEFAULT_POWER, SITE_COLUMNS
 from meshplan.inputs.site_files import SiteRow, SiteTable
-from meshplan.inputs.walls import wall_note
 from meshplan.inputs.vector import WGS84, point_mover
+from meshplan.inputs.walls import wall_note
 from meshplan.records import Power, Purpose, Role, Site, Use
 
 
@@ -54,15 +54,11 @@ def _sites_of_row(row: SiteRow, word: str, mover: Any, result: SiteList) -> list
     sites = [_site(values, role, position, row.where) for role in roles]
     if len(sites) > 1:
         sites = [sites[0], *(replace(site, name=f"{site.name} ({site.role})") for site in sites[1:])]
-        result.assumptions.append(
-            f"{row.where}: '{sites[0].name}' is offered as a {sites[0].role}, and as '{sites[1].name}'."
-        )
+        result.assumptions.append(f"{row.where}: '{sites[0].name}' is offered as a {sites[0].role}, and as '{sites[1].name}'.")
     return sites
 
 
-def _position(
-    values: dict[str, Any], row: SiteRow, mover: Any, faults: list[MeshplanError]
-) -> tuple[float, float] | None:
+def _position(values: dict[str, Any], row: SiteRow, mover: Any, faults: list[MeshplanError]) -> tuple[float, float] | None:
     where = row.where
     told_apart = {"lon_deg", "lat_deg"} <= set(row.raw) or {"x_m", "y_m"} <= set(row.raw)
     if "lon_deg" in values and "lat_deg" in values:

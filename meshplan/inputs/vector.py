@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pyogrio
 import shapely
+from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError
 
@@ -43,9 +44,7 @@ class VectorFile:
 def present_file(path: Path, shown: str, key: str) -> MeshplanError | None:
     """Return the fault of a file that is missing, no file, or empty; None if it can be opened."""
     if not path.exists():
-        return MissingFileError(
-            "there is no such file", where=shown, fix=f"Put it there, or correct '{key}' in property.toml."
-        )
+        return MissingFileError("there is no such file", where=shown, fix=f"Put it there, or correct '{key}' in property.toml.")
     if path.is_dir():
         return InputError("this is a folder", where=shown, fix=f"Name a file under '{key}' in property.toml.")
     if path.stat().st_size == 0:
@@ -142,11 +141,11 @@ def parse_crs(name: str, where: str) -> CRS:
         ) from error
 
 
-def point_mover(source: str, target: str) -> Callable[[Any, Any], tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]]:
+def point_mover(source: str, target: str) -> Callable[[Any, Any], tuple[NDArray[np.float64], NDArray[np.float64]]]:
     """Return a function that moves x and y (longitude first) from one projection to another."""
     transformer = Transformer.from_crs(CRS.from_user_input(source), CRS.from_user_input(target), always_xy=True)
 
-    def move(x: Any, y: Any) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
+    def move(x: Any, y: Any) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         moved_x, moved_y = transformer.transform(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
         return np.asarray(moved_x, dtype=float), np.asarray(moved_y, dtype=float)
 
@@ -155,5 +154,4 @@ def point_mover(source: str, target: str) -> Callable[[Any, Any], tuple[np.ndarr
 
 def move_geometry(geometry: Any, source: str, target: str) -> Any:
     """Return a geometry in another projection."""
-    move = point_mover(source, target)
-    return shapely.transform(geometry, lambda x, y: move(x, y), interleaved=False)
+    return shapely.transform(geometry, point_mover(source, target), interleaved=False)

@@ -1,0 +1,248 @@
+"""Antenna and cable classes: the packaged tables, and what `antennas.toml` or `cables.toml` in a property folder adds."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from importlib.resources import files
+from itertools import pairwise
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+import numpy as np
+
+from meshplan.errors import InputError, MeshplanError, nearest_name, raise_faults
+from meshplan.inputs.columns import Column, UnfitValueError, number, number_list, one_of, read_values, text
+from meshplan.inputs.figure_tables import read_toml
+from meshplan.sources import Standing
+
+NODE_LOSS_MHZ: Final = (433.0, 868.0, 2450.0)
+"""Frequencies at which the table of node losses stands."""
+
+_USER_SOURCE = "stated by the user"
+Entry = TypeVar("Entry")
+
+
+@dataclass(frozen=True)
+class AntennaClass:
+    """A kind of antenna and what to plan with."""
+
+    name: str
+    title: str
+    planning_gain_dbi: tuple[float, float, float]
+    """Low, likely, high on a real node."""
+    peak_gain_dbi: tuple[float, float]
+    """What such antennas reach in the clear, lowest and highest."""
+    pattern: str
+    """"round", "sector" or "ball" (no direction is known)."""
+    spread_db: float
+    frequency_mhz: tuple[float, float]
+    source: str
+    standing: Standing
+    horizontal_beamwidth_deg: float | None = None
+    note: str = ""
+
+    @property
+    def gain_dbi(self) -> float:
+        """The likely gain."""
+        return self.planning_gain_dbi[1]
+
+    @property
+    def is_directional(self) -> bool:
+        """Whether it has to be pointed."""
+        return self.pattern == "sector"
+
+    def serves(self, frequency_mhz: float) -> bool:
+        """Whether it is made for that frequency."""
+        return self.frequency_mhz[0] <= frequency_mhz <= self.frequency_mhz[1]
+
+
+@dataclass(frozen=True)
+class NodeLoss:
+    """A loss of one node beyond its antenna; rows at `NODE_LOSS_MHZ`, each low, likely, high."""
+
+    name: str
+    title: str
+    loss_db: tuple[tuple[float, float, float], ...]
+    source: str
+    standing: Standing
+
+    def likely_db(self, frequency_mhz: float) -> float:
+        """Return the likely loss, straight in the logarithm of frequency between the rows."""
+        return float(np.interp(np.log(frequency_mhz), np.log(NODE_LOSS_MHZ), [row[1] for row in self.loss_db]))
+
+
+@dataclass(frozen=True)
+class CableClass:
+    """A kind of coaxial cable; `points` are pairs of MHz and dB per metre."""
+
+    name: str
+    title: str
+    points: tuple[tuple[float, float], ...]
+    source: str
+    standing: Standing
+    range_note: str = ""
+
+
+@dataclass(frozen=True)
+class CablePart:
+    """Something in the run of a cable and its loss."""
+
+    name: str
+    title: str
+    loss_db: float
+    source: str
+    standing: Standing
+
+
+def _range(low: float, high: float, count: int, *, unit: str) -> Callable[[Any], tuple[float, ...]]:
+    """Return a parser of numbers that rise."""
+    parse_numbers = number_list(low, high, unit=unit, count=count)
+
+    def parse(value: Any) -> tuple[float, ...]:
+        numbers: tuple[float, ...] = parse_numbers(value)
+        if any(later < earlier for earlier, later in pairwise(numbers)):
+            raise UnfitValueError("the numbers do not rise", "Write the lowest first.")
+        return numbers
+
+    return parse
+
+
+def _rows(count: int | None, width: int, low: float, high: float) -> Callable[[Any], tuple[tuple[float, ...], ...]]:
+    """Return a parser of rows of numbers."""
+    parse_row = number_list(low, high, count=width)
+
+    def parse(value: Any) -> tuple[tuple[float, ...], ...]:
+        if not isinstance(value, list) or not value or (count is not None and len(value) != count):
+            raise UnfitValueError(f"'{value}' is no list of {count or 'some'} rows", "Write [[…], […]].")
+        return tuple(parse_row(row) for row in value)
+
+    return parse
+
+
+def _points(value: Any) -> tuple[tuple[float, ...], ...]:
+    points = tuple(sorted(_rows(None, 2, 0.0, 100_000.0)(value)))
+    frequencies = [frequency for frequency, _ in points]
+    if any(loss <= 0 or frequency <= 0 for frequency, loss in points) or len(set(frequencies)) < len(points):
+        raise UnfitValueError("frequencies and losses must be above 0, each frequency once", "Write [[450, 0.3], [850, 0.5]].")
+    return points
+
+
+_COMMON = (
+    Column("name", "Short name used in property files.", text(60), required=True),
+    Column("title", "Words for people.", text(120)),
+    Column("source", "Where the figures come from.", text(300)),
+    Column("standing", "How well they are known.", one_of([standing.value for standing in Standing])),
+)
+ANTENNA_COLUMNS: Final = (
+    *_COMMON,
+    Column("planning_gain_dbi", "Gain to plan with: low, likely, high.", _range(-60, 40, 3, unit="dBi"), required=True),
+    Column("peak_gain_dbi", "Gain in the clear, lowest and highest.", _range(-60, 40, 2, unit="dBi")),
+    Column("pattern", "How it radiates.", one_of(("round", "sector", "ball"))),
+    Column("horizontal_beamwidth_deg", "Half-power width in azimuth.", number(1, 360, unit="degrees")),
+    Column("spread_db", "Standard deviation for orientation, nulls and box.", number(0, 20, unit="dB")),
+    Column("frequency_mhz", "Lowest and highest frequency.", _range(1, 100_000, 2, unit="MHz")),
+    Column("note", "What to tell the user.", text(500)),
+)
+CABLE_COLUMNS: Final = (
+    *_COMMON,
+    Column("points", "Pairs of MHz and dB per metre.", _points, required=True),
+    Column("range_note", "How far such cables differ.", text(200)),
+)
+_NODE_LOSS_COLUMNS: Final = (
+    *_COMMON,
+    Column("loss_db", "Low, likely, high at 433, 868 and 2450 MHz.", _rows(len(NODE_LOSS_MHZ), 3, 0, 100), required=True),
+)
+_PART_COLUMNS: Final = (*_COMMON, Column("loss_db", "Loss of one.", number(0, 100, unit="dB"), required=True))
+
+
+def read_antennas(property_folder: Path | None = None) -> dict[str, AntennaClass]:
+    """Return all antenna classes by name; `antennas.toml` in the property folder may add or replace some."""
+    return _read("antennas.toml", "antenna", ANTENNA_COLUMNS, _antenna, property_folder)
+
+
+def read_node_losses(property_folder: Path | None = None) -> dict[str, NodeLoss]:
+    """Return losses of boxes, posts, soil, snow by name."""
+    return _read("antennas.toml", "node_loss", _NODE_LOSS_COLUMNS, lambda values: NodeLoss(**values), property_folder)
+
+
+def read_cables(property_folder: Path | None = None) -> dict[str, CableClass]:
+    """Return all cable classes by name; `cables.toml` in the property folder may add or replace some."""
+    return _read("cables.toml", "cable", CABLE_COLUMNS, lambda values: CableClass(**values), property_folder)
+
+
+def read_cable_parts(property_folder: Path | None = None) -> dict[str, CablePart]:
+    """Return connectors and arresters by name."""
+    return _read("cables.toml", "part", _PART_COLUMNS, lambda values: CablePart(**values), property_folder)
+
+
+def find_class(kind: str, name: str, known: dict[str, Entry], where: str) -> Entry:
+    """Return the class a site or a setting names; `kind` is "antenna" or "cable" in messages."""
+    if name in known:
+        return known[name]
+    raise InputError(
+        f"'{name}' is no {kind} class.{nearest_name(name, known)}", where=where, fix=f"Write one of: {', '.join(known)}."
+    )
+
+
+def _antenna(values: dict[str, Any]) -> AntennaClass:
+    gains = values["planning_gain_dbi"]
+    values.setdefault("peak_gain_dbi", (gains[0], gains[2]))
+    values.setdefault("pattern", "round")
+    values.setdefault("spread_db", 2.0)
+    values.setdefault("frequency_mhz", (1.0, 100_000.0))
+    return AntennaClass(**values)
+
+
+def _read(
+    file_name: str,
+    heading: str,
+    columns: Sequence[Column],
+    build: Callable[[dict[str, Any]], Entry],
+    property_folder: Path | None,
+) -> dict[str, Entry]:
+    documents = [read_toml(files("meshplan") / "data" / file_name, f"meshplan/data/{file_name}")]
+    own = property_folder / file_name if property_folder is not None else None
+    if own is not None and own.is_file():
+        documents.append(read_toml(own, file_name))
+    entries: dict[str, Entry] = {}
+    faults: list[MeshplanError] = []
+    for document in documents:
+        tables = document.get(heading, [])
+        if not isinstance(tables, list):
+            faults.append(InputError(f"'{heading}' is no list", where=file_name, fix=f"Write [[{heading}]] before each entry."))
+            continue
+        for index, table in enumerate(tables, start=1):
+            entry = _entry(table, f"{file_name}, [[{heading}]] {index}", columns, build, faults)
+            if entry is not None:
+                entries[str(table["name"])] = entry
+    raise_faults(faults)
+    return entries
+
+
+def _entry(
+    table: Any, where: str, columns: Sequence[Column], build: Callable[[dict[str, Any]], Entry], faults: list[MeshplanError]
+) -> Entry | None:
+    found: list[MeshplanError] = []
+    names = [column.name for column in columns]
+    raw = table if isinstance(table, dict) else {}
+    for key in raw:
+        if key not in names:
+            found.append(
+                InputError(
+                    f"this key is not known.{nearest_name(key, names)}",
+                    where=f"{where}, key '{key}'",
+                    fix=f"Known keys: {', '.join(names)}.",
+                )
+            )
+    values = read_values({**dict.fromkeys(names), **raw}, columns, where, found, word="key")
+    for column in columns:
+        if column.name == "horizontal_beamwidth_deg" and values.get("pattern") == "sector" and column.name not in values:
+            found.append(InputError("is missing", where=f"{where}, key '{column.name}'", fix="A sector antenna needs it."))
+    faults.extend(found)
+    if found:
+        return None
+    values.setdefault("title", values["name"].replace("_", " "))
+    values.setdefault("source", _USER_SOURCE)
+    values["standing"] = Standing(values.get("standing", Standing.STATED))
+    return build(values)
