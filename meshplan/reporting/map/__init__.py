@@ -1,0 +1,22 @@
+"""The interactive map: a plan and its land in, one HTML file out that needs no network."""
+
+from meshplan.reporting.map.landscape import (
+    CoverageLayer,
+    MapLandscape,
+    MeasuredPoint,
+    PageCover,
+    PageEnd,
+    PageEngine,
+)
+from meshplan.reporting.map.page import render_map, write_map
+
+__all__ = [
+    "CoverageLayer",
+    "MapLandscape",
+    "MeasuredPoint",
+    "PageCover",
+    "PageEnd",
+    "PageEngine",
+    "render_map",
+    "write_map",
+]

@@ -1,0 +1,71 @@
+"""Colours, dashes and marks of the map, each chosen to survive colour blindness and a black-and-white printer."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+PAPER: Final = "#f6f1e6"
+INK: Final = "#23211c"
+ALARM: Final = "#8c0f2b"
+
+
+@dataclass(frozen=True)
+class VerdictStyle:
+    """How a verdict is drawn: a colour, a dash in pixels, and a mark that reads without either."""
+
+    colour: str
+    dash: str
+    mark: str
+
+
+VERDICT_STYLES: Final[dict[str, VerdictStyle]] = {
+    "ample": VerdictStyle("#0a3a6b", "", "full"),
+    "good": VerdictStyle("#3a8fb0", "14 4", "ring"),
+    "thin": VerdictStyle("#d07a00", "7 5", "half"),
+    "failing": VerdictStyle("#8c0f2b", "2 5", "cross"),
+    "not sure": VerdictStyle("#7a7282", "9 4 2 4", "query"),
+}
+"""Own measurement: least CAM02-UCS distances and contrasts are asserted in tests/reporting/map/test_map_palette.py."""
+
+COVER_COLOURS: Final[dict[str, str]] = {
+    "wood": "#6f8a5c",
+    "conifer": "#567a5f",
+    "deciduous": "#7d9463",
+    "orchard": "#94a15c",
+    "hedge": "#5f7a45",
+    "crop": "#b9a24d",
+    "building": "#6a5d52",
+    "water": "#8fb3c4",
+    "boundary": "#4a443b",
+}
+
+OTHER_COVER: Final = "#9a9176"
+
+RELIEF_TINTS: Final = (
+    (0.00, (226, 229, 208)),
+    (0.35, (239, 234, 214)),
+    (0.70, (236, 223, 196)),
+    (1.00, (224, 209, 186)),
+)
+"""Height tint from the lowest to the highest ground, as (share, red-green-blue); pale, so that links stand out."""
+
+COVERAGE_RAMP: Final = ("#0a3a6b", "#3a8fb0", "#d07a00", "#8c0f2b", "#7a7282", "#4a443b")
+"""Colours of coverage classes whose names are no verdicts."""
+
+
+def cover_colour(kind: str) -> str:
+    """Return the fill of a kind of cover; the longest known word in its name decides."""
+    known = [word for word in COVER_COLOURS if word in kind.casefold()]
+    return COVER_COLOURS[max(known, key=len)] if known else OTHER_COVER
+
+
+def class_colour(name: str, index: int) -> str:
+    """Return the colour of a coverage class."""
+    style = VERDICT_STYLES.get(name)
+    return style.colour if style else COVERAGE_RAMP[index % len(COVERAGE_RAMP)]
+
+
+def red_green_blue(colour: str) -> tuple[int, int, int]:
+    """Return the three bytes of a colour written as #rrggbb."""
+    return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16)

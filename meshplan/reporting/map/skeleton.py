@@ -1,0 +1,40 @@
+"""The fixed words and regions of the page. Constants only: nothing of a plan is ever put into this text."""
+
+from __future__ import annotations
+
+from typing import Final
+
+MAP_PLACE: Final = "<!-- the map -->"
+
+BODY: Final = f"""
+<a class="skip" href="#ledger">Skip the map, go to the list of links</a>
+<header id="cartouche">
+  <p id="kind-of-sheet">Radio network plan</p>
+  <h1 id="title"></h1>
+  <p id="state"></p>
+  <div id="tools" role="group" aria-label="Tools">
+    <form id="search" role="search">
+      <label for="search-name">Find a site</label>
+      <input id="search-name" type="text" list="search-names" autocomplete="off" spellcheck="false">
+      <datalist id="search-names"></datalist>
+      <button type="submit">Go</button>
+    </form>
+    <div class="choice"><label for="season">Season shown</label><select id="season"></select></div>
+    <button type="button" id="open-help">How to read this</button>
+    <button type="button" id="open-trial" aria-pressed="false">Try two points</button>
+    <button type="button" id="locate">Where am I</button>
+    <button type="button" id="print">Print</button>
+  </div>
+  <p id="live" role="status" aria-live="polite"></p>
+</header>
+<main id="main">
+  <section id="sheet" aria-label="Map">
+{MAP_PLACE}
+  </section>
+  <details id="legend"><summary>Key to the map</summary><div id="legend-body"></div></details>
+  <section id="section" aria-label="Section through the land" hidden></section>
+  <section id="ledger" aria-label="Plan in words and figures" tabindex="-1"></section>
+</main>
+<dialog id="help" aria-labelledby="help-title"></dialog>
+<noscript><p id="no-script">This map is drawn by a script inside this file. Allow scripts for it; it contacts no network.</p></noscript>
+"""
