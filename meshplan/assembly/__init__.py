@@ -1,0 +1,1 @@
+"""Everything known, put together into the plan record."""

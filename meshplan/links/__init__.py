@@ -1,0 +1,1 @@
+"""Profiles and radios in, links out: losses, budgets, chances, the link graph."""

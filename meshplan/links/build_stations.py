@@ -1,0 +1,148 @@
+"""From the sites of a property to stations: which radio, antenna, cable and wall each end of a link has."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from typing import TypeVar
+
+from meshplan.errors import InputError, MeshplanError, nearest_name, raise_faults
+from meshplan.inputs.antennas import AntennaClass, CableClass
+from meshplan.links.stations import Station
+from meshplan.links.walls import DEFAULT_WALL, enclosure_loss_db, enclosure_source, enclosure_spread_db
+from meshplan.propagation.cables import cable_loss_db
+from meshplan.propagation.noise import usual_noise_rise_db
+from meshplan.radio_records import RadioMode
+from meshplan.records import Power, Role, Site
+from meshplan.settings import CostSettings, PropertySettings
+from meshplan.terrain.landscape import Landscape
+from meshplan.terrain.profile import cover_at, ground_at
+
+FREE_MAST_M = 2.0
+"""Antenna height that costs nothing: a post or a wall."""
+
+CONNECTOR_PAIRS = 2
+"""Mated pairs on a run of cable, one at each end."""
+
+_Entry = TypeVar("_Entry")
+
+PowerFor = Callable[[Site, AntennaClass, float, RadioMode], float]
+"""Transmit power in dBm for a site, its antenna, its cable loss and its radio."""
+
+
+def build_stations(
+    sites: Sequence[Site],
+    landscape: Landscape,
+    radio: RadioMode,
+    antennas: Mapping[str, AntennaClass],
+    cables: Mapping[str, CableClass],
+    settings: PropertySettings,
+    power_for: PowerFor,
+) -> tuple[tuple[Station, ...], tuple[str, ...]]:
+    """Return a station for each site and offered height, and what was assumed.
+
+    Parameters
+    ----------
+    sites : sequence of Site
+    landscape : Landscape
+        Tells ground height and buildings around sites.
+    radio : RadioMode
+        Radio of all sites.
+    antennas, cables : mapping
+        Catalogue by name.
+    settings : PropertySettings
+    power_for : callable
+        Power that law and radio allow at a site.
+
+    Raises
+    ------
+    InputError
+        For unknown antenna or cable names, all at once.
+    """
+    assumptions: dict[str, None] = {}
+    faults: list[MeshplanError] = []
+    stations = []
+    offered = Counter(site.name for site in sites)
+    for site in sites:
+        antenna_key = site.antenna or getattr(settings.antenna, site.role.value) or radio.default_antenna
+        cable_key = site.cable or settings.antenna.cable
+        antenna = _look_up(antenna_key, antennas, "antenna", site, faults)
+        cable = _look_up(cable_key, cables, "cable", site, faults)
+        if antenna is None or cable is None:
+            continue
+        cable_m = site.cable_m if site.cable_m is not None else getattr(settings.antenna, f"{site.role.value}_cable_m")
+        feed_db = 0.0
+        if cable_m > 0.0:
+            feed_db = float(cable_loss_db(cable_m, radio.frequency_mhz, cable.points, connector_pairs=CONNECTOR_PAIRS))
+        heights = (site.antenna_agl_m,) if site.role is Role.SENSOR else site.heights_agl_m
+        for height_m in heights:
+            key = _key(site, height_m, several_roles=offered[site.name] > 1, several_heights=len(heights) > 1)
+            inside, wall = _building_around(site, height_m, landscape, assumptions)
+            noise_db = site.noise_rise_db
+            if noise_db is None:
+                noise_db = float(usual_noise_rise_db(radio.frequency_mhz, near_buildings=bool(wall)))
+            walls = wall.split("+") if wall else []
+            stations.append(
+                Station(
+                    key=key,
+                    site=site,
+                    antenna_agl_m=height_m,
+                    radio=radio,
+                    antenna=antenna,
+                    cable_key=cable_key,
+                    cable_m=cable_m,
+                    feed_loss_db=feed_db,
+                    box_loss_db=settings.antenna.box_loss_db,
+                    other_loss_db=site.extra_loss_db,
+                    noise_rise_db=noise_db,
+                    tx_power_dbm=power_for(site, antenna, feed_db, radio),
+                    cost=0.0 if site.role is Role.SENSOR else candidate_cost(site, height_m, settings.cost),
+                    inside=inside,
+                    entry_loss_db=sum(enclosure_loss_db(name, radio.frequency_mhz) for name in walls),
+                    entry_spread_db=sum(enclosure_spread_db(name, radio.frequency_mhz) ** 2 for name in walls) ** 0.5,
+                    entry_source="; ".join(dict.fromkeys(enclosure_source(name) for name in walls)),
+                    ground_amsl_m=float(ground_at(landscape, site.x_m, site.y_m)),
+                    can_speak=not (radio.tx_only and site.role is not Role.SENSOR),
+                    can_hear=not (radio.tx_only and site.role is Role.SENSOR),
+                )
+            )
+    raise_faults(faults)
+    return tuple(stations), tuple(assumptions)
+
+
+def candidate_cost(site: Site, height_m: float, prices: CostSettings) -> float:
+    """Return what it costs to use a candidate at a height, in the currency of the prices."""
+    if site.cost is not None and height_m == site.antenna_agl_m:
+        return round(site.cost, 2)
+    base = site.cost if site.cost is not None else (prices.gateway if site.role is Role.GATEWAY else prices.relay)
+    lowest_m = site.antenna_agl_m if site.cost is not None else FREE_MAST_M
+    supply = prices.panel if site.cost is None and site.power is not Power.MAINS else 0.0
+    return round(base + prices.mast_per_m * max(height_m - lowest_m, 0.0) + supply, 2)
+
+
+def _look_up(key: str, known: Mapping[str, _Entry], what: str, site: Site, faults: list[MeshplanError]) -> _Entry | None:
+    if key in known:
+        return known[key]
+    fix = f"Write one of: {', '.join(known)}."
+    faults.append(InputError(f"{what} '{key}' is not known.{nearest_name(key, known)}", where=site.where or site.name, fix=fix))
+    return None
+
+
+def _key(site: Site, height_m: float, *, several_roles: bool, several_heights: bool) -> str:
+    key = f"{site.name} as {site.role.value}" if several_roles else site.name
+    return f"{key} at {height_m:g} m" if several_heights else key
+
+
+def _building_around(site: Site, height_m: float, landscape: Landscape, assumptions: dict[str, None]) -> tuple[int, str]:
+    """Return the cover index of the building around an antenna (0 in the open) and the walls to pass, joined with "+"."""
+    number = int(cover_at(landscape, site.x_m, site.y_m))
+    building = landscape.covers[number - 1] if number else None
+    if building is None or not building.is_building or (height_m >= building.height_m and not site.indoors):
+        return 0, site.indoors or ""
+    if site.indoors:
+        return number, site.indoors
+    wall = building.wall or DEFAULT_WALL
+    assumptions[
+        f"{site.name} stands inside {building.name} at {height_m:g} m, below its roof: the signal must pass its wall ({wall})."
+    ] = None
+    return number, wall

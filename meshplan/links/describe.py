@@ -1,0 +1,247 @@
+"""A row of the link table as a record that people and pages can read: budget, clearance, verdict, causes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from meshplan.links.engine import OBSTRUCTED_FROM_DB, LinkTable, compute_links
+from meshplan.links.obstacles import describe_clearance
+from meshplan.links.path_loss import WAYS_PAST_BUILDINGS, WAYS_PAST_COVER, PathSettings
+from meshplan.links.stations import Station
+from meshplan.links.verdict import verdict_for
+from meshplan.propagation.seasons import Hemisphere, months_of_year
+from meshplan.propagation.variability import reliability_margin_db
+from meshplan.records import VERDICT_WORDS, BudgetItem, Link, ProfileRecord, SeasonResult, Spread
+from meshplan.terrain.geodesy import distance_and_bearing
+from meshplan.terrain.landscape import Landscape
+from meshplan.terrain.profile import Profiles, sample_profiles
+
+MOST_CAUSES = 4
+CAUSE_FROM_DB = 1.0
+
+
+@dataclass(frozen=True)
+class Context:
+    """What the words about links need beside the table."""
+
+    landscape: Landscape
+    settings: PathSettings
+    required_chance: float
+    hemisphere: Hemisphere
+    cover_kinds: tuple[str, ...]
+    """Kinds as the plan numbers them; entry 0 is open ground."""
+
+
+def link_key(a: Station, b: Station) -> str:
+    """Return the name of a link, the same in plan, sheets and readings."""
+    return f"{a.key} ~ {b.key}"
+
+
+def describe_links(
+    table: LinkTable, rows: Sequence[int], context: Context, *, chosen: frozenset[int] = frozenset()
+) -> tuple[Link, ...]:
+    """Return the records of some rows of a table; those in `chosen` are marked as part of the plan."""
+    if not rows:
+        return ()
+    months = months_of_year(context.hemisphere)
+    pairs = table.pairs[list(rows)]
+    calendar = compute_links(table.stations, pairs, context.landscape, months, context.settings)
+    return tuple(_describe(table, row, calendar, position, context, chosen=row in chosen) for position, row in enumerate(rows))
+
+
+def _describe(table: LinkTable, row: int, calendar: LinkTable, position: int, context: Context, *, chosen: bool) -> Link:
+    a, b = (table.stations[i] for i in table.pairs[row])
+    worst = int(table.worst_season[row])
+    distance_m, bearing_deg = distance_and_bearing(a.site.lon_deg, a.site.lat_deg, b.site.lon_deg, b.site.lat_deg)
+    profiles = _profile(table, row, context)
+    clearance = describe_clearance(
+        profiles,
+        context.landscape,
+        share=float(table.losses.clearance_share[row]),
+        clearance_m=float(table.losses.clearance_m[row]),
+        index=int(table.losses.clearance_index[row]),
+        obstacle_db=obstacle_loss_db(table, row, worst),
+        ground_limited=bool(table.losses.terrain_parts.ground_limited[row]),
+        obstructed_from_db=OBSTRUCTED_FROM_DB,
+        first_name=a.key,
+    )
+    seasons = tuple(_season_result(table, row, number) for number in range(len(table.seasons)))
+    chance = float(table.worst_chance[row])
+    margin_db = float(table.margin_db[worst, row])
+    fade_margin_db = float(table.fade_margin_db[row])
+    spread = seasons[worst].spread
+    other_db = float(np.sqrt(max(spread.total_db**2 - spread.elevation_db**2, 0.0)))
+    verdict = verdict_for(
+        chance, required_chance=context.required_chance, elevation_spread_db=spread.elevation_db, other_spread_db=other_db
+    )
+    required_db = fade_margin_db + float(reliability_margin_db(context.required_chance, spread.total_db))
+    causes = _causes(table, row, worst)
+    failing = _first_failing_month(calendar, position, spread, context.required_chance)
+    return Link(
+        key=link_key(a, b),
+        a=a.key,
+        b=b.key,
+        distance_m=float(distance_m),
+        bearing_deg=float(bearing_deg),
+        frequency_mhz=context.settings.frequency_mhz,
+        antenna_a_agl_m=a.antenna_agl_m,
+        antenna_b_agl_m=b.antenna_agl_m,
+        gains_a_to_b=_gains(table, row, a, b, forward=True),
+        gains_b_to_a=_gains(table, row, a, b, forward=False),
+        sensitivity_a_dbm=a.sensitivity_dbm,
+        sensitivity_b_dbm=b.sensitivity_dbm,
+        fade_margin_db=fade_margin_db,
+        seasons=seasons,
+        worst_season=table.seasons[worst].name,
+        first_failing_month=failing,
+        clearance=clearance,
+        chance=chance,
+        margin_db=margin_db,
+        required_margin_db=required_db,
+        verdict=verdict,
+        sentence=_sentence(a, b, verdict, margin_db, required_db, failing, causes, table.seasons[worst].name, len(table.seasons)),
+        causes=causes,
+        profile=_profile_record(profiles, context, table, row),
+        chosen=chosen,
+    )
+
+
+def obstacle_loss_db(table: LinkTable, row: int, season: int) -> float:
+    """Return what obstacles above smooth ground cost a link in a season: terrain, buildings and cover."""
+    losses = table.losses
+    return float(losses.terrain_parts.obstacle_db[row] + losses.building_db[row] + losses.vegetation_db[season, row])
+
+
+def _season_result(table: LinkTable, row: int, season: int) -> SeasonResult:
+    losses = table.losses
+    weather_db = 2.0 * table.seasons[season].antenna_loss_db
+    items = [
+        BudgetItem("Free space", float(losses.free_space_db[row]), True, "ITU-R P.525"),
+        BudgetItem("Terrain and ground", float(losses.terrain_db[row]), True, "ITU-R P.526, low-antenna rule"),
+    ]
+    if losses.building_way[row]:
+        way = WAYS_PAST_BUILDINGS[losses.building_way[row]]
+        items.append(BudgetItem(f"Buildings on the path, {way}", float(losses.building_db[row]), True, "ITU-R P.526; wall table"))
+    if losses.vegetation_way[season, row]:
+        way = WAYS_PAST_COVER[losses.vegetation_way[season, row]]
+        items.append(BudgetItem(f"Plants, {way}", float(losses.vegetation_db[season, row]), True, "ITU-R P.833, P.526"))
+    if weather_db:
+        items.append(BudgetItem("Snow or wet on both antennas", weather_db, True, "common practice, no source"))
+    return SeasonResult(
+        season=table.seasons[season].name,
+        losses=tuple(items),
+        path_loss_db=float(sum(item.value_db for item in items)),
+        received_at_b_dbm=float(table.received_at_b_dbm[season, row]),
+        received_at_a_dbm=float(table.received_at_a_dbm[season, row]),
+        margin_at_b_db=float(table.margin_at_b_db[season, row]),
+        margin_at_a_db=float(table.margin_at_a_db[season, row]),
+        spread=Spread(
+            model_db=float(table.model_spread_db[row]),
+            elevation_db=float(table.elevation_spread_db[row]),
+            vegetation_db=float(losses.vegetation_spread_db[season, row]),
+            soil_db=float(table.soil_spread_db[row]),
+            antenna_db=float(table.antenna_spread_db[row]),
+        ),
+        chance=float(table.chance[season, row]),
+    )
+
+
+def _gains(table: LinkTable, row: int, a: Station, b: Station, *, forward: bool) -> tuple[BudgetItem, ...]:
+    first, second = (a, b) if forward else (b, a)
+    gain_first, gain_second = float(table.gain_a_dbi[row]), float(table.gain_b_dbi[row])
+    if not forward:
+        gain_first, gain_second = gain_second, gain_first
+    items = [_signed(f"Transmit power of {first.key} (dBm)", first.tx_power_dbm, "radio class")]
+    for station, gain in ((first, gain_first), (second, gain_second)):
+        items.append(_signed(f"Antenna of {station.key}, {station.antenna.title}", gain, station.antenna.source))
+        if station.feed_loss_db:
+            items.append(BudgetItem(f"Cable and connectors at {station.key}", station.feed_loss_db, True, "cable table"))
+        if station.box_loss_db + station.other_loss_db:
+            lost_db = station.box_loss_db + station.other_loss_db
+            items.append(BudgetItem(f"Box and mounting at {station.key}", lost_db, True, "property settings"))
+        if station.entry_loss_db:
+            items.append(BudgetItem(f"Wall around {station.key}", station.entry_loss_db, True, station.entry_source))
+    return tuple(items)
+
+
+def _signed(name: str, gain_db: float, source: str) -> BudgetItem:
+    return BudgetItem(name, abs(gain_db), gain_db < 0.0, source)
+
+
+def _causes(table: LinkTable, row: int, season: int) -> tuple[str, ...]:
+    losses = table.losses
+    a, b = (table.stations[i] for i in table.pairs[row])
+    obstacles_db = max(float(losses.terrain_parts.obstacle_db[row]), 0.0)
+    ground_db = max(float(losses.terrain_db[row]) - obstacles_db, 0.0)
+    found = [
+        (obstacles_db, "terrain in the way"),
+        (ground_db, "low antennas over the ground"),
+        (float(losses.building_db[row]), "buildings on the path"),
+        (float(losses.vegetation_db[season, row]), "plants on the path"),
+        (a.entry_loss_db, f"the wall around {a.key}"),
+        (b.entry_loss_db, f"the wall around {b.key}"),
+        (a.feed_loss_db, f"the cable at {a.key}"),
+        (b.feed_loss_db, f"the cable at {b.key}"),
+        (2.0 * table.seasons[season].antenna_loss_db, "snow or wet on the antennas"),
+    ]
+    largest = sorted((item for item in found if item[0] >= CAUSE_FROM_DB), key=lambda item: -item[0])[:MOST_CAUSES]
+    return tuple(f"{words}: {loss:.0f} dB" for loss, words in largest)
+
+
+def _first_failing_month(calendar: LinkTable, position: int, spread: Spread, required_chance: float) -> str:
+    needed_db = float(calendar.fade_margin_db[position]) + float(reliability_margin_db(required_chance, spread.total_db))
+    margins = calendar.margin_db[:, position]
+    failing = [season.name for season, margin in zip(calendar.seasons, margins, strict=True) if not margin >= needed_db]
+    return failing[0] if failing else ""
+
+
+def _sentence(
+    a: Station,
+    b: Station,
+    verdict: str,
+    margin_db: float,
+    required_db: float,
+    failing: str,
+    causes: tuple[str, ...],
+    season: str,
+    n_seasons: int,
+) -> str:
+    when = f" in its worst season ({season})" if n_seasons > 1 else ""
+    spare_db = margin_db - required_db
+    if verdict in ("ample", "good"):
+        head = (
+            f"{a.key} to {b.key} {VERDICT_WORDS[verdict]}: {margin_db:.0f} dB of margin{when}, {spare_db:.0f} dB more than asked."
+        )
+    elif verdict == "not sure":
+        doubt = f"The elevation data are too coarse here ({margin_db:.0f} dB of margin{when})"
+        head = f"{a.key} to {b.key}: {VERDICT_WORDS[verdict]}. {doubt}."
+    else:
+        head = (
+            f"{a.key} to {b.key} {VERDICT_WORDS[verdict]}: {margin_db:.0f} dB of margin{when}, {-spare_db:.0f} dB less than asked."
+        )
+    if failing and verdict in ("ample", "good", "thin") and n_seasons > 1:
+        head += f" First month below what is asked: {failing}."
+    return f"{head} Main loss: {causes[0]}." if causes else head
+
+
+def _profile(table: LinkTable, row: int, context: Context) -> Profiles:
+    a, b = (table.stations[i].site for i in table.pairs[row])
+    return sample_profiles(context.landscape, a.x_m, a.y_m, b.x_m, b.y_m, int(table.samples[row]))
+
+
+def _profile_record(profiles: Profiles, context: Context, table: LinkTable, row: int) -> ProfileRecord:
+    covers = context.landscape.covers
+    month = table.seasons[int(table.worst_season[row])].month
+    heights = context.landscape.cover_heights_m(month)
+    numbers = profiles.cover_index[0]
+    kinds = [0, *(context.cover_kinds.index(cover.kind) for cover in covers)]
+    return ProfileRecord(
+        step_m=float(profiles.step_m[0]),
+        ground_amsl_m=tuple(round(float(value), 2) for value in profiles.ground_amsl_m[0]),
+        cover_m=tuple(round(float(heights[number]), 2) for number in numbers),
+        cover_kind=tuple(kinds[number] for number in numbers),
+        effective_earth_radius_km=context.settings.earth_radius_km,
+    )

@@ -1,0 +1,61 @@
+"""The link graph: who could speak to whom, with what chance."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import networkx as nx
+
+from meshplan.links.engine import LinkTable
+from meshplan.records import Power, Role, Use
+
+
+def build_graph(table: LinkTable, *, least_chance: float, second_routes_for_all: bool = True) -> Any:
+    """Return a networkx DiGraph of stations with the links that are worth keeping, each towards the gateways.
+
+    Parameters
+    ----------
+    table : LinkTable
+    least_chance : float
+        Links with a smaller chance in their worst season are left out.
+    second_routes_for_all : bool
+        Whether every sensor asks for a second route, or only those marked.
+
+    Returns
+    -------
+    networkx.DiGraph
+        Nodes are station keys with `role`, `site`, `antenna_agl_m`, and what `planning.problem_from_graph` reads; edges have `chance`,
+        `margin_db` and `row` in the table. Links between relays stand in both directions.
+    """
+    graph = nx.DiGraph()
+    for station in table.stations:
+        site = station.site
+        facts = {"role": site.role.value, "site": site.name, "antenna_agl_m": station.antenna_agl_m}
+        if site.role is Role.SENSOR:
+            facts |= {
+                "importance": site.importance,
+                "required": not site.optional,
+                "worth": site.cost or 0.0,
+                "second_route": site.second_route or second_routes_for_all,
+            }
+        else:
+            # A site that must be used is used at its own height; its other heights step aside.
+            other_height = site.use is Use.FORCED and station.antenna_agl_m != site.antenna_agl_m
+            facts |= {
+                "cost": station.cost,
+                "forced_in": site.use is Use.FORCED and not other_height,
+                "forbidden": site.use is Use.FORBIDDEN or other_height,
+                "power_ok": site.power is not Power.BATTERY,
+            }
+        graph.add_node(station.key, **facts)
+    chances, worst = table.worst_chance, table.worst_season
+    for row, (i, j) in enumerate(table.pairs):
+        chance = float(chances[row])
+        if chance < least_chance:
+            continue
+        a, b = table.stations[i], table.stations[j]
+        strength = {"chance": chance, "margin_db": float(table.margin_db[worst[row], row]), "row": row}
+        graph.add_edge(a.key, b.key, **strength)
+        if a.site.role is Role.RELAY and b.site.role is Role.RELAY:
+            graph.add_edge(b.key, a.key, **strength)
+    return graph

@@ -1,0 +1,342 @@
+"""Loss between pairs of antennas: terrain, buildings, woods and crops put together without counting anything twice.
+
+The rules, each held by a test:
+
+* ground loss comes from the low-antenna rule alone; no two-ray term is added to it;
+* a wood or crop counts once: through its leaves, over its crowns, or through near the antennas and over the rest, whichever
+  loses least;
+* a building on the path counts once: over its roof or through two of its walls, whichever loses less;
+* a building around an antenna is a wall to pass, not an obstacle on the path;
+* with a surface model trees and roofs are ground already, so cover adds nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meshplan.links.walls import DEFAULT_WALL, enclosure_loss_db
+from meshplan.propagation.diffraction import DiffractionLoss
+from meshplan.propagation.free_space import free_space_loss_db, slant_distance_m
+from meshplan.propagation.fresnel import path_clearance
+from meshplan.propagation.ground import Ground, Polarisation
+from meshplan.propagation.low_antenna import low_antenna_loss_db
+from meshplan.propagation.refraction import earth_bulge_m
+from meshplan.propagation.seasons import Season
+from meshplan.propagation.vegetation import COVER_KINDS, cover_loss_db, cover_spread_db
+from meshplan.terrain.landscape import Landscape
+from meshplan.terrain.profile import Profiles
+from meshplan.units import Array
+
+NEAR_AN_ANTENNA_M = 50.0
+"""Cover this near an antenna is passed through, not over, in the mixed way (the terminal rule of ITU-R P.452-18)."""
+
+OVER_CROWNS_SPREAD_DB = 3.0
+"""Spread of a way over crowns whose height is known to a metre or two (own advice)."""
+
+FIELD_CROPS = ("maize", "cereal", "grass")
+"""Kinds whose seasons are told by their height, not by their leaves."""
+
+WAYS_PAST_COVER = ("none", "through", "over", "through near the antennas, over the rest")
+WAYS_PAST_BUILDINGS = ("none", "over the roof", "through the walls")
+
+
+@dataclass(frozen=True)
+class PathSettings:
+    """What holds for all paths of a calculation."""
+
+    frequency_mhz: float
+    earth_radius_km: float
+    polarisation: Polarisation
+    ground: Ground
+
+
+@dataclass(frozen=True, eq=False)
+class Ends:
+    """The antennas at the two ends of each path; shapes (n_paths,).
+
+    `inside_a` and `inside_b` hold the cover index of the building around an antenna, 0 in the open. `bearing_deg` runs from a to b,
+    clockwise from grid north.
+    """
+
+    antenna_a_agl_m: Array
+    antenna_b_agl_m: Array
+    inside_a: NDArray[np.uint16]
+    inside_b: NDArray[np.uint16]
+    bearing_deg: Array
+
+
+@dataclass(frozen=True, eq=False)
+class PathLosses:
+    """Losses of a batch of paths in dB, shape (n_paths,) unless said otherwise. Their sum is the path loss."""
+
+    free_space_db: Array
+    terrain_db: Array
+    """Bare terrain and ground, in excess of free space."""
+    terrain_parts: DiffractionLoss
+    building_db: Array
+    building_way: NDArray[np.uint8]
+    """Index into `WAYS_PAST_BUILDINGS`."""
+    vegetation_db: Array
+    """Shape (n_seasons, n_paths)."""
+    vegetation_way: NDArray[np.uint8]
+    """Index into `WAYS_PAST_COVER`; shape (n_seasons, n_paths)."""
+    vegetation_spread_db: Array
+    """Shape (n_seasons, n_paths)."""
+    cover_depth_m: dict[str, Array]
+    """Metres of the straight line inside each kind of cover; shape (n_seasons, n_paths)."""
+    clearance_share: Array
+    """Least clearance in first Fresnel radii over ground, buildings and grown cover; NaN if the path has no inside."""
+    clearance_m: Array
+    clearance_index: NDArray[np.intp]
+    """Sample of least clearance."""
+    clearance_of_ground: NDArray[np.bool_]
+    """Whether bare ground, not what stands on it, is tightest there."""
+
+    @property
+    def total_db(self) -> Array:
+        """Path loss, shape (n_seasons, n_paths)."""
+        return np.asarray(self.free_space_db + self.terrain_db + self.building_db + self.vegetation_db)
+
+
+def path_losses(
+    profiles: Profiles, ends: Ends, landscape: Landscape, seasons: Sequence[Season], settings: PathSettings
+) -> PathLosses:
+    """Return every loss between pairs of antennas, season by season.
+
+    Parameters
+    ----------
+    profiles : Profiles
+        Land between the pairs.
+    ends : Ends
+        Their antennas.
+    landscape : Landscape
+        What the cover index of the profiles refers to.
+    seasons : sequence of Season
+        At least one.
+    settings : PathSettings
+        Frequency, refraction, polarisation, ground.
+
+    Returns
+    -------
+    PathLosses
+        NaN for pairs whose profile crosses unknown ground.
+    """
+    path = _Path(profiles, ends, landscape, settings)
+    bare = path.terrain_loss(path.ground)
+    terrain_db = bare.total_db
+    walls_db = path.through_walls_db(landscape)
+    over_roofs_db = np.where(path.has_building, path.loss_where(path.has_building, path.roofs), 0.0)
+    over_roofs_db = np.maximum(np.where(path.has_building, over_roofs_db - terrain_db, 0.0), 0.0)
+
+    vegetation, ways, spreads, depths = [], [], [], []
+    for season in seasons:
+        cover = path.cover_in(season, landscape)
+        least, way, spread = _cheapest_way(path, cover, terrain_db, over_roofs_db, walls_db)
+        vegetation.append(least)
+        ways.append(way)
+        spreads.append(spread)
+        depths.append(cover.depth_by_kind)
+
+    building_db = np.minimum(over_roofs_db, walls_db)
+    building_way = np.where(~path.has_building, 0, np.where(over_roofs_db <= walls_db, 1, 2)).astype(np.uint8)
+    vegetation_db = np.stack([np.maximum(total - terrain_db - building_db, 0.0) for total in vegetation])
+    kinds = sorted({kind for depth in depths for kind in depth})
+    nothing = np.zeros(path.count)
+    clearance = path_clearance(
+        path.along,
+        path.tallest,
+        path.antenna_a_amsl,
+        path.antenna_b_amsl,
+        settings.frequency_mhz,
+        earth_radius_km=settings.earth_radius_km,
+    )
+    at = np.maximum(clearance.index, 0)[:, None]
+    standing = np.take_along_axis(path.tallest - path.ground, at, axis=1)[:, 0]
+    return PathLosses(
+        free_space_db=path.free_space_db,
+        terrain_db=terrain_db,
+        terrain_parts=bare,
+        building_db=building_db,
+        building_way=building_way,
+        vegetation_db=vegetation_db,
+        vegetation_way=np.stack(ways),
+        vegetation_spread_db=np.stack(spreads),
+        cover_depth_m={kind: np.stack([depth.get(kind, nothing) for depth in depths]) for kind in kinds},
+        clearance_share=clearance.fraction,
+        clearance_m=clearance.clearance_m,
+        clearance_index=clearance.index,
+        clearance_of_ground=standing <= 0.0,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Cover:
+    """Cover of one season along the paths: crowns above ground, and the loss of going through."""
+
+    crown_m: Array
+    through_db: Array
+    through_spread_db: Array
+    near_db: Array
+    near_spread_db: Array
+    depth_by_kind: dict[str, Array]
+    on_path: NDArray[np.bool_]
+
+
+class _Path:
+    """The batch with what all steps need; arrays of shape (n_paths, n_samples)."""
+
+    def __init__(self, profiles: Profiles, ends: Ends, landscape: Landscape, settings: PathSettings) -> None:
+        self.settings = settings
+        self.profiles = profiles
+        self.count = len(profiles.distance_m)
+        self.ends = ends
+        self.along = profiles.along_m
+        self.ground = profiles.ground_amsl_m
+        self.antenna_a_amsl = self.ground[:, 0] + ends.antenna_a_agl_m
+        self.antenna_b_amsl = self.ground[:, -1] + ends.antenna_b_agl_m
+        distance = profiles.distance_m
+        self.free_space_db = free_space_loss_db(
+            slant_distance_m(distance, self.antenna_a_amsl - self.antenna_b_amsl), settings.frequency_mhz
+        )
+        share = np.linspace(0.0, 1.0, profiles.samples)
+        bulge = earth_bulge_m(self.along, distance[:, None], settings.earth_radius_km)
+        self.ray = self.antenna_a_amsl[:, None] * (1.0 - share) + self.antenna_b_amsl[:, None] * share - bulge
+        around = (profiles.cover_index == ends.inside_a[:, None]) | (profiles.cover_index == ends.inside_b[:, None])
+        self.cover_index = np.where(around & (profiles.cover_index > 0), 0, profiles.cover_index).astype(np.intp)
+        self.weight = np.ones(profiles.samples)
+        self.weight[[0, -1]] = 0.5
+        building = np.array([False, *(cover.is_building for cover in landscape.covers)])
+        self.tallest_by_cover = np.max([landscape.cover_heights_m(month) for month in range(1, 13)], axis=0)
+        self.is_building = building[self.cover_index]
+        self.has_building = self.is_building[:, 1:-1].any(axis=1)
+        self.standing = self._standing(self.tallest_by_cover)
+        self.roofs = self.ground + np.where(self.is_building, self.standing, 0.0)
+        self.tallest = self.ground + self.standing
+
+    def _standing(self, heights_m: Array) -> Array:
+        """Height of what stands on the ground, from the cover or, where a surface raster saw it, from there."""
+        standing = heights_m[self.cover_index]
+        canopy = self.profiles.canopy_m
+        if canopy is None:
+            return standing
+        full = self.tallest_by_cover[self.cover_index]
+        share = np.divide(standing, full, out=np.zeros_like(standing), where=full > 0.0)
+        return np.where((self.cover_index > 0) & np.isfinite(canopy), canopy * share, standing)
+
+    def terrain_loss(self, obstacle: Array, rows: NDArray[np.bool_] | slice = slice(None)) -> DiffractionLoss:
+        """Loss over a surface in excess of free space; bare ground always sets the smooth part."""
+        return low_antenna_loss_db(
+            self.along[rows],
+            self.ground[rows],
+            obstacle[rows],
+            self.antenna_a_amsl[rows],
+            self.antenna_b_amsl[rows],
+            self.settings.frequency_mhz,
+            earth_radius_km=self.settings.earth_radius_km,
+            polarisation=self.settings.polarisation,
+            ground=self.settings.ground,
+        )
+
+    def loss_where(self, rows: NDArray[np.bool_], obstacle: Array) -> Array:
+        """The same total for some of the paths; infinite for the others."""
+        losses = np.full(self.count, np.inf)
+        if rows.any():
+            losses[rows] = self.terrain_loss(obstacle, rows).total_db
+        return losses
+
+    def through_walls_db(self, landscape: Landscape) -> Array:
+        """Loss of two walls of every building that the straight line enters below its roof."""
+        walls = np.zeros(len(landscape.covers) + 1)
+        for number, cover in enumerate(landscape.covers, start=1):
+            if cover.is_building:
+                walls[number] = 2.0 * enclosure_loss_db(cover.wall or DEFAULT_WALL, self.settings.frequency_mhz)
+        inside = self.is_building & (self.ray < self.roofs)
+        entered = inside[:, 1:] & (~inside[:, :-1] | (self.cover_index[:, 1:] != self.cover_index[:, :-1]))
+        return np.asarray((walls[self.cover_index[:, 1:]] * entered).sum(axis=1))
+
+    def cover_in(self, season: Season, landscape: Landscape) -> _Cover:
+        """Crowns and through-losses of one season."""
+        standing = np.where(self.is_building, 0.0, self._standing(landscape.cover_heights_m(season.month)))
+        within = (standing > 0.0) & (self.ray < self.ground + standing)
+        from_ends = np.minimum(self.along, self.profiles.distance_m[:, None] - self.along)
+        near = from_ends <= NEAR_AN_ANTENNA_M
+        step = self.profiles.step_m
+        all_db, near_db = np.zeros(self.count), np.zeros(self.count)
+        all_variance, near_variance = np.zeros(self.count), np.zeros(self.count)
+        depth_by_kind: dict[str, Array] = {}
+        for (kind, row_azimuth_deg), numbers in _groups(landscape).items():
+            here = within & np.isin(self.cover_index, numbers)
+            if not here.any():
+                continue
+            depth = (here * self.weight).sum(axis=1) * step
+            near_depth = ((here & near) * self.weight).sum(axis=1) * step
+            angle = None if row_azimuth_deg is None else self.ends.bearing_deg - row_azimuth_deg
+            loss, spread = self._through(kind, depth, season, angle)
+            near_loss, near_spread = self._through(kind, near_depth, season, angle)
+            all_db, near_db = all_db + loss, near_db + near_loss
+            all_variance, near_variance = all_variance + spread**2, near_variance + near_spread**2
+            depth_by_kind[kind] = depth_by_kind.get(kind, 0.0) + depth
+        return _Cover(
+            crown_m=standing,
+            through_db=all_db,
+            through_spread_db=np.sqrt(all_variance),
+            near_db=near_db,
+            near_spread_db=np.sqrt(near_variance),
+            depth_by_kind=depth_by_kind,
+            on_path=all_db > 0.0,
+        )
+
+    def _through(self, kind: str, depth: Array, season: Season, angle: Array | None) -> tuple[Array, Array]:
+        frequency = self.settings.frequency_mhz
+        leaf = 1.0 if kind in FIELD_CROPS else season.leaf_share
+        loss = cover_loss_db(kind, depth, frequency, leaf_share=leaf, wet=season.wet, row_angle_deg=angle)
+        full = cover_loss_db(kind, depth, frequency, row_angle_deg=angle)
+        spread = cover_spread_db(kind, depth, frequency, full)
+        return loss, spread * np.divide(loss, full, out=np.zeros_like(loss), where=full > 0.0)
+
+
+def _groups(landscape: Landscape) -> dict[tuple[str, float | None], list[int]]:
+    """Cover that is counted together: same kind, rows the same way."""
+    groups: dict[tuple[str, float | None], list[int]] = {}
+    for number, cover in enumerate(landscape.covers, start=1):
+        if cover.kind in COVER_KINDS:
+            groups.setdefault((cover.kind, cover.row_azimuth_deg), []).append(number)
+    return groups
+
+
+def _cheapest_way(
+    path: _Path, cover: _Cover, terrain_db: Array, over_roofs_db: Array, walls_db: Array
+) -> tuple[Array, NDArray[np.uint8], Array]:
+    """Return the least excess over free space, the way past the cover, and the spread of that way."""
+    rows = cover.on_path
+    both = rows & path.has_building
+    no_building = np.where(path.has_building, np.inf, 0.0)
+    far = path.along > NEAR_AN_ANTENNA_M
+    far &= path.profiles.distance_m[:, None] - path.along > NEAR_AN_ANTENNA_M
+    far_crown_m = np.where(far, cover.crown_m, 0.0)
+
+    over_all = path.loss_where(rows, path.roofs + cover.crown_m)
+    over_far = path.loss_where(rows, path.roofs + far_crown_m) + cover.near_db
+    through_roofs = terrain_db + over_roofs_db + cover.through_db
+    walled_all = path.loss_where(both, path.ground + cover.crown_m) + walls_db
+    walled_far = path.loss_where(both, path.ground + far_crown_m) + walls_db + cover.near_db
+    walled_through = terrain_db + walls_db + cover.through_db + no_building
+    ways = np.stack([through_roofs, over_all, over_far, walled_through, walled_all, walled_far])
+    best = np.argmin(np.where(np.isnan(ways), np.inf, ways), axis=0)
+    least = np.take_along_axis(ways, best[None, :], axis=0)[0]
+    least = np.where(np.isnan(terrain_db), np.nan, least)
+    kind = best % 3
+    way = np.where(rows, kind + 1, 0).astype(np.uint8)
+    spread = np.choose(
+        kind,
+        [
+            cover.through_spread_db,
+            np.full(path.count, OVER_CROWNS_SPREAD_DB),
+            np.hypot(cover.near_spread_db, OVER_CROWNS_SPREAD_DB),
+        ],
+    )
+    return least, way, np.where(rows, spread, 0.0)

@@ -1,0 +1,61 @@
+"""Stations: a radio with its antenna at one height of one site."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from meshplan.inputs.antennas import AntennaClass
+from meshplan.radio_records import RadioMode
+from meshplan.records import Site
+
+
+@dataclass(frozen=True)
+class Station:
+    """Everything a link needs to know of one end.
+
+    `feed_loss_db` is cable and connectors, `box_loss_db` what surrounds the antenna, `noise_rise_db` local noise above the
+    receiver's own. A station without `can_hear` or `can_speak` is one half of a one-way pair.
+    """
+
+    key: str
+    site: Site
+    antenna_agl_m: float
+    radio: RadioMode
+    antenna: AntennaClass
+    cable_key: str
+    cable_m: float
+    feed_loss_db: float
+    box_loss_db: float
+    other_loss_db: float
+    noise_rise_db: float
+    tx_power_dbm: float
+    cost: float
+    inside: int = 0
+    """Cover index of the building around the antenna, 0 in the open."""
+    entry_loss_db: float = 0.0
+    """Median loss of the wall around the antenna."""
+    entry_spread_db: float = 0.0
+    entry_source: str = ""
+    ground_amsl_m: float = 0.0
+    can_speak: bool = True
+    can_hear: bool = True
+
+    @property
+    def local_loss_db(self) -> float:
+        """Everything lost between the radio and the air outside, the same in both directions."""
+        return self.feed_loss_db + self.box_loss_db + self.other_loss_db
+
+    @property
+    def eirp_dbm(self) -> float:
+        """Power towards the horizon as from an isotropic antenna."""
+        return self.tx_power_dbm + self.antenna.gain_dbi - self.local_loss_db
+
+    @property
+    def receive_gain_db(self) -> float:
+        """Antenna gain towards the horizon less what is lost on the way to the receiver."""
+        return self.antenna.gain_dbi - self.local_loss_db
+
+    @property
+    def sensitivity_dbm(self) -> float:
+        """Power the receiver needs with the noise of its place."""
+        return self.radio.sensitivity_dbm + self.noise_rise_db
