@@ -100,6 +100,7 @@ def match_headings(
     known = {fold(name): column.name for column in columns for name in (column.name, *column.aliases)}
     passed_over = {fold(name) for name in ignored}
     matched: dict[str, str] = {}
+    misspelt: set[str] = set()
     faults: list[MeshplanError] = []
     warnings: list[str] = []
     for heading in raw_headings:
@@ -115,6 +116,7 @@ def match_headings(
         else:
             hint = nearest_name(fold(heading), known)
             if hint:
+                misspelt.update(name for word_known, name in known.items() if f"'{word_known}'" in hint)
                 faults.append(
                     InputError(
                         f"{word} '{heading}' is not known.{hint}",
@@ -125,7 +127,7 @@ def match_headings(
             else:
                 warnings.append(f"{where}: {word} '{heading}' is not known and is not read.")
     for column in columns:
-        if column.required and column.name not in matched.values():
+        if column.required and column.name not in matched.values() and column.name not in misspelt:
             faults.append(
                 InputError(
                     f"{word} '{column.name}' is missing",

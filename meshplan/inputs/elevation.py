@@ -139,6 +139,9 @@ def _note(layer: _Layer, grid: Grid) -> RasterNote:
     share = layer.used / (grid.rows * grid.columns)
     holds = "bare earth" if settings.holds == "ground" else "surface with trees and roofs"
     standing = "as you state" if settings.error_m is not None else "assumed from the cell size, check it"
+    if not layer.used:
+        sentence = f"{layer.header.shown}: gives nothing here, finer data are known everywhere or it does not reach the property."
+        return RasterNote(layer.header.shown, settings.holds, layer.cell_m, error_m, length_m, 0.0, sentence)
     way = "averaged to" if grid.cell_m > 1.01 * layer.cell_m else "interpolated to" if grid.cell_m < 0.99 * layer.cell_m else "on"
     return RasterNote(
         file=layer.header.shown,

@@ -14,7 +14,7 @@ from pyproj import CRS
 from meshplan.errors import InputError, TooLargeError
 from meshplan.grid import Grid
 from meshplan.inputs.columns import plain
-from meshplan.inputs.projection import Projection, choose_projection, is_metric, spread_m
+from meshplan.inputs.projection import Projection, centre_of, choose_projection, is_metric, spread_m
 from meshplan.inputs.raster import RasterHeader
 from meshplan.inputs.vector import WGS84, point_mover
 from meshplan.settings import TerrainSettings
@@ -45,8 +45,9 @@ def choose_projection_for(lon_deg: Sequence[float], lat_deg: Sequence[float], he
             where="sites",
             fix="Look for a wrong position; plan distant properties one by one.",
         )
+    centre = centre_of(lon_deg, lat_deg)
     sized = [
-        (header.cell_m(lon_deg[0], lat_deg[0]), index, header.crs)
+        (header.cell_m(*centre), index, header.crs)
         for index, header in enumerate(headers)
         if bool(header.covers(lon_deg, lat_deg).any())
     ]
@@ -85,7 +86,7 @@ def choose_grid(
     south, north = float(y_m.min()) - margin_m, float(y_m.max()) + margin_m
     west, south, east, north = _trimmed((west, south, east, north), (x_m, y_m), projection.crs, headers)
     covering = [header for header in headers if bool(header.covers(lon_deg, lat_deg).any())] or list(headers)
-    sizes = [header.cell_m(lon_deg[0], lat_deg[0]) for header in covering]
+    sizes = [header.cell_m(*centre_of(lon_deg, lat_deg)) for header in covering]
     finest_m = min(sizes)
     finest = covering[sizes.index(finest_m)]
     cell_m, reason, warnings = _choose_cell(

@@ -45,17 +45,21 @@ def scale_error(crs: CRS, lon_deg: ArrayLike, lat_deg: ArrayLike) -> float:
 
 
 def is_metric(crs: CRS) -> bool:
-    """Whether both axes of a projection count metres."""
+    """Whether a projection counts metres east and north."""
     if not crs.is_projected:
         return False
     axes = crs.axis_info[:2]
-    return len(axes) == 2 and all(abs(axis.unit_conversion_factor - 1.0) < 1e-9 for axis in axes)
+    return {axis.direction for axis in axes} == {"east", "north"} and all(
+        abs(axis.unit_conversion_factor - 1.0) < 1e-9 for axis in axes
+    )
 
 
 def name_of(crs: CRS) -> str:
     """Return "EPSG:…" where the projection has such a code, else its WKT."""
     code = crs.to_epsg(min_confidence=70)
-    return f"EPSG:{code}" if code else str(crs.to_wkt())
+    if code and CRS.from_epsg(code).equals(crs, ignore_axis_order=True):
+        return f"EPSG:{code}"
+    return str(crs.to_wkt())
 
 
 def choose_projection(lon_deg: Sequence[float], lat_deg: Sequence[float], raster_crs: Iterable[CRS] = ()) -> Projection:

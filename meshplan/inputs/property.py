@@ -63,14 +63,15 @@ def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> P
     settings = read_settings(folder, overrides)
     faults: list[MeshplanError] = []
     files = find_files(folder, settings)
-    faults.extend(files.faults)
     crs = _stated_crs(settings, faults)
     sites = sites_from_tables([read_site_file(folder / name, name, crs) for name in files.sites], crs)
+    faults.extend([*files.faults, *sites.faults])
+    headers = _headers(folder, files, faults)
     cover = read_cover_features(_vector_files(folder, files.cover, "cover", crs, faults))
+    faults.extend(cover.faults)
     boundary_files = _vector_files(folder, files.boundary, "boundary", crs, faults)
     boundary, boundary_faults, boundary_notes = boundary_of(boundary_files) if boundary_files else (None, [], [])
-    headers = _headers(folder, files, faults)
-    faults.extend([*sites.faults, *cover.faults, *boundary_faults])
+    faults.extend(boundary_faults)
     if sites.sites and not sites.faults:
         faults.extend(missing_roles(sites.sites, ", ".join(files.sites)))
     placed, outside = _inside_elevation(sites.sites, headers)

@@ -15,7 +15,7 @@ from affine import Affine
 from numpy.typing import ArrayLike, NDArray
 from pyproj import CRS, Geod
 from pyproj.exceptions import CRSError
-from rasterio.enums import ColorInterp, Resampling
+from rasterio.enums import ColorInterp, MaskFlags, Resampling
 from rasterio.errors import NotGeoreferencedWarning, RasterioError, RasterioIOError
 from rasterio.warp import reproject
 from rasterio.windows import Window
@@ -23,7 +23,7 @@ from rasterio.windows import transform as window_transform
 
 from meshplan.errors import InputError
 from meshplan.grid import Float32, Grid
-from meshplan.inputs.vector import WGS84, parse_crs, point_mover, present_file
+from meshplan.inputs.vector import WGS84, parse_crs, point_mover, present_file, reason_of
 from meshplan.settings import RasterSettings
 from meshplan.units import FOOT_M, US_SURVEY_FOOT_M
 
@@ -37,7 +37,9 @@ _UNIT_WORDS = {
     **dict.fromkeys(("ft", "foot", "feet", "international foot", "foot (international)"), "ft"),
     **dict.fromkeys(("us-ft", "us survey foot", "ussurveyfoot", "foot_us", "us foot", "ftus", "sfoot"), "us-ft"),
 }
-_CELLS_AT_ONCE = 1_000_000
+_PIXELS_AT_ONCE = 4_000_000
+_PIXELS_PER_CELL = 4
+"""Far finer data are thinned on reading to so many pixels along a cell, and averaged after that."""
 _GEOD = Geod(ellps="WGS84")
 
 
@@ -118,7 +120,7 @@ def open_header(path: Path, shown: str, settings: RasterSettings) -> RasterHeade
                 return _judge(source, path, shown, settings)
     except RasterioError as error:
         raise InputError(
-            f"cannot be read as a raster ({str(error).splitlines()[0].rstrip('.')})",
+            f"cannot be read as a raster ({reason_of(error, path, shown)})",
             where=shown,
             fix="Download or export it again, for example as GeoTIFF.",
         ) from error
@@ -208,7 +210,8 @@ def read_on_grid(header: RasterHeader, grid: Grid, source_cell_m: float) -> Floa
     with the file.
     """
     heights = np.full(grid.shape, np.nan, dtype=np.float32)
-    band_rows = max(1, _CELLS_AT_ONCE // grid.columns)
+    ratio = min(max(1.0, grid.cell_m / source_cell_m), 2.0 * _PIXELS_PER_CELL)
+    band_rows = max(1, int(_PIXELS_AT_ONCE / ratio**2 / grid.columns))
     try:
         with python_warnings.catch_warnings():
             python_warnings.simplefilter("ignore", NotGeoreferencedWarning)
@@ -231,11 +234,10 @@ def _read_band(source: Any, header: RasterHeader, band: Grid, source_cell_m: flo
     if window is None:
         return np.full(band.shape, np.nan, dtype=np.float32)
     averaged = band.cell_m > 1.01 * source_cell_m
-    step = max(1, int(band.cell_m / source_cell_m / 4))
+    step = max(1, int(band.cell_m / source_cell_m / _PIXELS_PER_CELL))
+    thinning = Resampling.average if step > 1 and _says_its_voids(source) else Resampling.nearest
     shape = (math.ceil(window.height / step), math.ceil(window.width / step))
-    data = source.read(
-        1, window=window, out_shape=shape, masked=True, resampling=Resampling.average if step > 1 else Resampling.nearest
-    )
+    data = source.read(1, window=window, out_shape=shape, masked=True, resampling=thinning)
     heights = _cleaned(data, source.scales[0], source.offsets[0], METRES_PER_UNIT[header.unit])
     known = np.isfinite(heights)
     if not known.any():
@@ -263,6 +265,11 @@ def _read_band(source: Any, header: RasterHeader, band: Grid, source_cell_m: flo
     reproject(known.astype(np.float32), share, resampling=Resampling.average if averaged else Resampling.nearest, **where)
     result[share < 0.5] = np.nan
     return result
+
+
+def _says_its_voids(source: Any) -> bool:
+    """Whether voids can be told apart before averaging; otherwise −9999 would leak into its neighbours."""
+    return MaskFlags.all_valid not in source.mask_flag_enums[0]
 
 
 def _cleaned(data: Any, scale: float, offset: float, metres_per_unit: float) -> Float32:

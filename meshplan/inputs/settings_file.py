@@ -124,6 +124,7 @@ def _unfit_value(names: list[str], dotted: str, detail: ErrorDetails) -> tuple[s
         "string_too_short": ("is empty", f"Give it: {meaning}"),
         "int_from_float": (f"{shown} is not a whole number", fix),
         "string": (f"{shown} is not text", f"Write text between quotation marks. {meaning}"),
+        "tuple": (f"{shown} is neither text nor a list", fix),
         "greater_than": (f"{shown} is too small", fix),
         "less_than": (f"{shown} is too large", fix),
         "model": (f"{shown} is not a table", f"Write [{dotted}] with one key on each line below."),

@@ -32,6 +32,8 @@ _ROLE_PATTERN = re.compile(
     r"\b(" + "|".join(sorted([*ROLE_WORDS, *(role.value for role in Role)], key=len, reverse=True)) + r")s?\b",
     re.IGNORECASE,
 )
+_PLAIN_ROLE_PATTERN = re.compile(r"\b(gateway|relay|repeater|sensor|node)s?\b", re.IGNORECASE)
+"""In free text only words that mean nothing else."""
 _TEXT_PAIR = re.compile(r"^\s*([A-Za-z_][\w ]*?)\s*[=:]\s*(.+?)\s*$")
 
 
@@ -74,7 +76,7 @@ def _read_table(path: Path, shown: str) -> SiteTable:
     lines = content.splitlines()
     first = next((line for line in lines if line.strip() and not line.startswith("#")), "")
     if not first:
-        table.faults.append(InputError("the file is empty", where=shown, fix="Write one row for each site."))
+        table.faults.append(InputError("the file is empty", where=shown, fix="Write a header and one row for each site."))
         return table
     delimiter = max(",;\t|", key=first.count)
     try:
@@ -208,7 +210,8 @@ def _add_texts(raw: dict[str, Any], feature: Feature, table: SiteTable) -> None:
     described = "\n".join(texts.get(key, "") for key in ("desc", "description", "cmt"))
     described = re.sub(r"<[^>]+>", "\n", described)
     pairs: dict[str, Any] = {found[1]: found[2] for line in re.split(r"[\n;]", described) if (found := _TEXT_PAIR.match(line))}
-    matched = match_headings(tuple(pairs), SITE_COLUMNS, feature.where)
+    matched = match_headings(tuple(pairs), SITE_COLUMNS, feature.where, word="line")
+    table.warnings.extend(f"{fault.where}: {fault.problem}" for fault in matched.faults if "not known" in fault.problem)
     for heading, column in matched.columns.items():
         if is_empty(raw.get(column)):
             raw[column] = pairs[heading]
@@ -218,7 +221,8 @@ def _add_texts(raw: dict[str, Any], feature: Feature, table: SiteTable) -> None:
     if not is_empty(raw.get("role")):
         return
     for source in ("type", "sym", "name", "desc", "description", "cmt"):
-        found = _ROLE_PATTERN.search(texts.get(source, ""))
+        pattern = _ROLE_PATTERN if source in ("type", "sym") else _PLAIN_ROLE_PATTERN
+        found = pattern.search(texts.get(source, ""))
         if found:
             word = found[1].casefold()
             raw["role"] = ROLE_WORDS.get(word) or Role(word)

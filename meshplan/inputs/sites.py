@@ -22,6 +22,8 @@ class SiteList:
     """Sites of all files; those at fault are missing from `sites`."""
 
     sites: list[Site] = field(default_factory=list)
+    names: list[tuple[str, str]] = field(default_factory=list)
+    """Name and place of every row that has a name, sound or not."""
     faults: list[MeshplanError] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     assumptions: list[str] = field(default_factory=list)
@@ -37,7 +39,7 @@ def sites_from_tables(tables: Iterable[SiteTable], crs: str | None) -> SiteList:
         result.assumptions.extend(table.assumptions)
         for row in table.rows:
             result.sites.extend(_sites_of_row(row, table.word, mover, result))
-    result.faults.extend(_duplicates(result.sites))
+    result.faults.extend(_duplicates(result.names))
     _report_defaults(result)
     return result
 
@@ -45,6 +47,8 @@ def sites_from_tables(tables: Iterable[SiteTable], crs: str | None) -> SiteList:
 def _sites_of_row(row: SiteRow, word: str, mover: Any, result: SiteList) -> list[Site]:
     faults: list[MeshplanError] = []
     values = read_values(row.raw, SITE_COLUMNS, row.where, faults, word=word)
+    if "name" in values:
+        result.names.append((values["name"], row.where))
     position = row.lon_lat_deg or _position(values, row, mover, faults)
     if faults or position is None or not {"name", "role"} <= set(values):
         result.faults.extend(faults)
@@ -54,6 +58,7 @@ def _sites_of_row(row: SiteRow, word: str, mover: Any, result: SiteList) -> list
     sites = [_site(values, role, position, row.where) for role in roles]
     if len(sites) > 1:
         sites = [sites[0], *(replace(site, name=f"{site.name} ({site.role})") for site in sites[1:])]
+        result.names.extend((site.name, f"{row.where} ({site.role})") for site in sites[1:])
         result.assumptions.append(f"{row.where}: '{sites[0].name}' is offered as a {sites[0].role}, and as '{sites[1].name}'.")
     return sites
 
@@ -126,22 +131,20 @@ def _site(values: dict[str, Any], role: Role, position: tuple[float, float], whe
     )
 
 
-def _duplicates(sites: list[Site]) -> list[MeshplanError]:
+def _duplicates(names: list[tuple[str, str]]) -> list[MeshplanError]:
     faults: list[MeshplanError] = []
-    first: dict[str, Site] = {}
-    for site in sites:
-        key = " ".join(site.name.split()).casefold()
-        if key in first and first[key] is not site:
-            other = first[key]
-            same = "" if other.name == site.name else f" ('{other.name}', but for capitals or spaces)"
+    first: dict[str, tuple[str, str]] = {}
+    for name, where in names:
+        earlier = first.setdefault(name.casefold(), (name, where))
+        if earlier[1] != where:
+            same = "" if earlier[0] == name else f" as '{earlier[0]}'"
             faults.append(
                 InputError(
-                    f"the name '{site.name}' already stands in {other.where}{same}",
-                    where=site.where,
-                    fix="Give each site a name of its own.",
+                    f"the name '{name}' stands already in {earlier[1]}{same}",
+                    where=where,
+                    fix="Give each site a name of its own; capitals do not tell names apart.",
                 )
             )
-        first.setdefault(key, site)
     return faults
 
 

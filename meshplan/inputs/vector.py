@@ -48,7 +48,8 @@ def present_file(path: Path, shown: str, key: str) -> MeshplanError | None:
     if path.is_dir():
         return InputError("this is a folder", where=shown, fix=f"Name a file under '{key}' in property.toml.")
     if path.stat().st_size == 0:
-        return InputError("the file is empty", where=shown, fix="Export it again.")
+        fix = "Write a header and one row for each site." if path.suffix.casefold() == ".csv" else "Export it again."
+        return InputError("the file is empty", where=shown, fix=fix)
     return None
 
 
@@ -104,7 +105,7 @@ def read_features(
             if isinstance(error, MeshplanError):
                 raise
             raise InputError(
-                f"cannot be read ({_first_line(error)})",
+                f"cannot be read ({reason_of(error, path, shown)})",
                 where=shown,
                 fix=f"Open it in a map program and export it again as {SIDE_FILES}.",
             ) from error
@@ -113,6 +114,12 @@ def read_features(
     if not features:
         raise InputError("holds no features", where=shown, fix="Draw them and export the file again.")
     return VectorFile(tuple(features), tuple(headings), tuple(notes))
+
+
+def reason_of(error: BaseException, path: Path, shown: str) -> str:
+    """Return the first sentence of a library's message, without the path of this machine."""
+    line = _first_line(error).replace(str(path), shown).split("; ")[0].rstrip(".")
+    return line.removeprefix(f"{shown}: ").removeprefix(f"'{shown}' ")
 
 
 def _first_line(message: object) -> str:
