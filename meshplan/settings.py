@@ -137,6 +137,25 @@ class RadioSettings(_Settings):
     """Licence you hold, for classes outside licence-exempt limits."""
 
 
+class SupplySettings(_Settings):
+    """Boards, cells and winter."""
+
+    sensor_board: str = "low-power-board"
+    """Kind of board around the radio of a sensor (`meshplan radios --boards` lists them)."""
+    relay_board: str = "low-power-board"
+    """Kind of board of a relay."""
+    gateway_board: str = "single-board-computer"
+    """Kind of board of a gateway."""
+    sensor_battery: str = "alkaline-aa"
+    """Cell of a sensor (`meshplan radios --cells` lists them)."""
+    panel_battery: str = "lifepo4-18650"
+    """Cell behind a panel."""
+    coldest_month_c: float = Field(default=0.0, ge=-40, le=40)
+    """Mean temperature of the coldest month, in °C."""
+    peak_sun_hours: float | None = Field(default=None, gt=0, le=10)
+    """Sun on the tilted panel in the worst month, hours a day; by default from the latitude."""
+
+
 class PropertySettings(_Settings):
     """The whole of `property.toml`."""
 
@@ -168,5 +187,7 @@ class PropertySettings(_Settings):
     """Chance, hops, second routes."""
     cost: CostSettings = CostSettings()
     """Prices."""
+    supply: SupplySettings = SupplySettings()
+    """Boards, cells, winter."""
     terrain: TerrainSettings = TerrainSettings()
     """Grid, refraction, ground."""

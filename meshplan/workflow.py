@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
-from meshplan.assembly.plan import assemble_plan
+from meshplan.assembly.plan import Findings, assemble_plan
+from meshplan.assembly.running import Catalogue, emission_of
+from meshplan.errors import InputError
 from meshplan.inputs.antennas import AntennaClass, CableClass, read_antennas, read_cables
+from meshplan.inputs.cautions import read_caution_rules
 from meshplan.inputs.property import Property, read_property
-from meshplan.inputs.radios import read_radio_classes
+from meshplan.inputs.radios import read_batteries, read_boards, read_radio_classes, read_regions, read_solar
 from meshplan.links.build_stations import build_stations
 from meshplan.links.describe import Context
 from meshplan.links.engine import LinkTable, compute_links
@@ -19,15 +23,16 @@ from meshplan.links.pairs import candidate_pairs
 from meshplan.links.path_loss import PathSettings
 from meshplan.links.seasons import hemisphere_of, seasons_named
 from meshplan.links.stations import Station
-from meshplan.links.uncertainty import draw_error_fields
+from meshplan.links.uncertainty import ErrorFields, draw_error_fields
+from meshplan.operation.law import LegalVerdict, find_region, highest_lawful_power, lawful_mode
 from meshplan.planning.from_graph import problem_from_graph
 from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLimits
 from meshplan.planning.solve import solve_placement
 from meshplan.propagation.ground import ground_constants
 from meshplan.propagation.refraction import effective_earth_radius_km
 from meshplan.propagation.seasons import Hemisphere, Season
-from meshplan.radio_records import RadioMode, radio_mode
-from meshplan.records import Plan, Site
+from meshplan.radio_records import RadioMode, Region, radio_mode
+from meshplan.records import Plan, Purpose, Role, Site
 from meshplan.terrain.landscape import Landscape, build_landscape
 
 OnProgress = Callable[[str, int, int], None]
@@ -38,11 +43,14 @@ OnProgress = Callable[[str, int, int], None]
 class Prepared:
     """A property ready for calculation with one radio."""
 
-    property: Property
+    found: Property
     landscape: Landscape
     radio: RadioMode
     antennas: dict[str, AntennaClass]
     cables: dict[str, CableClass]
+    catalogue: Catalogue
+    lawfulness: LegalVerdict
+    """What the rules say about the radio itself, before its traffic is known."""
     seasons: tuple[Season, ...]
     hemisphere: Hemisphere
     stations: tuple[Station, ...]
@@ -56,7 +64,7 @@ class Prepared:
         return Context(
             landscape=self.landscape,
             settings=self.path,
-            required_chance=self.property.settings.requirement.link_chance,
+            required_chance=self.found.settings.requirement.link_chance,
             hemisphere=self.hemisphere,
             cover_kinds=("open", *kinds),
         )
@@ -94,17 +102,16 @@ def prepare(folder: Path, *, radio: str | None = None, overrides: dict[str, Any]
     settings = found.settings
     hemisphere = hemisphere_of(sum(site.lat_deg for site in found.sites) / len(found.sites))
     seasons = seasons_named(settings.seasons, hemisphere)
-    mode = radio_mode(
-        read_radio_classes(found.folder),
-        radio or settings.radio[0],
-        spreading_factor=settings.radio_settings.spreading_factor,
-        bit_rate=settings.radio_settings.bit_rate_bps,
-        power_dbm=settings.radio_settings.power_dbm,
-        frequency_mhz=settings.radio_settings.frequency_mhz,
+    catalogue = Catalogue(
+        region=find_region(read_regions(found.folder), settings.country),
+        batteries=read_batteries(found.folder),
+        boards=read_boards(found.folder),
+        solar=read_solar(),
     )
-    landscape = build_landscape(found.elevation, found.covers)
     antennas, cables = read_antennas(found.folder), read_cables(found.folder)
-    stations, notes = build_stations(found.sites, landscape, mode, antennas, cables, settings, _class_power)
+    mode, lawfulness = choose_mode(found, radio or settings.radio[0], catalogue.region, antennas)
+    landscape = build_landscape(found.elevation, found.covers)
+    stations, notes = build_stations(found.sites, landscape, mode, antennas, cables, settings, _power_at(found, catalogue.region))
     path = PathSettings(
         frequency_mhz=mode.frequency_mhz,
         earth_radius_km=float(effective_earth_radius_km(settings.terrain.k_factor)),
@@ -113,11 +120,13 @@ def prepare(folder: Path, *, radio: str | None = None, overrides: dict[str, Any]
     )
     assumptions = (*found.assumptions, *landscape.assumptions, *mode.assumptions, *notes)
     return Prepared(
-        property=found,
+        found=found,
         landscape=landscape,
         radio=mode,
         antennas=antennas,
         cables=cables,
+        catalogue=catalogue,
+        lawfulness=lawfulness,
         seasons=seasons,
         hemisphere=hemisphere,
         stations=stations,
@@ -148,33 +157,59 @@ def plan_property(
     tell = on_progress or _silent
     tell("Reading the property", 0, 0)
     prepared = prepare(folder, radio=radio, overrides=overrides)
+    refuse_unlawful(prepared)
     tell("Computing links", 0, 0)
-    links = compute_all_links(prepared, on_progress=lambda done, total: tell("Computing links", done, total))
+    error_fields = draw_error_fields(prepared.landscape)
+    links = compute_all_links(
+        prepared, error_fields=error_fields, on_progress=lambda done, total: tell("Computing links", done, total)
+    )
     tell("Choosing gateways and relays", 0, 0)
     problem = placement_problem(prepared, links)
     result = solve_placement(problem, limits=limits)
     tell("Writing up the plan", 0, 0)
-    plan = assemble_plan(prepared, links, problem, result)
+    plan = assemble_plan(
+        Findings(
+            found=prepared.found,
+            context=prepared.context,
+            radio=prepared.radio,
+            seasons=prepared.seasons,
+            antennas=prepared.antennas,
+            catalogue=prepared.catalogue,
+            caution_rules=read_caution_rules(),
+            assumptions=prepared.assumptions,
+            links=links,
+            error_fields=error_fields,
+            problem=problem,
+            result=result,
+            gateway_options=(),
+            redundancy_prices=(),
+        )
+    )
     return Planned(plan, prepared, links, problem, result)
 
 
-def compute_all_links(prepared: Prepared, *, on_progress: Callable[[int, int], None] | None = None) -> LinkTable:
-    """Return every link worth computing, elevation errors carried."""
+def compute_all_links(
+    prepared: Prepared,
+    *,
+    error_fields: ErrorFields | None = None,
+    on_progress: Callable[[int, int], None] | None = None,
+) -> LinkTable:
+    """Return every link worth computing; with error fields, elevation errors are carried."""
     return compute_links(
         prepared.stations,
         candidate_pairs(prepared.stations),
         prepared.landscape,
         prepared.seasons,
         prepared.path,
-        error_fields=draw_error_fields(prepared.landscape),
+        error_fields=error_fields,
         on_progress=on_progress,
     )
 
 
 def placement_problem(prepared: Prepared, links: LinkTable) -> PlacementProblem:
     """Return the choice of gateways and relays as a problem on the link graph."""
-    asked = prepared.property.settings.requirement
-    marked = any(site.second_route for site in prepared.property.sites)
+    asked = prepared.found.settings.requirement
+    marked = any(site.second_route for site in prepared.found.sites)
     redundancy = "any one relay" if asked.second_route == "none" and marked else asked.second_route
     graph = build_graph(links, least_chance=asked.link_chance, second_routes_for_all=asked.second_route != "none")
     return problem_from_graph(
@@ -187,8 +222,51 @@ def placement_problem(prepared: Prepared, links: LinkTable) -> PlacementProblem:
     )
 
 
-def _class_power(site: Site, antenna: AntennaClass, feed_loss_db: float, radio: RadioMode) -> float:
-    return radio.tx_power_dbm
+def choose_mode(found: Property, radio: str, region: Region, antennas: dict[str, AntennaClass]) -> tuple[RadioMode, LegalVerdict]:
+    """Return the radio at the frequency and power that rules and settings allow, and what the rules say about it."""
+    wish = found.settings.radio_settings
+    mode = radio_mode(
+        read_radio_classes(found.folder),
+        radio,
+        spreading_factor=wish.spreading_factor,
+        bit_rate=wish.bit_rate_bps,
+        power_dbm=wish.power_dbm,
+        frequency_mhz=wish.frequency_mhz,
+    )
+    key = found.settings.antenna.sensor or mode.default_antenna
+    gain_dbi = antennas[key].peak_gain_dbi[1] if key in antennas else 0.0
+    emission = emission_of(mode, gain_dbi, 0.0, purpose=Purpose.TREND, licence=wish.licence)
+    return lawful_mode(region, emission, keep_power=wish.power_dbm is not None, keep_frequency=wish.frequency_mhz is not None)
+
+
+def refuse_unlawful(prepared: Prepared) -> None:
+    """Raise what the rules say when they allow this radio at no power here."""
+    verdict = prepared.lawfulness
+    if not verdict.lawful:
+        raise InputError(
+            f"{prepared.radio.title} is refused. {verdict.sentence}",
+            where="property.toml, keys 'country' and 'radio'",
+            fix=f"{verdict.changes[0] if verdict.changes else 'Choose another radio class.'} {verdict.advice}",
+        )
+
+
+def _power_at(found: Property, region: Region) -> Callable[[Site, AntennaClass, float, RadioMode], float]:
+    """Return a function that gives the power a site may use with its own antenna."""
+    wish = found.settings.radio_settings
+
+    @cache
+    def power_dbm(gain_dbi: float, feed_loss_db: float, purpose: Purpose, mode: RadioMode) -> float:
+        emission = emission_of(mode, gain_dbi, feed_loss_db, purpose=purpose, licence=wish.licence)
+        power, verdict = highest_lawful_power(region, emission)
+        return min(power, mode.tx_power_dbm) if verdict.lawful else mode.tx_power_dbm
+
+    def at(site: Site, antenna: AntennaClass, feed_loss_db: float, mode: RadioMode) -> float:
+        if wish.power_dbm is not None:
+            return mode.tx_power_dbm
+        purpose = site.purpose if site.role is Role.SENSOR else Purpose.TREND
+        return power_dbm(antenna.peak_gain_dbi[1], round(feed_loss_db, 6), purpose, mode)
+
+    return at
 
 
 def _silent(stage: str, done: int, total: int) -> None:

@@ -21,6 +21,7 @@ from meshplan.terrain.profile import Profiles, sample_profiles
 
 MOST_CAUSES = 4
 CAUSE_FROM_DB = 1.0
+SEASONS_DIFFER_DB = 0.5
 
 
 @dataclass(frozen=True)
@@ -102,7 +103,9 @@ def _describe(table: LinkTable, row: int, calendar: LinkTable, position: int, co
         margin_db=margin_db,
         required_margin_db=required_db,
         verdict=verdict,
-        sentence=_sentence(a, b, verdict, margin_db, required_db, failing, causes, table.seasons[worst].name, len(table.seasons)),
+        sentence=_sentence(
+            a, b, verdict, margin_db, required_db, failing, causes, _worst_season_words(table, row), len(table.seasons)
+        ),
         causes=causes,
         profile=_profile_record(profiles, context, table, row),
         chosen=chosen,
@@ -209,7 +212,7 @@ def _sentence(
     season: str,
     n_seasons: int,
 ) -> str:
-    when = f" in its worst season ({season})" if n_seasons > 1 else ""
+    when = f" in its worst season ({season})" if season else " all year" if n_seasons > 1 else ""
     spare_db = margin_db - required_db
     if verdict in ("ample", "good"):
         head = (
@@ -225,6 +228,12 @@ def _sentence(
     if failing and verdict in ("ample", "good", "thin") and n_seasons > 1:
         head += f" First month below what is asked: {failing}."
     return f"{head} Main loss: {causes[0]}." if causes else head
+
+
+def _worst_season_words(table: LinkTable, row: int) -> str:
+    """Return the worst season's name, or nothing where the seasons hardly differ."""
+    margins = table.margin_db[:, row]
+    return table.seasons[int(table.worst_season[row])].name if np.ptp(margins) >= SEASONS_DIFFER_DB else ""
 
 
 def _profile(table: LinkTable, row: int, context: Context) -> Profiles:

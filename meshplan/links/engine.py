@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -186,6 +187,26 @@ def elevation_shifts_db(
     return np.asarray(losses - losses.mean(axis=1, keepdims=True))
 
 
+def elevation_shifts_for(
+    table: LinkTable, rows: Sequence[int], landscape: Landscape, settings: PathSettings, fields_: ErrorFields
+) -> dict[int, Array]:
+    """Return `elevation_shifts_db` of some rows of a table, shape (n_draws,) each: the same grounds for all of them."""
+    shifts = {}
+    for row in rows:
+        a, b = (table.stations[i] for i in table.pairs[row])
+        x_a, y_a, x_b, y_b = (np.array([value]) for value in (a.site.x_m, a.site.y_m, b.site.x_m, b.site.y_m))
+        profiles = sample_profiles(landscape, x_a, y_a, x_b, y_b, int(table.samples[row]))
+        ends = Ends(
+            np.array([a.antenna_agl_m]),
+            np.array([b.antenna_agl_m]),
+            np.array([a.inside], dtype=np.uint16),
+            np.array([b.inside], dtype=np.uint16),
+            table.bearing_deg[[row]],
+        )
+        shifts[row] = elevation_shifts_db(profiles, ends, landscape, settings, fields_, x_a, y_a, x_b, y_b)[0]
+    return shifts
+
+
 def fade_margin_db(a: Station, b: Station) -> float:
     """Return the reserve for echoes that a link between two stations needs.
 
@@ -230,11 +251,12 @@ def _join(parts: Sequence[PathLosses], order: NDArray[np.intp], n_seasons: int) 
     for kind in kinds:
         columns = [part.cover_depth_m.get(kind, np.zeros((n_seasons, len(part.terrain_db)))) for part in parts]
         depth[kind] = np.concatenate(columns, axis=-1)[..., back]
-    plain = {
+    plain: dict[str, Any] = {
         item.name: together(item.name, parts) for item in fields(PathLosses) if item.name not in ("terrain_parts", "cover_depth_m")
     }
-    whole = type(terrain[0])(**{item.name: together(item.name, terrain) for item in fields(terrain[0])})
-    return PathLosses(terrain_parts=whole, cover_depth_m=depth, **plain)  # type: ignore[arg-type]
+    terrain_fields: dict[str, Any] = {item.name: together(item.name, terrain) for item in fields(terrain[0])}
+    whole = type(terrain[0])(**terrain_fields)
+    return PathLosses(terrain_parts=whole, cover_depth_m=depth, **plain)
 
 
 def _table(

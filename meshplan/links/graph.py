@@ -24,8 +24,8 @@ def build_graph(table: LinkTable, *, least_chance: float, second_routes_for_all:
     Returns
     -------
     networkx.DiGraph
-        Nodes are station keys with `role`, `site`, `antenna_agl_m`, and what `planning.problem_from_graph` reads; edges have `chance`,
-        `margin_db` and `row` in the table. Links between relays stand in both directions.
+        Nodes are station keys with `role`, `site`, `antenna_agl_m`, and what `planning.problem_from_graph` reads; edges have
+        `chance`, `margin_db` and `row` in the table. Links between relays stand in both directions.
     """
     graph = nx.DiGraph()
     for station in table.stations:

@@ -212,7 +212,7 @@ class _Path:
         building = np.array([False, *(cover.is_building for cover in landscape.covers)])
         self.tallest_by_cover = np.max([landscape.cover_heights_m(month) for month in range(1, 13)], axis=0)
         self.is_building = building[self.cover_index]
-        self.has_building = self.is_building[:, 1:-1].any(axis=1)
+        self.has_building: NDArray[np.bool_] = np.asarray(self.is_building[:, 1:-1].any(axis=1))
         self.standing = self._standing(self.tallest_by_cover)
         self.roofs = self.ground + np.where(self.is_building, self.standing, 0.0)
         self.tallest = self.ground + self.standing

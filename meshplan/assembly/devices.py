@@ -1,0 +1,78 @@
+"""Stations as devices of the plan: what stands where, and why."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+
+from meshplan.assembly.running import Running
+from meshplan.links.stations import Station
+from meshplan.operation.cautions import cautions_for
+from meshplan.records import CautionRule, Device, Role, Use
+from meshplan.settings import CostSettings
+
+
+def make_devices(
+    stations: Sequence[Station],
+    opened: Iterable[str],
+    served: Iterable[str],
+    reasons: Mapping[str, str],
+    running: Running,
+    rules: Sequence[CautionRule],
+    prices: CostSettings,
+) -> tuple[Device, ...]:
+    """Return all sensors, the devices of the plan, and each unused candidate once at its lowest height.
+
+    Parameters
+    ----------
+    stations : sequence of Station
+    opened, served : iterable of str
+        Keys of the opened candidates and of the sensors with a route.
+    reasons : mapping
+        Why a device is there, by key.
+    running : Running
+    rules : sequence of CautionRule
+    prices : CostSettings
+    """
+    opened_keys, served_keys = set(opened), set(served)
+    used_places = {(s.site.name, s.site.role) for s in stations if s.key in opened_keys}
+    shown: dict[tuple[str, Role], None] = {}
+    devices = []
+    for station in stations:
+        place = (station.site.name, station.site.role)
+        sensor = station.site.role is Role.SENSOR
+        in_plan = station.key in opened_keys or sensor
+        if not in_plan and (place in used_places or place in shown or station.site.use is Use.FORBIDDEN):
+            continue
+        shown[place] = None
+        device = Device(
+            name=station.key,
+            role=station.site.role,
+            lon_deg=station.site.lon_deg,
+            lat_deg=station.site.lat_deg,
+            x_m=station.site.x_m,
+            y_m=station.site.y_m,
+            ground_amsl_m=station.ground_amsl_m,
+            antenna_agl_m=station.antenna_agl_m,
+            in_plan=in_plan,
+            served=station.key in served_keys,
+            purpose=station.site.purpose,
+            importance=station.site.importance,
+            power=station.site.power,
+            antenna=station.antenna.name,
+            cable=station.cable_key if station.cable_m else "",
+            cable_m=station.cable_m,
+            azimuth_deg=station.site.azimuth_deg,
+            indoors=station.site.indoors,
+            cost=prices.sensor if sensor else station.cost,
+            radio=station.radio.name,
+            height_assumed=station.site.height_assumed,
+            interval_s=station.site.interval_s,
+            payload_bytes=station.site.payload_bytes,
+            reason=reasons.get(station.key, ""),
+            note=station.site.note,
+            duty=running.duty.get(station.key),
+            energy=running.energy.get(station.key),
+        )
+        devices.append(replace(device, cautions=cautions_for(device, rules)) if in_plan else device)
+    return tuple(devices)

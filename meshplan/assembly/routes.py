@@ -1,0 +1,107 @@
+"""The solver's answer as routes over named devices and links."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from meshplan.links.describe import link_key
+from meshplan.links.engine import LinkTable
+from meshplan.links.uncertainty import route_chance
+from meshplan.planning.problem import PlacementPlan
+from meshplan.records import Route
+from meshplan.units import Array
+
+
+@dataclass(frozen=True, eq=False)
+class RouteRows:
+    """Which rows of the link table carry the plan."""
+
+    routes: tuple[Route, ...]
+    rows: frozenset[int]
+
+
+def row_index(table: LinkTable) -> dict[tuple[str, str], int]:
+    """Return the row of each pair of stations, in both orders."""
+    keys = [station.key for station in table.stations]
+    rows: dict[tuple[str, str], int] = {}
+    for row, (i, j) in enumerate(table.pairs):
+        rows[keys[i], keys[j]] = row
+        rows[keys[j], keys[i]] = row
+    return rows
+
+
+def make_routes(
+    plan: PlacementPlan, table: LinkTable, elevation_shift_db: Mapping[int, Array], latency_s: Mapping[str, float]
+) -> RouteRows:
+    """Return the routes of all served sensors with the chance that each whole route holds.
+
+    Parameters
+    ----------
+    plan : PlacementPlan
+    table : LinkTable
+    elevation_shift_db : mapping
+        For each row of a route, how shaken grounds change its loss; shape (n_draws,).
+    latency_s : mapping
+        Typical delay of each sensor's route.
+    """
+    rows = row_index(table)
+    used: set[int] = set()
+    routes = []
+    for served in plan.served:
+        first = (served.sensor_id, *served.first.node_ids)
+        second = (served.sensor_id, *served.second.node_ids) if served.second else ()
+        first_rows = [rows[pair] for pair in itertools.pairwise(first)]
+        second_rows = [rows[pair] for pair in itertools.pairwise(second)]
+        used.update(first_rows, second_rows)
+        routes.append(
+            Route(
+                sensor=served.sensor_id,
+                devices=first,
+                links=tuple(_key(table, row) for row in first_rows),
+                chance=_chance(first_rows, table, elevation_shift_db),
+                second_devices=second,
+                second_links=tuple(_key(table, row) for row in second_rows),
+                latency_s=latency_s.get(served.sensor_id),
+            )
+        )
+    return RouteRows(tuple(routes), frozenset(used))
+
+
+def rows_of_plan(plan: PlacementPlan, table: LinkTable) -> tuple[int, ...]:
+    """Return the rows of the table that any route uses, in order."""
+    rows = row_index(table)
+    used: set[int] = set()
+    for served in plan.served:
+        for route in (served.first, served.second):
+            if route is not None:
+                devices = (served.sensor_id, *route.node_ids)
+                used.update(rows[pair] for pair in itertools.pairwise(devices))
+    return tuple(sorted(used))
+
+
+def _key(table: LinkTable, row: int) -> str:
+    a, b = (table.stations[i] for i in table.pairs[row])
+    return link_key(a, b)
+
+
+def _chance(rows: Sequence[int], table: LinkTable, elevation_shift_db: Mapping[int, Array]) -> float:
+    if len(rows) == 1:
+        return float(table.worst_chance[rows[0]])
+    worst = table.worst_season[list(rows)]
+    slack = table.margin_db[worst, list(rows)] - table.fade_margin_db[list(rows)]
+    spreads = [
+        (
+            float(table.model_spread_db[row]),
+            float(table.losses.vegetation_spread_db[season, row]),
+            float(table.soil_spread_db[row]),
+            float(table.antenna_spread_db[row]),
+        )
+        for row, season in zip(rows, worst, strict=True)
+    ]
+    ends = [tuple(table.stations[i].key for i in table.pairs[row]) for row in rows]
+    shifts = np.stack([elevation_shift_db[row] for row in rows]) if elevation_shift_db else np.zeros((len(rows), 0))
+    return route_chance(range(len(rows)), slack, spreads, shifts, [(a, b) for a, b in ends])

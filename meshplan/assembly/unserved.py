@@ -1,0 +1,68 @@
+"""Sensors without a route: what is missing, and the smallest change that would mend it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from meshplan.inputs.antennas import AntennaClass
+from meshplan.links.describe import Context
+from meshplan.links.engine import LinkTable
+from meshplan.links.remedies import find_remedies
+from meshplan.planning.problem import PlacementPlan, UnservedSensor
+from meshplan.propagation.variability import reliability_margin_db
+from meshplan.records import Unserved
+
+REASONS = {
+    "no link at all": "no gateway or relay candidate hears it well enough",
+    "more hops needed": "it would need more hops than the plan may use",
+    "no way to a gateway": "it reaches relays, but none of them reaches a gateway",
+    "route chance too low": "its whole route would work too rarely",
+    "no second route": "it has one route, but no second one that survives a failure",
+    "airtime is full": "the devices that hear it have no airtime left",
+    "budget is spent": "serving it would cost more than the budget",
+    "not worth its cost": "it is optional and serving it would cost more than it is worth",
+    "one mast per site": "the sites it needs can carry only one of the heights it asks for",
+}
+
+
+def explain_unserved(
+    plan: PlacementPlan, table: LinkTable, context: Context, antennas: Mapping[str, AntennaClass]
+) -> tuple[tuple[Unserved, ...], tuple[int, ...]]:
+    """Return what is missing for each unserved sensor, and the rows of the links that come nearest to serving it."""
+    found, rows = [], []
+    opened = set(plan.opened)
+    for sensor in plan.unserved:
+        row = nearest_row(sensor, table, opened)
+        if row is None:
+            found.append(Unserved(sensor.sensor_id, "", float("inf"), REASONS[sensor.reason], ()))
+            continue
+        rows.append(row)
+        worst = int(table.worst_season[row])
+        needed_db = float(table.fade_margin_db[row]) + float(
+            reliability_margin_db(context.required_chance, float(table.spread_db[worst, row]))
+        )
+        missing_db = max(needed_db - float(table.margin_db[worst, row]), 0.0)
+        a, b = (table.stations[i] for i in table.pairs[row])
+        other = b.key if a.key == sensor.sensor_id else a.key
+        remedies = find_remedies(table, row, context.landscape, context.settings, antennas, required_chance=context.required_chance)
+        found.append(Unserved(sensor.sensor_id, other, round(missing_db, 1), REASONS[sensor.reason], remedies))
+    return tuple(found), tuple(rows)
+
+
+def nearest_row(sensor: UnservedSensor, table: LinkTable, opened: set[str]) -> int | None:
+    """Return the link of a sensor with the best chance, devices of the plan first; None if it was paired with nothing."""
+    keys: list[str] = [station.key for station in table.stations]
+    mine = [row for row, (i, j) in enumerate(table.pairs) if sensor.sensor_id in (keys[i], keys[j])]
+    if not mine:
+        return None
+    margins = np.nan_to_num(table.margin_db.min(axis=0), nan=-1e9)
+
+    def other(row: int) -> str:
+        i, j = (int(number) for number in table.pairs[row])
+        return keys[j] if keys[i] == sensor.sensor_id else keys[i]
+
+    in_plan = [row for row in mine if other(row) in opened]
+    pool = in_plan or mine
+    return max(pool, key=lambda row: (float(margins[row]), -row))
