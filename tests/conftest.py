@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -30,5 +31,29 @@ def read_reference_csv(reference_dir: Path) -> Callable[[str], list[dict[str, st
             pytest.skip(f"reference table {name} is not on this machine")
         with path.open(encoding="utf-8", newline="") as stream:
             return list(csv.DictReader(stream))
+
+    return read
+
+
+@dataclass(frozen=True)
+class PublishedTable:
+    """Known values kept beside the tests: where they come from, how near we must be, and the rows."""
+
+    source: str
+    kind: str
+    tolerance_db: float
+    rows: tuple[dict[str, str], ...]
+
+
+@pytest.fixture(scope="session")
+def read_published() -> Callable[[str], PublishedTable]:
+    """Return a reader of tests/published/*.csv; a table without its three header lines is an error."""
+
+    def read(name: str) -> PublishedTable:
+        lines = (REPOSITORY / "tests" / "published" / name).read_text(encoding="utf-8").splitlines()
+        head = dict(line[1:].split(":", 1) for line in lines if line.startswith("#"))
+        facts = {key.strip(): value.strip() for key, value in head.items()}
+        body = csv.DictReader(line for line in lines if line and not line.startswith("#"))
+        return PublishedTable(facts["source"], facts["kind"], float(facts["tolerance_db"]), tuple(body))
 
     return read
