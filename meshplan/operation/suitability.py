@@ -167,7 +167,8 @@ def _loop_reasons(demand: Demand, mode: RadioMode, hops: int, duty_limit: float)
         )
     if command_s / demand.update_s > duty_limit:
         found.append(
-            f"refreshing it would use {min(1.0, command_s / demand.update_s):.0%} of the time on the air, {duty_limit:.2%} are allowed"
+            f"refreshing it would use {min(1.0, command_s / demand.update_s):.0%} of the time on the air, "
+            f"{duty_limit:.2%} are allowed"
         )
     return found
 

@@ -1,0 +1,126 @@
+"""Time on air against published values and arithmetic done by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from meshplan.errors import InputError
+from meshplan.inputs.radios import read_radio_classes
+from meshplan.operation.airtime import (
+    acknowledgement_ms,
+    chirp_time_on_air_ms,
+    longest_packet_ms,
+    packets_needed,
+    serial_time_on_air_ms,
+    time_on_air_ms,
+)
+from meshplan.radio_records import radio_mode
+
+CLASSES = read_radio_classes()
+
+
+def test_chirp_time_on_air_meets_the_published_values(read_reference_csv: Callable[[str], list[dict[str, str]]]) -> None:
+    # source: css_time_on_air.csv, values printed by several unrelated public code bases; tolerance half the last digit
+    rows = read_reference_csv("css_time_on_air.csv")
+    assert len(rows) == 19
+    for row in rows:
+        found = float(
+            chirp_time_on_air_ms(
+                int(row["payload_bytes"]),
+                int(row["sf"]),
+                float(row["bw_khz"]),
+                coding_rate_index=int(row["cr_index"]),
+                preamble_symbols=int(row["preamble_symbols"]),
+                check_bytes=row["crc_on"] == "1",
+                implicit_header=row["implicit_header"] == "1",
+                low_rate=row["ldro"] == "1",
+            )
+        )
+        half_digit = 0.5 * 10.0 ** -int(row["decimals_published"]) + 1e-9
+        assert found == pytest.approx(float(row["time_on_air_ms"]), abs=half_digit), row
+
+
+def test_low_rate_aid_switches_itself_on_at_sixteen_milliseconds() -> None:
+    for factor, width in ((11, 125.0), (12, 125.0), (12, 250.0)):
+        aided = chirp_time_on_air_ms(20, factor, width, low_rate=True)
+        assert float(chirp_time_on_air_ms(20, factor, width)) == float(aided)
+    for factor, width in ((10, 125.0), (11, 250.0), (12, 500.0)):
+        plain = chirp_time_on_air_ms(20, factor, width, low_rate=False)
+        assert float(chirp_time_on_air_ms(20, factor, width)) == float(plain)
+
+
+@pytest.mark.parametrize(
+    ("setting", "milliseconds"),
+    # source: radio facts, table 2.3, payload 20 bytes at 125 kHz (rounded to whole milliseconds)
+    [("SF7", 57), ("SF8", 103), ("SF9", 185), ("SF10", 371), ("SF11", 741), ("SF12", 1319)],
+)
+def test_catalogue_chirp_meets_the_table(setting: str, milliseconds: float) -> None:
+    assert time_on_air_ms(radio_mode(CLASSES, "css-868", setting=setting), 20) == pytest.approx(milliseconds, abs=0.6)
+
+
+@pytest.mark.parametrize(
+    ("rate", "milliseconds"),
+    # hand-worked: 31 bytes are 248 bits
+    [(1200, 206.7), (2400, 103.3), (4800, 51.67), (9600, 25.83), (15000, 16.53), (50_000, 4.96), (250_000, 0.992)],
+)
+def test_serial_frame_meets_arithmetic(rate: float, milliseconds: float) -> None:
+    assert float(serial_time_on_air_ms(20, rate)) == pytest.approx(milliseconds, rel=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("key", "payload", "milliseconds"),
+    [
+        # hand-worked: (20 + 6) bytes · 8 bits · 2 half-bits / 2400 bit/s · 3 repeats
+        ("ook-433-12v-wire", 20, 520.0),
+        # hand-worked: 32 µs a byte, (17 + 20) bytes (IEEE 802.15.4: 250 kbit/s)
+        ("oqpsk-2g4-802154", 20, 1.184),
+        # hand-worked: 192 µs and 84 bytes · 8 µs (IEEE 802.11, long preamble)
+        ("wlan-2g4-1m", 20, 0.864),
+        # hand-worked: (16 + 20) bytes · 8 µs on each of three channels
+        ("ble-1m", 20, 0.864),
+        # hand-worked: 400 µs and 31 bytes · 64 µs, on three channels
+        ("ble-coded-125k", 20, 7.152),
+        # hand-worked: 72 + 54 + 8 + 160 + 16 bits are 310 µs; the catalogue rounds 150 bits up to 19 bytes
+        ("bt-classic-class2", 20, 0.312),
+    ],
+)
+def test_other_modulations_meet_arithmetic(key: str, payload: int, milliseconds: float) -> None:
+    assert time_on_air_ms(radio_mode(CLASSES, key), payload) == pytest.approx(milliseconds, rel=1e-6)
+
+
+def test_a_large_payload_goes_out_in_several_packets() -> None:
+    mode = radio_mode(CLASSES, "gfsk-2g4-250k-board")
+    assert packets_needed(mode, 32) == 1
+    assert packets_needed(mode, 33) == 2
+    assert time_on_air_ms(mode, 33) == pytest.approx(time_on_air_ms(mode, 32) + time_on_air_ms(mode, 1))
+
+
+def test_repeats_on_three_channels_are_no_single_long_packet() -> None:
+    mode = radio_mode(CLASSES, "ble-1m")
+    assert longest_packet_ms(mode, 20) == pytest.approx(time_on_air_ms(mode, 20) / 3)
+    on_off = radio_mode(CLASSES, "ook-433-5v-wire")
+    assert longest_packet_ms(on_off, 20) == time_on_air_ms(on_off, 20)
+
+
+def test_a_one_way_class_never_confirms() -> None:
+    assert acknowledgement_ms(radio_mode(CLASSES, "ook-433-superhet")) == 0.0
+    assert acknowledgement_ms(radio_mode(CLASSES, "css-868-sf7")) > 0.0
+
+
+def test_a_negative_payload_is_told() -> None:
+    with pytest.raises(InputError, match="-1 bytes cannot be"):
+        time_on_air_ms(radio_mode(CLASSES, "fsk-868"), -1)
+
+
+@given(st.integers(0, 200), st.integers(7, 12), st.sampled_from([125.0, 250.0, 500.0]), st.integers(1, 4))
+def test_more_bytes_or_narrower_chirps_never_take_less_time(payload: int, factor: int, width: float, coding: int) -> None:
+    once = float(chirp_time_on_air_ms(payload, factor, width, coding_rate_index=coding))
+    assert float(chirp_time_on_air_ms(payload + 1, factor, width, coding_rate_index=coding)) >= once
+    assert float(chirp_time_on_air_ms(payload, factor, width / 2, coding_rate_index=coding)) > once
+    mode = replace(radio_mode(CLASSES, "css-868-sf9"), tx_power_dbm=0.0)
+    assert time_on_air_ms(mode, payload + 1) >= time_on_air_ms(mode, payload)
