@@ -258,7 +258,7 @@ def _judge_power(row: SubBand, emission: Emission, judgement: _Judgement) -> Non
             judgement.breaches.append(
                 Breach(
                     "medium use",
-                    f"power and time together use {use:.1%} of the medium, {row.medium_use_limit:.0%} are allowed",
+                    f"power and time together use {_share(use)} of the medium, {_share(row.medium_use_limit)} are allowed",
                     f"stay below 10 dBm EIRP, listen before sending, or send {_times(use / row.medium_use_limit)} less often",
                 )
             )
@@ -310,13 +310,13 @@ def _judge_time(row: SubBand, emission: Emission, judgement: _Judgement) -> None
         polite = row.polite_duty_limit
         can = emission.mode.radio.can_listen_first and row.listen_first == "instead" and not emission.listens_first
         if can and polite is not None and emission.duty <= polite:
-            change += f"; or listen before each sending (polite access), which allows {polite:.1%}"
+            change += f"; or listen before each sending (polite access), which allows {_share(polite)}"
         judgement.breaches.append(
             Breach("duty", f"{_share(emission.duty)} of the hour on the air, {_share(limit)} allowed", change)
         )
     elif emission.duty > COMFORT_SHARE * limit:
         judgement.conditions.append(
-            f"Uses {emission.duty / limit:.0%} of the allowed time on the air; a plan should stay under half of it."
+            f"Uses {_share(emission.duty / limit)} of the allowed time on the air; a plan should stay under half of it."
         )
     longest = row.max_airtime_ms
     if row.listen_first == "instead" and emission.listens_first and emission.duty > (row.duty_limit or 1.0):
