@@ -103,9 +103,14 @@ def match_headings(
     misspelt: set[str] = set()
     faults: list[MeshplanError] = []
     warnings: list[str] = []
+    exact = {fold(column.name): column.name for column in columns}
+    spelt_out = {exact[fold(heading)] for heading in raw_headings if fold(heading) in exact}
     for heading in raw_headings:
         name = known.get(fold(heading))
-        if name is not None and name in matched.values():
+        if name in spelt_out and fold(heading) not in exact:
+            if fold(heading) not in passed_over:
+                warnings.append(f"{where}: {word} '{heading}' is not read, because '{name}' is there.")
+        elif name is not None and name in matched.values():
             first = next(raw for raw, column in matched.items() if column == name)
             both = f"'{heading}' stands twice" if first == heading else f"'{first}' and '{heading}' both mean '{name}'"
             faults.append(InputError(f"{word} {both}", where=where, fix=f"Keep one {word} '{name}'."))

@@ -135,7 +135,7 @@ def _percent(share: float) -> str:
 def _note(layer: _Layer, grid: Grid) -> RasterNote:
     settings = layer.header.settings
     error_m = _error_m(layer)
-    length_m = settings.error_length_m or default_error_length_m(layer.cell_m)
+    length_m = settings.error_length_m or round(default_error_length_m(layer.cell_m), 1)
     share = layer.used / (grid.rows * grid.columns)
     holds = "bare earth" if settings.holds == "ground" else "surface with trees and roofs"
     standing = "as you state" if settings.error_m is not None else "assumed from the cell size, check it"

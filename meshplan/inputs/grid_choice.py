@@ -15,7 +15,7 @@ from meshplan.errors import InputError, TooLargeError
 from meshplan.grid import Grid
 from meshplan.inputs.columns import plain
 from meshplan.inputs.projection import Projection, centre_of, choose_projection, is_metric, spread_m
-from meshplan.inputs.raster import RasterHeader
+from meshplan.inputs.raster import RasterHeader, apply_transform
 from meshplan.inputs.vector import WGS84, point_mover
 from meshplan.settings import TerrainSettings
 
@@ -203,10 +203,9 @@ def _trimmed(
     )
 
 
-def _outline(transform: Affine, width: int, height: int) -> tuple[list[float], list[float]]:
-    steps = np.linspace(0.0, 1.0, 9)
-    pixels = [(s * width, e * height) for s in steps for e in (0.0, 1.0)] + [
-        (e * width, s * height) for s in steps for e in (0.0, 1.0)
-    ]
-    placed = [transform @ pixel if hasattr(transform, "__matmul__") else transform * pixel for pixel in pixels]
-    return [x for x, _ in placed], [y for _, y in placed]
+def _outline(transform: Affine, width: int, height: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return points along the edge of a raster."""
+    along, zero, one = np.linspace(0.0, 1.0, 9), np.zeros(9), np.ones(9)
+    across = np.concatenate([along, along, zero, one]) * width
+    down = np.concatenate([zero, one, along, along]) * height
+    return apply_transform(transform, across, down)

@@ -19,7 +19,6 @@ from rasterio.enums import ColorInterp, MaskFlags, Resampling
 from rasterio.errors import NotGeoreferencedWarning, RasterioError, RasterioIOError
 from rasterio.warp import reproject
 from rasterio.windows import Window
-from rasterio.windows import transform as window_transform
 
 from meshplan.errors import InputError
 from meshplan.grid import Float32, Grid
@@ -65,7 +64,7 @@ class RasterHeader:
     def pixel_of(self, lon_deg: ArrayLike, lat_deg: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return fractional column and row of points; 0 is the edge of the first pixel."""
         x, y = point_mover(WGS84, self.crs.to_wkt())(lon_deg, lat_deg)
-        column, row = _apply(~self.transform, x, y)
+        column, row = apply_transform(~self.transform, x, y)
         if self.crs.is_geographic:
             turn = abs(360.0 / self.transform.a) if self.transform.a else math.inf
             if math.isfinite(turn):
@@ -84,7 +83,7 @@ class RasterHeader:
         column, row = self.pixel_of(lon_deg, lat_deg)
         columns = np.array([float(column), float(column) + 1, float(column)])
         rows = np.array([float(row), float(row), float(row) + 1])
-        x, y = _apply(self.transform, columns, rows)
+        x, y = apply_transform(self.transform, columns, rows)
         lon, lat = point_mover(self.crs.to_wkt(), WGS84)(x, y)
         _, _, side = _GEOD.inv([lon[0], lon[0]], [lat[0], lat[0]], lon[1:], lat[1:])
         return float(math.sqrt(abs(side[0] * side[1])))
@@ -93,14 +92,15 @@ class RasterHeader:
         """Return west, south, east, north of the raster, roughly, for messages."""
         steps = np.linspace(0.0, 1.0, 11)
         across, down = (part.ravel() for part in np.meshgrid(steps * self.width, steps * self.height))
-        lon, lat = point_mover(self.crs.to_wkt(), WGS84)(*_apply(self.transform, across, down))
+        lon, lat = point_mover(self.crs.to_wkt(), WGS84)(*apply_transform(self.transform, across, down))
         good = np.isfinite(lon) & np.isfinite(lat)
         if not good.any():
             return (-180.0, -90.0, 180.0, 90.0)
         return float(lon[good].min()), float(lat[good].min()), float(lon[good].max()), float(lat[good].max())
 
 
-def _apply(transform: Affine, x: ArrayLike, y: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def apply_transform(transform: Affine, x: ArrayLike, y: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return where a transform puts points given as columns and rows."""
     x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
     return (
         np.asarray(transform.a * x + transform.b * y + transform.c),
@@ -242,8 +242,7 @@ def _read_band(source: Any, header: RasterHeader, band: Grid, source_cell_m: flo
     known = np.isfinite(heights)
     if not known.any():
         return np.full(band.shape, np.nan, dtype=np.float32)
-    corner = window_transform(window, header.transform)
-    transform = Affine.translation(shift, 0.0) * corner * Affine.scale(window.width / shape[1], window.height / shape[0])
+    transform = _of_window(header.transform, window, shape, shift)
     target = Affine(band.cell_m, 0.0, band.west_m, 0.0, -band.cell_m, band.north_m)
     where = {
         "src_transform": transform,
@@ -265,6 +264,13 @@ def _read_band(source: Any, header: RasterHeader, band: Grid, source_cell_m: flo
     reproject(known.astype(np.float32), share, resampling=Resampling.average if averaged else Resampling.nearest, **where)
     result[share < 0.5] = np.nan
     return result
+
+
+def _of_window(whole: Affine, window: Window, shape: tuple[int, int], shift: float) -> Affine:
+    """Return the transform of a part of a raster that was read into `shape`, turned by `shift` degrees."""
+    corner_x, corner_y = apply_transform(whole, window.col_off, window.row_off)
+    across, down = window.width / shape[1], window.height / shape[0]
+    return Affine(whole.a * across, whole.b * down, float(corner_x) + shift, whole.d * across, whole.e * down, float(corner_y))
 
 
 def _says_its_voids(source: Any) -> bool:
@@ -291,7 +297,7 @@ def _window(header: RasterHeader, band: Grid) -> tuple[Window | None, float]:
     shift = 0.0
     best: Window | None = None
     for turn in (0.0, 360.0, -360.0) if header.crs.is_geographic else (0.0,):
-        column, row = _apply(~header.transform, x + turn, y)
+        column, row = apply_transform(~header.transform, x + turn, y)
         good = np.isfinite(column) & np.isfinite(row)
         if not good.any():
             continue

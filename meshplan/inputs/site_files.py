@@ -23,7 +23,7 @@ _PHONE_FIELDS = tuple(
         """
         ele time magvar geoidheight cmt src link1_href link1_text link1_type link2_href link2_text link2_type fix sat hdop vdop
         pdop ageofdgpsdata dgpsid timestamp begin end altitudemode tessellate extrude visibility draworder icon snippet
-        description desc sym type fid styleurl
+        description desc sym type fid styleurl id
         """,
     )
 )
@@ -196,7 +196,7 @@ def _read_map_file(path: Path, shown: str, default_crs: str | None) -> SiteTable
     if skipped:
         table.warnings.append(f"{shown}: {skipped} lines or areas are not points and are not read as sites.")
     if not table.rows and not table.faults:
-        table.faults.append(InputError("holds no points", where=shown, fix="Draw each site as a point."))
+        table.faults.append(InputError("holds no points", where=shown, fix="Mark each site as a waypoint or draw it as a point."))
     return table
 
 

@@ -18,7 +18,7 @@ from pyproj.exceptions import CRSError
 from meshplan.errors import InputError, MeshplanError, MissingFileError
 
 WGS84 = "EPSG:4326"
-SIDE_FILES = "GeoJSON, GeoPackage, KML, GPX or Shapefile"
+MAP_FORMATS = "GeoJSON, GeoPackage, KML, GPX or Shapefile"
 
 
 @dataclass(frozen=True)
@@ -107,12 +107,14 @@ def read_features(
             raise InputError(
                 f"cannot be read ({reason_of(error, path, shown)})",
                 where=shown,
-                fix=f"Open it in a map program and export it again as {SIDE_FILES}.",
+                fix=f"Open it in a map program and export it again as {MAP_FORMATS}.",
             ) from error
     for warning in caught:
         notes[f"{shown}: {_first_line(warning.message)}"] = None
     if not features:
-        raise InputError("holds no features", where=shown, fix="Draw them and export the file again.")
+        if key == "sites":
+            raise InputError("holds no points", where=shown, fix="Mark each site as a waypoint or draw it as a point.")
+        raise InputError("holds no shapes", where=shown, fix="Draw them and export the file again.")
     return VectorFile(tuple(features), tuple(headings), tuple(notes))
 
 
