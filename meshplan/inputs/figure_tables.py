@@ -100,10 +100,12 @@ def inherit(file: TableFile, heading: str, base: Mapping[str, dict[str, Any]] | 
         parent_key = entry.get("like", key if key in known else None)
         parent: dict[str, Any] | None = {}
         if parent_key is not None:
-            if parent_key in trail:
+            if parent_key == key and key in known:
+                parent = known[key]
+            elif parent_key in trail:
                 file.fault(f"{heading}.{key}", "'like' goes round in a circle.", "Let one of them stand on its own.")
                 return None
-            if parent_key in raw and parent_key != key:
+            elif parent_key in raw:
                 parent = resolve(parent_key, (*trail, parent_key))
             elif parent_key in known:
                 parent = known[parent_key]
