@@ -37,6 +37,8 @@ _UNIT_WORDS = {
     **dict.fromkeys(("us-ft", "us survey foot", "ussurveyfoot", "foot_us", "us foot", "ftus", "sfoot"), "us-ft"),
 }
 _PIXELS_AT_ONCE = 4_000_000
+_PAD = 4
+"""Pixels read beyond the edge of a band, so that interpolation has neighbours."""
 _PIXELS_PER_CELL = 4
 """Far finer data are thinned on reading to so many pixels along a cell, and averaged after that."""
 _GEOD = Geod(ellps="WGS84")
@@ -64,13 +66,14 @@ class RasterHeader:
     def pixel_of(self, lon_deg: ArrayLike, lat_deg: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return fractional column and row of points; 0 is the edge of the first pixel."""
         x, y = point_mover(WGS84, self.crs.to_wkt())(lon_deg, lat_deg)
-        column, row = apply_transform(~self.transform, x, y)
-        if self.crs.is_geographic:
-            turn = abs(360.0 / self.transform.a) if self.transform.a else math.inf
-            if math.isfinite(turn):
-                column = np.where(column < 0, column + turn, column)
-                column = np.where(column >= turn, column - turn, column)
-        return column, row
+        return apply_transform(~self.transform, x + self.turns(x), y)
+
+    def turns(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the whole turns (0, ±360) that bring longitudes to the side of the Earth where the raster lies."""
+        if not self.crs.is_geographic:
+            return np.zeros_like(x)
+        middle, _ = apply_transform(self.transform, self.width / 2, self.height / 2)
+        return np.asarray(360.0 * np.round((middle - x) / 360.0))
 
     def covers(self, lon_deg: ArrayLike, lat_deg: ArrayLike) -> NDArray[np.bool_]:
         """Return which points lie inside the raster."""
@@ -230,38 +233,40 @@ def read_on_grid(header: RasterHeader, grid: Grid, source_cell_m: float) -> Floa
 
 
 def _read_band(source: Any, header: RasterHeader, band: Grid, source_cell_m: float) -> Float32:
-    window, shift = _window(header, band)
+    result = np.full(band.shape, np.nan, dtype=np.float32)
+    window, turns = _window(header, band)
     if window is None:
-        return np.full(band.shape, np.nan, dtype=np.float32)
-    averaged = band.cell_m > 1.01 * source_cell_m
+        return result
     step = max(1, int(band.cell_m / source_cell_m / _PIXELS_PER_CELL))
     thinning = Resampling.average if step > 1 and _says_its_voids(source) else Resampling.nearest
     shape = (math.ceil(window.height / step), math.ceil(window.width / step))
     data = source.read(1, window=window, out_shape=shape, masked=True, resampling=thinning)
     heights = _cleaned(data, source.scales[0], source.offsets[0], METRES_PER_UNIT[header.unit])
-    known = np.isfinite(heights)
-    if not known.any():
-        return np.full(band.shape, np.nan, dtype=np.float32)
-    transform = _of_window(header.transform, window, shape, shift)
-    target = Affine(band.cell_m, 0.0, band.west_m, 0.0, -band.cell_m, band.north_m)
+    if np.isnan(heights).all():
+        return result
+    averaged = band.cell_m > 1.01 * source_cell_m
+    for turn in turns:
+        turned = _warped(heights, _of_window(header.transform, window, shape, -turn), header.crs, band, averaged=averaged)
+        fill = np.isnan(result)
+        result[fill] = turned[fill]
+    return result
+
+
+def _warped(heights: Float32, transform: Affine, crs: CRS, band: Grid, *, averaged: bool) -> Float32:
+    """Return heights on the band; a cell is known only where enough of the data below it is."""
     where = {
         "src_transform": transform,
-        "src_crs": header.crs.to_wkt(),
-        "dst_transform": target,
+        "src_crs": crs.to_wkt(),
+        "dst_transform": Affine(band.cell_m, 0.0, band.west_m, 0.0, -band.cell_m, band.north_m),
         "dst_crs": CRS.from_user_input(band.crs).to_wkt(),
         "tolerance": 0.01,
     }
     result = np.full(band.shape, np.nan, dtype=np.float32)
-    reproject(
-        heights,
-        result,
-        src_nodata=np.nan,
-        dst_nodata=np.nan,
-        resampling=Resampling.average if averaged else Resampling.bilinear,
-        **where,
-    )
+    way = Resampling.average if averaged else Resampling.bilinear
+    reproject(heights, result, src_nodata=np.nan, dst_nodata=np.nan, resampling=way, **where)
     share = np.zeros(band.shape, dtype=np.float32)
-    reproject(known.astype(np.float32), share, resampling=Resampling.average if averaged else Resampling.nearest, **where)
+    way = Resampling.average if averaged else Resampling.nearest
+    reproject(np.isfinite(heights).astype(np.float32), share, resampling=way, **where)
     result[share < 0.5] = np.nan
     return result
 
@@ -287,26 +292,23 @@ def _cleaned(data: Any, scale: float, offset: float, metres_per_unit: float) -> 
     return np.asarray(heights, dtype=np.float32)
 
 
-def _window(header: RasterHeader, band: Grid) -> tuple[Window | None, float]:
-    """Return the part of the raster below a band, and by how many degrees its longitudes are turned."""
+def _window(header: RasterHeader, band: Grid) -> tuple[Window | None, tuple[float, ...]]:
+    """Return the part of the raster below a band, and the turns by which its longitudes differ from ours."""
     across = np.linspace(0, band.columns, 22) - 0.5
     down = np.linspace(0, band.rows, 22) - 0.5
     columns, rows = np.meshgrid(across, down)
     lon, lat = point_mover(band.crs, WGS84)(*band.x_y(columns.ravel(), rows.ravel()))
     x, y = point_mover(WGS84, header.crs.to_wkt())(lon, lat)
-    shift = 0.0
-    best: Window | None = None
-    for turn in (0.0, 360.0, -360.0) if header.crs.is_geographic else (0.0,):
-        column, row = apply_transform(~header.transform, x + turn, y)
-        good = np.isfinite(column) & np.isfinite(row)
-        if not good.any():
-            continue
-        pad = 4
-        left, right = max(0, math.floor(column[good].min()) - pad), min(header.width, math.ceil(column[good].max()) + pad)
-        top, bottom = max(0, math.floor(row[good].min()) - pad), min(header.height, math.ceil(row[good].max()) + pad)
-        if right > left and bottom > top and (best is None or (right - left) * (bottom - top) > best.width * best.height):
-            best, shift = Window(left, top, right - left, bottom - top), -turn
-    return best, shift
+    turns = header.turns(x)
+    column, row = apply_transform(~header.transform, x + turns, y)
+    good = np.isfinite(column) & np.isfinite(row)
+    if not good.any():
+        return None, ()
+    left, right = max(0, math.floor(column[good].min()) - _PAD), min(header.width, math.ceil(column[good].max()) + _PAD)
+    top, bottom = max(0, math.floor(row[good].min()) - _PAD), min(header.height, math.ceil(row[good].max()) + _PAD)
+    if right <= left or bottom <= top:
+        return None, ()
+    return Window(left, top, right - left, bottom - top), tuple(np.unique(turns[good]).tolist())
 
 
 def outside_hint(headers: Sequence[RasterHeader]) -> str:

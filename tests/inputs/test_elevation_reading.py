@@ -318,17 +318,27 @@ def test_bands_of_rows_join_without_a_seam(tmp_path: Path, monkeypatch: pytest.M
         monkeypatch.undo()
 
 
-def test_a_raster_across_the_antimeridian_or_in_degrees_to_360_is_found(tmp_path: Path) -> None:
+def test_a_raster_across_the_antimeridian_is_read_on_both_sides(tmp_path: Path) -> None:
     transform = from_origin(179.9, 10.05, 0.001, 0.001)
-    path = write(tmp_path / "east.tif", np.full((100, 200), 50.0, dtype=np.float32), transform, crs="EPSG:4326")
+    heights = np.tile(np.arange(200, dtype=np.float32), (100, 1))
+    path = write(tmp_path / "east.tif", heights, transform, crs="EPSG:4326")
     reached = header(path).covers([179.95, -179.95, 178.0, -179.0], [10.0, 10.0, 10.0, 10.0])
     assert reached.tolist() == [True, True, False, False]
-    full = write(
-        tmp_path / "turn.tif", np.full((100, 200), 50.0, dtype=np.float32), from_origin(269.9, 40.05, 0.001, 0.001), crs="EPSG:4326"
+    own = "+proj=tmerc +lat_0=10 +lon_0=180 +datum=WGS84"
+    ground = read(path, Grid(own, -5000.0, 2000.0, 50.0, 200, 80)).ground_amsl_m
+    assert np.isfinite(ground).all()
+    assert (np.diff(ground[40]) > 0).all()
+
+
+def test_longitudes_that_count_to_360_are_understood(tmp_path: Path) -> None:
+    path = write(
+        tmp_path / "turn.tif",
+        np.full((100, 200), 50.0, dtype=np.float32),
+        from_origin(269.9, 40.05, 0.001, 0.001),
+        crs="EPSG:4326",
     )
-    assert header(full).covers([-90.0, 90.0], [40.0, 40.0]).tolist() == [True, False]
-    target = Grid("EPSG:32616", 244_000.0, 4_432_000.0, 50.0, 20, 20)
-    assert (read(full, target).ground_amsl_m == 50.0).all()
+    assert header(path).covers([-90.0, 90.0], [40.0, 40.0]).tolist() == [True, False]
+    assert (read(path, Grid("EPSG:32616", 244_000.0, 4_432_000.0, 50.0, 20, 20)).ground_amsl_m == 50.0).all()
 
 
 def test_errors_are_assumed_from_the_cell_size_and_said(tmp_path: Path) -> None:

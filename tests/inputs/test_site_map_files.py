@@ -137,7 +137,7 @@ def test_waypoints_of_a_phone_become_sites_and_every_guess_is_told(tmp_path: Pat
         ("Frost sensor 3", Role.SENSOR, 1.0, True),
         ("Ditch", Role.SENSOR, 1.0, True),
     ]
-    assert [(site.lon_deg, site.lat_deg) for site in result.sites][0] == pytest.approx((8.5, 50.1))
+    assert (result.sites[0].lon_deg, result.sites[0].lat_deg) == pytest.approx((8.5, 50.1))
     assert result.assumptions[:3] == [
         "walk.gpx, layer 'waypoints', feature 1: 'Hill post' is taken as a relay, because its type says 'relay'.",
         "walk.gpx, layer 'waypoints', feature 3: 'Frost sensor 3' is taken as a sensor, because its name says 'sensor'.",
