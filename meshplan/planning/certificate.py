@@ -55,17 +55,18 @@ def proven_bound_units(problem: PlacementProblem, certificate: Certificate) -> i
     load: dict[str, dict[int, int]] = {}
     skip_load: dict[str, int] = {}
     total = 0
+    one_level_each = problem.one_level_each
     for row in certificate.rows:
         total += row.weight * row.need
         counted: set[str] = set()
         for node_id, level in row.members:
             charge = row.weight * member_weight(problem, node_id, row.need)
-            if not problem.one_level_each:
+            if not one_level_each:
                 # A relay may serve at several levels at once, but it is bought once.
                 if node_id in counted:
                     continue
                 counted.add(node_id)
-            at = level if problem.one_level_each else -1
+            at = level if one_level_each else -1
             levels = load.setdefault(node_id, {})
             levels[at] = levels.get(at, 0) + charge
         if not problem.sensors[problem.sensor_index[row.sensor_id]].required:

@@ -3,25 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cache, wraps
+from functools import cache
 from typing import ParamSpec, TypeVar
 
 P = ParamSpec("P")
 R = TypeVar("R")
 
+WORTH_COMPILING = 60_000
+"""Links from which compiled code, which takes seconds to make once per machine, beats plain Python."""
 
-def compiled(function: Callable[P, R]) -> Callable[P, R]:
-    """Return `function` compiled to machine code at its first call; the code is kept on disk for the next run."""
+
+def compiled(function: Callable[P, R]) -> Callable[[int], Callable[P, R]]:
+    """Return what gives, for a number of links, the function as it is or compiled; both give the same results.
+
+    Machine code is made at the first call and kept on disk for the next run.
+    """
 
     @cache
     def machine_code() -> Callable[P, R]:
-        from numba import njit  # noqa: PLC0415  (heavy, and not needed before the first plan)
+        from numba import njit  # noqa: PLC0415  (heavy, and not needed for small properties)
 
         code: Callable[P, R] = njit(cache=True)(function)
         return code
 
-    @wraps(function)
-    def call(*args: P.args, **kwargs: P.kwargs) -> R:
-        return machine_code()(*args, **kwargs)
+    def choose(n_links: int) -> Callable[P, R]:
+        return machine_code() if n_links >= WORTH_COMPILING else function
 
-    return call
+    return choose

@@ -105,7 +105,7 @@ class _Walks:
         for loss, way in ways:
             if best is not None and 2 * loss > best[0] and loss > best[1]:
                 break
-            if hops is not None and len(way) > hops or loss > limit:
+            if (hops is not None and len(way) > hops) or loss > limit:
                 continue
             mine = {node for node in way if self.fails[node]}
             for other_loss, other in ways:

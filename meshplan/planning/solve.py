@@ -7,6 +7,7 @@ from importlib.metadata import version
 
 import numpy as np
 
+from meshplan.planning.certificate import proven_bound_units
 from meshplan.planning.closing import close_gap, usable_columns
 from meshplan.planning.cut_lp import CutLp
 from meshplan.planning.demand import Demand, build_model, demand_of
@@ -22,9 +23,12 @@ from meshplan.planning.problem import (
     SolveLimits,
     StopReason,
 )
-from meshplan.planning.certificate import proven_bound_units
+from meshplan.planning.regions import RegionSearch
 from meshplan.planning.search import Search
 from meshplan.planning.solver import solver_version
+
+MOST_IDLE = 25
+"""Regions tried in a row without gain before the closing programme takes over."""
 
 CERTIFICATE_SCALE = 1000
 """Certificate weights are whole thousandths of a thousandth of the currency unit."""
@@ -46,6 +50,7 @@ def solve_placement(
     try:
         _first_plan(search)
         _raise_bound(search, lp)
+        _improve_regions(search, lp)
         _close(search, lp)
     except KeyboardInterrupt:
         stopped = "interrupted"
@@ -73,9 +78,36 @@ def _raise_bound(search: Search, lp: CutLp) -> None:
         if lp.rows and not lp.solve(search.time_left(0.6)):
             break
         search.raise_bound(lp.value, "cuts")
+        if lp.rounds % 4 == 3:
+            _guided_plan(search, lp)
         if lp.add(lp.separate()) == 0:
             break
+    if not search.proven:
+        _guided_plan(search, lp)
     search.record("cuts", f"{len(lp.rows)} cuts, {lp.rounds} rounds")
+
+
+def _guided_plan(search: Search, lp: CutLp) -> None:
+    """Build a plan from the nodes that the linear programme opens in part: they are offered at a discount."""
+    taken = np.zeros(len(search.problem.nodes))
+    np.maximum.at(taken, search.model.item_node, lp.x[: search.model.n_items])
+    prices = search.node_prices()
+    guided = prices * (1.0 - 0.95 * taken)
+    opened = search.heuristic.complete(search.problem.forced.copy(), search.demand, guided, search.skip_prices())
+    search.offer(search.heuristic.prune(opened, search.asked(opened), prices), "cuts")
+
+
+def _improve_regions(search: Search, lp: CutLp) -> None:
+    if search.best is None or search.proven:
+        return
+    regions = RegionSearch.of(search, lp)
+    idle = 0
+    while not search.proven and idle < MOST_IDLE and not search.out_of_time(0.7):
+        if regions.tried >= search.limits.iterations:
+            break
+        idle = 0 if regions.improve_once() else idle + 1
+    lp.add([row for row in regions.pool[len(lp.rows) :]])
+    search.record("regions", f"{regions.gained} of {regions.tried} regions gained")
 
 
 def _close(search: Search, lp: CutLp) -> None:
