@@ -121,38 +121,14 @@ def bullington_loss_db(
         2e-7 dB on the published set of 20. Steps by at most 0.03 dB where ν passes −0.78 (see `knife_edge_loss_db`);
         no step between line of sight and none.
     """
-    distance, total, rest, inside = _path(distance_m)
-    start = np.asarray(antenna_start_amsl_m, dtype=float)[..., None]
-    end = np.asarray(antenna_end_amsl_m, dtype=float)[..., None]
-    wavelength = _wavelength_m(frequency_mhz, speed_of_light_m_per_s)[..., None]
-    radius = np.asarray(earth_radius_km, dtype=float)[..., None]
-
-    line = (start * rest + end * distance) / np.where(total > 0.0, total, 1.0)
-    excess = np.asarray(obstacle_amsl_m, dtype=float) + earth_bulge_m(distance, total, radius) - line
-    shape = np.broadcast_shapes(excess.shape, wavelength.shape)
-    excess = np.broadcast_to(excess, shape)
-    inside = np.broadcast_to(inside, shape)
-    away = np.where(distance > 0.0, distance, 1.0)
-    back = np.where(rest > 0.0, rest, 1.0)
-    span = total / (away * back)
-
-    nu_each = np.where(inside, excess * np.sqrt(2.0 * span / wavelength), -np.inf)
-    slope_start = np.where(inside, excess / away, -np.inf)
-    slope_end = np.where(inside, excess / back, -np.inf)
-    nu_seen, index_seen = _largest(nu_each)
-    s1, index_1 = _largest(slope_start)
-    s2, index_2 = _largest(slope_end)
-    blocked = s1 >= 0.0
-    product = np.where(blocked, s1, 0.0) * np.where(blocked, s2, 0.0)
-    nu_blocked = np.sqrt(2.0 * total[..., 0] * product / wavelength[..., 0])
-    nu = np.where(blocked, nu_blocked, nu_seen)
-    edge = knife_edge_loss_db(nu)
-    loss = edge + -np.expm1(-edge / 6.0) * (10.0 + 0.02 * total[..., 0] / 1000.0)
-
-    # The two tangent points make the edge; the one that cuts deeper into the Fresnel zone is the one to show.
-    deeper = np.take_along_axis(nu_each, index_1[..., None], -1) >= np.take_along_axis(nu_each, index_2[..., None], -1)
-    index = np.where(blocked, np.where(deeper[..., 0], index_1, index_2), index_seen)
-    return Edge(loss_db=np.asarray(loss), nu=np.asarray(nu), index=np.asarray(np.where(inside.any(axis=-1), index, -1)))
+    return _bullington(
+        _path(distance_m),
+        np.asarray(obstacle_amsl_m, dtype=float),
+        np.asarray(antenna_start_amsl_m, dtype=float),
+        np.asarray(antenna_end_amsl_m, dtype=float),
+        np.asarray(earth_radius_km, dtype=float),
+        _wavelength_m(frequency_mhz, speed_of_light_m_per_s),
+    )
 
 
 def smooth_surface(
@@ -179,13 +155,14 @@ def smooth_surface(
     Accuracy
         3e-7 m on the published set of 20, 5e-8 m on the 63 rows of P.1812.
     """
-    distance, total, _, inside = _path(distance_m)
+    path = _path(distance_m)
+    total, inside = path.total_m, path.inside
     ground = np.asarray(ground_amsl_m, dtype=float)
     start = np.asarray(antenna_start_amsl_m, dtype=float)
     end = np.asarray(antenna_end_amsl_m, dtype=float)
     middle = 0.5 * (ground[..., 0] + ground[..., -1])
     height = ground - middle[..., None]
-    t = distance / np.where(total > 0.0, total, 1.0)
+    t = path.distance_m / np.where(total > 0.0, total, 1.0)
     step = np.diff(t, axis=-1)
     # Moments of the trapezoids about either end; each end has the same form, so swapping ends swaps results exactly.
     near, far = height[..., :-1], height[..., 1:]
@@ -197,11 +174,10 @@ def smooth_surface(
     fit_end = (2.0 * about_start - about_end) / 3.0
 
     a, b = (start - middle)[..., None], (end - middle)[..., None]
-    excess = height - (a * u + b * t)
-    inside = np.broadcast_to(inside, excess.shape)
-    obstruction = np.max(np.where(inside, excess, -np.inf), axis=-1)
-    slope_start = np.max(np.where(inside, excess / np.where(inside, t, 1.0), -np.inf), axis=-1)
-    slope_end = np.max(np.where(inside, excess / np.where(inside, u, 1.0), -np.inf), axis=-1)
+    excess = np.where(inside, height - (a * u + b * t), -np.inf)
+    obstruction = np.max(excess, axis=-1)
+    slope_start = np.max(excess / np.where(inside, t, 1.0), axis=-1)
+    slope_end = np.max(excess / np.where(inside, u, 1.0), axis=-1)
     in_the_way = obstruction > 0.0
     slope_start = np.where(in_the_way, slope_start, 1.0)
     slope_end = np.where(in_the_way, slope_end, 1.0)
@@ -442,25 +418,19 @@ def join_edge_and_smooth_earth(
     Source
         ITU-R P.526-16 §4.5.2: Ld = La + max(Lsph − Ls, 0); the plane term is the project's own (see `low_antenna`).
     """
-    distance = np.asarray(distance_m, dtype=float)
-    actual = bullington_loss_db(
-        distance,
-        obstacle_amsl_m,
-        antenna_start_amsl_m,
-        antenna_end_amsl_m,
-        frequency_mhz,
-        earth_radius_km=earth_radius_km,
-        speed_of_light_m_per_s=speed_of_light_m_per_s,
+    path = _path(distance_m)
+    radius = np.asarray(earth_radius_km, dtype=float)
+    wavelength = _wavelength_m(frequency_mhz, speed_of_light_m_per_s)
+    actual = _bullington(
+        path,
+        np.asarray(obstacle_amsl_m, dtype=float),
+        np.asarray(antenna_start_amsl_m, dtype=float),
+        np.asarray(antenna_end_amsl_m, dtype=float),
+        radius,
+        wavelength,
     )
-    smooth = bullington_loss_db(
-        distance,
-        np.zeros(distance.shape[-1]),
-        effective_start_m,
-        effective_end_m,
-        frequency_mhz,
-        earth_radius_km=earth_radius_km,
-        speed_of_light_m_per_s=speed_of_light_m_per_s,
-    )
+    level = np.zeros(path.distance_m.shape[-1])
+    smooth = _bullington(path, level, effective_start_m, effective_end_m, radius, wavelength)
     smooth_earth = np.maximum(np.maximum(spherical_db, plane_db), 0.0)
     total = actual.loss_db + np.maximum(smooth_earth - smooth.loss_db, 0.0)
     return DiffractionLoss(
@@ -484,14 +454,55 @@ def _height_gain_db(b: Array, floor_db: Array, per_metre: Array) -> Array:
     return np.asarray(np.maximum(gain, floor_db))
 
 
-def _path(distance_m: ArrayLike) -> tuple[Array, Array, Array, NDArray[np.bool_]]:
-    """Return distances from the start, the length (..., 1), distances to the end, and which samples are inner ones."""
+@dataclass(frozen=True)
+class _Path:
+    """The samples of a path; total is (..., 1), all others (..., n). Ends and repeats of them are not inside."""
+
+    distance_m: Array
+    total_m: Array
+    rest_m: Array
+    inside: NDArray[np.bool_]
+    away_m: Array
+    """Distance from the start for inner samples, 1 elsewhere."""
+    back_m: Array
+    """Distance to the end for inner samples, 1 elsewhere."""
+
+
+def _path(distance_m: ArrayLike) -> _Path:
     distance = np.asarray(distance_m, dtype=float)
     distance = distance - distance[..., :1]
     total = distance[..., -1:]
     rest = total - distance
     inside = (distance > 0.0) & (rest > 0.0)
-    return distance, total, rest, inside
+    return _Path(distance, total, rest, inside, np.where(inside, distance, 1.0), np.where(inside, rest, 1.0))
+
+
+def _bullington(
+    path: _Path, obstacle_amsl_m: Array, start_amsl_m: Array, end_amsl_m: Array, earth_radius_km: Array, wavelength_m: Array
+) -> Edge:
+    """Return the single edge of prepared samples; see `bullington_loss_db`."""
+    total = path.total_m
+    length = np.where(total > 0.0, total, 1.0)
+    start, end = start_amsl_m[..., None], end_amsl_m[..., None]
+    line = (start * path.rest_m + end * path.distance_m) / length
+    bulge = earth_bulge_m(path.distance_m, total, earth_radius_km[..., None])
+    # Samples that do not count lie infinitely deep.
+    excess = np.where(path.inside, obstacle_amsl_m + bulge - line, -np.inf)
+    depth = excess * np.sqrt(2.0 * length / (path.away_m * path.back_m))
+    seen, index_seen = _largest(depth)
+    s1, index_1 = _largest(excess / path.away_m)
+    s2, index_2 = _largest(excess / path.back_m)
+    blocked = s1 >= 0.0
+    product = np.where(blocked, s1, 0.0) * np.where(blocked, s2, 0.0)
+    nu = np.where(blocked, np.sqrt(2.0 * total[..., 0] * product), seen) / np.sqrt(wavelength_m)
+    edge = knife_edge_loss_db(nu)
+    loss = edge - np.expm1(-edge / 6.0) * (10.0 + 0.02 * total[..., 0] / 1000.0)
+
+    # The two tangent points make the edge; the one that cuts deeper into the Fresnel zone is the one to show.
+    deeper = np.take_along_axis(depth, index_1[..., None], -1) >= np.take_along_axis(depth, index_2[..., None], -1)
+    index = np.where(blocked, np.where(deeper[..., 0], index_1, index_2), index_seen)
+    index = np.where(path.inside.any(axis=-1), index, -1)
+    return Edge(loss_db=np.asarray(loss), nu=np.asarray(nu), index=np.asarray(np.broadcast_to(index, loss.shape)))
 
 
 def _length_m(distance_m: ArrayLike) -> Array:

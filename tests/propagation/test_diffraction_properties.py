@@ -50,7 +50,7 @@ def total(rule, polarisation, along, ground, obstacle, start, end, frequency, ra
 
 
 @pytest.mark.parametrize("rule", RULES)
-@settings(deadline=None, max_examples=120)
+@settings(deadline=None, max_examples=80)
 @given(links(), st.sampled_from(POLARISATIONS))
 def test_both_directions_lose_the_same(rule, link, polarisation):
     along, ground, obstacle, start, end, frequency = link
@@ -59,7 +59,7 @@ def test_both_directions_lose_the_same(rule, link, polarisation):
 
 
 @pytest.mark.parametrize("rule", RULES)
-@settings(deadline=None, max_examples=120)
+@settings(deadline=None, max_examples=80)
 @given(links(), st.sampled_from(POLARISATIONS))
 def test_loss_is_finite_and_never_below_free_space(rule, link, polarisation):
     loss = total(rule, polarisation, *link)
@@ -68,7 +68,7 @@ def test_loss_is_finite_and_never_below_free_space(rule, link, polarisation):
 
 
 @pytest.mark.parametrize("rule", RULES)
-@settings(deadline=None, max_examples=150)
+@settings(deadline=None, max_examples=60)
 @given(links(), st.sampled_from(POLARISATIONS), st.sampled_from([1 - 1e-4, 1 + 1e-4]))
 def test_one_part_in_ten_thousand_moves_the_loss_less_than_half_a_decibel(rule, link, polarisation, factor):
     along, ground, obstacle, start, end, frequency = link
@@ -86,7 +86,7 @@ def test_one_part_in_ten_thousand_moves_the_loss_less_than_half_a_decibel(rule, 
     assert total(rule, polarisation, *link, radius=RADIUS_KM * factor) == pytest.approx(float(before), abs=0.5)
 
 
-@settings(deadline=None, max_examples=200)
+@settings(deadline=None, max_examples=120)
 @given(links(), st.data())
 def test_raising_what_stands_on_the_path_never_lowers_the_edge_loss(link, data):
     along, ground, obstacle, start, end, frequency = link
@@ -99,7 +99,7 @@ def test_raising_what_stands_on_the_path_never_lowers_the_edge_loss(link, data):
 
 
 @pytest.mark.parametrize("rule", RULES)
-@settings(deadline=None, max_examples=100)
+@settings(deadline=None, max_examples=60)
 @given(links(), st.data())
 def test_raising_what_stands_on_the_path_never_lowers_the_whole_loss(rule, link, data):
     # The bare ground, and with it the smooth surface, stays as it is: only trees and houses grow.
