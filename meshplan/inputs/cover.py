@@ -29,6 +29,11 @@ _MAP_PROGRAM_FIELDS = tuple(
 """Written by map programs beside what is read."""
 
 
+_LEAST_PART_M2 = 0.01
+_LEAST_FULLNESS = 1e-9
+"""Area over squared outline below which an area is a line drawn to and fro."""
+
+
 @dataclass(frozen=True)
 class RawCover:
     """A cover feature with its values read, its geometry still as in the file."""
@@ -85,12 +90,12 @@ def _sound(feature: Feature, faults: list[MeshplanError], notes: list[str]) -> A
     if not np.isfinite(shapely.get_coordinates(geometry)).all():
         faults.append(InputError("has corners that are no numbers", where=feature.where, fix="Draw it again."))
         return None
+    if "Polygon" in geometry.geom_type and shapely.make_valid(geometry).area <= _LEAST_FULLNESS * geometry.length**2:
+        faults.append(InputError("its outline encloses nothing", where=feature.where, fix="Draw it again, or remove it."))
+        return None
     if not geometry.is_valid:
         reason = shapely.is_valid_reason(geometry).split("[")[0].strip().lower()
         mended = _same_kind(shapely.make_valid(geometry), geometry)
-        if mended.is_empty:
-            faults.append(InputError(f"its outline encloses nothing ({reason})", where=feature.where, fix="Draw it again."))
-            return None
         notes.append(f"{feature.where}: its outline was not sound ({reason}) and was mended; look at it on the map.")
         return mended
     return geometry
@@ -184,7 +189,7 @@ def thinnest_m(cover: Sequence[Cover]) -> tuple[float, str] | None:
         for item in cover
         if item.height_m > 0.5 or item.is_building
         for part in shapely.get_parts(item.geometry)
-        if part.length > 0
+        if part.area > _LEAST_PART_M2
     ]
     return min(widths) if widths else None
 
@@ -224,7 +229,7 @@ def _widen(geometry: Any, width_m: float | None) -> Any:
     return shapely.union_all(widened) if len(widened) > 1 else widened[0]
 
 
-def boundary_of(files: Iterable[tuple[str, VectorFile]]) -> tuple[Any | None, list[MeshplanError], list[str]]:
+def boundary_of(files: Sequence[tuple[str, VectorFile]]) -> tuple[Any | None, list[MeshplanError], list[str]]:
     """Return the outline in longitude and latitude, faults and notes; lines that close are taken as outlines."""
     faults: list[MeshplanError] = []
     notes: list[str] = []
@@ -248,6 +253,7 @@ def boundary_of(files: Iterable[tuple[str, VectorFile]]) -> tuple[Any | None, li
                 faults.append(InputError("the line does not close", where=shown, fix="Draw the boundary as an area."))
     if not areas:
         if not faults:
-            faults.append(InputError("holds no outline", where="boundary", fix="Draw the boundary as an area."))
+            names = ", ".join(shown for shown, _ in files)
+            faults.append(InputError("holds no outline", where=names, fix="Draw the boundary as an area."))
         return None, faults, notes
     return shapely.union_all(areas), faults, notes
