@@ -61,9 +61,7 @@ def _power_of_two(typingctx, n):
     def build(_context, builder, _signature, args):
         i32 = ir.IntType(32)
         whole = builder.fptosi(args[0], i32)
-        return builder.bitcast(
-            builder.shl(builder.add(whole, ir.Constant(i32, 127)), ir.Constant(i32, 23)), ir.FloatType()
-        )
+        return builder.bitcast(builder.shl(builder.add(whole, ir.Constant(i32, 127)), ir.Constant(i32, 23)), ir.FloatType())
 
     return types.float32(types.float32), build
 

@@ -12,256 +12,320 @@ import math
 import numpy as np
 from numba import njit
 
-from meshplan.kernels.compiled_loss import CLEAR_NU, H1, H2, LANES, NU
+from meshplan.kernels.compiled_loss import CLEAR_NU, H1, H2, LANES, NU, RISE, N
 from meshplan.kernels.compiled_math import FAST
 
 CAP = 0.5516
 """Clearance in Fresnel radii from which on J is 0: 0.78/sqrt(2), rounded up."""
-LEAF = 16
+
+LEAF = 8
 """Records under one bound of the lowest level."""
-BRANCH = 8
+BRANCH = 2
 """Bounds of one level under one bound of the next."""
-LEVELS = 3
+GROUP = 16
+"""Clear paths that look for their least clearance together."""
+SIGHT, INVERSE, BEST, UPPER, LOWER = (row * GROUP for row in range(5))
+LEVELS = 9
+NOBODY = np.int32(-(2**31))
+"""Marks a sample that owns no cell."""
+
+_U0 = np.uint64(0)
+_U1 = np.uint64(1)
+_LANES = np.uint64(LANES)
 
 
 @njit(fastmath=FAST, error_model="numpy")
-def lay_ray(p, edge, n, origin, along, across, low, high, diagonal, place, side, share, own, target):
+def lay_ray(p, edge, n, origin, along, across, low, high, diagonal, place, side, share, mine, own, target):
     """Lay ray `p` of `edge` and name the cells it owns; return how many.
 
     Sample k lies where the ray crosses line k of the quadrant, p·k/edge cells aside: between the cells at `place` and
     `place` + `side`, `share` of the way. Cell (k, c) belongs to the one ray that passes within k/(2·edge) cells of it.
     """
+    whole = float(edge)
+    part = 1.0 / whole
+    least = float(low)
+    most = float(high)
+    corner = 0.5 if diagonal else -0.5
+    for k in range(n + 1):
+        line = float(np.int32(k))
+        aside = p * line
+        c = np.floor(aside * part + 1e-9)
+        rest = aside - c * whole
+        c0 = min(max(c, least), most)
+        c1 = min(max(c + 1.0, least), most) if rest > 0.0 else c0
+        place[k] = np.int32(c0)
+        side[k] = np.int32(c1 - c0)
+        share[k] = rest * part
+        over = 2.0 * rest >= whole
+        nearest = c + 1.0 if over else c
+        off = 2.0 * (rest - whole if over else rest)
+        inside = (nearest >= least) & (nearest <= most) & (abs(nearest) < line + corner)
+        mine[k] = np.int32(nearest) if (off > -line) & (off <= line) & inside else NOBODY
     count = 0
     for k in range(n + 1):
-        aside = p * k
-        exact = float(aside) / edge
-        floor = math.floor(exact)
-        t = exact - floor
-        c = int(floor)
-        c0 = min(max(c, low), high)
-        c1 = min(max(c + 1, low), high) if t > 0.0 else c0
-        base = origin + k * along
-        place[k] = base + c0 * across
-        side[k] = (c1 - c0) * across
-        share[k] = t
-        nearest = c + (1 if t >= 0.5 else 0)
-        off = 2 * (aside - nearest * edge)
-        wide = abs(nearest)
-        mine = (off > -k) & (off <= k) & ((wide < k) | (diagonal & (wide == k))) & (nearest >= low) & (nearest <= high)
         own[count] = k
-        target[count] = base + nearest * across
-        count += 1 if mine else 0
+        target[count] = origin + k * along + mine[k] * across
+        count += 1 if mine[k] != NOBODY else 0
+        place[k] = origin + k * along + place[k] * across
+        side[k] *= across
     return count
 
 
 @njit(fastmath=FAST)
 def sample_ray(flat, n, place, side, share, base, out):
     """Write the heights along the ray, less `base`, and return the last sample before the first void."""
-    last = n
     for k in range(n + 1):
         first = np.uint64(place[k])
         a = float(flat[first])
-        b = float(flat[np.uint64(place[k] + side[k])])
+        b = float(flat[first + np.uint64(side[k])])
         out[k] = a + (b - a) * share[k] - base
     for k in range(n + 1):
         if np.isnan(out[k]):
-            last = k - 1
-            break
-    return last
+            return k - 1
+    return n
+
+
+@njit(fastmath=FAST, forceinline=True)
+def _push(x, y, top, hull_x, hull_y, hull_s):
+    """Put a point behind an upper hull and return the new top; `hull_s` is the slope up to each vertex, +inf at the first."""
+    while y - hull_y[top] >= hull_s[top] * (x - hull_x[top]):
+        top -= _U1
+    slope = (y - hull_y[top]) / (x - hull_x[top])
+    top += _U1
+    hull_x[top] = x
+    hull_y[top] = y
+    hull_s[top] = slope
+    return top
+
+
+@njit(fastmath=FAST, forceinline=True)
+def _tangent(x, y, top, hull_x, hull_y, hull_s):
+    """Return the vertex that stands highest as seen from (x, y) behind the hull."""
+    while y - hull_y[top] > hull_s[top] * (x - hull_x[top]):
+        top -= _U1
+    return top
 
 
 @njit(fastmath=FAST, error_model="numpy")
-def smooth_heights(n, h, tx_agl, rx_agl, own, count, work, hull_x, hull_h):
-    """Write the antenna heights over the smooth line for every owned target (P.526 §4.5.2); `h` is less the antenna height.
+def bound_records(records, rec_s, rec_a, line, offset, room):
+    """Lay a line over every node of records: through its ends, raised over all between. s <= offset + line·a holds in it.
 
-    The fit comes from two running sums; the obstruction test from the steepest raw line of sight and a raw upper hull.
+    A leaf looks at its records, a higher node at the lines below it, which it must clear at both ends of each.
+    """
+    size = LEAF
+    for level in range(LEVELS):
+        below = size // BRANCH
+        for node in range((records + size - 1) // size):
+            first = node * size
+            last = min(first + size, records) - 1
+            slope = (rec_s[first] - rec_s[last]) / (rec_a[first] - rec_a[last]) if last > first else 0.0
+            top = -math.inf
+            if level == 0:
+                for i in range(first, last + 1):
+                    top = max(top, rec_s[i] - slope * rec_a[i])
+            else:
+                child = (level - 1) * room + first // below
+                for start in range(first, last + 1, below):
+                    tilt = line[child] - slope
+                    end = min(start + below - 1, last)
+                    top = max(top, offset[child] + max(tilt * rec_a[start], tilt * rec_a[end]))
+                    child += 1
+            line[level * room + node] = slope
+            offset[level * room + node] = top
+        size *= BRANCH
+
+
+@njit(fastmath=FAST, forceinline=True)
+def _cannot_win(group, width, slope, offset, a_first, a_last):
+    """Say whether no record of a node comes nearer to any path of the group than what that path has found.
+
+    Under the line, (sight − s)²/(a − inverse) is least where the two terms of sight − s = e − slope·y are equal, or at an end.
+    """
+    steep = -slope
+    per = 1.0 / steep if steep > 0.0 else 0.0
+    open_paths = 0.0
+    for i in range(width):
+        inverse = group[i + INVERSE]
+        e = group[i + SIGHT] - offset - slope * inverse
+        y = max(min(max(e * per, a_last - inverse), a_first - inverse), 0.0)
+        gap = e + steep * y
+        open_paths += 0.0 if (gap > 0.0) & (gap * gap >= group[i + BEST] * y) else 1.0
+    return open_paths == 0.0
+
+
+@njit(fastmath=FAST, forceinline=True)
+def _try_records(group, width, first, end, rec_s, rec_a):
+    """Let each path of the group find the least clearance among some records; those behind its receiver never win."""
+    for i in range(width):
+        group[i + UPPER] = group[i + BEST]
+        group[i + LOWER] = 1.0
+    for r in range(first, end):
+        s = rec_s[r]
+        a = rec_a[r]
+        for i in range(width):
+            gap = group[i + SIGHT] - s
+            y = a - group[i + INVERSE]
+            gap2 = gap * gap
+            upper = group[i + UPPER]
+            lower = group[i + LOWER]
+            nearer = gap2 * lower < upper * y
+            group[i + UPPER] = gap2 if nearer else upper
+            group[i + LOWER] = y if nearer else lower
+    for i in range(width):
+        group[i + BEST] = group[i + UPPER] / group[i + LOWER]
+
+
+@njit(fastmath=FAST, error_model="numpy")
+def clear_paths(
+    waiting, slots, sights, before, own, fresnel, inverses, rec_s, rec_a, rec_u, line, offset, room, group, work
+):  # fmt: skip
+    """Write nu of the clear paths: the least clearance in Fresnel radii over all records before the receiver.
+
+    Paths are taken in groups, neighbours along the ray. A group goes backwards from its last receiver, leaps over nodes that
+    cannot win, and stops where all that is left is clear by `CAP`.
+    """
+    cap = CAP * CAP * fresnel
+    to_nu = math.sqrt(2.0 / fresnel)
+    width = len(group) // 5  # a constant here would unroll the inner loops instead of vectorising them
+    warm = -1
+    for start in range(0, waiting, GROUP):
+        lowest = math.inf
+        for i in range(width):
+            k = min(start + i, waiting - 1)
+            sight = sights[k]
+            group[i + SIGHT] = sight
+            group[i + INVERSE] = inverses[own[slots[k]]]
+            group[i + BEST] = cap
+            lowest = min(lowest, sight)
+        records = before[min(start + GROUP, waiting) - 1]
+        leaf = (records - 1) // LEAF
+        if warm >= 0:
+            _try_records(group, width, warm * LEAF, min(warm * LEAF + LEAF, records), rec_s, rec_a)
+        tried = warm
+        while leaf >= 0 and lowest < rec_u[min(leaf * LEAF + LEAF, records) - 1]:
+            if leaf == tried:
+                leaf -= 1
+                continue
+            level = 0
+            span = 1
+            while level + 1 < LEVELS and (leaf + 1) % (span * BRANCH) == 0:
+                span *= BRANCH
+                level += 1
+            leapt = False
+            while not leapt and level >= 0:
+                index = level * room + (leaf + 1) // span - 1
+                first = (leaf + 1 - span) * LEAF
+                last = min(leaf * LEAF + LEAF, records) - 1
+                leapt = _cannot_win(group, width, line[index], offset[index], rec_a[first], rec_a[last])
+                if not leapt:
+                    span //= BRANCH
+                    level -= 1
+            if leapt:
+                leaf -= span
+                continue
+            had = group[GROUP - 1 + BEST]
+            _try_records(group, width, leaf * LEAF, min(leaf * LEAF + LEAF, records), rec_s, rec_a)
+            if group[GROUP - 1 + BEST] < had:
+                warm = leaf
+            leaf -= 1
+        for i in range(min(GROUP, waiting - start)):
+            nu = -math.sqrt(group[i + BEST]) * to_nu
+            q = slots[start + i]
+            work[q // LANES][q % LANES + NU] = nu if nu > -0.78 else float(CLEAR_NU)
+
+
+@njit(fastmath=FAST, error_model="numpy")
+def scan_ray(
+    n, h, g, bulge, tx_agl, rx_agl, own, count, fresnel, inverses, roots, work, fit,
+    raw_x, raw_h, raw_s, hull_x, hull_g, hull_s, rec_s, rec_a, rec_u, slots, sights, before,
+):  # fmt: skip
+    """Write, for every owned target, the Bullington nu and, if `fit`, the antenna heights over the smooth line.
+
+    `h` is the ground and `g` what stands on it, both less the height of the transmitting antenna; `fresnel` is wavelength·step.
+    Clear paths look for the least clearance among the records (samples that stand steeper than all before), others for the
+    tangent to the upper hull of straightened obstacles (P.526 §4.5.1). The fit comes from two running sums, its obstruction
+    test from the steepest raw line of sight and the hull of the raw ground (§4.5.2).
     """
     v1 = 0.0
     v2 = 0.0
     start = h[0]
-    before = 0.0
+    previous = 0.0
+    raw_steepest = -math.inf
+    raw_top = _U0
     steepest = -math.inf
-    top = -1
-    q = 0
-    for j in range(1, n + 1):
-        here = h[j] - start
-        v1 += here + before
-        v2 += here * (3.0 * j - 1.0) + before * (3.0 * j - 2.0)
-        before = here
-        if q < count and own[q] == j:
-            x = float(j)
-            fit_start = start + (2.0 * v1 * x - v2) / (x * x)
-            fit_end = start + (v2 - v1 * x) / (x * x)
-            receiver = h[j] + rx_agl
-            slope = receiver / x
-            if steepest > slope:
-                r = top
-                while r > 0 and (hull_h[r - 1] - receiver) * (x - hull_x[r]) > (hull_h[r] - receiver) * (
-                    x - hull_x[r - 1]
-                ):
-                    r -= 1
-                from_end = (hull_h[r] - receiver) / (x - hull_x[r]) + slope
-                while r > 0 and hull_h[r - 1] - hull_h[r] > slope * (hull_x[r - 1] - hull_x[r]):
-                    r -= 1
-                worst = hull_h[r] - slope * hull_x[r]
-                from_start = steepest - slope
-                part = worst / (from_start + from_end)
-                fit_start -= part * from_start
-                fit_end -= part * from_end
-            block = work[q // LANES]
-            lane = q % LANES
-            block[lane + H1] = -min(fit_start, start)
-            block[lane + H2] = receiver - min(fit_end, h[j])
-            q += 1
-        y = h[j]
-        x = float(j)
-        while top > 0 and (hull_h[top] - hull_h[top - 1]) * (x - hull_x[top]) <= (y - hull_h[top]) * (
-            hull_x[top] - hull_x[top - 1]
-        ):
-            top -= 1
-        top += 1
-        hull_x[top] = x
-        hull_h[top] = y
-        steepest = max(steepest, y / x)
-
-
-@njit(fastmath=FAST, forceinline=True)
-def _bound(line, offset, a_first, a_last, sight, inverse):
-    """Return a lower bound of (sight − s)²/(a − inverse) over records whose s lies under offset + line·a, line < 0."""
-    e = sight - offset - line * inverse
-    rise = -line
-    y_low = a_last - inverse
-    y_high = a_first - inverse
-    if e > 0.0:
-        if e < rise * y_low:
-            root = e + rise * y_low
-            return root * root / y_low
-        if e > rise * y_high:
-            root = e + rise * y_high
-            return root * root / y_high
-        return 4.0 * e * rise
-    root = e + rise * y_low
-    return root * root / y_low if root > 0.0 else 0.0
-
-
-@njit(fastmath=FAST, error_model="numpy")
-def _close_node(first, last, rec_s, rec_a, line, offset, index):
-    """Lay a line through the first and last record and raise it over all between."""
-    slope = (rec_s[first] - rec_s[last]) / (rec_a[first] - rec_a[last])
-    top = -math.inf
-    for i in range(first, last + 1):
-        top = max(top, rec_s[i] - slope * rec_a[i])
-    line[index] = slope
-    offset[index] = top
-
-
-@njit(fastmath=FAST, error_model="numpy")
-def _least_clearance(sight, inverse, best, winner, records, rec_s, rec_a, rec_u, line, offset, room):
-    """Return the least of (sight − s)²/(a − inverse) over all records, or `best` if none is less, and which record has it.
-
-    Goes backwards from the receiver, leaps over whole nodes whose bound cannot win, stops where the rest is clear by `CAP`.
-    """
-    i = records - 1
-    while i >= 0 and sight < rec_u[i]:
-        full = i + 1
-        size = LEAF
-        if full % size == 0:
-            level = 0
-            while level + 1 < LEVELS and full % (size * BRANCH) == 0:
-                size *= BRANCH
-                level += 1
-            leapt = False
-            while level >= 0:
-                index = level * room + full // size - 1
-                if _bound(line[index], offset[index], rec_a[full - size], rec_a[i], sight, inverse) >= best:
-                    i -= size
-                    leapt = True
-                    break
-                size //= BRANCH
-                level -= 1
-            if leapt:
-                continue
-            first = full - LEAF
-        else:
-            first = full - full % LEAF
-            gap = sight - rec_s[i]
-            if gap * gap >= best * (rec_a[first] - inverse):
-                i = first - 1
-                continue
-        for r in range(first, full):
-            gap = sight - rec_s[r]
-            if gap * gap < best * (rec_a[r] - inverse):
-                best = gap * gap / (rec_a[r] - inverse)
-                winner = r
-        i = first - 1
-    return best, winner
-
-
-@njit(fastmath=FAST, error_model="numpy")
-def edge_parameters(
-    n, g, receivers, own, count, fresnel, inverses, roots, work, hull_x, hull_g, rec_s, rec_a, rec_u, line, offset, room
-):
-    """Write the Bullington nu of every owned target (P.526 §4.5.1).
-
-    `g` and `receivers` are straightened heights of obstacles and of receiving antennas; `fresnel` is wavelength·step. Clear paths
-    look for the least clearance among the records (samples that stand steeper than all before), others for the tangent to the
-    upper hull.
-    """
-    top = -1
+    top = _U0
     records = 0
-    steepest = -math.inf
-    winner = -1
-    q = 0
-    cap = CAP * CAP * fresnel
+    waiting = 0
     reach = CAP * math.sqrt(fresnel)
     to_nu = math.sqrt(2.0 / fresnel)
+    q = _U0
+    left = np.uint64(count)
     for j in range(1, n + 1):
         x = float(j)
-        if q < count and own[q] == j:
-            receiver = receivers[j]
-            inverse = inverses[j]
+        inverse = inverses[j]
+        here = h[j]
+        lower = bulge * x * x
+        if fit:
+            rise = here - start
+            v1 += rise + previous
+            v2 += rise * (3.0 * x - 1.0) + previous * (3.0 * x - 2.0)
+            previous = rise
+        if q < left and own[q] == j:
+            block = work[q // _LANES]
+            lane = q % _LANES
+            if fit:
+                fit_start = start + (2.0 * v1 * x - v2) * inverse * inverse
+                fit_end = start + (v2 - v1 * x) * inverse * inverse
+                receiver = here + rx_agl
+                slope = receiver * inverse
+                if raw_steepest > slope:
+                    r = _tangent(x, receiver, raw_top, raw_x, raw_h, raw_s)
+                    from_end = (raw_h[r] - receiver) / (x - raw_x[r]) + slope
+                    while raw_s[r] < slope:
+                        r -= _U1
+                    from_start = raw_steepest - slope
+                    part = (raw_h[r] - slope * raw_x[r]) / (from_start + from_end)
+                    fit_start -= part * from_start
+                    fit_end -= part * from_end
+                block[lane + np.uint64(H1)] = -min(fit_start, start)
+                block[lane + np.uint64(H2)] = receiver - min(fit_end, here)
+                block[lane + np.uint64(N)] = x
+                block[lane + np.uint64(RISE)] = receiver
+            receiver = here + rx_agl - lower
             sight = receiver * inverse
             nu = float(CLEAR_NU)
             if steepest < sight:
                 if records > 0 and sight < rec_u[records - 1]:
-                    best = cap
-                    if winner >= 0:
-                        gap = sight - rec_s[winner]
-                        best = min(best, gap * gap / (rec_a[winner] - inverse))
-                    best, winner = _least_clearance(
-                        sight, inverse, best, winner, records, rec_s, rec_a, rec_u, line, offset, room
-                    )
-                    nu = -math.sqrt(best) * to_nu
+                    slots[waiting] = q
+                    sights[waiting] = sight
+                    before[waiting] = records
+                    waiting += 1
             elif j > 1:
-                r = top
-                while r > 0 and (hull_g[r - 1] - receiver) * (x - hull_x[r]) > (hull_g[r] - receiver) * (
-                    x - hull_x[r - 1]
-                ):
-                    r -= 1
+                r = _tangent(x, receiver, top, hull_x, hull_g, hull_s)
                 back = (hull_g[r] - receiver) / (x - hull_x[r])
                 at = x * (sight + back) / (steepest + back)
                 nu = (steepest - sight) * to_nu * math.sqrt(x * at / (x - at))
-            work[q // LANES][q % LANES + NU] = nu if nu > -0.78 else float(CLEAR_NU)
-            q += 1
-        y = g[j]
-        while top > 0 and (hull_g[top] - hull_g[top - 1]) * (x - hull_x[top]) <= (y - hull_g[top]) * (
-            hull_x[top] - hull_x[top - 1]
-        ):
-            top -= 1
-        top += 1
-        hull_x[top] = x
-        hull_g[top] = y
-        s = y * inverses[j]
+            block[lane + np.uint64(NU)] = nu if nu > -0.78 else float(CLEAR_NU)
+            q += _U1
+        y = g[j] - lower
+        if j == 1:
+            hull_x[top] = x
+            hull_g[top] = y
+            hull_s[top] = math.inf
+            raw_x[raw_top] = x
+            raw_h[raw_top] = here
+            raw_s[raw_top] = math.inf
+        else:
+            top = _push(x, y, top, hull_x, hull_g, hull_s)
+            if fit:
+                raw_top = _push(x, here, raw_top, raw_x, raw_h, raw_s)
+        raw_steepest = max(raw_steepest, here * inverse)
+        s = y * inverse
         if s > steepest:
             steepest = s
             rec_s[records] = s
-            rec_a[records] = inverses[j]
+            rec_a[records] = inverse
             u = s + reach * roots[j]
             rec_u[records] = max(u, rec_u[records - 1]) if records > 0 else u
             records += 1
-            size = LEAF
-            for level in range(LEVELS):
-                if records % size != 0:
-                    break
-                _close_node(records - size, records - 1, rec_s, rec_a, line, offset, level * room + records // size - 1)
-                size *= BRANCH
+    return records, waiting

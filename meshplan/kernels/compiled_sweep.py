@@ -10,7 +10,7 @@ from numba import njit
 
 from meshplan.kernels.compiled_loss import BLOCK, LANES, N, OUT, RISE, diffraction
 from meshplan.kernels.compiled_math import FAST, db10, f32
-from meshplan.kernels.compiled_ray import LEAF, LEVELS, edge_parameters, lay_ray, sample_ray, smooth_heights
+from meshplan.kernels.compiled_ray import GROUP, LEAF, LEVELS, bound_records, clear_paths, lay_ray, sample_ray, scan_ray
 
 
 @njit(fastmath=FAST, error_model="numpy")
@@ -45,19 +45,26 @@ def sweep_rays(ground, row, column, cell_m, tx_agl, rx_agl, quadrant, first, las
     work = np.empty((blocks, BLOCK), dtype=np.float32)
     spare = np.empty((blocks, BLOCK), dtype=np.float32)
     marked = np.empty(blocks * LANES, dtype=np.int64)
-    place = np.empty(size, dtype=np.int64)
-    side = np.empty(size, dtype=np.int64)
+    place = np.empty(size, dtype=np.int32)
+    side = np.empty(size, dtype=np.int32)
+    mine = np.empty(size, dtype=np.int32)
     share = np.empty(size)
     own = np.empty(size + 1, dtype=np.int64)
     target = np.empty(size + 1, dtype=np.int64)
     h = np.empty(size)
-    g = np.empty(size)
-    receivers = np.empty(size)
+    raw_x = np.empty(size)
+    raw_h = np.empty(size)
+    raw_s = np.empty(size)
     hull_x = np.empty(size)
-    hull_h = np.empty(size)
+    hull_g = np.empty(size)
+    hull_s = np.empty(size)
     rec_s = np.empty(size)
     rec_a = np.empty(size)
     rec_u = np.empty(size)
+    slots = np.empty(size, dtype=np.int64)
+    sights = np.empty(size)
+    before = np.empty(size, dtype=np.int64)
+    group = np.empty(5 * GROUP)
     line = np.empty(LEVELS * room)
     offset = np.empty(LEVELS * room)
     inverses = np.empty(size)
@@ -74,7 +81,9 @@ def sweep_rays(ground, row, column, cell_m, tx_agl, rx_agl, quadrant, first, las
             n = min(n, (2 * high + 1) * edge // (2 * p))
         elif p < 0:
             n = min(n, (1 - 2 * low) * edge // (-2 * p))
-        count = lay_ray(p, edge, n, origin, along, across, low, high, diagonal, place, side, share, own, target)
+        count = lay_ray(
+            p, edge, n, origin, along, across, low, high, diagonal, place, side, share, mine, own, target
+        )  # fmt: skip
         known = sample_ray(flat, n, place, side, share, antenna, h)
         seen = count
         while seen > 0 and own[seen - 1] > known:
@@ -85,19 +94,16 @@ def sweep_rays(ground, row, column, cell_m, tx_agl, rx_agl, quadrant, first, las
         known = own[seen - 1]
         step = cell_m * math.sqrt(1.0 + (float(p) / edge) ** 2)
         bulge = step * step * 0.5 / t.earth_radius_m
-        for k in range(known + 1):
-            lower = bulge * k * k
-            g[k] = h[k] - lower
-            receivers[k] = h[k] + rx_agl - lower
-        for q in range(seen):
-            block = work[q // LANES]
-            block[q % LANES + N] = own[q]
-            block[q % LANES + RISE] = h[own[q]] + rx_agl
-        smooth_heights(known, h, tx_agl, rx_agl, own, seen, work, hull_x, hull_h)
-        edge_parameters(
-            known, g, receivers, own, seen, t.wavelength_m * step, inverses, roots, work,
-            hull_x, hull_h, rec_s, rec_a, rec_u, line, offset, room,
+        records, waiting = scan_ray(
+            known, h, h, bulge, tx_agl, rx_agl, own, seen, t.wavelength_m * step, inverses, roots, work, True,
+            raw_x, raw_h, raw_s, hull_x, hull_g, hull_s, rec_s, rec_a, rec_u, slots, sights, before,
         )  # fmt: skip
+        if waiting > 0:
+            bound_records(records, rec_s, rec_a, line, offset, room)
+            clear_paths(
+                waiting, slots, sights, before, own, t.wavelength_m * step, inverses,
+                rec_s, rec_a, rec_u, line, offset, room, group, work,
+            )  # fmt: skip
         diffraction(work, seen, step, t, spare, marked)
         for index in range((seen + LANES - 1) // LANES):
             block = work[index]
