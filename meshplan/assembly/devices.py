@@ -15,6 +15,7 @@ from meshplan.settings import CostSettings
 def make_devices(
     stations: Sequence[Station],
     opened: Iterable[str],
+    linked: Iterable[str],
     served: Iterable[str],
     reasons: Mapping[str, str],
     running: Running,
@@ -26,8 +27,8 @@ def make_devices(
     Parameters
     ----------
     stations : sequence of Station
-    opened, served : iterable of str
-        Keys of the opened candidates and of the sensors with a route.
+    opened, linked, served : iterable of str
+        Keys of the opened candidates, of all ends of links that are written down, and of the sensors with a route.
     reasons : mapping
         Why a device is there, by key.
     running : Running
@@ -35,14 +36,19 @@ def make_devices(
     prices : CostSettings
     """
     opened_keys, served_keys = set(opened), set(served)
-    used_places = {(s.site.name, s.site.role) for s in stations if s.key in opened_keys}
+    must_show = opened_keys | set(linked)
+    used_places = {(s.site.name, s.site.role) for s in stations if s.key in must_show}
     shown: dict[tuple[str, Role], None] = {}
     devices = []
     for station in stations:
         place = (station.site.name, station.site.role)
         sensor = station.site.role is Role.SENSOR
         in_plan = station.key in opened_keys or sensor
-        if not in_plan and (place in used_places or place in shown or station.site.use is Use.FORBIDDEN):
+        if (
+            not in_plan
+            and station.key not in must_show
+            and (place in used_places or place in shown or station.site.use is Use.FORBIDDEN)
+        ):
             continue
         shown[place] = None
         device = Device(

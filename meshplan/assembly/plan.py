@@ -32,6 +32,7 @@ from meshplan.records import (
     Plan,
     Proof,
     RadioRecord,
+    Role,
     Season,
 )
 
@@ -75,6 +76,7 @@ def assemble_plan(findings: Findings) -> Plan:
     devices = make_devices(
         table.stations,
         placement.opened,
+        {name for link in links for name in (link.a, link.b)},
         [route.sensor for route in routes.routes],
         why_each_relay(findings.problem, placement),
         running,
@@ -121,7 +123,12 @@ def _other_rows(table: LinkTable, rows: Sequence[int], near: Sequence[int], open
     taken.update(first)
     chances = table.worst_chance
     keys = [station.key for station in table.stations]
-    pool = [row for row, (_, j) in enumerate(table.pairs) if row not in taken and chances[row] >= KEPT_CHANCE and keys[j] in opened]
+    speaks = opened | {station.key for station in table.stations if station.site.role is Role.SENSOR}
+    pool = [
+        row
+        for row, (i, j) in enumerate(table.pairs)
+        if row not in taken and chances[row] >= KEPT_CHANCE and keys[j] in opened and keys[i] in speaks
+    ]
     pool.sort(key=lambda row: (-float(chances[row]), row))
     return first + sorted(pool[:MOST_CANDIDATE_LINKS])
 

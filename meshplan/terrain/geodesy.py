@@ -6,8 +6,9 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike
-from pyproj import Geod
+from pyproj import Geod, Transformer
 
+from meshplan.grid import Grid
 from meshplan.units import Array
 
 
@@ -34,3 +35,14 @@ def distance_and_bearing(
     lon_a, lat_a, lon_b, lat_b = np.broadcast_arrays(lon_a_deg, lat_a_deg, lon_b_deg, lat_b_deg)
     azimuth, _, distance_m = _ellipsoid().inv(lon_a, lat_a, lon_b, lat_b)
     return np.asarray(distance_m, dtype=float), np.asarray(azimuth, dtype=float) % 360.0
+
+
+def place_on_grid(grid: Grid, lon_deg: float, lat_deg: float) -> tuple[float, float]:
+    """Return x and y on the grid's projection of a place in degrees, WGS 84."""
+    x_m, y_m = _to_grid(grid.crs).transform(lon_deg, lat_deg)
+    return float(x_m), float(y_m)
+
+
+@cache
+def _to_grid(crs: str) -> Transformer:
+    return Transformer.from_crs("EPSG:4326", crs, always_xy=True)

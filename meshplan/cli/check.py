@@ -1,0 +1,48 @@
+"""meshplan check: is the property folder fit to plan, and what would be assumed?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from meshplan.cli import EXIT_DONE, EXIT_INPUT_WRONG
+from meshplan.cli.options import folder_argument, json_option, overrides_from, print_json, radio_option, set_option
+
+
+@click.command("check")
+@folder_argument
+@radio_option
+@set_option
+@click.option(
+    "--keys",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=lambda ctx, _, on: _manual(ctx, on),
+    help="Print every key of property.toml and every column of the site and cover files, then stop.",
+)
+@json_option
+def command(folder: Path, radio: str | None, changes: tuple[str, ...], as_json: bool) -> int:
+    """Read the property in FOLDER and say what is wrong with it, or what will be assumed.
+
+    Nothing is computed and nothing is written. If FOLDER (or a file in it) is a plan that was made before, its routes, costs and
+    proof are verified again.
+    """
+    from meshplan.workflow import check_property
+
+    report = check_property(folder, radio=radio, overrides=overrides_from(changes))
+    if as_json:
+        print_json(report.as_dict())
+    else:
+        click.echo(report.text())
+    return EXIT_DONE if report.good else EXIT_INPUT_WRONG
+
+
+def _manual(ctx: click.Context, wanted: bool) -> None:
+    if not wanted or ctx.resilient_parsing:
+        return
+    from meshplan.inputs import describe_cover_columns, describe_settings, describe_site_columns
+
+    click.echo("\n\n".join((describe_settings(), describe_site_columns(), describe_cover_columns())))
+    ctx.exit(EXIT_DONE)

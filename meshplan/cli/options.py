@@ -1,0 +1,54 @@
+"""Options and outputs that several commands share."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from meshplan.errors import InputError
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+folder_argument = click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+quiet_option = click.option("--quiet", "-q", is_flag=True, help="Show no progress.")
+json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object for scripts instead of text.")
+radio_option = click.option("--radio", metavar="CLASS", help="Radio class in place of the one in property.toml.")
+out_option = click.option(
+    "--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for results; by default outputs/<property>."
+)
+set_option = click.option(
+    "--set",
+    "changes",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help="A setting in place of the one in property.toml, such as requirement.hop_limit=2. Can be repeated.",
+)
+
+
+def overrides_from(changes: tuple[str, ...]) -> dict[str, Any]:
+    """Return settings given as KEY=VALUE; values are read as TOML, and as text where they are none."""
+    found: dict[str, Any] = {}
+    for change in changes:
+        key, sign, value = change.partition("=")
+        if not sign or not key.strip():
+            raise InputError(f"'{change}' is no setting", where="--set", fix="Write KEY=VALUE, such as requirement.hop_limit=2.")
+        try:
+            found[key.strip()] = tomllib.loads(f"value = {value}")["value"]
+        except tomllib.TOMLDecodeError:
+            found[key.strip()] = value.strip()
+    return found
+
+
+def results_folder(folder: Path, out: Path | None) -> Path:
+    """Return where the results of a property go."""
+    return out if out is not None else Path("outputs") / folder.resolve().name
+
+
+def print_json(value: Any) -> None:
+    """Print one JSON object."""
+    click.echo(json.dumps(value, ensure_ascii=False, indent=2, allow_nan=False))

@@ -1,0 +1,58 @@
+"""meshplan plan: gateways, relays and routes for a property, with map and tables."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from meshplan.cli import EXIT_DONE, EXIT_UNSERVED
+from meshplan.cli.options import (
+    folder_argument,
+    json_option,
+    out_option,
+    overrides_from,
+    print_json,
+    quiet_option,
+    radio_option,
+    results_folder,
+    set_option,
+)
+from meshplan.cli.progress import Progress
+
+
+@click.command("plan")
+@folder_argument
+@out_option
+@radio_option
+@set_option
+@click.option("--seconds", type=click.FloatRange(min=0.1), help="Most time to look for a cheaper plan; recorded in the plan.")
+@quiet_option
+@json_option
+def command(
+    folder: Path,
+    out: Path | None,
+    radio: str | None,
+    changes: tuple[str, ...],
+    seconds: float | None,
+    quiet: bool,
+    as_json: bool,
+) -> int:
+    """Plan the property in FOLDER: the cheapest gateways and relays that serve every sensor.
+
+    Writes plan.json, plan.geojson, links.csv, further tables and map.html. Ends with exit code 1 if some sensor stays unserved.
+    """
+    from meshplan.reporting.plan_text import plan_summary, plan_text
+    from meshplan.workflow import plan_property, solve_limits, write_plan
+
+    progress = Progress(quiet=quiet or as_json)
+    planned = plan_property(
+        folder, radio=radio, overrides=overrides_from(changes), limits=solve_limits(seconds), on_progress=progress
+    )
+    files = write_plan(planned, results_folder(folder, out), on_progress=progress)
+    progress.close()
+    if as_json:
+        print_json(plan_summary(planned.plan, files))
+    else:
+        click.echo(plan_text(planned.plan, files))
+    return EXIT_UNSERVED if planned.plan.unserved else EXIT_DONE

@@ -1,0 +1,114 @@
+"""A plan in the terminal: what it is, what it serves, what it costs, what to look at."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from meshplan.records import VERDICT_WORDS, Plan, Role
+from meshplan.reporting.words import metres, number, percent
+
+
+def plan_text(plan: Plan, files: Sequence[Path]) -> str:
+    """Return the plan as text: unserved sensors first, then devices, routes, cost and proof, law, assumptions, files."""
+    blocks = [_head(plan), _unserved(plan), _devices(plan), _routes(plan), _money(plan), _law(plan), _assumptions(plan)]
+    blocks.append("Written:\n" + "\n".join(f"  {path}" for path in files))
+    return "\n\n".join(block for block in blocks if block)
+
+
+def plan_summary(plan: Plan, files: Sequence[Path]) -> dict[str, Any]:
+    """Return the plan in short for scripts; plan.json holds all of it."""
+    return {
+        "property": plan.property_name,
+        "radio": plan.radio.key,
+        "sensors": sum(device.role is Role.SENSOR for device in plan.devices),
+        "served": len(plan.routes),
+        "unserved": [
+            {"sensor": miss.sensor, "missing_db": miss.missing_db, "nearest": miss.nearest, "reason": miss.reason}
+            for miss in plan.unserved
+        ],
+        "gateways": [device.name for device in plan.devices if device.in_plan and device.role is Role.GATEWAY],
+        "relays": [device.name for device in plan.devices if device.in_plan and device.role is Role.RELAY],
+        "routes": {route.sensor: list(route.devices) for route in plan.routes},
+        "cost": plan.proof.cost,
+        "lower_bound": plan.proof.lower_bound,
+        "gap": plan.proof.gap,
+        "optimal": plan.proof.optimal,
+        "lawful": all(line.lawful for line in plan.legal),
+        "assumptions": list(plan.assumptions),
+        "files": [str(path) for path in files],
+    }
+
+
+def _head(plan: Plan) -> str:
+    sensors = sum(device.role is Role.SENSOR for device in plan.devices)
+    seasons = ", ".join(season.name for season in plan.seasons)
+    return (
+        f"{plan.property_name}: {len(plan.routes)} of {sensors} sensors served\n"
+        f"Radio: {plan.radio.title}, {number(plan.radio.frequency_mhz, 1)} MHz, up to {number(plan.radio.tx_power_dbm, 1)} dBm\n"
+        f"Rules: {plan.country}. Seasons: {seasons}."
+    )
+
+
+def _unserved(plan: Plan) -> str:
+    if not plan.unserved:
+        return ""
+    lines = ["Not served:"]
+    for miss in plan.unserved:
+        lack = f", {number(miss.missing_db, 1)} dB short to {miss.nearest}" if miss.nearest else ""
+        lines.append(f"  {miss.sensor}: {miss.reason}{lack}")
+        cures = [remedy for remedy in miss.remedies if remedy.suffices]
+        if cures:
+            lines.append(f"    would mend it: {cures[0].change} (+{number(cures[0].gain_db, 0)} dB)")
+        elif miss.remedies:
+            lines.append(f"    helps most: {miss.remedies[0].change} (+{number(miss.remedies[0].gain_db, 0)} dB, not enough alone)")
+    return "\n".join(lines)
+
+
+def _devices(plan: Plan) -> str:
+    lines = ["Build:"]
+    for device in plan.devices:
+        if device.in_plan and device.role is not Role.SENSOR:
+            lines.append(
+                f"  {device.role.value} {device.name}: antenna at {metres(device.antenna_agl_m)}, {device.power.value}, "
+                f"{number(device.cost, 0)} {plan.currency}"
+            )
+            if device.reason:
+                lines.append(f"    {device.reason}")
+    return "\n".join(lines) if len(lines) > 1 else ""
+
+
+def _routes(plan: Plan) -> str:
+    if not plan.routes:
+        return ""
+    width = max(len(route.sensor) for route in plan.routes)
+    lines = ["Routes, least certain first:"]
+    for route in sorted(plan.routes, key=lambda route: (route.chance, route.sensor)):
+        words = VERDICT_WORDS[min((plan.link(key) for key in route.links), key=lambda link: link.chance).verdict]
+        lines.append(f"  {route.sensor:<{width}}  {percent(route.chance):>10}  {' → '.join(route.devices[1:])}  ({words})")
+        if route.second_devices:
+            lines.append(f"  {'':<{width}}  {'second':>10}  {' → '.join(route.second_devices[1:])}")
+    return "\n".join(lines)
+
+
+def _money(plan: Plan) -> str:
+    return f"Cost of gateways and relays: {number(plan.proof.cost, 0)} {plan.currency}. {plan.proof.sentence}"
+
+
+def _law(plan: Plan) -> str:
+    lines = ["Radio rules:"]
+    for line in plan.legal:
+        state = "within the rules" if line.lawful else "NOT within the rules"
+        names = line.subject.split(", ")
+        who = line.subject if len(names) <= 3 else f"{names[0]} and {len(names) - 1} more"
+        lines.append(f"  {who}: {state} ({line.rule}; table of {line.as_of}, {line.standing})")
+        if line.remedy and not line.lawful:
+            lines.append(f"    {line.remedy}")
+    lines.append("  A planning aid, not legal advice; check the local table.")
+    return "\n".join(lines)
+
+
+def _assumptions(plan: Plan) -> str:
+    said = [*plan.assumptions, *plan.unknowns]
+    return "Assumed, or not known:\n" + "\n".join(f"  {line}" for line in said) if said else ""
