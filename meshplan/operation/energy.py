@@ -19,6 +19,9 @@ REFERENCE_TEMPERATURE_C: Final = 20.0
 COLD_TEMPERATURE_C: Final = -20.0
 CHARGE_FREEZING: Final = "Do not charge below {low:g} °C or above {high:g} °C: use a charger that locks out, or lead-acid in frost."
 HEAT: Final = "A closed dark box reaches 60-70 °C in the sun: shade and vent it, above {limit:g} °C this cell is harmed."
+WORTH_IT: Final = 1.15
+"""A change is named only if it lengthens the life by this factor (own choice)."""
+
 MAINS_INSTEAD_W: Final = 40.0
 """Panel size from which mains is the better answer (own choice)."""
 
@@ -62,7 +65,7 @@ class BatteryLife:
     """Largest first."""
     dominant: str
     best_change: str
-    """In words; empty if nothing lengthens the life by a tenth."""
+    """In words; empty if nothing lengthens the life by a sixth."""
     best_change_years: float
     cautions: tuple[str, ...]
 
@@ -203,11 +206,14 @@ def battery_life(
         return min(alive, cell.shelf_life_years.value)
 
     life = min(uncapped, shelf)
-    changes = [(years(changed), words) for words, changed in _changes(duty, better_board)]
-    changes += [(years(duty, cell), words) for words, cell in _other_cells(battery, batteries)]
-    changes.append((years(duty, side_by_side=in_parallel * 2), "twice the cells"))
-    best_years, best = max(changes, key=lambda change: change[0])
-    worth_it = best_years > 1.1 * life
+    mending = [(years(changed), words) for words, changed in _changes(duty, better_board)]
+    mending += [(years(duty, cell), words) for words, cell in _other_cells(battery, batteries)]
+    plain = [(years(replace(duty, interval_s=duty.interval_s * 2.0)), "report half as often")]
+    plain.append((years(duty, side_by_side=in_parallel * 2), "twice the cells"))
+    best_years, best = max(mending, key=lambda change: change[0], default=(0.0, ""))
+    if best_years < WORTH_IT * life:  # nothing mends the cause: more of the same cell or less of the same work
+        best_years, best = max(plain, key=lambda change: change[0])
+    worth_it = best_years >= WORTH_IT * life
     return BatteryLife(
         years=life,
         uncapped_years=uncapped,
@@ -222,8 +228,8 @@ def battery_life(
 
 
 def _changes(duty: Duty, better_board: Board | None) -> list[tuple[str, Duty]]:
-    """Return the changes of the device itself that could lengthen its life."""
-    found = [("report half as often", replace(duty, interval_s=duty.interval_s * 2.0))]
+    """Return the changes that mend what empties the cell."""
+    found: list[tuple[str, Duty]] = []
     if better_board is not None and better_board.sleep_current_ua.value < duty.board.sleep_current_ua.value:
         words = (
             f"a board that sleeps at {better_board.sleep_current_ua.value:g} µA instead of {duty.board.sleep_current_ua.value:g} µA"
@@ -273,7 +279,7 @@ def _other_cells(battery: Battery, batteries: Mapping[str, Battery] | None) -> l
 def _dominant(parts: tuple[CurrentPart, ...], current: float) -> str:
     if current <= 0:
         return "nothing"
-    return f"{parts[0].name} ({parts[0].current_ua / current:.0%} of {_current(current)})"
+    return f"{parts[0].name} ({parts[0].current_ua / current * 100:.0f} % of {_current(current)})"
 
 
 def battery_cautions(battery: Battery, pulse_ma: float, temperature_c: float = 20.0, in_parallel: int = 1) -> tuple[str, ...]:
@@ -287,7 +293,7 @@ def battery_cautions(battery: Battery, pulse_ma: float, temperature_c: float = 2
     if battery.rechargeable and battery.charge_min_c is not None and battery.charge_max_c is not None:
         found.append(CHARGE_FREEZING.format(low=battery.charge_min_c, high=battery.charge_max_c))
     if temperature_c < 0:
-        found.append(f"At {temperature_c:g} °C about {cold_factor(battery, temperature_c):.0%} of its capacity is left.")
+        found.append(f"At {temperature_c:g} °C about {cold_factor(battery, temperature_c) * 100:.0f} % of its capacity is left.")
     found.extend(battery.cautions)
     found.append(HEAT.format(limit=battery.max_temperature_c.value))
     return tuple(found)

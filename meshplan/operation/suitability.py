@@ -137,7 +137,7 @@ def suitability(
         why = " (the device sleeps and hears only after its own report)" if battery_downlink and demand.needs_downlink else ""
         reasons.append(f"the worst delay is {_seconds(worst)}, {_seconds(demand.delay_s)} are acceptable{why}")
     if delay.delivered < demand.delivery:
-        reasons.append(f"{delay.delivered:.1%} arrive within the tries, {demand.delivery:.1%} are needed")
+        reasons.append(f"{delay.delivered * 100:.1f} % arrive within the tries, {demand.delivery * 100:.1f} % are needed")
     if demand.update_s is not None:
         reasons.extend(_loop_reasons(demand, mode, hops, duty_limit))
     must = [f"Fail-safe: {demand.fail_safe}."] if demand.fail_safe else []
@@ -167,8 +167,8 @@ def _loop_reasons(demand: Demand, mode: RadioMode, hops: int, duty_limit: float)
         )
     if command_s / demand.update_s > duty_limit:
         found.append(
-            f"refreshing it would use {min(1.0, command_s / demand.update_s):.0%} of the time on the air, "
-            f"{duty_limit:.2%} are allowed"
+            f"refreshing it would use {min(1.0, command_s / demand.update_s) * 100:.0f} % of the time on the air, "
+            f"{duty_limit * 100:.3g} % are allowed"
         )
     return found
 
