@@ -1,5 +1,6 @@
 """The interactive map: a plan and its land in, one HTML file out that needs no network."""
 
+from meshplan.reporting.map.from_links import map_landscape, page_engine
 from meshplan.reporting.map.landscape import (
     CoverageLayer,
     MapLandscape,
@@ -17,6 +18,8 @@ __all__ = [
     "PageCover",
     "PageEnd",
     "PageEngine",
+    "map_landscape",
+    "page_engine",
     "render_map",
     "write_map",
 ]

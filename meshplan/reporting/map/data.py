@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import asdict
+from dataclasses import asdict, fields
 from typing import Any, Final
 
 import numpy as np
@@ -15,7 +15,7 @@ from meshplan.errors import MeshplanError
 from meshplan.grid import Grid
 from meshplan.records import VERDICT_WORDS, VERDICTS, BudgetItem, Link, Plan, SeasonResult
 from meshplan.reporting.map.contours import contour_lines
-from meshplan.reporting.map.landscape import CoverageLayer, MapLandscape
+from meshplan.reporting.map.landscape import CoverageLayer, MapLandscape, PageEngine
 from meshplan.reporting.map.pack import mean_reduce, pack_indices, pack_series, pack_within, pick_reduce
 from meshplan.reporting.map.palette import VERDICT_STYLES, class_colour, cover_colour
 
@@ -30,6 +30,7 @@ UNKNOWN_STEP: Final = -1_000_000
 
 def page_data(plan: Plan, landscape: MapLandscape) -> dict[str, Any]:
     """Return everything the page shows, ready for JSON."""
+    engine = landscape.engine
     items = _ItemTable()
     routes = {route.sensor: route for route in plan.routes}
     links = [_link_record(plan, link, items) for link in plan.links]
@@ -83,8 +84,8 @@ def page_data(plan: Plan, landscape: MapLandscape) -> dict[str, Any]:
         "coverage": [_coverage_record(layer) for layer in landscape.coverage],
         "profiles": _profile_records(profiled),
         "contours": contour_lines(landscape.ground_amsl_m, landscape.grid).as_record(),
-        "terrain": terrain_record(plan, landscape),
-        "engine": None if landscape.engine is None else asdict(landscape.engine),
+        "terrain": None if engine is None else terrain_record(landscape, engine),
+        "engine": None if engine is None else engine_record(engine),
     }
 
 
@@ -136,34 +137,28 @@ def position_polynomials(grid: Grid, factor: int) -> dict[str, Any]:
     }
 
 
-def terrain_record(plan: Plan, landscape: MapLandscape) -> dict[str, Any]:
+def terrain_record(landscape: MapLandscape, engine: PageEngine) -> dict[str, Any]:
     """Return ground and cover for the page's own profiles, averaged until they fit."""
     grid = landscape.grid
     factor = max(1, math.ceil(math.sqrt(grid.rows * grid.columns / MOST_CELLS)))
     ground = pack_within(mean_reduce(landscape.ground_amsl_m, factor), MOST_TERRAIN_BYTES)
-    by_season = [
-        landscape.cover_heights_by_season.get(season.name, landscape.cover_height_m) for season in plan.seasons
-    ] or [landscape.cover_height_m]
-    rasters: list[dict[str, Any]] = []
-    index_of: dict[bytes, int] = {}
-    which: list[int] = []
-    for heights in by_season:
-        reduced = pick_reduce(np.nan_to_num(heights, nan=0.0), factor)
-        key = reduced.tobytes()
-        if key not in index_of:
-            index_of[key] = len(rasters)
-            rasters.append(pack_within(reduced, MOST_TERRAIN_BYTES // 4).as_record())
-        which.append(index_of[key])
+    canopy = engine.canopy_m
     return {
         "cell_m": grid.cell_m * factor,
         "averaged": factor,
         "full_cell_m": grid.cell_m,
         "ground": ground.as_record(),
-        "cover_index": pack_indices(pick_reduce(landscape.cover_index, factor)).as_record(),
-        "cover_heights": rasters,
-        "cover_of_season": which,
+        "cover_number": pack_indices(pick_reduce(engine.cover_number, factor)).as_record(),
+        "canopy": None if canopy is None else pack_within(pick_reduce(canopy, factor), MOST_TERRAIN_BYTES // 2).as_record(),
         "position": position_polynomials(grid, factor),
     }
+
+
+def engine_record(engine: PageEngine) -> dict[str, Any]:
+    """Return the constants of the page's engine; its rasters go with the terrain."""
+    rasters = ("cover_number", "canopy_m")
+    record = {item.name: getattr(engine, item.name) for item in fields(engine) if item.name not in rasters}
+    return {**record, "covers": [asdict(one) for one in engine.covers], "ends": [asdict(one) for one in engine.ends]}
 
 
 class _ItemTable:

@@ -167,9 +167,146 @@ const meshEngine = (() => {
     return { totalDb: actual + Math.max(smoothEarth - smooth, 0), edgeDb: actual, smoothEarthDb: smoothEarth, bareDb: smooth };
   }
 
-  /* foliage: woodland with one end in it or both outside (ITU-R P.833 §2.1). */
-  function woodlandLossDb(depthM, lossDbPerM, mostLossDb) {
-    return mostLossDb > 0 ? -mostLossDb * Math.expm1(-depthM * lossDbPerM / mostLossDb) : 0;
+  /* vegetation: metres inside one kind of plants, in full leaf. `cover` holds the figures of its kind at the frequency. */
+  function fullCoverLossDb(cover, depthM, rowAngleDeg) {
+    if (cover.form === "woodland") return -cover.most_db * Math.expm1(-depthM * cover.db_per_m / cover.most_db);
+    if (cover.form === "row") return Math.min(depthM * cover.db_per_m, cover.most_db);
+    const crossing = rowAngleDeg === null ? 1 : Math.abs(Math.sin(rowAngleDeg * Math.PI / 180));
+    return Math.min(depthM * (cover.along_db_per_m + (cover.db_per_m - cover.along_db_per_m) * crossing), cover.most_db);
+  }
+
+  function exponentialDecayLossDb(depthM, frequencyMhz) {
+    const depth = Math.min(Math.max(depthM, 0), 400);
+    return (frequencyMhz / 1000) ** 0.284 * Math.min(0.45 * depth, 1.33 * depth ** 0.588);
+  }
+
+  function coverSpreadDb(cover, depthM, fullDb, frequencyMhz, mostDb) {
+    if (cover.form === "slab") return Math.min(cover.least_spread_db * Math.min(depthM, 1) + cover.spread_share * fullDb, mostDb);
+    const woodland = -cover.most_db * Math.expm1(-depthM * cover.db_per_m / cover.most_db);
+    return Math.min(0.5 * Math.abs(exponentialDecayLossDb(depthM, frequencyMhz) - woodland), mostDb);
+  }
+
+  /* antenna: gain by direction (ITU-R F.1336), average side lobes. */
+  function omnidirectionalGainDbi(gainDbi, elevationDeg, downtiltDeg) {
+    const k = 0.7, tilted = elevationDeg + downtiltDeg;
+    const x = Math.abs(90 * tilted / (tilted >= 0 ? 90 + downtiltDeg : 90 - downtiltDeg)) / (107.6 * 10 ** (-0.1 * gainDbi));
+    if (x < Math.sqrt(1.25 - Math.log10(k + 1) / 1.2)) return gainDbi - 12 * x ** 2;
+    return gainDbi - 15 + 10 * Math.log10(x < 1 ? k + 1 : x ** -1.5 + k);
+  }
+
+  function sectorGainDbi(gainDbi, azimuthOffDeg, elevationDeg, beamwidthDeg, downtiltDeg) {
+    const kP = 0.7, kH = 0.7, kV = 0.3, radians = Math.PI / 180;
+    const beamV = Math.min(31000 * 10 ** (-0.1 * gainDbi) / beamwidthDeg, 179);
+    const az = azimuthOffDeg * radians, el = elevationDeg * radians, tilt = downtiltDeg * radians;
+    const forward = Math.cos(el) * Math.cos(az), aside = Math.cos(el) * Math.sin(az), up = Math.sin(el);
+    const seenUp = Math.sin(tilt) * forward + Math.cos(tilt) * up, seenForward = Math.cos(tilt) * forward - Math.sin(tilt) * up;
+    const elevation = Math.atan2(seenUp, Math.hypot(seenForward, aside)) / radians, azimuth = Math.atan2(aside, seenForward) / radians;
+    const back = -15 + 10 * Math.log10(1 + 8 * kP) - 15 * Math.log10(180 / beamV), lambdaH = 3 * (1 - 0.5 ** -kH);
+    const flat = (x) => Math.max(x <= 0.5 ? -12 * x ** 2 : -12 * x ** (2 - kH) - lambdaH, back);
+    const horizontal = flat(Math.abs(azimuth) / beamwidthDeg), behind = flat(180 / beamwidthDeg);
+    const x = Math.abs(elevation) / beamV, mainTo = Math.sqrt(1.33 - 0.33 * kV), narrow = beamV < 22.5, atFour = 4 ** -1.5 + kV;
+    let vertical;
+    if (x < mainTo) vertical = -12 * x ** 2;
+    else if (x < 4 || !narrow) vertical = -15 + 10 * Math.log10(x ** -1.5 + kV);
+    else vertical = -15 + 10 * Math.log10(atFour) - 10 * Math.log10((180 / beamV) ** 1.5 * atFour / (1 + 8 * kP)) / Math.log10(22.5 / beamV) * Math.log10(x / 4);
+    return gainDbi + horizontal + (behind < 0 ? (horizontal - behind) / -behind : 1) * Math.max(vertical, back);
+  }
+
+  /* links/path_loss: every loss between two antennas, season by season, nothing counted twice.
+     `profile` = {along, ground, number, canopy, bearingDeg}; `ends` = {aAgl, bAgl, insideA, insideB}; `engine` = constants of the plan. */
+  function pathLosses(profile, ends, engine) {
+    const { along, ground, canopy } = profile, n = along.length, last = n - 1, total = along[last], f = engine.frequency_mhz, radiusKm = engine.effective_earth_radius_km;
+    const land = { permittivity: engine.relative_permittivity, conductivity: engine.conductivity_s_per_m, vertical: engine.vertical };
+    const startAmsl = ground[0] + ends.aAgl, endAmsl = ground[last] + ends.bAgl;
+    const coverOf = (i) => number[i] ? engine.covers[number[i] - 1] : null;
+    const number = Array.from(profile.number, (one) => one === ends.insideA || one === ends.insideB ? 0 : one);
+    const ray = Float64Array.from(along, (d, i) => startAmsl * (1 - i / last) + endAmsl * (i / last) - earthBulgeM(d, total, radiusKm));
+    const standing = (i, heightM) => {
+      const cover = coverOf(i);
+      if (!cover) return 0;
+      if (!canopy || !Number.isFinite(canopy[i])) return heightM(cover);
+      return cover.tallest_m > 0 ? canopy[i] * heightM(cover) / cover.tallest_m : 0;
+    };
+    const solid = Array.from(ground, (_, i) => Boolean(coverOf(i) && coverOf(i).solid));
+    const tallest = Float64Array.from(ground, (g, i) => g + standing(i, (cover) => cover.tallest_m));
+    const roofs = Float64Array.from(ground, (g, i) => solid[i] ? tallest[i] : g);
+    const terrain = (obstacle) => lowAntennaLossDb(along, ground, obstacle, startAmsl, endAmsl, f, radiusKm, land);
+    const bare = terrain(ground), terrainDb = bare.totalDb;
+    const hasBuilding = solid.slice(1, -1).some(Boolean);
+    const overRoofsDb = hasBuilding ? Math.max(terrain(roofs).totalDb - terrainDb, 0) : 0;
+    let wallsDb = 0;
+    for (let i = 1; i < n; i++) {
+      const now = solid[i] && ray[i] < roofs[i], before = solid[i - 1] && ray[i - 1] < roofs[i - 1];
+      if (now && (!before || number[i] !== number[i - 1])) wallsDb += 2 * coverOf(i).wall_db;
+    }
+    const buildingDb = Math.min(overRoofsDb, wallsDb);
+    const stepM = total / last, near = (i) => Math.min(along[i], total - along[i]) <= engine.near_an_antenna_m;
+    const far = (i) => along[i] > engine.near_an_antenna_m && total - along[i] > engine.near_an_antenna_m;
+
+    const seasons = engine.season_antenna_loss_db.map((_, season) => {
+      const crown = Float64Array.from(ground, (_, i) => solid[i] ? 0 : standing(i, (cover) => cover.heights_m[season]));
+      const groups = new Map();
+      for (let i = 0; i < n; i++) {
+        const cover = coverOf(i);
+        if (!cover || !cover.form || !(crown[i] > 0) || !(ray[i] < ground[i] + crown[i])) continue;
+        const metres = (i === 0 || i === last ? 0.5 : 1) * stepM, group = groups.get(cover.group) || { cover, depth: 0, near: 0 };
+        group.depth += metres;
+        if (near(i)) group.near += metres;
+        groups.set(cover.group, group);
+      }
+      let throughDb = 0, nearDb = 0, throughVariance = 0, nearVariance = 0;
+      for (const { cover, depth, near: nearDepth } of groups.values()) {
+        const angle = cover.row_azimuth_deg === null ? null : profile.bearingDeg - cover.row_azimuth_deg, share = cover.season_share[season];
+        const full = fullCoverLossDb(cover, depth, angle), nearFull = fullCoverLossDb(cover, nearDepth, angle);
+        throughDb += full * share;
+        nearDb += nearFull * share;
+        throughVariance += (coverSpreadDb(cover, depth, full, f, engine.most_plant_spread_db) * share) ** 2;
+        nearVariance += (coverSpreadDb(cover, nearDepth, nearFull, f, engine.most_plant_spread_db) * share) ** 2;
+      }
+      if (!(throughDb > 0)) return { vegetationDb: 0, spreadDb: 0, way: 0 };
+      const on = (base, keep) => Float64Array.from(base, (level, i) => level + (keep(i) ? crown[i] : 0));
+      const always = () => true, ways = [terrainDb + overRoofsDb + throughDb, terrain(on(roofs, always)).totalDb, terrain(on(roofs, far)).totalDb + nearDb];
+      if (hasBuilding) ways.push(terrainDb + wallsDb + throughDb, terrain(on(ground, always)).totalDb + wallsDb, terrain(on(ground, far)).totalDb + wallsDb + nearDb);
+      const best = ways.indexOf(Math.min(...ways)), kind = best % 3;
+      const spreadDb = kind === 0 ? Math.sqrt(throughVariance) : kind === 1 ? engine.over_crowns_spread_db : Math.hypot(Math.sqrt(nearVariance), engine.over_crowns_spread_db);
+      return { vegetationDb: Math.max(ways[best] - terrainDb - buildingDb, 0), spreadDb, way: kind + 1 };
+    });
+
+    const freeSpaceDb = freeSpaceLossDb(Math.hypot(total, startAmsl - endAmsl), f);
+    const clearance = pathClearance(along, tallest, startAmsl, endAmsl, f, radiusKm), at = Math.max(clearance.index, 0);
+    const worstPlants = Math.max(...seasons.map((one) => one.vegetationDb));
+    return {
+      freeSpaceDb, terrainDb, buildingDb, seasons, totalDb: seasons.map((one) => freeSpaceDb + terrainDb + buildingDb + one.vegetationDb), clearance,
+      obstacle: coverOf(at) && tallest[at] > ground[at] ? coverOf(at) : null, startAmsl, endAmsl, standing: Float64Array.from(tallest, (top, i) => top - ground[i]),
+      groundLimited: bare.smoothEarthDb > 0, obstructed: terrainDb - Math.max(bare.smoothEarthDb, bare.bareDb) + buildingDb + worstPlants > engine.obstructed_from_db,
+    };
+  }
+
+  /* links/engine: gain of one end towards the other. */
+  function gainTowardsDbi(end, bearingDeg, upDeg) {
+    if (end.pattern === "round") return omnidirectionalGainDbi(end.gain_dbi, upDeg, end.tilt_deg);
+    if (end.pattern === "sector" && end.azimuth_deg !== null) return sectorGainDbi(end.gain_dbi, (bearingDeg - end.azimuth_deg + 540) % 360 - 180, upDeg, end.horizontal_beamwidth_deg, end.tilt_deg);
+    return end.gain_dbi;
+  }
+
+  /* links/engine: margins both ways, spread and chance of a link between two ends, season by season. */
+  function linkBetween(profile, a, b, engine, elevationSpreadDb) {
+    const losses = pathLosses(profile, { aAgl: a.antenna_agl_m, bAgl: b.antenna_agl_m, insideA: a.inside, insideB: b.inside }, engine);
+    const upDeg = Math.atan2(losses.endAmsl - losses.startAmsl, Math.max(profile.distanceM, 0.1)) * 180 / Math.PI;
+    const gainA = gainTowardsDbi(a, profile.bearingDeg, upDeg), gainB = gainTowardsDbi(b, (profile.bearingDeg + 180) % 360, -upDeg);
+    const between = gainA + gainB - a.local_loss_db - b.local_loss_db - a.entry_loss_db - b.entry_loss_db;
+    const fadeDb = (a.is_sensor || b.is_sensor) && (!a.is_sensor || a.relaxed) && (!b.is_sensor || b.relaxed) ? engine.relaxed_fade_db : engine.strict_fade_db;
+    const model = losses.obstructed ? engine.obstructed_spread_db : engine.clear_spread_db, soil = losses.groundLimited ? engine.soil_spread_db : 0;
+    const antenna = Math.hypot(a.antenna_spread_db, b.antenna_spread_db, a.entry_spread_db, b.entry_spread_db);
+    const seasons = losses.totalDb.map((lossDb, season) => {
+      const level = between - lossDb - 2 * engine.season_antenna_loss_db[season];
+      const atB = a.can_speak && b.can_hear ? a.tx_power_dbm + level - b.sensitivity_dbm : a.can_hear && b.can_speak ? Infinity : -Infinity;
+      const atA = b.can_speak && a.can_hear ? b.tx_power_dbm + level - a.sensitivity_dbm : Infinity;
+      const otherSpread = Math.hypot(model, soil, antenna, losses.seasons[season].spreadDb), spreadDb = Math.hypot(otherSpread, elevationSpreadDb);
+      const marginDb = Math.min(atA, atB);
+      return { lossDb, marginDb, spreadDb, otherSpread, chance: normalChance((marginDb - fadeDb) / spreadDb) };
+    });
+    return { losses, seasons, fadeDb, gainA, gainB };
   }
 
   /* Chance of a normal variable staying below z; Abramowitz and Stegun 7.1.26 on the error function, within 1.5e-7. */
@@ -181,6 +318,7 @@ const meshEngine = (() => {
 
   return {
     wavelengthM, freeSpaceLossDb, earthBulgeM, fresnelRadiusM, pathClearance, knifeEdgeLossDb, bullingtonLossDb, smoothSurface,
-    firstTermLossDb, sphericalEarthLossDb, minimumEffectiveHeightM, planeGroundExcessDb, lowAntennaLossDb, woodlandLossDb, normalChance,
+    firstTermLossDb, sphericalEarthLossDb, minimumEffectiveHeightM, planeGroundExcessDb, lowAntennaLossDb, fullCoverLossDb, coverSpreadDb, omnidirectionalGainDbi,
+    sectorGainDbi, pathLosses, gainTowardsDbi, linkBetween, normalChance,
   };
 })();

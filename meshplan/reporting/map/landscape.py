@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,38 +38,62 @@ class MeasuredPoint:
 
 @dataclass(frozen=True)
 class PageCover:
-    """How one kind of cover acts in the page's engine, in every season of the plan.
+    """How one wood, hedge, crop or building acts in the page's engine; tuples hold one value for each season of the plan."""
 
-    `loss_db_per_m` and `most_loss_db` are the specific attenuation and the ceiling of the woodland formula (ITU-R P.833 §2.1), one
-    value a season; a solid kind (a building) has none and is an obstacle.
-    """
-
+    kind: int
+    """Index into `Plan.cover_kinds`."""
     solid: bool
-    loss_db_per_m: tuple[float, ...] = ()
-    most_loss_db: tuple[float, ...] = ()
-    spread_share: tuple[float, ...] = ()
+    heights_m: tuple[float, ...]
+    tallest_m: float
+    wall_db: float
+    """Loss of one wall of a building."""
+    wall_spread_db: float
+    group: int
+    """Cover of one group is counted together: same kind, rows the same way."""
+    form: str
+    """"woodland", "row", "slab", or empty for what costs nothing to pass."""
+    db_per_m: float
+    along_db_per_m: float
+    most_db: float
+    row_azimuth_deg: float | None
+    season_share: tuple[float, ...]
+    """Share of the full loss in leaf that each season has."""
+    spread_share: float
+    least_spread_db: float
 
 
 @dataclass(frozen=True)
 class PageEnd:
-    """What one end of a trial link brings: a device of the plan or a kind of device.
-
-    `gain_db` is antenna gain less cable, box and wall losses; the page adds transmit power on the sending and compares with the
-    sensitivity on the receiving side.
-    """
+    """One device as an end of a trial link. `local_loss_db` is cable, box and other losses, `entry_loss_db` the wall around it."""
 
     name: str
+    is_sensor: bool
+    relaxed: bool
+    """Whether a lost try may be repeated (slow readings)."""
     tx_power_dbm: float
-    gain_db: float
     sensitivity_dbm: float
+    gain_dbi: float
+    pattern: str
+    horizontal_beamwidth_deg: float | None
+    azimuth_deg: float | None
+    tilt_deg: float
+    local_loss_db: float
+    entry_loss_db: float
+    entry_spread_db: float
+    antenna_spread_db: float
+    inside: int
+    """Cover number of the building around it, 0 in the open."""
     antenna_agl_m: float
+    can_speak: bool
+    can_hear: bool
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class PageEngine:
     """Every constant of the engine in the page, so that it holds none of its own.
 
-    `covers` follows `Plan.cover_kinds`. `ends` holds one entry for each device of the plan, then one for each kind of device.
+    `cover_number` has shape (rows, columns): 0 is open ground, i is `covers[i - 1]`. `canopy_m` is the height of what a surface raster
+    saw there, NaN elsewhere.
     """
 
     frequency_mhz: float
@@ -77,28 +101,35 @@ class PageEngine:
     relative_permittivity: float
     conductivity_s_per_m: float
     vertical: bool
+    cover_number: NDArray[np.uint16]
+    canopy_m: NDArray[np.float32] | None
     covers: tuple[PageCover, ...]
     ends: tuple[PageEnd, ...]
-    fade_margin_db: float
-    spread_clear_db: float
-    spread_obstructed_db: float
-    season_extra_db: tuple[float, ...] = ()
+    season_antenna_loss_db: tuple[float, ...]
+    near_an_antenna_m: float
+    over_crowns_spread_db: float
+    most_plant_spread_db: float
+    clear_spread_db: float
+    obstructed_spread_db: float
+    obstructed_from_db: float
+    soil_spread_db: float
+    elevation_spread_db: float
+    """Of a usual link of this plan; the page does not shake the ground."""
+    relaxed_fade_db: float
+    strict_fade_db: float
+    sure_no_chance: float
 
 
 @dataclass(frozen=True, eq=False)
 class MapLandscape:
     """The land under the plan, on one grid.
 
-    All rasters have shape (rows, columns). `ground_amsl_m` is float32 with NaN where nothing is known, `cover_index` (uint8) an
-    index into `Plan.cover_kinds` with 0 for open ground, `cover_height_m` (float32) the height of what stands there. Where crops grow
-    with the year, `cover_heights_by_season` gives one raster for each season name.
+    `ground_amsl_m` has shape (rows, columns), float32, NaN where nothing is known. Without `engine` the page shows the plan and offers
+    no trials.
     """
 
     grid: Grid
     ground_amsl_m: NDArray[np.float32]
-    cover_index: NDArray[np.uint8]
-    cover_height_m: NDArray[np.float32]
-    cover_heights_by_season: dict[str, NDArray[np.float32]] = field(default_factory=dict)
     coverage: tuple[CoverageLayer, ...] = ()
     measured: tuple[MeasuredPoint, ...] = ()
     engine: PageEngine | None = None

@@ -94,7 +94,7 @@ def pack_within(values: NDArray[np.float32], most_bytes: int) -> PackedRaster:
     return packed
 
 
-def pack_indices(indices: NDArray[np.uint8]) -> PackedRaster:
+def pack_indices(indices: NDArray[Any]) -> PackedRaster:
     """Return a raster of classes without any loss."""
     return PackedRaster(indices.shape[0], indices.shape[1], 0.0, 1.0, pack_steps(indices.astype(np.uint16)))
 

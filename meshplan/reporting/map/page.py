@@ -131,9 +131,7 @@ class _PageFigure(Figure):  # type: ignore[misc]
         blocks = [f'<script type="application/json" id="plan-data">{self.page_data}</script>']
         blocks += [f"<script>{script}</script>" for script in scripts]
         return (
-            f'<!DOCTYPE html>\n<html lang="en">\n<head>\n{head}\n</head>\n<body>{body}'
-            + "\n".join(blocks)
-            + "\n</body>\n</html>\n"
+            f'<!DOCTYPE html>\n<html lang="en">\n<head>\n{head}\n</head>\n<body>{body}' + "\n".join(blocks) + "\n</body>\n</html>\n"
         )
 
 

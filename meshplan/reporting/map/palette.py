@@ -24,7 +24,7 @@ VERDICT_STYLES: Final[dict[str, VerdictStyle]] = {
     "good": VerdictStyle("#3a8fb0", "14 4", "ring"),
     "thin": VerdictStyle("#d07a00", "7 5", "half"),
     "failing": VerdictStyle("#8c0f2b", "2 5", "cross"),
-    "not sure": VerdictStyle("#7a7282", "9 4 2 4", "query"),
+    "not sure": VerdictStyle("#72706d", "9 4 2 4", "query"),
 }
 """Own measurement: least CAM02-UCS distances and contrasts are asserted in tests/reporting/map/test_map_palette.py."""
 
@@ -50,7 +50,7 @@ RELIEF_TINTS: Final = (
 )
 """Height tint from the lowest to the highest ground, as (share, red-green-blue); pale, so that links stand out."""
 
-COVERAGE_RAMP: Final = ("#0a3a6b", "#3a8fb0", "#d07a00", "#8c0f2b", "#7a7282", "#4a443b")
+COVERAGE_RAMP: Final = ("#0a3a6b", "#3a8fb0", "#d07a00", "#8c0f2b", "#72706d", "#4a443b")
 """Colours of coverage classes whose names are no verdicts."""
 
 

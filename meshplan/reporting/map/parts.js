@@ -30,9 +30,9 @@ const meshParts = (() => {
   /* 0.9996 is never shown as certain, nor 0.0004 as impossible. */
   function chance(value) {
     if (!known(value)) return "unknown";
-    if (value > 0.995) return "over 99 in 100";
-    if (value < 0.005) return "under 1 in 100";
-    return `${Math.round(value * 100)} in 100`;
+    if (value > 0.995) return "over 99 of 100";
+    if (value < 0.005) return "under 1 of 100";
+    return `${Math.round(value * 100)} of 100`;
   }
   const compass = (degrees) => `${plain(degrees)}° ${["N", "NE", "E", "SE", "S", "SW", "W", "NW"][Math.round(degrees / 45) % 8]}`;
   const seasonWords = (name) => name ? name[0].toUpperCase() + name.slice(1) : "";

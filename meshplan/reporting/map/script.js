@@ -13,7 +13,7 @@ const meshPage = (() => {
     drawn: new Map(), markers: new Map(), layers: {},
     sum: (rows) => rows.reduce((total, [row, value]) => total + (data.items[row][1] ? -value : value), 0),
     say: (words) => { byId("live").textContent = words; },
-    canTry: () => Boolean(app.land),
+    canTry: () => Boolean(app.land), leaveTrial: () => {}, trySite: () => {}, showSection: null,
     placeOf: (device) => [device.lat_deg, device.lon_deg],
   };
 
@@ -185,13 +185,14 @@ const meshPage = (() => {
   }
 
   /* ---- the section strip ---- */
-  let strip = null;
+  let strip = null, reopen = false;
   const wide = () => window.matchMedia("(min-width: 861px)").matches;
   function showSection(cut) {
     const host = byId("section");
     strip = cut;
     host.hidden = !cut;
-    if (cut && wide()) byId("legend").open = false;
+    if (cut && wide() && byId("legend").open) { byId("legend").open = false; reopen = true; }
+    if (!cut && reopen) { byId("legend").open = true; reopen = false; }
     if (app.walker) app.walker.remove();
     if (cut) {
       const plot = h("div", { class: "plot" }), walk = h("input", { type: "range", id: "walk", min: 0, max: 200, value: 0 }), words = h("output", { for: "walk" }, cut.words);
@@ -270,7 +271,6 @@ const meshPage = (() => {
     const bounds = L.latLngBounds([app.placeOf(app.devices.get(link.a)), app.placeOf(app.devices.get(link.b))]);
     if (!map.getBounds().contains(bounds)) map.fitBounds(bounds.pad(0.25), { maxZoom: map.getZoom() });
   };
-  app.leaveTrial = () => {};
   app.pick = pick;
   app.tell = tell;
   app.placeNames = placeNames;

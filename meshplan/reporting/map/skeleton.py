@@ -21,7 +21,7 @@ BODY: Final = f"""
     </form>
     <div class="choice"><label for="season">Season shown</label><select id="season"></select></div>
     <button type="button" id="open-help">How to read this</button>
-    <button type="button" id="open-trial" aria-pressed="false">Try two points</button>
+    <button type="button" id="open-trial" aria-pressed="false">Two points</button>
     <button type="button" id="locate">Where am I</button>
     <button type="button" id="print">Print</button>
   </div>

@@ -54,8 +54,8 @@ const meshLand = (() => {
   }
 
   class Land {
-    constructor(record, ground, coverIndex, coverHeights) {
-      Object.assign(this, { record, ground, coverIndex, coverHeights });
+    constructor(record, ground, coverNumber, canopy) {
+      Object.assign(this, { record, ground, coverNumber, canopy });
       this.rows = record.ground.rows;
       this.columns = record.ground.columns;
       this.cellM = record.cell_m;
@@ -84,37 +84,33 @@ const meshLand = (() => {
       return mix(mix(value(r0, c0), value(r0, c1), u), mix(value(r1, c0), value(r1, c1), u), v);
     }
 
-    coverAt(cell, season) {
+    nearest(cell) {
       const whole = (value, most) => Math.min(Math.max(Math.round(value), 0), most - 1);
-      const at = whole(cell.row, this.rows) * this.columns + whole(cell.column, this.columns);
-      return { kind: this.coverIndex[at], heightM: this.coverHeights[this.record.cover_of_season[season] || 0][at] };
+      return whole(cell.row, this.rows) * this.columns + whole(cell.column, this.columns);
     }
 
     /* Ground and cover along the straight line between two places {lat, lng}. */
-    profile(a, b, season) {
+    profile(a, b) {
       const from = this.cellOf(a.lat, a.lng), to = this.cellOf(b.lat, b.lng);
       const distanceM = Math.hypot(to.column - from.column, to.row - from.row) * this.cellM;
       const samples = Math.min(Math.max(Math.ceil(distanceM / this.cellM) + 1, LEAST_SAMPLES), MOST_SAMPLES);
-      const ground = new Float64Array(samples), cover = new Float64Array(samples), kind = new Uint8Array(samples);
-      const along = new Float64Array(samples);
+      const ground = new Float64Array(samples), number = new Uint16Array(samples), along = new Float64Array(samples);
+      const canopy = this.canopy ? new Float64Array(samples) : null;
       for (let i = 0; i < samples; i++) {
-        const share = i / (samples - 1);
-        const cell = { column: from.column * (1 - share) + to.column * share, row: from.row * (1 - share) + to.row * share };
+        const share = i / (samples - 1), cell = { column: from.column * (1 - share) + to.column * share, row: from.row * (1 - share) + to.row * share };
         along[i] = distanceM * share;
         ground[i] = this.groundAt(cell);
-        const stands = this.coverAt(cell, season);
-        kind[i] = stands.kind;
-        cover[i] = stands.heightM;
+        number[i] = this.coverNumber[this.nearest(cell)];
+        if (canopy) canopy[i] = this.canopy[this.nearest(cell)];
       }
-      return { distanceM, along, ground, cover, kind };
+      const bearingDeg = (Math.atan2(to.column - from.column, from.row - to.row) * 180 / Math.PI + 360) % 360;
+      return { distanceM, along, ground, number, canopy, bearingDeg };
     }
   }
 
   async function openLand(record) {
-    const [ground, coverIndex, ...coverHeights] = await Promise.all([
-      unpackHeights(record.ground), unpackSteps(record.cover_index), ...record.cover_heights.map(unpackHeights),
-    ]);
-    return new Land(record, ground, coverIndex, coverHeights);
+    const [ground, coverNumber, canopy] = await Promise.all([unpackHeights(record.ground), unpackSteps(record.cover_number), record.canopy ? unpackHeights(record.canopy) : null]);
+    return new Land(record, ground, coverNumber, canopy);
   }
 
   /* Link profiles as the planner saw them, by link key. */

@@ -35,7 +35,7 @@ from meshplan.records import (
     Spread,
     Unserved,
 )
-from meshplan.reporting.map import CoverageLayer, MapLandscape, MeasuredPoint
+from meshplan.reporting.map import CoverageLayer, MapLandscape, MeasuredPoint, PageCover, PageEnd, PageEngine
 
 GRID = Grid("EPSG:32710", west_m=480_000.0, north_m=4_684_000.0, cell_m=5.0, columns=240, rows=200)
 KINDS = ("open ground", "wood_deciduous", "building", "water")
@@ -203,9 +203,7 @@ def make_link(devices: dict[str, Device], row: tuple) -> Link:
         received_dbm = gain_db - loss_db
         spread = Spread(6.0, 2.0, 1.5, 1.0, 2.0)
         margin_db = received_dbm - sensitivity_dbm
-        seasons.append(
-            SeasonResult(season.name, losses, loss_db, received_dbm, received_dbm, margin_db, margin_db, spread, chance)
-        )
+        seasons.append(SeasonResult(season.name, losses, loss_db, received_dbm, received_dbm, margin_db, margin_db, spread, chance))
     where_m = 0.55 * distance_m
     kind = "obstructed" if terrain_db > 15 else "ground-limited"
     return Link(
@@ -225,9 +223,7 @@ def make_link(devices: dict[str, Device], row: tuple) -> Link:
         seasons=tuple(seasons),
         worst_season="leaf",
         first_failing_month="May" if verdict == "thin" else "",
-        clearance=Clearance(
-            kind, -0.4, -3.2, where_m, obstacle, f"The {obstacle} at {where_m:.0f} m stands 3.2 m above the line."
-        ),
+        clearance=Clearance(kind, -0.4, -3.2, where_m, obstacle, f"The {obstacle} at {where_m:.0f} m stands 3.2 m above the line."),
         chance=leaf,
         margin_db=seasons[1].margin_at_b_db,
         required_margin_db=17.0,
@@ -297,9 +293,7 @@ def make_plan() -> Plan:
             "House roof": ("Yard weather", "Stream level", "Wood edge", "North trough"),
             "Ridge post": ("Wood edge", "North trough"),
         },
-        legal=(
-            LegalLine("Power 16 dBm ERP", True, "863–870 MHz", "25 mW and 1 % duty.", "", "annex", "read", "2024"),
-        ),
+        legal=(LegalLine("Power 16 dBm ERP", True, "863–870 MHz", "25 mW and 1 % duty.", "", "annex", "read", "2024"),),
         parts=(PartLine("sleeve dipole", 2, "pieces", 1, 9.5, ("House roof", "Ridge post")),),
         shapes=(
             MapShape("boundary", "Orrin Hollow", 0.0, (_ring((40, 40, 1160, 940)),)),
@@ -364,8 +358,80 @@ def rename(plan: Plan, names: dict[str, str]) -> Plan:
     )
 
 
-def make_landscape() -> MapLandscape:
-    """Return the land under the plan, with one coverage layer and one measured point."""
+def make_page_cover(kind: int) -> PageCover:
+    """Return figures of the order of the real ones at 868 MHz."""
+    wood = kind == 1
+    return PageCover(
+        kind=kind,
+        solid=kind == 2,
+        heights_m=(12.0, 12.0) if wood else (7.0, 7.0) if kind == 2 else (0.0, 0.0),
+        tallest_m=12.0 if wood else 7.0 if kind == 2 else 0.0,
+        wall_db=14.0 if kind == 2 else 0.0,
+        wall_spread_db=8.0 if kind == 2 else 0.0,
+        group=kind,
+        form="woodland" if wood else "",
+        db_per_m=0.16 if wood else 0.0,
+        along_db_per_m=0.16 if wood else 0.0,
+        most_db=25.0 if wood else 0.0,
+        row_azimuth_deg=None,
+        season_share=(0.83, 1.0) if wood else (0.0, 0.0),
+        spread_share=0.0,
+        least_spread_db=0.0,
+    )
+
+
+def make_engine(plan: Plan) -> PageEngine:
+    """Return the constants of the page's engine for the invented property."""
+    ends = tuple(
+        PageEnd(
+            name=device.name,
+            is_sensor=device.role is Role.SENSOR,
+            relaxed=device.purpose is Purpose.TREND,
+            tx_power_dbm=14.0,
+            sensitivity_dbm=-123.0,
+            gain_dbi=0.0 if device.role is Role.SENSOR else 2.0,
+            pattern="ball" if device.role is Role.SENSOR else "round",
+            horizontal_beamwidth_deg=None,
+            azimuth_deg=None,
+            tilt_deg=0.0,
+            local_loss_db=0.5 if device.role is Role.SENSOR else 1.8,
+            entry_loss_db=0.0,
+            entry_spread_db=0.0,
+            antenna_spread_db=2.0,
+            inside=0,
+            antenna_agl_m=device.antenna_agl_m,
+            can_speak=True,
+            can_hear=True,
+        )
+        for device in plan.devices
+    )
+    return PageEngine(
+        frequency_mhz=868.1,
+        effective_earth_radius_km=RADIUS_KM,
+        relative_permittivity=15.0,
+        conductivity_s_per_m=0.005,
+        vertical=True,
+        cover_number=COVER_INDEX.astype(np.uint16),
+        canopy_m=None,
+        covers=tuple(make_page_cover(kind) for kind in (1, 2, 3)),
+        ends=ends,
+        season_antenna_loss_db=(0.0, 0.0),
+        near_an_antenna_m=50.0,
+        over_crowns_spread_db=3.0,
+        most_plant_spread_db=8.0,
+        clear_spread_db=6.0,
+        obstructed_spread_db=8.0,
+        obstructed_from_db=1.0,
+        soil_spread_db=1.5,
+        elevation_spread_db=2.0,
+        relaxed_fade_db=8.2,
+        strict_fade_db=11.3,
+        sure_no_chance=0.05,
+    )
+
+
+def make_landscape(plan: Plan | None = None) -> MapLandscape:
+    """Return the land under the plan, with one coverage layer, one measured point and the engine's constants."""
     columns, rows = np.meshgrid(np.arange(GRID.columns), np.arange(GRID.rows))
     away = np.hypot(columns - 48, rows - 162)
     classes = np.digitize(away, [60, 90, 130]).astype(np.uint8)
@@ -373,9 +439,7 @@ def make_landscape() -> MapLandscape:
     return MapLandscape(
         grid=GRID,
         ground_amsl_m=GROUND,
-        cover_index=COVER_INDEX,
-        cover_height_m=COVER_HEIGHT,
-        cover_heights_by_season={"bare": COVER_HEIGHT, "leaf": COVER_HEIGHT},
         coverage=(CoverageLayer("House roof", classes, ("ample", "good", "thin", "failing"), "For a sensor 1 m up."),),
         measured=(MeasuredPoint("Walk 1", device.lon_deg, device.lat_deg, -101.0, -98.0, "dry day"),),
+        engine=make_engine(plan or make_plan()),
     )

@@ -1,0 +1,177 @@
+"""The engine inside the page and the Python engine, on the same land: golden vectors over random pairs."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+import shapely
+from map_fixture import GRID, GROUND, make_plan
+
+from meshplan.grid import Elevation, RasterNote
+from meshplan.links.path_loss import Ends, PathLosses, PathSettings, path_losses
+from meshplan.propagation.antenna import omnidirectional_gain_dbi, sector_gain_dbi
+from meshplan.propagation.ground import ground_constants
+from meshplan.propagation.seasons import usual_seasons
+from meshplan.records import Cover
+from meshplan.reporting.map import page_engine
+from meshplan.reporting.map.assets import own_file
+from meshplan.reporting.map.data import engine_record, json_block
+from meshplan.terrain.landscape import Landscape, build_landscape
+from meshplan.terrain.profile import Profiles, sample_profiles
+
+PAIRS = 1000
+SAMPLES = 140
+SEED = 20_261
+SEASONS = usual_seasons("south")
+
+pytestmark = pytest.mark.browser
+
+
+def box(left: float, low: float, right: float, top: float) -> Any:
+    return shapely.box(GRID.west_m + left, GRID.south_m + low, GRID.west_m + right, GRID.south_m + top)
+
+
+COVERS = (
+    Cover("belt", "wood_evergreen", box(150, 500, 700, 560), 14.0),
+    Cover("hanger", "wood_deciduous", box(300, 380, 800, 470), 11.0),
+    Cover("hedge", "hedge_deciduous", box(700, 100, 708, 400), 4.0),
+    Cover("trees", "orchard", box(820, 150, 1120, 420), 3.5, row_azimuth_deg=20.0),
+    Cover("field", "maize", box(100, 700, 500, 950), 2.5, heights_by_month_m=(2.5, 2.5, 0, 0, 0, 0, 0, 0, 0.2, 0.9, 2.0, 2.5)),
+    Cover("shed", "building", box(180, 200, 240, 250), 7.0, wall="steel_cladding"),
+    Cover("house", "building", box(600, 250, 640, 285), 9.0),
+    Cover("pond", "water", box(400, 200, 520, 260), 0.0),
+)
+
+
+def make_land(frequency_mhz: float, canopy: bool) -> tuple[Landscape, PathSettings]:
+    """Return the invented valley with all kinds of cover on it, with or without a surface raster."""
+    ground = np.where(np.isfinite(GROUND), GROUND, 95.0).astype(np.float32)
+    surface = None
+    if canopy:
+        random = np.random.default_rng(SEED)
+        surface = ground + random.uniform(0, 9, ground.shape).astype(np.float32)
+        surface[:, :40] = np.nan
+    note = RasterNote("ground.tif", "ground", 5.0, 0.5, 30.0, 1.0, "")
+    elevation = Elevation(GRID, ground, surface, np.zeros(GRID.shape, dtype=np.uint8), (note,), False, ())
+    settings = PathSettings(frequency_mhz, 8494.7, "vertical", ground_constants("average", frequency_mhz))
+    return build_landscape(elevation, COVERS), settings
+
+
+def random_paths(land: Landscape, count: int) -> tuple[Profiles, Ends]:
+    """Return seeded pairs of places and heights; some ends stand inside a building."""
+    random = np.random.default_rng(SEED)
+    x = GRID.west_m + random.uniform(10, 1190, (2, count))
+    y = GRID.south_m + random.uniform(10, 990, (2, count))
+    heights = np.exp(random.uniform(np.log(0.2), np.log(12.0), (2, count)))
+    profiles = sample_profiles(land, x[0], y[0], x[1], y[1], SAMPLES)
+    solid = np.array([False, *(cover.is_building for cover in land.covers)])
+    first, last = profiles.cover_index[:, 0], profiles.cover_index[:, -1]
+    inside_a, inside_b = (np.where(solid[number], number, 0).astype(np.uint16) for number in (first, last))
+    bearing = np.degrees(np.arctan2(x[1] - x[0], y[1] - y[0])) % 360
+    return profiles, Ends(heights[0], heights[1], inside_a, inside_b, bearing)
+
+
+def page_losses(page: Any, engine: Any, profiles: Profiles, ends: Ends) -> list[dict[str, Any]]:
+    """Run the page's engine on the very samples of the Python engine."""
+    page.evaluate("(record) => { window.constants = JSON.parse(record); }", json_block(engine_record(engine)))
+    found: list[dict[str, Any]] = []
+    for start in range(0, len(profiles.distance_m), 100):
+        part = range(start, min(start + 100, len(profiles.distance_m)))
+        rows = [
+            {
+                "along": profiles.along_m[i].tolist(),
+                "ground": profiles.ground_amsl_m[i].tolist(),
+                "number": profiles.cover_index[i].tolist(),
+                "canopy": None if profiles.canopy_m is None else [None if np.isnan(v) else float(v) for v in profiles.canopy_m[i]],
+                "bearingDeg": float(ends.bearing_deg[i]),
+                "ends": {
+                    "aAgl": float(ends.antenna_a_agl_m[i]),
+                    "bAgl": float(ends.antenna_b_agl_m[i]),
+                    "insideA": int(ends.inside_a[i]),
+                    "insideB": int(ends.inside_b[i]),
+                },
+            }
+            for i in part
+        ]
+        found += page.evaluate(
+            """(rows) => rows.map((row) => {
+              if (row.canopy) row.canopy = row.canopy.map((height) => height === null ? NaN : height);
+              const { freeSpaceDb, terrainDb, buildingDb, totalDb, seasons, clearance, obstructed, groundLimited } = meshEngine.pathLosses(row, row.ends, constants);
+              return { freeSpaceDb, terrainDb, buildingDb, totalDb, spread: seasons.map((one) => one.spreadDb), clearanceM: clearance.clearanceM, obstructed, groundLimited };
+            })""",
+            rows,
+        )
+    return found
+
+
+@pytest.fixture
+def engine_page(browser: Any) -> Any:
+    """A blank page that holds the engine alone."""
+    context = browser.new_context(offline=True)
+    page = context.new_page()
+    page.add_script_tag(content=own_file("engine.js").replace("const meshEngine", "window.meshEngine"))
+    yield page
+    context.close()
+
+
+@pytest.mark.parametrize(("frequency_mhz", "canopy"), [(868.0, False), (2440.0, True), (433.0, False)])
+def test_page_and_python_agree_on_the_same_samples(engine_page: Any, frequency_mhz: float, canopy: bool) -> None:
+    land, settings = make_land(frequency_mhz, canopy)
+    count = PAIRS if frequency_mhz == 868.0 else 200
+    profiles, ends = random_paths(land, count)
+    expected = path_losses(profiles, ends, land, SEASONS, settings)
+    assert_varied(expected)
+    found = page_losses(engine_page, page_engine(make_plan(), land, (), SEASONS, settings), profiles, ends)
+    for name, wanted in (
+        ("freeSpaceDb", expected.free_space_db),
+        ("terrainDb", expected.terrain_db),
+        ("buildingDb", expected.building_db),
+        ("totalDb", expected.total_db.T),
+        ("spread", expected.vegetation_spread_db.T),
+        ("clearanceM", expected.clearance_m),
+    ):
+        difference = np.abs(np.array([row[name] for row in found]) - wanted)
+        assert difference.max() <= 0.1, (
+            f"{name}: {difference.max():.3f} dB in row {np.unravel_index(difference.argmax(), difference.shape)}"
+        )
+        assert difference.max() <= 1e-6, f"{name} should be the same formula: {difference.max():.2e}"
+    parts = expected.terrain_parts
+    obstructed = parts.obstacle_db + expected.building_db + expected.vegetation_db.max(axis=0) > 1.0
+    assert [row["obstructed"] for row in found] == obstructed.tolist()
+    assert [row["groundLimited"] for row in found] == parts.ground_limited.tolist()
+
+
+def assert_varied(losses: PathLosses) -> None:
+    """The random pairs must meet every rule, or agreement on them says little."""
+    assert set(np.unique(losses.building_way)) == {0, 1, 2}
+    assert set(np.unique(losses.vegetation_way)) == {0, 1, 2, 3}
+    assert losses.terrain_parts.ground_limited.any()
+    assert (losses.vegetation_db[0] != losses.vegetation_db[1]).any()
+
+
+def test_antenna_patterns_are_the_same(engine_page: Any) -> None:
+    random = np.random.default_rng(SEED)
+    gain, up, off = random.uniform(0, 15, 300), random.uniform(-80, 80, 300), random.uniform(-180, 180, 300)
+    width, tilt = random.uniform(20, 120, 300), random.uniform(0, 10, 300)
+    found = engine_page.evaluate(
+        """(rows) => rows.map(([gain, up, off, width, tilt]) => [meshEngine.omnidirectionalGainDbi(gain, up, tilt),
+          meshEngine.sectorGainDbi(gain, off, up, width, tilt)])""",
+        np.column_stack([gain, up, off, width, tilt]).tolist(),
+    )
+    wanted = np.column_stack(
+        [
+            omnidirectional_gain_dbi(gain, up, downtilt_deg=tilt),
+            sector_gain_dbi(gain, off, up, horizontal_beamwidth_deg=width, downtilt_deg=tilt),
+        ]
+    )
+    assert np.abs(np.array(found) - wanted).max() < 1e-9
+
+
+def test_chance_is_the_normal_distribution(engine_page: Any) -> None:
+    from scipy.special import ndtr
+
+    z = np.linspace(-6, 6, 200)
+    found = engine_page.evaluate("(z) => z.map(meshEngine.normalChance)", z.tolist())
+    assert np.abs(np.array(found) - ndtr(z)).max() < 2e-7
