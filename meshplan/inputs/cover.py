@@ -30,7 +30,7 @@ _MAP_PROGRAM_FIELDS = tuple(
 
 
 _LEAST_PART_M2 = 0.01
-_LEAST_FULLNESS = 1e-9
+_LEAST_FULLNESS = 1e-7
 """Area over squared outline below which an area is a line drawn to and fro."""
 
 
