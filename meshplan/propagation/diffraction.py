@@ -356,12 +356,13 @@ def delta_bullington_loss_db(
         P.1812 states 0.25–3000 km and antennas 1–3000 m above ground. Nearer and lower, `low_antenna` is the better
         rule: this one is up to 6 dB pessimistic for vertical antennas below a metre, else 0–2 dB optimistic.
         A profile of the two ends alone has no edge but keeps its ground loss; a path of no length has no loss.
+        An antenna below ground counts as lying on it: the soil above it is a wall to add.
     Accuracy
         0.005 dB on the 20 published cases, 1e-5 dB on the 63 rows of P.1812.
     """
     surface = smooth_surface(distance_m, ground_amsl_m, antenna_start_amsl_m, antenna_end_amsl_m)
-    h1 = np.asarray(np.asarray(antenna_start_amsl_m, dtype=float) - surface.start_amsl_m)
-    h2 = np.asarray(np.asarray(antenna_end_amsl_m, dtype=float) - surface.end_amsl_m)
+    h1 = np.maximum(np.asarray(antenna_start_amsl_m, dtype=float) - surface.start_amsl_m, 0.0)
+    h2 = np.maximum(np.asarray(antenna_end_amsl_m, dtype=float) - surface.end_amsl_m, 0.0)
     spherical = spherical_earth_loss_db(
         _length_m(distance_m),
         h1,

@@ -56,15 +56,16 @@ def low_antenna_loss_db(
     Valid for
         150 MHz–6 GHz, 20 m–20 km, antennas 0.3–10 m and higher. Inside the crossover distance the ripple of direct
         and reflected ray is not drawn: loss 0, and a spread of 3 dB (vertical) or 5 dB (horizontal) belongs to it.
-        Antennas below a quarter wavelength also detune; no formula, add a loss by hand.
+        Antennas below a quarter wavelength also detune; no formula, add a loss by hand. Never add a two-ray loss to it.
     Accuracy
-        Against rigorous flat- and round-Earth solutions beyond the crossover, h ≥ 0.5 m, f ≥ 433 MHz: −2.2 to +0.5 dB;
+        Against rigorous flat- and round-Earth solutions beyond the crossover, h ≥ 0.5 m, f ≥ 433 MHz: −2.2 to +0.3 dB, the
+        least just beyond the crossover of vertical links below 50 m (−2.23 dB on a dense grid);
         `python -m meshplan.propagation.audit` prints the errors by band. Unknown soil adds about 1.5 dB (vertical).
         Equals delta-Bullington on the 20 published cases (horizontal).
     """
     surface = smooth_surface(distance_m, ground_amsl_m, antenna_start_amsl_m, antenna_end_amsl_m)
-    h1 = np.asarray(np.asarray(antenna_start_amsl_m, dtype=float) - surface.start_amsl_m)
-    h2 = np.asarray(np.asarray(antenna_end_amsl_m, dtype=float) - surface.end_amsl_m)
+    h1 = np.maximum(np.asarray(antenna_start_amsl_m, dtype=float) - surface.start_amsl_m, 0.0)
+    h2 = np.maximum(np.asarray(antenna_end_amsl_m, dtype=float) - surface.end_amsl_m, 0.0)
     floor = minimum_effective_height_m(frequency_mhz, polarisation=polarisation, ground=ground)
     effective_1 = np.hypot(h1, floor)
     effective_2 = np.hypot(h2, floor)

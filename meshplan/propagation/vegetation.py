@@ -13,6 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from meshplan.errors import InputError, nearest_name
+from meshplan.propagation.fresnel import fresnel_parameter
+from meshplan.propagation.knife_edge import knife_edge_loss_db
 from meshplan.propagation.tables import figure_at_frequency
 from meshplan.sources import Standing
 from meshplan.units import Array
@@ -96,7 +98,7 @@ def row_loss_db(depth_m: ArrayLike, frequency_mhz: ArrayLike, *, bypass_db: Arra
     depth_m, frequency_mhz : array_like
         Metres of the ray inside the row.
     bypass_db : array_like
-        Loss of the way over the top or around the end (a knife edge), whichever is less.
+        Loss of the way over the top or around the end, whichever is less, see `way_past_db`.
 
     Notes
     -----
@@ -108,6 +110,40 @@ def row_loss_db(depth_m: ArrayLike, frequency_mhz: ArrayLike, *, bypass_db: Arra
     depth = np.maximum(np.asarray(depth_m, dtype=float), 0.0)
     through = np.minimum(depth * woodland_db_per_m(frequency_mhz), woodland_most_db(frequency_mhz))
     return np.asarray(np.minimum(through, np.asarray(bypass_db, dtype=float)))
+
+
+def way_past_db(
+    top_height_m: ArrayLike,
+    distance_start_m: ArrayLike,
+    distance_end_m: ArrayLike,
+    frequency_mhz: ArrayLike,
+    *,
+    side_a_m: ArrayLike = np.inf,
+    side_b_m: ArrayLike = np.inf,
+) -> Array:
+    """Return the loss of the cheapest way past a row, a tree or a wall: over its top or around one of its ends.
+
+    Parameters
+    ----------
+    top_height_m : array_like
+        Height of the top above the straight line between the antennas; negative if the line passes above.
+    distance_start_m, distance_end_m, frequency_mhz : array_like
+        From the row to the antennas; frequency. All broadcast.
+    side_a_m, side_b_m : array_like
+        How far the row reaches on either side of the line; negative if the line passes beside that end. Infinite if unknown.
+
+    Notes
+    -----
+    Source
+        ITU-R P.833-10 §3: knife edges over the top and around the sides; the smallest is taken, as an upper bound of `row_loss_db`.
+    Valid for
+        Rows that are thin against their distance from the antennas. Ground under the side ways is not looked at.
+    """
+    ways = [
+        knife_edge_loss_db(fresnel_parameter(reach, distance_start_m, distance_end_m, frequency_mhz))
+        for reach in (top_height_m, side_a_m, side_b_m)
+    ]
+    return np.asarray(np.minimum(np.minimum(ways[0], ways[1]), ways[2]))
 
 
 def exponential_decay_loss_db(depth_m: ArrayLike, frequency_mhz: ArrayLike) -> Array:

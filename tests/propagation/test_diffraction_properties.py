@@ -153,6 +153,14 @@ def test_both_ends_on_one_cell_cost_nothing(rule):
 
 
 @pytest.mark.parametrize("rule", RULES)
+def test_an_antenna_below_ground_counts_as_lying_on_it(rule):
+    along, ground = np.linspace(0, 300, 31), np.zeros(31)
+    buried, lying = (total(rule, "vertical", along, ground, ground, height, 2.0, 868.0) for height in (-0.3, 0.0))
+    assert np.isfinite(buried)
+    assert buried >= lying - 1e-9
+
+
+@pytest.mark.parametrize("rule", RULES)
 def test_two_samples_keep_the_ground_loss_and_have_no_edge(rule):
     loss = rule([0, 1000], [0, 0], [0, 0], 1.0, 1.0, 868.0, earth_radius_km=RADIUS_KM)
     assert loss.bullington_actual_db == 0

@@ -8,6 +8,7 @@ from meshplan.propagation.diffraction import delta_bullington_loss_db
 from meshplan.propagation.ground import ground_constants
 from meshplan.propagation.low_antenna import low_antenna_loss_db
 from meshplan.propagation.smooth_ground_truth import flat_ground_excess_db, round_earth_excess_db
+from meshplan.propagation.two_ray import crossover_m
 
 NAMES = {"v": "vertical", "h": "horizontal"}
 BAND_DB = (-2.2, 0.5)
@@ -101,6 +102,24 @@ def test_audit_finds_the_rule_in_its_band_everywhere():
     assert max(row.low_antenna_db[1] for row in rows) <= BAND_DB[1]
     # The published method alone leaves that band for low vertical antennas: what the rule is for.
     assert max(row.delta_bullington_db[1] for row in rows) > 5
+
+
+@pytest.mark.parametrize(("polarisation", "band"), [("vertical", (-2.25, 0.0)), ("horizontal", (-0.31, 0.0))])
+def test_rule_stays_in_its_band_on_a_dense_grid_below_500_m(polarisation, band):
+    # Finer than the audit, right up to the crossover, where the rule is furthest from the rigorous flat-ground solution.
+    grid = np.meshgrid(
+        [433.0, 500.0, 700.0, 868.0, 1600.0, 2440.0, 5800.0],
+        [0.5, 0.7, 1.0, 1.2, 1.5, 2.0, 3.0, 5.0, 10.0],
+        [0.5, 0.7, 1.0, 1.2, 1.5, 2.0, 3.0, 5.0, 10.0],
+        np.geomspace(20, 499, 60),
+    )
+    frequency, start, end, distance = (axis.ravel() for axis in grid)
+    use = (start <= end) & (distance > crossover_m(start, end, frequency))
+    link = (distance[use], start[use], end[use], frequency[use])
+    error = on_flat_ground(low_antenna_loss_db, *link, polarisation) - flat_ground_excess_db(*link, polarisation=polarisation)
+    assert use.sum() > 5000
+    assert error.min() >= band[0]
+    assert error.max() <= band[1]
 
 
 def test_audit_command_prints_one_line_for_each_band(capsys):
