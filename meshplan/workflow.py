@@ -190,7 +190,6 @@ def plan_property(
             caution_rules=read_caution_rules(),
             assumptions=prepared.assumptions,
             links=links,
-            error_fields=error_fields,
             problem=problem,
             result=result,
             gateway_options=(),

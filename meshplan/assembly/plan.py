@@ -16,8 +16,7 @@ from meshplan.assembly.unserved import explain_unserved
 from meshplan.inputs.antennas import AntennaClass
 from meshplan.inputs.property import Property
 from meshplan.links.describe import Context, describe_links
-from meshplan.links.engine import LinkTable, elevation_shifts_for
-from meshplan.links.uncertainty import ErrorFields
+from meshplan.links.engine import LinkTable
 from meshplan.links.verdict import verdict_limits
 from meshplan.operation.cautions import plan_cautions
 from meshplan.operation.parts import parts_list
@@ -55,7 +54,6 @@ class Findings:
     caution_rules: Sequence[CautionRule]
     assumptions: tuple[str, ...]
     links: LinkTable
-    error_fields: ErrorFields
     problem: PlacementProblem
     result: PlacementResult
     gateway_options: tuple[GatewayOption, ...]
@@ -67,9 +65,8 @@ def assemble_plan(findings: Findings) -> Plan:
     table, placement = findings.links, findings.result.plan
     settings = findings.found.settings
     rows = rows_of_plan(placement, table)
-    shifts = elevation_shifts_for(table, rows, findings.context.landscape, findings.context.settings, findings.error_fields)
     running = run_plan(placement, table.stations, _chances(table), findings.catalogue, settings)
-    routes = make_routes(placement, table, shifts, running.latency_s)
+    routes = make_routes(placement, table, running.latency_s)
     unserved, near_rows = explain_unserved(placement, table, findings.context, findings.antennas)
     others = _other_rows(table, rows, near_rows, set(placement.opened))
     links = describe_links(table, [*rows, *others], findings.context, chosen=frozenset(rows))

@@ -6,14 +6,11 @@ import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from meshplan.links.describe import link_key
 from meshplan.links.engine import LinkTable
 from meshplan.links.uncertainty import route_chance
 from meshplan.planning.problem import PlacementPlan
 from meshplan.records import Route
-from meshplan.units import Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,17 +31,13 @@ def row_index(table: LinkTable) -> dict[tuple[str, str], int]:
     return rows
 
 
-def make_routes(
-    plan: PlacementPlan, table: LinkTable, elevation_shift_db: Mapping[int, Array], latency_s: Mapping[str, float]
-) -> RouteRows:
+def make_routes(plan: PlacementPlan, table: LinkTable, latency_s: Mapping[str, float]) -> RouteRows:
     """Return the routes of all served sensors with the chance that each whole route holds.
 
     Parameters
     ----------
     plan : PlacementPlan
     table : LinkTable
-    elevation_shift_db : mapping
-        For each row of a route, how shaken grounds change its loss; shape (n_draws,).
     latency_s : mapping
         Typical delay of each sensor's route.
     """
@@ -62,7 +55,7 @@ def make_routes(
                 sensor=served.sensor_id,
                 devices=first,
                 links=tuple(_key(table, row) for row in first_rows),
-                chance=_chance(first_rows, table, elevation_shift_db),
+                chance=_chance(first_rows, table),
                 second_devices=second,
                 second_links=tuple(_key(table, row) for row in second_rows),
                 latency_s=latency_s.get(served.sensor_id),
@@ -88,7 +81,7 @@ def _key(table: LinkTable, row: int) -> str:
     return link_key(a, b)
 
 
-def _chance(rows: Sequence[int], table: LinkTable, elevation_shift_db: Mapping[int, Array]) -> float:
+def _chance(rows: Sequence[int], table: LinkTable) -> float:
     if len(rows) == 1:
         return float(table.worst_chance[rows[0]])
     worst = table.worst_season[list(rows)]
@@ -103,5 +96,5 @@ def _chance(rows: Sequence[int], table: LinkTable, elevation_shift_db: Mapping[i
         for row, season in zip(rows, worst, strict=True)
     ]
     ends = [tuple(table.stations[i].key for i in table.pairs[row]) for row in rows]
-    shifts = np.stack([elevation_shift_db[row] for row in rows]) if elevation_shift_db else np.zeros((len(rows), 0))
+    shifts = table.elevation_shift_db[list(rows)].astype(float)
     return route_chance(range(len(rows)), slack, spreads, shifts, [(a, b) for a, b in ends])

@@ -18,7 +18,7 @@ from meshplan.links.uncertainty import (
     SOIL_SPREAD_DB,
     ErrorFields,
     chance_of,
-    height_errors_m,
+    height_errors_at,
 )
 from meshplan.propagation.low_antenna import low_antenna_loss_db
 from meshplan.propagation.seasons import Season
@@ -64,6 +64,8 @@ class LinkTable:
     fade_margin_db: Array
     model_spread_db: Array
     elevation_spread_db: Array
+    elevation_shift_db: NDArray[np.float32]
+    """How each shaken ground changes the loss, the same grounds for all links; shape (n_links, n_draws)."""
     soil_spread_db: Array
     antenna_spread_db: Array
     chance: Array
@@ -126,7 +128,7 @@ def compute_links(
     distance = np.hypot(x[b] - x[a], y[b] - y[a])
     bearing = np.degrees(np.arctan2(x[b] - x[a], y[b] - y[a])) % 360.0
     parts: list[PathLosses] = []
-    elevation_spread = np.zeros(total)
+    shifts = np.zeros((total, error_fields.draws if error_fields is not None else 0), dtype=np.float32)
     samples = np.zeros(total, dtype=np.intp)
     order = np.argsort(distance, kind="stable")
     done = 0
@@ -138,15 +140,14 @@ def compute_links(
         losses = path_losses(profiles, ends, landscape, seasons, settings)
         parts.append(losses)
         if error_fields is not None:
-            shifts = elevation_shifts_db(
+            shifts[rows] = elevation_shifts_db(
                 profiles, ends, landscape, settings, error_fields, x[a[rows]], y[a[rows]], x[b[rows]], y[b[rows]]
             )
-            elevation_spread[rows] = shifts.std(axis=1)
         done += len(rows)
         if on_progress is not None:
             on_progress(done, total)
     joined = _join(parts, order, len(seasons))
-    return _table(stations, tuple(seasons), pairs, distance, bearing, joined, samples, elevation_spread)
+    return _table(stations, tuple(seasons), pairs, distance, bearing, joined, samples, shifts)
 
 
 def elevation_shifts_db(
@@ -170,9 +171,10 @@ def elevation_shifts_db(
     heights = np.array([0.0, *(cover.height_m if cover.is_building else 0.0 for cover in landscape.covers)])
     around = (profiles.cover_index == ends.inside_a[:, None]) | (profiles.cover_index == ends.inside_b[:, None])
     roofs = np.where(around, 0.0, heights[profiles.cover_index]) if not landscape.ground_is_surface else 0.0
+    errors_m = height_errors_at(fields_, landscape, x_m, y_m)
     losses = np.empty((len(profiles.distance_m), fields_.draws))
     for draw in range(fields_.draws):
-        ground = profiles.ground_amsl_m + height_errors_m(fields_, landscape, x_m, y_m, draw)
+        ground = profiles.ground_amsl_m + errors_m(draw)
         losses[:, draw] = low_antenna_loss_db(
             profiles.along_m,
             ground,
@@ -185,26 +187,6 @@ def elevation_shifts_db(
             ground=settings.ground,
         ).total_db
     return np.asarray(losses - losses.mean(axis=1, keepdims=True))
-
-
-def elevation_shifts_for(
-    table: LinkTable, rows: Sequence[int], landscape: Landscape, settings: PathSettings, fields_: ErrorFields
-) -> dict[int, Array]:
-    """Return `elevation_shifts_db` of some rows of a table, shape (n_draws,) each: the same grounds for all of them."""
-    shifts = {}
-    for row in rows:
-        a, b = (table.stations[i] for i in table.pairs[row])
-        x_a, y_a, x_b, y_b = (np.array([value]) for value in (a.site.x_m, a.site.y_m, b.site.x_m, b.site.y_m))
-        profiles = sample_profiles(landscape, x_a, y_a, x_b, y_b, int(table.samples[row]))
-        ends = Ends(
-            np.array([a.antenna_agl_m]),
-            np.array([b.antenna_agl_m]),
-            np.array([a.inside], dtype=np.uint16),
-            np.array([b.inside], dtype=np.uint16),
-            table.bearing_deg[[row]],
-        )
-        shifts[row] = elevation_shifts_db(profiles, ends, landscape, settings, fields_, x_a, y_a, x_b, y_b)[0]
-    return shifts
 
 
 def fade_margin_db(a: Station, b: Station) -> float:
@@ -267,9 +249,10 @@ def _table(
     bearing_deg: Array,
     losses: PathLosses,
     samples: NDArray[np.intp],
-    elevation_spread_db: Array,
+    elevation_shift_db: NDArray[np.float32],
 ) -> LinkTable:
     a, b = pairs[:, 0], pairs[:, 1]
+    elevation_spread_db = elevation_shift_db.std(axis=1, dtype=float) if elevation_shift_db.shape[1] else np.zeros(len(pairs))
 
     def of(values: Sequence[float], which: NDArray[np.intp]) -> Array:
         return np.asarray(values, dtype=float)[which]
@@ -316,6 +299,7 @@ def _table(
         fade_margin_db=fade,
         model_spread_db=model,
         elevation_spread_db=elevation_spread_db,
+        elevation_shift_db=elevation_shift_db,
         soil_spread_db=soil,
         antenna_spread_db=antenna,
         chance=chance_of(np.minimum(margin_a, margin_b), fade, all_spread),

@@ -7,7 +7,7 @@ end or a ridge share its error.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,7 +18,6 @@ from scipy.special import ndtr
 
 from meshplan.grid import Grid
 from meshplan.terrain.landscape import Landscape
-from meshplan.terrain.profile import bilinear
 from meshplan.units import Array
 
 CLEAR_MODEL_SPREAD_DB: Final = 6.0
@@ -30,9 +29,9 @@ SOIL_SPREAD_DB: Final = 1.5
 """Unknown soil under a vertical antenna near the ground; other soils than the reference move the loss by −5 to +1 dB."""
 
 ELEVATION_SEED: Final = 20_260
-ELEVATION_DRAWS: Final = 24
-CELLS_PER_ERROR_LENGTH: Final = 4.0
-MOST_LATTICE_CELLS: Final = 1_500_000
+ELEVATION_DRAWS: Final = 16
+CELLS_PER_ERROR_LENGTH: Final = 3.0
+MOST_LATTICE_CELLS: Final = 800_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,20 +87,42 @@ def draw_error_fields(landscape: Landscape, draws: int = ELEVATION_DRAWS, seed: 
     return ErrorFields(tuple(lattices), tuple(values), errors, draws)
 
 
-def height_errors_m(fields: ErrorFields, landscape: Landscape, x_m: Array, y_m: Array, draw: int) -> Array:
-    """Return the height error of one draw at places; shape of `x_m`."""
+def height_errors_at(fields: ErrorFields, landscape: Landscape, x_m: Array, y_m: Array) -> Callable[[int], Array]:
+    """Return a function from the number of a draw to its height errors at places, shape of `x_m`.
+
+    Where the lattice cells lie and how they mix is worked out once for all draws.
+    """
     grid = landscape.grid
     column, row = grid.column_row(x_m, y_m)
     nearest_row = np.clip(np.rint(row).astype(np.intp), 0, grid.rows - 1)
     nearest_column = np.clip(np.rint(column).astype(np.intp), 0, grid.columns - 1)
     raster = landscape.elevation.raster_index[nearest_row, nearest_column]
-    errors = np.zeros(np.shape(x_m))
+    stencils = []
     for number, lattice in enumerate(fields.lattices):
         here = raster == number
         if here.any():
-            at = bilinear(fields.values[number][draw], *lattice.column_row(x_m[here], y_m[here]))
-            errors[here] = fields.error_m[number] * at
-    return errors
+            where = slice(None) if here.all() else here
+            stencils.append((number, where, _stencil(lattice, np.asarray(x_m)[where], np.asarray(y_m)[where])))
+
+    def errors_m(draw: int) -> Array:
+        errors = np.zeros(np.shape(x_m))
+        for number, where, (corner, width, u, v) in stencils:
+            flat = fields.values[number][draw].ravel()
+            top = flat[corner] * (1.0 - u) + flat[corner + 1] * u
+            bottom = flat[corner + width] * (1.0 - u) + flat[corner + width + 1] * u
+            errors[where] = fields.error_m[number] * (top * (1.0 - v) + bottom * v)
+        return errors
+
+    return errors_m
+
+
+def _stencil(lattice: Grid, x_m: Array, y_m: Array) -> tuple[NDArray[np.intp], int, NDArray[np.float32], NDArray[np.float32]]:
+    """Return the flat index of the upper left of four lattice cells, the lattice width and the weights to the right and below."""
+    column, row = lattice.column_row(x_m, y_m)
+    c = np.clip(column, 0.0, lattice.columns - 1.001)
+    r = np.clip(row, 0.0, lattice.rows - 1.001)
+    c0, r0 = c.astype(np.intp), r.astype(np.intp)
+    return r0 * lattice.columns + c0, lattice.columns, (c - c0).astype(np.float32), (r - r0).astype(np.float32)
 
 
 def chance_of(margin_db: Array, fade_margin_db: Array, spread_db: Array) -> Array:

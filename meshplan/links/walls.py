@@ -6,23 +6,6 @@ from typing import Final
 
 from meshplan.propagation.buildings import entry_loss_db, wall_loss_db, wall_spread_db
 
-WALL_TABLE_NAMES: Final = {
-    "plasterboard": "plasterboard",
-    "timber": "timber_dry",
-    "brick": "brick_double",
-    "hollow_block": "hollow_block",
-    "concrete": "concrete_200mm",
-    "reinforced_concrete": "reinforced_concrete_200mm",
-    "stone": "stone_500mm",
-    "glass": "glass",
-    "coated_glass": "glass_coated",
-    "foil_insulated": "foil_insulation",
-    "steel_cladding": "steel_cladding",
-    "polytunnel": "polytunnel",
-    "glasshouse": "glasshouse_metal",
-}
-"""Word of the property folder → row of the wall table."""
-
 WHOLE_BUILDINGS: Final = ("traditional", "thermally_efficient")
 """Words for a whole building whose walls nobody described; ITU-R P.2109 gives their entry loss."""
 
@@ -35,7 +18,7 @@ def enclosure_loss_db(wall: str, frequency_mhz: float) -> float:
     Parameters
     ----------
     wall : str
-        A key of `WALL_TABLE_NAMES` or one of `WHOLE_BUILDINGS`.
+        A row of `propagation.buildings.WALL_KINDS` or one of `WHOLE_BUILDINGS`.
     frequency_mhz : float
 
     Notes
@@ -45,7 +28,7 @@ def enclosure_loss_db(wall: str, frequency_mhz: float) -> float:
     """
     if wall in WHOLE_BUILDINGS:
         return float(entry_loss_db(wall, frequency_mhz))
-    return float(wall_loss_db(WALL_TABLE_NAMES[wall], frequency_mhz))
+    return float(wall_loss_db(wall, frequency_mhz))
 
 
 def enclosure_spread_db(wall: str, frequency_mhz: float) -> float:
@@ -53,7 +36,7 @@ def enclosure_spread_db(wall: str, frequency_mhz: float) -> float:
     if wall in WHOLE_BUILDINGS:
         upper = float(entry_loss_db(wall, frequency_mhz, not_exceeded_share=0.841))
         return upper - float(entry_loss_db(wall, frequency_mhz))
-    return float(wall_spread_db(WALL_TABLE_NAMES[wall], frequency_mhz))
+    return float(wall_spread_db(wall, frequency_mhz))
 
 
 def enclosure_source(wall: str) -> str:
