@@ -163,8 +163,9 @@ def _radio_class(key: str, table: Table) -> RadioClass | None:
     table.allow(
         *CLASS_FIGURES,
         "title", "group", "modulation", "direction", "interface", "supply_note", "antenna", "techniques", "addressing",
-        "acknowledged", "relay_capable", "can_listen_first", "licence_required", "preamble_symbols", "coding_rate_index",
-        "default_setting", "notes", "settings", "origin",
+        "acknowledged", "relay_capable", "can_listen_first", "licence_required", "capacitor_at_pins",
+        "preamble_symbols", "coding_rate_index",
+        "default_setting", "notes", "settings",
     )  # fmt: skip
     modulation = table.choice("modulation", Modulation)
     settings = tuple(
@@ -202,6 +203,7 @@ def _radio_class(key: str, table: Table) -> RadioClass | None:
         relay_capable=relay_capable,
         can_listen_first=table.flag("can_listen_first", False),
         licence_required=table.flag("licence_required", False),
+        capacitor_at_pins=table.flag("capacitor_at_pins", False),
         preamble_symbols=int(table.number("preamble_symbols", 1, 65_535, 8)),
         coding_rate_index=int(table.number("coding_rate_index", 1, 4, 1)),
         notes=table.texts("notes"),

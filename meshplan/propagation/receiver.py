@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from enum import StrEnum
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -244,17 +245,24 @@ def packet_success_from_margin(
     """
     margin = np.asarray(margin_db, dtype=float)
     levels = margin[..., None] + decibels(_fading_shares()) if rayleigh else margin[..., None]
-    if spreading_factor is None:
-        errors = bit_error_rate(detection, levels + required_ebn0_db(detection))
-    else:
-        errors = _chirp_curve(spreading_factor, levels)
+    errors = _error_above_reference(Detection(detection), spreading_factor, levels)
     success = np.where(np.isnan(levels), np.nan, packet_success(errors, packet_bytes))
     return np.asarray(success.mean(axis=-1))
 
 
-def _chirp_curve(spreading_factor: int, levels: Array) -> Array:
-    """Return the chirp's error rate at levels above its reference, read from a fine table: the integral is slow."""
-    table = np.linspace(-20.0, 12.0, 641)
-    errors = chirp_bit_error_rate(spreading_factor, table + required_chirp_snr_db(spreading_factor))
-    logs = np.minimum.accumulate(np.log(np.maximum(errors, 1e-15)))  # the integral rounds near zero
+@cache
+def _error_table(detection: Detection, spreading_factor: int | None) -> tuple[Array, Array]:
+    """Return levels above the reference and the logarithm of the error rate there: the exact curves are slow."""
+    levels = np.linspace(-40.0, 14.0, 2161)
+    if spreading_factor is None:
+        errors = bit_error_rate(detection, levels + required_ebn0_db(detection))
+    else:
+        errors = chirp_bit_error_rate(spreading_factor, levels + required_chirp_snr_db(spreading_factor))
+    # integrals round near zero, where the curve must still fall
+    return levels, np.asarray(np.minimum.accumulate(np.log(np.maximum(errors, 1e-15))))
+
+
+def _error_above_reference(detection: Detection, spreading_factor: int | None, levels: Array) -> Array:
+    """Return the error rate at levels above the one that gives the reference error rate."""
+    table, logs = _error_table(detection, spreading_factor)
     return np.asarray(np.exp(np.interp(levels, table, logs)))
