@@ -1,0 +1,1 @@
+"""Measured against predicted: combine readings, learn, correct, and say where to measure next."""

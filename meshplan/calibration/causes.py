@@ -1,0 +1,72 @@
+"""Few causes, not many: before the fit, judge which causes may be large.
+
+A property rarely differs from the engine in all ways at once: one antenna was changed, one wood is denser. So each cause is taken as
+small (half its expected spread) with high chance, or large (2.3 times) with low chance, and combinations of at most three large ones
+are weighed by how well they explain the readings. A cause found large gets a wider prior, so that it is not shared out among others; a
+cause the readings do not touch keeps its expected spread exactly.
+"""
+
+from __future__ import annotations
+
+import math
+from itertools import combinations
+
+import numpy as np
+
+from meshplan.calibration.posterior import Array, Problem, Sizes, row_covariance, solve_at
+
+SMALL, LARGE = 0.5, math.sqrt((1 - 0.85 * 0.25) / 0.15)
+"""Factors on the expected spread; with their chances the mean square is one (assumed)."""
+CHANCE_LARGE = 0.15
+"""How often a cause is large (assumed)."""
+MOST_LARGE = 3
+LEAST_PRECISION = 1e-6
+
+
+def prior_factors(problem: Problem, sizes: Sizes) -> Array:
+    """Return a factor on the prior spread of each parameter, shape (p,): one, or more where the readings ask for it.
+
+    Parameters
+    ----------
+    problem : Problem
+        Only parameters marked `sparse` take part.
+    sizes : Sizes
+        Size of errors at which the combinations are weighed.
+
+    Notes
+    -----
+    Source
+        scale mixture of two Gaussians ("spike and slab", T. J. Mitchell and J. J. Beauchamp 1988, Journal of the American Statistical
+        Association 83, pp. 1023–1032), weighed by evidence
+    Differs from source
+        the mean square over the combinations is then used as a Gaussian prior (empirical Bayes), and never below the expected spread,
+        so that intervals stay honest where many causes are of middling size
+    """
+    factors, index = np.ones(len(problem.prior_sd)), np.flatnonzero(problem.sparse)
+    if not len(index):
+        return factors
+    precision, shift = (array[0] for array in solve_at(problem, sizes).sites)
+    kept = precision > LEAST_PRECISION
+    value = shift[kept] / precision[kept]
+    scale = problem.scaled_sd(sizes)[index]
+    design = problem.design[np.ix_(kept, index)] * scale
+    rows = row_covariance(problem, sizes)[np.ix_(kept, kept)] - design @ design.T
+    lower = np.linalg.cholesky(rows + np.diag(1.0 / precision[kept]))
+    white = np.linalg.solve(lower, np.column_stack([design, value]))
+    gram, push = white[:, :-1].T @ white[:, :-1], white[:, :-1].T @ white[:, -1]
+    chosen = [c for size in range(min(MOST_LARGE, len(index)) + 1) for c in combinations(range(len(index)), size)]
+    variance = np.full((len(chosen), len(index)), SMALL**2)
+    for row, members in enumerate(chosen):
+        variance[row, list(members)] = LARGE**2
+    root = np.sqrt(variance)
+    inner = np.eye(len(index)) + root[:, :, None] * gram * root[:, None, :]
+    scaled = root * push
+    solved = np.linalg.solve(inner, scaled[:, :, None])[:, :, 0]
+    count = np.array([len(members) for members in chosen])
+    prior = count * math.log(CHANCE_LARGE) + (len(index) - count) * math.log(1 - CHANCE_LARGE)
+    before = np.exp(prior - prior.max())
+    log = prior + 0.5 * np.sum(scaled * solved, axis=1) - 0.5 * np.linalg.slogdet(inner)[1]
+    weights = np.exp(log - log.max())
+    weights, before = weights / weights.sum(), before / before.sum()
+    factors[index] = np.maximum(np.sqrt((weights @ variance) / (before @ variance)), 1.0)
+    return factors

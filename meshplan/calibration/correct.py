@@ -1,0 +1,280 @@
+"""Use a calibration: the correction and the new spread of any link, and where that is refused."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from meshplan.calibration.model import (
+    LEAST_END_SD_DB,
+    NOISE_SD_DB,
+    Array,
+    Term,
+    alikeness,
+    design_matrix,
+    own_sd_db,
+)
+from meshplan.calibration.warn import in_words
+from meshplan.measurement_records import Calibration, LinkCorrection, PredictedLink
+from meshplan.records import Spread
+
+SEASON_RESERVE_DB = 3.0
+"""Least spread of a link that was itself measured (common practice, no source)."""
+DISTANCE_REACH = 1.25
+COVER_REACH, COVER_REACH_M = 1.25, 5.0
+DIFFRACTION_REACH_DB = 5.0
+FREQUENCY_REACH = 1.1
+HEIGHT_REACH = 1.5
+"""How far beyond the readings a correction is still used (assumed)."""
+CHUNK = 2000
+
+
+@dataclass(frozen=True)
+class Reach:
+    """What the readings covered."""
+
+    least_distance_m: float
+    most_distance_m: float
+    most_cover_m: dict[str, float]
+    leaf_states: dict[str, frozenset[bool]]
+    most_diffraction_db: float
+    ground: bool
+    classes: frozenset[str]
+    frequencies_mhz: tuple[float, ...]
+    heights_m2: tuple[float, float]
+
+
+def reach_of(calibration: Calibration) -> Reach:
+    """Return what the readings of a calibration covered."""
+    links = [line.link for line in calibration.evidence if line.kind != "noise"]
+    cover: dict[str, float] = {}
+    leaf: dict[str, frozenset[bool]] = {}
+    for link in links:
+        for kind, metres in link.cover_m:
+            if metres > 0:
+                cover[kind] = max(cover.get(kind, 0.0), metres)
+                leaf[kind] = leaf.get(kind, frozenset()) | {link.in_leaf}
+    heights = [link.antenna_a_agl_m * link.antenna_b_agl_m for link in links]
+    heights = [height for height in heights if math.isfinite(height)]
+    return Reach(
+        min((link.distance_m for link in links), default=math.inf),
+        max((link.distance_m for link in links), default=0.0),
+        cover,
+        leaf,
+        max((link.diffraction_db for link in links), default=0.0),
+        any(link.ground_limited for link in links),
+        frozenset(link.environment for link in links),
+        tuple(sorted({link.frequency_mhz for link in links})),
+        (min(heights, default=0.0), max(heights, default=math.inf)),
+    )
+
+
+def correct_links(calibration: Calibration, links: Sequence[PredictedLink]) -> tuple[LinkCorrection, ...]:
+    """Return for each link what to add to its predicted power and which spread to use.
+
+    Outside what was measured the correction stops growing at the edge of the readings and the engine's own spread is kept; the
+    result says so. A frequency that was not measured gets no correction at all.
+    """
+    if not calibration.evidence:
+        return tuple(_untouched(link, "No readings.") for link in links)
+    reach = reach_of(calibration)
+    use = _Use.of(calibration)
+    result: list[LinkCorrection] = []
+    for start in range(0, len(links), CHUNK):
+        result += _correct_chunk(use, reach, links[start : start + CHUNK])
+    return tuple(result)
+
+
+@dataclass(frozen=True, eq=False)
+class _Use:
+    """The calibration as matrices."""
+
+    calibration: Calibration
+    terms: tuple[Term, ...]
+    prior: Array
+    links: list[PredictedLink]
+    design: Array
+    own: Array
+    precision: Array
+    pull: Array
+    mean: Array
+    covariance: Array
+
+    @classmethod
+    def of(cls, calibration: Calibration) -> _Use:
+        """Set up the posterior at the sizes of errors that the calibration keeps."""
+        terms = tuple(Term(p.name, p.group, p.unit, p.prior_sd, p.meaning, p.scaled) for p in calibration.parameters)
+        factors = calibration.factors
+        prior = np.array([p.prior_sd * p.prior_factor * (factors.places if p.scaled else 1.0) for p in calibration.parameters])
+        lines = calibration.evidence
+        links = [line.link for line in lines]
+        names = [term.name for term in terms]
+        reference = calibration.reference_distance_m
+        design = np.vstack([design_matrix([line.link], names, reference, kind=line.kind) for line in lines])
+        power = np.array([line.kind != "noise" for line in lines])
+        own = factors.own * own_sd_db(links, _power(terms), reference) * power
+        rows = (design * prior**2) @ design.T + own[:, None] * own * alikeness(links, links, factors.correlation_m)
+        precision = np.linalg.inv(rows + np.diag([line.sd_db**2 for line in lines]))
+        pull = precision @ np.array([line.value_db for line in lines])
+        gain = prior[:, None] ** 2 * design.T
+        return cls(
+            calibration, terms, prior, links, design, own, precision, pull,
+            gain @ pull, np.diag(prior**2) - gain @ precision @ gain.T,
+        )  # fmt: skip
+
+
+def _power(terms: Sequence[Term]) -> tuple[Term, ...]:
+    """Return the terms that act on power."""
+    return tuple(term for term in terms if term.group != "noise")
+
+
+def _correct_chunk(use: _Use, reach: Reach, links: Sequence[PredictedLink]) -> list[LinkCorrection]:
+    """Correct some links at once."""
+    calibration, names = use.calibration, [term.name for term in use.terms]
+    reference, factors = calibration.reference_distance_m, calibration.factors
+    refusals = [_refusals(link, reach) for link in links]
+    held = [_held(link, reach) for link in links]
+    design = design_matrix(held, names, reference)
+    unknown = _unknown_variance(use, links)
+    base = np.maximum(own_sd_db(links, _power(use.terms), reference) ** 2 - unknown, 0.0)
+    floor = 0.25 * np.array([link.spread.total_db for link in links]) ** 2
+    own = factors.own * np.sqrt(np.maximum(base, floor))
+    alike = alikeness(links, use.links, factors.correlation_m)
+    across_own = own[:, None] * use.own[None, :] * alike
+    across = (design * use.prior**2) @ use.design.T + across_own
+    own_mean = across_own @ use.pull
+    variance = (
+        np.sum((design * use.prior) ** 2, axis=1)
+        + own**2
+        - np.sum((across @ use.precision) * across, axis=1)
+        + unknown * factors.places**2
+    )
+    measured = np.any((alike > 1 - 1e-9) & (use.own[None, :] > 0), axis=1) if len(links) else np.zeros(0, dtype=bool)
+    noise = {term.name: float(use.mean[i]) for i, term in enumerate(use.terms) if term.group == "noise"}
+    result = []
+    for i, link in enumerate(links):
+        if not _same_band(link, reach):
+            result.append(_untouched(link, *refusals[i]))
+            continue
+        same_state = any(
+            other.in_leaf == link.in_leaf and alike[i, j] > 1 - 1e-9 for j, other in enumerate(use.links)
+        ) if measured[i] else False  # fmt: skip
+        total = math.sqrt(max(float(variance[i]), SEASON_RESERVE_DB**2 if measured[i] else 1.0))
+        if measured[i] and not same_state:
+            total = max(total, link.spread.vegetation_db)
+        refused = bool(refusals[i]) and not same_state
+        if refused:
+            total = max(total, link.spread.total_db)
+        causes = [(in_words(names[k]), float(design[i, k] * use.mean[k])) for k in np.flatnonzero(design[i])]
+        causes.append(("this link's own readings" if measured[i] else "links nearby", float(own_mean[i])))
+        causes = [cause for cause in causes if abs(cause[1]) >= 0.05]
+        result.append(
+            LinkCorrection(
+                link.key,
+                float(design[i] @ use.mean + own_mean[i]),
+                link.spread if refused and total <= link.spread.total_db else _by_cause(use, link, design[i], total),
+                max(noise.get(f"noise {link.b}", 0.0), -NOISE_SD_DB),
+                bool(same_state),
+                not refusals[i],
+                refusals[i],
+                tuple(sorted(causes, key=lambda cause: (-abs(cause[1]), cause[0]))),
+            )
+        )
+    return result
+
+
+def _untouched(link: PredictedLink, *refusals: str) -> LinkCorrection:
+    """Return a link as the engine says."""
+    return LinkCorrection(link.key, 0.0, link.spread, 0.0, False, False, refusals, ())
+
+
+def _unknown_variance(use: _Use, links: Sequence[PredictedLink]) -> Array:
+    """Return the prior variance of antennas that were never measured."""
+    known = {term.name for term in use.terms}
+    sd = next((t.prior_sd for t in use.terms if t.group == "end"), LEAST_END_SD_DB)
+    return np.array([sd**2 * sum(f"end {name}" not in known for name in (link.a, link.b)) for link in links])
+
+
+def _same_band(link: PredictedLink, reach: Reach) -> bool:
+    """Whether readings were made near this frequency."""
+    return any(max(link.frequency_mhz, f) <= FREQUENCY_REACH * min(link.frequency_mhz, f) for f in reach.frequencies_mhz)
+
+
+def _refusals(link: PredictedLink, reach: Reach) -> tuple[str, ...]:
+    """Return in words how the link lies outside the readings."""
+    said = []
+    if not _same_band(link, reach):
+        said.append(f"Nothing was measured near {link.frequency_mhz:.0f} MHz.")
+    if link.distance_m > DISTANCE_REACH * reach.most_distance_m:
+        said.append(f"{link.distance_m:.0f} m is farther than any reading ({reach.most_distance_m:.0f} m).")
+    if link.distance_m < reach.least_distance_m / DISTANCE_REACH:
+        said.append(f"{link.distance_m:.0f} m is nearer than any reading ({reach.least_distance_m:.0f} m).")
+    for kind, metres in link.cover_m:
+        most = reach.most_cover_m.get(kind, 0.0)
+        if metres > 0 and most == 0:
+            said.append(f"No reading went through {kind}.")
+        elif metres > COVER_REACH * most + COVER_REACH_M:
+            said.append(f"{metres:.0f} m of {kind} is more than any reading went through ({most:.0f} m).")
+        elif metres > 0 and link.in_leaf not in reach.leaf_states[kind]:
+            said.append(f"{kind.capitalize()} was not measured {'in leaf' if link.in_leaf else 'bare'}.")
+    if link.diffraction_db > reach.most_diffraction_db + DIFFRACTION_REACH_DB:
+        said.append(
+            f"{link.diffraction_db:.0f} dB of diffraction is more than at any reading ({reach.most_diffraction_db:.0f} dB)."
+        )
+    if link.ground_limited and not reach.ground:
+        said.append("No reading was limited by the ground.")
+    if link.environment not in reach.classes:
+        said.append(f"No reading was of the kind '{link.environment}'.")
+    height = link.antenna_a_agl_m * link.antenna_b_agl_m
+    low, high = reach.heights_m2
+    if height > high * HEIGHT_REACH**2 or height < low / HEIGHT_REACH**2:
+        said.append("The antennas are far higher or lower than at any reading.")
+    return tuple(said)
+
+
+def _held(link: PredictedLink, reach: Reach) -> PredictedLink:
+    """Return the link with every quantity held at the edge of what was measured."""
+    return replace(
+        link,
+        distance_m=min(max(link.distance_m, reach.least_distance_m), reach.most_distance_m),
+        diffraction_db=min(link.diffraction_db, reach.most_diffraction_db),
+        ground_limited=link.ground_limited and reach.ground,
+        cover_m=tuple(
+            (kind, min(metres, reach.most_cover_m[kind]))
+            for kind, metres in link.cover_m
+            if kind in reach.most_cover_m and link.in_leaf in reach.leaf_states[kind]
+        ),
+    )
+
+
+def _by_cause(use: _Use, link: PredictedLink, design: Array, total_db: float) -> Spread:
+    """Split the new variance by cause, in the shares that the parameters give; together it is `total_db`."""
+    groups = {
+        "antenna": ("end", "radio"),
+        "vegetation": ("cover",),
+        "soil": ("ground",),
+        "model": ("offset", "class", "slope", "diffraction", "height"),
+    }
+    variance = {}
+    for cause, members in groups.items():
+        x = np.where([term.group in members for term in use.terms], design, 0.0)
+        variance[cause] = max(float(x @ use.covariance @ x), 0.0)
+    known = {term.name for term in use.terms}
+    if f"end {link.a}" not in known or f"end {link.b}" not in known:
+        variance["antenna"] += link.spread.antenna_db**2 / 2
+    own = max(total_db**2 - sum(variance.values()), 0.25 * total_db**2)
+    elevation_share = link.spread.elevation_db**2 / max(link.spread.elevation_db**2 + link.spread.model_db**2, 1e-9)
+    parts = np.array(
+        [
+            variance["model"] + (1 - elevation_share) * own,
+            elevation_share * own,
+            variance["vegetation"],
+            variance["soil"],
+            variance["antenna"],
+        ]
+    )
+    parts = np.sqrt(parts * total_db**2 / parts.sum())
+    return Spread(*(float(part) for part in parts))

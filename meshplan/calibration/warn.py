@@ -1,0 +1,172 @@
+"""What a careful friend would say about a calibration before anybody relies on it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from meshplan.calibration.posterior import Inference
+from meshplan.measurement_records import Calibration, MeasuredLink, Parameter
+
+TIED = 0.7
+"""Correlation from which two causes count as hard to tell apart (assumed)."""
+MOST_PAIRS = 6
+FEW_PACKETS = 50
+"""Fewer packets prove little (common practice: 100 to a spot)."""
+FAR_FROM_PRIOR = 3.0
+WORDS = {
+    "offset": "the offset of all links",
+    "distance": "the distance slope",
+    "diffraction": "the diffraction loss",
+    "height": "the height gain",
+    "ground": "the ground",
+}
+
+
+def warnings_of(calibration: Calibration, inference: Inference, measured: Sequence[MeasuredLink]) -> tuple[str, ...]:
+    """Return warnings in the order of weight."""
+    return (
+        *_suspects(calibration),
+        *_tied_causes(calibration, inference),
+        *_far_parameters(calibration),
+        *_classes(calibration),
+        *_spread(calibration),
+        *_left_out(calibration),
+        *_packets(measured),
+        *_one_season(measured),
+        *_silent(calibration),
+    )
+
+
+def in_words(name: str) -> str:
+    """Return a parameter's name as a person would say it."""
+    kind, _, rest = name.partition(" ")
+    if not rest:
+        return WORDS.get(name, name)
+    return {
+        "class": f"the kind '{rest}'",
+        "end": f"the antenna at {rest}",
+        "cover": f"the loss in {rest}",
+        "radio": f"the radio '{rest}'",
+        "noise": f"the noise at {rest}",
+    }.get(kind, name)
+
+
+def figure(parameter: Parameter, value: float) -> str:
+    """Return a parameter's value with its unit in words."""
+    if parameter.unit == "dB per m":
+        return f"{value:+.2f} dB per m"
+    if parameter.unit == "share":
+        return f"{100 * value:+.0f} %"
+    if parameter.unit == "dB per dB":
+        return f"{value:+.2f} in the exponent"
+    return f"{value:+.1f} dB"
+
+
+def _suspects(calibration: Calibration) -> list[str]:
+    """Name readings that do not go with the rest."""
+    return [
+        f"{fit.measured.link.a} to {fit.measured.link.b}: {fit.measured.power_dbm:.0f} dBm was read, the other places say "
+        f"{fit.left_out_dbm:.0f} ± {1.645 * fit.left_out_sd_db:.0f} dBm. Look for swapped ids, a wrong position or a "
+        "different antenna."
+        for fit in calibration.fitted
+        if fit.suspect
+    ]
+
+
+def _tied_causes(calibration: Calibration, inference: Inference) -> list[str]:
+    """Name pairs of causes of which the readings know only the sum or the difference."""
+    covariance = inference.mixed_covariance
+    sd = np.sqrt(np.diag(covariance))
+    ties = []
+    for i, first in enumerate(calibration.parameters):
+        for j in range(i + 1, len(sd)):
+            second = calibration.parameters[j]
+            correlation = float(covariance[i, j] / (sd[i] * sd[j]))
+            if abs(correlation) >= TIED:
+                ties.append((abs(correlation), correlation, first, second))
+    ties.sort(key=lambda tie: (-tie[0], tie[2].name, tie[3].name))
+    sentences = [
+        f"The readings cannot tell {in_words(first.name)} from {in_words(second.name)} (correlation {correlation:+.2f}): "
+        "only both together are known. Measure a link that has the one without the other."
+        for _, correlation, first, second in ties[:MOST_PAIRS]
+    ]
+    if len(ties) > MOST_PAIRS:
+        sentences.append(f"{len(ties) - MOST_PAIRS} more pairs of causes cannot be told apart.")
+    return sentences
+
+
+def _far_parameters(calibration: Calibration) -> list[str]:
+    """Name parameters far from what was believed."""
+    return [
+        f"{in_words(p.name).capitalize()} comes out at {figure(p, p.mean)}, far from what was expected. Check transmit "
+        "power, antenna, height and units before you believe it."
+        for p in calibration.parameters
+        if abs(p.mean) > FAR_FROM_PRIOR * p.prior_sd
+    ]
+
+
+def _classes(calibration: Calibration) -> list[str]:
+    """Name environments that still do not fit."""
+    return [
+        f"Environment '{line.environment}': mean {line.mean_after_db:+.1f} dB, spread {line.sd_after_db:.1f} dB after "
+        f"calibration. {line.sentence}"
+        for line in calibration.residuals
+        if line.sentence.startswith("Does not fit")
+    ]
+
+
+def _spread(calibration: Calibration) -> list[str]:
+    """Say when errors are larger than the engine said."""
+    factors = calibration.factors
+    if factors.own_low <= 1.0:
+        return []
+    return [
+        f"Single links differ {factors.own:.1f} times as much as the engine expected ({factors.own_low:.1f} to "
+        f"{factors.own_high:.1f} times). Spreads were widened."
+    ]
+
+
+def _left_out(calibration: Calibration) -> list[str]:
+    """Say when the engine does not beat a fit on distance alone, or when nothing could be left out."""
+    left = calibration.left_out
+    if left is None:
+        return ["All readings share one place: nothing says how well other places would be predicted."]
+    if math.isfinite(left.distance_only_db) and left.error_db > left.distance_only_db + 0.3:
+        return [
+            f"A plain fit on distance predicts left-out places to {left.distance_only_db:.1f} dB, this calibration to "
+            f"{left.error_db:.1f} dB. Doubt the terrain, cover or heights that were given."
+        ]
+    return []
+
+
+def _packets(measured: Sequence[MeasuredLink]) -> list[str]:
+    """Say which packet counts prove little."""
+    few = [m for m in measured if m.packets is not None and m.packets.sent < FEW_PACKETS]
+    if not few:
+        return []
+    worst = min(few, key=lambda m: (m.packets.sent if m.packets else 0, m.link.key))
+    assert worst.packets is not None
+    return [
+        f"{len(few)} links were tested with fewer than {FEW_PACKETS} packets. {worst.packets.received} of "
+        f"{worst.packets.sent} ({worst.link.a} to {worst.link.b}) only says that {100 * worst.packets.low:.0f} to "
+        f"{100 * worst.packets.high:.0f} % get through."
+    ]
+
+
+def _one_season(measured: Sequence[MeasuredLink]) -> list[str]:
+    """Say which state of leaf was never measured, where there is cover."""
+    covered = [m for m in measured if m.link.cover_m]
+    states = {m.link.in_leaf for m in covered}
+    if len(states) != 1:
+        return []
+    seen, unseen = ("in leaf", "bare") if states == {True} else ("bare", "in leaf")
+    return [f"All links through cover were measured {seen}. Nothing was learned about cover that is {unseen}."]
+
+
+def _silent(calibration: Calibration) -> list[str]:
+    """Name parameters the readings say nothing about."""
+    silent = [in_words(p.name) for p in calibration.parameters if not p.informed and p.group not in ("end", "radio")]
+    return [f"The readings say next to nothing about {', '.join(silent)}."] if silent else []
