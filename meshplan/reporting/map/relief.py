@@ -118,9 +118,9 @@ def _warp(
     cell_m = grid.cell_m * factor
     # Every `factor`-th cell is kept: its picture lies around the centre of the kept cell.
     shift_m = (grid.cell_m - cell_m) / 2
-    source = from_origin(grid.west_m + shift_m, grid.north_m - shift_m, cell_m, cell_m)
-    left, top = source * (0, 0)
-    right, bottom = source * (columns, rows)
+    left, top = grid.west_m + shift_m, grid.north_m - shift_m
+    right, bottom = left + columns * cell_m, top - rows * cell_m
+    source = from_origin(left, top, cell_m, cell_m)
     target, width, height = calculate_default_transform(
         grid.crs, WEB_MERCATOR, columns, rows, left=left, bottom=bottom, right=right, top=top
     )
@@ -128,7 +128,7 @@ def _warp(
     if longest > LONGEST_SIDE_PX:
         scale = longest / LONGEST_SIDE_PX
         width, height = int(np.ceil(width / scale)), int(np.ceil(height / scale))
-        target = target * target.scale(scale, scale)
+        target = from_origin(target.c, target.f, target.a * scale, -target.e * scale)
     warped = np.full((bands.shape[0], height, width), nothing, dtype=np.uint8)
     for band in range(bands.shape[0]):
         reproject(
@@ -142,8 +142,8 @@ def _warp(
             src_nodata=nothing if nothing else None,
             dst_nodata=nothing,
         )
-    west, north = target * (0, 0)
-    east, south = target * (width, height)
+    west, north = target.c, target.f
+    east, south = west + width * target.a, north + height * target.e
     return warped, (west, south, east, north)
 
 

@@ -282,10 +282,10 @@ const meshPage = (() => {
     byId("title").textContent = data.property_name;
     byId("state").append(h("strong", {}, `${served} of ${count(sensors, "sensor", "sensors")} served`), ` by ${count(used("gateway"), "gateway", "gateways")} and ${count(used("relay"), "relay", "relays")}, ${amount(data.proof.cost, data.currency)}.`);
     const choose = byId("season");
-    choose.append(h("option", { value: "" }, "Worst season"), data.seasons.map((season) => h("option", { value: season.name }, seasonWords(season.name))));
+    choose.append(h("option", { value: "" }, "Worst season"), ...data.seasons.map((season) => h("option", { value: season.name }, seasonWords(season.name))));
     if (data.seasons.length < 2) choose.closest(".choice").hidden = true;
     choose.addEventListener("change", () => { app.season = choose.value; styleLinks(); app.view(); app.say(choose.value ? `Season shown: ${seasonWords(choose.value)}.` : "Each link in its worst season."); });
-    byId("search-names").append(data.devices.map((one) => h("option", { value: one.name })));
+    byId("search-names").append(...data.devices.map((one) => h("option", { value: one.name })));
     byId("search").addEventListener("submit", (event) => { event.preventDefault(); find(byId("search-name").value); });
     byId("search-name").addEventListener("change", () => { if (app.devices.has(byId("search-name").value)) find(byId("search-name").value); });
     byId("print").addEventListener("click", () => window.print());

@@ -148,7 +148,7 @@ const meshTrial = (() => {
       showCut(trial, sides[0], sides[1]);
     }
     app.view = refresh;
-    app.tell([meshViews.backRow(app, "Try two points"), h("p", {}, "Click the map to set A, then B, and so on; or drag the yellow marks. Choose which device stands there and how high its antenna is."), result, fields, landNote()], "Two points: click the map to set A, then B.");
+    app.tell([meshViews.backRow(app, "Two points"), h("p", {}, "Click the map to set A, then B, and so on; or drag the yellow marks. Choose which device stands there and how high its antenna is."), result, fields, landNote()], "Two points: click the map to set A, then B.");
     refresh();
   }
 

@@ -1,0 +1,420 @@
+"""The map as its readers meet it: in a browser, from disk, with no network."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from map_browser import DESK, PHONE, OpenMap, Opened
+from map_fixture import HOSTILE_NAMES, make_landscape, make_plan, rename
+
+from meshplan.records import Role
+from meshplan.reporting.map import write_map
+
+pytestmark = pytest.mark.browser
+PLAN = make_plan()
+
+
+@pytest.fixture
+def desk(open_map: OpenMap, map_file: Path) -> Opened:
+    return open_map(map_file, DESK)
+
+
+@pytest.fixture
+def phone(open_map: OpenMap, map_file: Path) -> Opened:
+    return open_map(map_file, PHONE, has_touch=True, is_mobile=True)
+
+
+def inside(inner: dict[str, float], outer: dict[str, float]) -> bool:
+    """Return whether one box lies in another, to a pixel."""
+    return (
+        inner["x"] >= outer["x"] - 1
+        and inner["y"] >= outer["y"] - 1
+        and inner["x"] + inner["width"] <= outer["x"] + outer["width"] + 1
+        and inner["y"] + inner["height"] <= outer["y"] + outer["height"] + 1
+    )
+
+
+def test_everything_of_the_plan_is_drawn(desk: Opened) -> None:
+    page = desk.page
+    drawn = page.evaluate("[...meshPage.drawn.keys()].sort()")
+    assert drawn == sorted(link.key for link in PLAN.links)
+    assert page.evaluate("[...meshPage.markers.keys()].sort()") == sorted(device.name for device in PLAN.devices)
+    rows = page.eval_on_selector_all("#ledger > table:first-of-type tr[data-link]", "rows => rows.map(row => row.dataset.link)")
+    chosen = sorted((link for link in PLAN.links if link.chosen), key=lambda link: link.chance)
+    assert rows == [link.key for link in chosen], "links of the plan, weakest first"
+    image = page.evaluate("(() => { const i = document.querySelector('img.relief'); return [i.complete, i.naturalWidth]; })()")
+    assert image[0]
+    assert image[1] > 100
+
+
+def test_each_line_ends_at_its_sites_and_has_the_colour_and_dash_of_its_verdict(desk: Opened) -> None:
+    styles = {row["name"]: row for row in desk.page.evaluate("meshPage.data.verdicts")}
+    for link in PLAN.links:
+        line = desk.page.evaluate(
+            "key => { const l = meshPage.drawn.get(key).line; return { ends: l.getLatLngs().map(p => [p.lat, p.lng]), color: l.options.color, dash: l.options.dashArray }; }",
+            link.key,
+        )
+        ends = [[d.lat_deg, d.lon_deg] for d in (PLAN.device(link.a), PLAN.device(link.b))]
+        assert np.abs(np.array(line["ends"]) - np.array(ends)).max() < 1e-7
+        assert line["color"] == styles[link.verdict]["colour"]
+        assert (line["dash"] or "") == styles[link.verdict]["dash"]
+
+
+@pytest.mark.parametrize("size", [DESK, PHONE])
+def test_every_link_opens_with_its_budget_and_its_section(open_map: OpenMap, map_file: Path, size: tuple[int, int]) -> None:
+    page = open_map(map_file, size).page
+    for link in PLAN.links:
+        page.evaluate("key => meshPage.showLink(key)", link.key)
+        ledger = page.inner_text("#ledger")
+        assert f"{link.a} → {link.b}" in ledger
+        assert link.clearance.sentence in ledger
+        worst = link.season(link.worst_season)
+        assert f"{worst.margin_at_b_db:.1f}".replace("-", "−") in ledger
+        for item in (*link.gains_a_to_b, *worst.losses):
+            assert item.name in ledger
+            assert f"{abs(item.value_db):.1f}" in ledger
+        chart = page.locator("#section svg[role=img]")
+        assert link.clearance.sentence in str(chart.get_attribute("aria-label"))
+        for part in (".fresnel", ".ray", ".ground", ".tightest"):
+            assert chart.locator(part).count() == 1, part
+        page.locator("#section").scroll_into_view_if_needed()
+        assert inside(chart.bounding_box(), page.locator("#section").bounding_box())
+
+
+def test_the_section_shows_the_profile_of_the_plan(desk: Opened) -> None:
+    for link in PLAN.links:
+        profile = link.profile
+        assert profile is not None
+        found = desk.page.evaluate(
+            "key => { const p = meshPage.profiles.get(key); return { ground: [...p.ground], cover: [...p.cover], kind: [...p.kind], distance: p.distanceM }; }",
+            link.key,
+        )
+        assert np.abs(np.array(found["ground"]) - profile.ground_amsl_m).max() <= 0.026
+        assert np.abs(np.array(found["cover"]) - profile.cover_m).max() <= 0.026
+        assert found["kind"] == list(profile.cover_kind)
+        assert found["distance"] == pytest.approx(link.distance_m, abs=0.01)
+
+
+def test_a_person_can_add_up_the_budget_as_shown(desk: Opened) -> None:
+    link = next(link for link in PLAN.links if link.chosen)
+    desk.page.evaluate("key => meshPage.showLink(key)", link.key)
+    cells = desk.page.eval_on_selector_all("table.budget tbody tr", "rows => rows.map(r => [...r.children].map(c => c.innerText))")
+    numbers = [float(row[1].replace("−", "-")) for row in cells]
+    total = next(i for i, row in enumerate(cells) if row[0].startswith("Arrives"))
+    assert sum(numbers[:total]) == pytest.approx(numbers[total], abs=0.05 * total + 0.05)
+    assert numbers[total] - numbers[total + 1] == pytest.approx(numbers[total + 2], abs=0.11)
+
+
+def test_a_click_on_a_line_opens_its_link(desk: Opened) -> None:
+    link = PLAN.chosen_links[1]
+    middle = desk.page.evaluate(
+        "key => { const l = meshPage.drawn.get(key).line.getLatLngs(), m = meshPage.map, p = m.latLngToContainerPoint([(2 * l[0].lat + l[1].lat) / 3, (2 * l[0].lng + l[1].lng) / 3]), b = m.getContainer().getBoundingClientRect(); return [b.x + p.x, b.y + p.y]; }",
+        link.key,
+    )
+    desk.page.mouse.click(*middle)
+    assert desk.page.inner_text(".view-title") == f"{link.a} → {link.b}"
+    assert desk.page.is_visible("#section")
+
+
+def test_the_unserved_sensor_comes_first_and_loud(desk: Opened) -> None:
+    first = desk.page.locator("#ledger > *").first
+    assert first.get_attribute("id") == "unserved"
+    words = first.inner_text()
+    assert "1 sensor has no route" in words
+    assert "14 dB short" in words
+    assert "Raise Saddle post to 9 m" in words
+    label = desk.page.locator("[data-site='Far meadow'] .name")
+    assert label.is_visible()
+    assert label.inner_text() == "Far meadow: no route"
+
+
+def test_a_device_shows_what_goes_dark(desk: Opened) -> None:
+    desk.page.locator("[data-site='Ridge post']").click()
+    assert "2 sensors go dark: Wood edge, North trough." in " ".join(desk.page.inner_text("#ledger").split())
+    dark = desk.page.eval_on_selector_all(".mark.dark", "marks => marks.map(m => m.dataset.site).sort()")
+    assert dark == sorted(PLAN.goes_dark["Ridge post"])
+    desk.page.click("text=Back to the plan")
+    assert desk.page.locator(".mark.dark").count() == 0
+
+
+def test_a_sensor_lights_its_route_with_the_budget_of_each_hop(desk: Opened) -> None:
+    route = next(route for route in PLAN.routes if len(route.links) == 2 and route.second_links)
+    desk.page.evaluate("name => meshPage.showSite(name)", route.sensor)
+    assert sorted(desk.page.evaluate("meshPage.picked.links")) == sorted({*route.links, *route.second_links})
+    hops = desk.page.locator("ol.hops").first.locator("li")
+    assert hops.count() == len(route.links)
+    for i, key in enumerate(route.links):
+        received = PLAN.link(key).season(PLAN.link(key).worst_season).received_at_b_dbm
+        assert f"arrives with {received:.1f} dBm".replace("-", "−") in hops.nth(i).inner_text()
+    lit = desk.page.evaluate("keys => keys.map(key => meshPage.drawn.get(key).line.options.weight)", list(route.links))
+    assert min(lit) >= 7
+
+
+def test_the_season_changes_verdicts_on_map_and_in_table(desk: Opened) -> None:
+    colours = {row["name"]: row["colour"] for row in desk.page.evaluate("meshPage.data.verdicts")}
+    key = "Wood edge--Ridge post"
+    colour = "key => meshPage.drawn.get(key).line.options.color"
+    assert desk.page.evaluate(colour, key) == colours["thin"]
+    desk.page.select_option("#season", "bare")
+    assert desk.page.evaluate(colour, key) == colours["good"], "0.91 in the bare season is above the limit of good, 0.9"
+    assert "good" in desk.page.inner_text(f"tr[data-link='{key}']")
+    desk.page.select_option("#season", "leaf")
+    assert desk.page.evaluate(colour, key) == colours["thin"]
+
+
+def test_layers_can_be_switched_from_the_keyboard(desk: Opened) -> None:
+    page = desk.page
+    for key in page.eval_on_selector_all("[data-layer]", "boxes => boxes.map(b => b.dataset.layer)"):
+        box = page.locator(f"[data-layer='{key}']")
+        before = page.evaluate("key => meshPage.map.hasLayer(meshPage.layers[key])", key)
+        assert before == box.is_checked()
+        for expected in (not before, before):
+            box.focus()
+            page.keyboard.press("Space")
+            assert page.evaluate("key => meshPage.map.hasLayer(meshPage.layers[key])", key) is expected
+
+
+def test_keyboard_walk_from_search_to_site_to_link_to_print(desk: Opened) -> None:
+    page = desk.page
+    page.evaluate("() => { window.printed = 0; window.print = () => { window.printed += 1; }; }")
+    page.focus("#search-name")
+    page.keyboard.type("wood")
+    page.keyboard.press("Enter")
+    assert page.inner_text(".view-title") == "Wood edge"
+    assert page.evaluate("document.activeElement.classList.contains('view-title')")
+    walk_to(page, "li button.plain")
+    page.keyboard.press("Enter")
+    assert page.inner_text(".view-title") == "Wood edge → Ridge post"
+    page.focus("#walk")
+    page.keyboard.press("ArrowRight")
+    assert "The line passes" in page.inner_text("#section output")
+    page.focus("#print")
+    page.keyboard.press("Enter")
+    assert page.evaluate("window.printed") == 1
+
+
+def walk_to(page: Any, selector: str) -> None:
+    """Press Tab until the focus is on an element."""
+    for _ in range(30):
+        page.keyboard.press("Tab")
+        if page.evaluate("selector => document.activeElement.matches(selector)", selector):
+            return
+    pytest.fail(f"{selector} cannot be reached with Tab")
+
+
+def test_markers_answer_the_keyboard(desk: Opened) -> None:
+    desk.page.focus("[data-site='House roof']")
+    desk.page.keyboard.press("Enter")
+    assert desk.page.inner_text(".view-title") == "House roof"
+
+
+def test_search_offers_every_site(desk: Opened) -> None:
+    offered = desk.page.eval_on_selector_all("#search-names option", "options => options.map(o => o.value)")
+    assert offered == [device.name for device in PLAN.devices]
+
+
+def test_search_says_so_when_nothing_is_found(desk: Opened) -> None:
+    desk.page.fill("#search-name", "castle")
+    desk.page.click("#search button")
+    assert desk.page.inner_text("#live") == "No site is called “castle”."
+
+
+def test_the_position_button_explains_itself(desk: Opened) -> None:
+    desk.page.click("#locate")
+    desk.page.wait_for_function("document.getElementById('live').textContent.includes('not available')")
+    assert "Every site has a link that opens it" in desk.page.inner_text("#live")
+
+
+def test_the_position_is_shown_where_the_browser_gives_it(open_map: OpenMap, map_file: Path) -> None:
+    place = PLAN.device("Stream level")
+    where = {"latitude": place.lat_deg, "longitude": place.lon_deg, "accuracy": 8}
+    page = open_map(map_file, DESK, geolocation=where, permissions=["geolocation"]).page
+    page.click("#locate")
+    page.wait_for_function("document.getElementById('live').textContent.includes('nearest site')")
+    assert page.inner_text("#live") == "You are known within 8 m. The nearest site is Stream level, 0 m away."
+
+
+def test_the_help_explains_every_verdict(desk: Opened) -> None:
+    desk.page.click("#open-help")
+    words = desk.page.inner_text("#help")
+    assert "How to read this sheet" in words
+    for verdict in ("ample", "good", "thin", "failing", "not sure"):
+        assert verdict in words
+    desk.page.keyboard.press("Escape")
+    assert not desk.page.is_visible("#help")
+
+
+def test_two_points_follow_clicks_and_give_a_verdict(desk: Opened) -> None:
+    page = desk.page
+    page.click("#open-trial")
+    before = page.inner_text("#trial-loss")
+    box = page.locator(".folium-map").bounding_box()
+    page.mouse.click(box["x"] + 0.5 * box["width"], box["y"] + 0.75 * box["height"])
+    page.mouse.click(box["x"] + 0.35 * box["width"], box["y"] + 0.8 * box["height"])
+    assert page.inner_text("#trial-loss") != before
+    assert page.locator("#section .fresnel").count() == 1
+    assert "Works in" in page.inner_text("#trial-result")
+    assert page.inner_text(".view-title") == "Two points", "a click while picking sets a point and opens nothing"
+    page.fill("#height-A", "20")
+    raised = float(page.inner_text("#trial-margin").replace("−", "-"))
+    page.fill("#height-A", "0.5")
+    assert float(page.inner_text("#trial-margin").replace("−", "-")) < raised
+    page.click("#open-trial")
+    assert page.locator("#trial-result").count() == 0
+    assert not page.evaluate("document.querySelector('.folium-map').classList.contains('picking')")
+
+
+def test_two_points_by_touch_on_a_phone(phone: Opened) -> None:
+    page = phone.page
+    page.tap("#open-trial")
+    box = page.locator(".folium-map").bounding_box()
+    page.touchscreen.tap(box["x"] + 0.4 * box["width"], box["y"] + 0.7 * box["height"])
+    assert page.inner_text("#live") == "Point A set. The next click sets point B."
+    assert "dB" in page.inner_text("#trial-result")
+
+
+def test_off_the_land_a_trial_says_that_it_does_not_know(desk: Opened) -> None:
+    desk.page.click("#open-trial")
+    box = desk.page.locator(".folium-map").bounding_box()
+    desk.page.mouse.click(box["x"] + 6, box["y"] + 60)
+    assert "not known here" in desk.page.inner_text("#trial-result")
+
+
+def test_a_dragged_site_gets_new_verdicts_and_a_row_for_the_property(desk: Opened) -> None:
+    page = desk.page
+    page.evaluate("meshPage.showSite('Far meadow')")
+    page.click("#try-site")
+    start = page.locator("[data-trial=M]").bounding_box()
+    x, y = start["x"] + start["width"] / 2, start["y"] + start["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x - 60, y + 20, steps=6)
+    page.mouse.up()
+    page.fill("#height-M", "6.5")
+    rows = list(csv.DictReader(io.StringIO(page.input_value("#change-text"))))
+    assert len(rows) == 1
+    assert rows[0]["name"] == "Far meadow"
+    assert rows[0]["role"] == "sensor"
+    assert rows[0]["antenna_agl_m"] == "6.5"
+    moved = float(rows[0]["lon_deg"]) - PLAN.device("Far meadow").lon_deg
+    scale = (
+        page.evaluate("meshPage.map.getBounds().getEast() - meshPage.map.getBounds().getWest()")
+        / page.locator(".folium-map").bounding_box()["width"]
+    )
+    assert moved == pytest.approx(-60 * scale, rel=0.05)
+    assert re.search(
+        r"Far meadow \d+ m away, antenna 6.5 m up: \d links? gets? better, \d worse.", page.inner_text("#trial-result")
+    )
+    partners = page.eval_on_selector_all("[data-partner]", "rows => rows.map(r => r.dataset.partner)")
+    assert "Ridge post" in partners
+    assert all(PLAN.device(name).role is not Role.SENSOR for name in partners)
+
+
+def test_a_site_can_be_moved_with_the_arrow_keys(desk: Opened) -> None:
+    page = desk.page
+    page.evaluate("meshPage.trySite('Far meadow')")
+    page.focus("[data-trial=M]")
+    page.keyboard.press("Shift+ArrowDown")
+    row = next(csv.DictReader(io.StringIO(page.input_value("#change-text"))))
+    south = (PLAN.device("Far meadow").lat_deg - float(row["lat_deg"])) * 111_320
+    assert south == pytest.approx(50, abs=1), "ten cells of 5 m"
+    assert float(row["lon_deg"]) == pytest.approx(PLAN.device("Far meadow").lon_deg, abs=1e-7)
+    page.click("text=Put it back")
+    row = next(csv.DictReader(io.StringIO(page.input_value("#change-text"))))
+    assert float(row["lat_deg"]) == pytest.approx(PLAN.device("Far meadow").lat_deg, abs=1e-7)
+
+
+def test_raising_a_mast_never_makes_the_trial_worse_over_a_ridge(desk: Opened) -> None:
+    margins = []
+    desk.page.click("#open-trial")
+    for height in ("1", "4", "10", "25"):
+        desk.page.fill("#height-A", height)
+        margins.append(float(desk.page.inner_text("#trial-margin").replace("−", "-")))
+    assert margins == sorted(margins)
+
+
+def test_a_phone_needs_no_sideways_scrolling_and_has_large_targets(phone: Opened) -> None:
+    page = phone.page
+    for show in (
+        "meshPage.showOverview()",
+        "meshPage.showSite('Wood edge')",
+        "meshPage.showLink('Wood edge--Ridge post')",
+        "meshPage.trySite('Wood edge')",
+    ):
+        page.evaluate(show)
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390, show
+        small = page.evaluate(
+            """() => [...document.querySelectorAll('button, select, summary, #search-name, input[type=number], input[type=range]')]
+              .filter(e => e.offsetParent && !e.closest('#help')).map(e => [e.id || e.textContent, e.getBoundingClientRect().height]).filter(([, high]) => high < 43.5)"""
+        )
+        assert small == [], show
+
+
+def test_hostile_names_are_text_everywhere(open_map: OpenMap, tmp_path: Path) -> None:
+    names = dict(zip([device.name for device in PLAN.devices], HOSTILE_NAMES, strict=False))
+    names["property"] = HOSTILE_NAMES[2]
+    plan = rename(PLAN, names)
+    page = open_map(write_map(plan, make_landscape(plan), tmp_path / "hostile.html")).page
+    assert page.title() == f"{HOSTILE_NAMES[2]}: network plan"
+    assert page.inner_text("#title") == HOSTILE_NAMES[2]
+    shown = page.inner_text("#ledger")
+    for name in HOSTILE_NAMES:
+        page.evaluate("name => meshPage.showSite(name)", name)
+        assert page.evaluate("document.querySelector('.view-title').textContent") == name
+        page.evaluate("name => meshPage.trySite(name)", name)
+        row = next(csv.DictReader(io.StringIO(page.input_value("#change-text"))))
+        assert row["name"] == name.replace("\u2028", "\u2028")
+    for link in plan.links:
+        page.evaluate("key => meshPage.showLink(key)", link.key)
+        assert page.evaluate("document.querySelector('.view-title').textContent") == f"{link.a} → {link.b}"
+    assert "49 pump" not in shown
+    assert page.evaluate("window.stolen") is None
+    assert page.locator("img[src=x]").count() == 0
+
+
+def test_the_policy_forbids_what_the_page_never_asks_for(open_map: OpenMap, map_file: Path) -> None:
+    opened = open_map(map_file)
+    refused = opened.page.evaluate(
+        """async () => {
+          const found = [];
+          document.addEventListener('securitypolicyviolation', (event) => found.push(event.effectiveDirective));
+          await fetch('https://example.org/x').catch(() => {});
+          const image = new Image(); image.src = 'https://example.org/y.png'; await new Promise((done) => { image.onerror = done; });
+          const script = document.createElement('script'); script.textContent = 'window.stolen = 1'; document.body.append(script);
+          await new Promise((done) => setTimeout(done, 50));
+          return [found.sort(), window.stolen ?? null];
+        }"""
+    )
+    assert refused == [["connect-src", "img-src", "script-src-elem"], None]
+    opened.messages.clear()  # the browser reports each refusal
+    del opened.requests[1:]  # and each attempt, refused before it left
+
+
+def test_print_gives_the_map_then_the_tables(desk: Opened) -> None:
+    page = desk.page
+    page.evaluate("meshPage.showOverview()")
+    pdf = page.pdf(prefer_css_page_size=True)
+    pages = len(re.findall(rb"/Type\s*/Page[^s]", pdf))
+    assert 2 <= pages <= 5, f"{pages} pages"
+    page.emulate_media(media="print")
+    assert not page.is_visible("#tools")
+    assert page.is_visible(".folium-map")
+
+
+def test_without_decompression_the_page_still_tells_all_figures(browser: Any, map_file: Path) -> None:
+    context = browser.new_context(offline=True)
+    page = context.new_page()
+    page.add_init_script("delete window.DecompressionStream")
+    page.goto(map_file.as_uri())
+    page.wait_for_selector("html[data-ready=yes]", state="attached")
+    assert "too old to unpack" in page.inner_text("#live")
+    page.evaluate("key => meshPage.showLink(key)", PLAN.links[0].key)
+    assert "The budget, step by step" in page.inner_text("#ledger")
+    assert not page.is_visible("#open-trial")
+    context.close()
