@@ -30,8 +30,8 @@ def parts_list(devices: Sequence[Device], costs: CostSettings) -> tuple[PartLine
     Notes
     -----
     Quantities times prices, without spares, add up to the `cost` of the devices; where a site has its own price the
-    difference is a line of its own (a sensor of cost 0 counts with its standard price). Parts without a known price have none and are not in that sum. Spares are the given
-    share, at least one of each; masts and work have none.
+    difference is a line of its own. A sensor of cost 0 counts with its standard price. Parts without a known price have
+    none and are not in that sum. Spares are the given share, at least one of each; masts, posts and work have none.
     """
     used = [device for device in devices if device.in_plan]
     lines = [
@@ -107,7 +107,13 @@ def _masts(devices: Sequence[Device], costs: CostSettings) -> list[PartLine]:
         price = costs.mast_per_m * (height - FREE_HEIGHT_M)
         lines.append(_line(f"mast or bracket, antenna at {height:g} m", group, "piece", price, None))
     posts = [device for device in devices if not device.indoors and (device.role is Role.SENSOR or not _paid_height_m(device))]
-    return [*lines, *_by_kind(posts, lambda device: f"post, antenna at {device.antenna_agl_m:g} m", None)]
+    return [*lines, *_by_kind(posts, _post_kind, None)]
+
+
+def _post_kind(device: Device) -> str:
+    if _paid_height_m(device):
+        return f"post, antenna at {device.antenna_agl_m:g} m"
+    return f"post, antenna at {FREE_HEIGHT_M:g} m or lower"
 
 
 def _panel_kind(device: Device) -> str | None:
@@ -139,7 +145,7 @@ def _cable_kind(device: Device) -> str | None:
     if not device.cable or not device.cable_m > 0:
         return None
     length = CABLE_STEP_M * math.ceil(round(device.cable_m / CABLE_STEP_M, 6))
-    return f"antenna cable {_words(device.cable)}, {length:g} m, plugs to fit radio and antenna"
+    return f"antenna cable {_words(device.cable)}, {length:g} m, plugs to fit"
 
 
 def _battery_kind(device: Device) -> str | None:
@@ -154,4 +160,4 @@ def _arrester_kind(device: Device) -> str | None:
 
 
 def _fittings_kind(device: Device) -> str | None:
-    return None if device.indoors else "cable glands, vent plug, desiccant, label, ties"
+    return None if device.indoors else "glands, vent plug, desiccant, label, ties"

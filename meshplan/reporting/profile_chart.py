@@ -51,12 +51,13 @@ class _Scene:
     high_m: float
     width: int
     height: int
+    bottom: int
 
     def x(self, along_m: float) -> float:
         return LEFT + (self.width - LEFT - RIGHT) * along_m / float(self.along_m[-1])
 
     def y(self, height_m: float) -> float:
-        return TOP + (self.height - TOP - BOTTOM) * (self.high_m - height_m) / (self.high_m - self.low_m)
+        return TOP + (self.height - TOP - self.bottom) * (self.high_m - height_m) / (self.high_m - self.low_m)
 
     def points(self, along_m: Array, height_m: Array) -> str:
         return " ".join(f"{self.x(a):.1f},{self.y(h):.1f}" for a, h in zip(along_m, height_m, strict=True))
@@ -64,11 +65,11 @@ class _Scene:
     @property
     def exaggeration(self) -> float:
         """How many times taller than long the drawing shows the land."""
-        per_metre_up = (self.height - TOP - BOTTOM) / (self.high_m - self.low_m)
+        per_metre_up = (self.height - TOP - self.bottom) / (self.high_m - self.low_m)
         return per_metre_up / ((self.width - LEFT - RIGHT) / float(self.along_m[-1]))
 
 
-def profile_svg(link: Link, plan: Plan | None = None, *, width: int = 720, height: int = 300) -> str:
+def profile_svg(link: Link, plan: Plan | None = None, *, width: int = 720, height: int = 300, legend: bool = True) -> str:
     """Return the profile of a link as one SVG element; a link without a profile gets a drawing that says so."""
     words = f"Profile from {link.a} to {link.b}"
     head = (
@@ -80,7 +81,7 @@ def profile_svg(link: Link, plan: Plan | None = None, *, width: int = 720, heigh
     if link.profile is None or len(link.profile.ground_amsl_m) < 2:
         note = f'<text x="{width / 2:g}" y="{height / 2:g}" text-anchor="middle">No profile was kept for this link.</text>'
         return f"{head}{note}</svg>"
-    scene = _scene(link, width, height)
+    scene = _scene(link, width, height, BOTTOM if legend else BOTTOM - 24)
     parts = (
         *_axes(scene),
         *_ground(scene),
@@ -88,7 +89,7 @@ def profile_svg(link: Link, plan: Plan | None = None, *, width: int = 720, heigh
         *_zone(scene),
         *_masts(scene, link),
         *_tightest(scene, link),
-        *_legend(scene, plan.cover_kinds if plan else ()),
+        *(_legend(scene, plan.cover_kinds if plan else ()) if legend else ()),
     )
     return head + "".join(parts) + "</svg>"
 
@@ -98,7 +99,7 @@ def write_profile_svg(link: Link, plan: Plan | None, path: Path) -> Path:
     return write_text_atomically(path, profile_svg(link, plan) + "\n")
 
 
-def _scene(link: Link, width: int, height: int) -> _Scene:
+def _scene(link: Link, width: int, height: int, bottom: int) -> _Scene:
     profile = link.profile
     assert profile is not None
     ground = np.asarray(profile.ground_amsl_m, dtype=float)
@@ -114,7 +115,7 @@ def _scene(link: Link, width: int, height: int) -> _Scene:
     zone = fresnel_radius_m(1, along, total - along, link.frequency_mhz)
     low, high = float(np.nanmin(ground)), float(max(np.nanmax(ray + zone), np.nanmax(ground + cover)))
     room = max(high - low, 4.0)
-    return _Scene(along, ground, cover, kinds, ray, link.frequency_mhz, low - 0.2 * room, high + 0.1 * room, width, height)
+    return _Scene(along, ground, cover, kinds, ray, link.frequency_mhz, low - 0.16 * room, high + 0.1 * room, width, height, bottom)
 
 
 def _kept_samples(top_m: Array, tightest: float) -> NDArray[np.int_]:
@@ -138,12 +139,12 @@ def nice_step(span: float, most: int) -> float:
 
 
 def _axes(scene: _Scene) -> list[str]:
-    base, right = scene.height - BOTTOM, scene.width - RIGHT
+    base, right = scene.height - scene.bottom, scene.width - RIGHT
     parts = [f'<g stroke="{INK}" stroke-width="0.6">']
     step = nice_step(scene.high_m - scene.low_m, 5)
     heights = np.arange(math.ceil(scene.low_m / step), math.floor(scene.high_m / step) + 1) * step
     total = float(scene.along_m[-1])
-    reach = nice_step(total, 7)
+    reach = nice_step(total, 7 if scene.width >= 600 else 5)
     places = np.arange(0, math.floor(total / reach + 1e-9) + 1) * reach
     parts += [
         f'<path d="M{LEFT} {scene.y(h):.1f}H{right}" stroke="#b9b2a3" stroke-width="0.5" stroke-dasharray="1 3" fill="none"/>'
@@ -162,7 +163,8 @@ def _axes(scene: _Scene) -> list[str]:
         f"{number(float(p) / 1000, 1) if kilometres else number(float(p))}</text>"
         for p in places
     ]
-    scale = f"heights drawn {number(scene.exaggeration, 0 if scene.exaggeration >= 10 else 1)} times taller than lengths"
+    times = number(scene.exaggeration, 0 if scene.exaggeration >= 10 else 1)
+    scale = f"heights drawn {times} times taller than lengths" if scene.width >= 600 else f"heights {times} times taller"
     parts.append(
         f'<text x="{right}" y="{base + 28}" text-anchor="end">{"km" if kilometres else "metres"} along the path; {scale}</text>'
     )
@@ -174,7 +176,7 @@ def _axes(scene: _Scene) -> list[str]:
 
 
 def _ground(scene: _Scene) -> list[str]:
-    base = scene.height - BOTTOM
+    base = scene.height - scene.bottom
     line = scene.points(scene.along_m, scene.ground_m)
     first, last = scene.x(0.0), scene.x(float(scene.along_m[-1]))
     return [
@@ -231,6 +233,7 @@ def _zone(scene: _Scene) -> list[str]:
 
 def _masts(scene: _Scene, link: Link) -> list[str]:
     parts = []
+    above = "above ground" if scene.width >= 600 else "up"
     for place, name, agl_m, anchor in (
         (0, link.a, link.antenna_a_agl_m, "start"),
         (-1, link.b, link.antenna_b_agl_m, "end"),
@@ -240,8 +243,9 @@ def _masts(scene: _Scene, link: Link) -> list[str]:
         parts += [
             f'<path d="M{x:.1f} {foot:.1f}V{tip:.1f}" fill="none" stroke="{INK}" stroke-width="3"/>',
             f'<circle cx="{x:.1f}" cy="{tip:.1f}" r="3.4" fill="#ffffff" stroke="{INK}" stroke-width="1.6"/>',
-            f'<text x="{x:.1f}" y="16" text-anchor="{anchor}" font-size="13" font-weight="bold">{text(shortened(name, 34))}</text>',
-            f'<text x="{x:.1f}" y="30" text-anchor="{anchor}">antenna {metres(agl_m)} above ground</text>',
+            f'<text x="{x:.1f}" y="16" text-anchor="{anchor}" font-size="13" font-weight="bold">'
+            f"{text(shortened(name, scene.width // 20))}</text>",
+            f'<text x="{x:.1f}" y="30" text-anchor="{anchor}">antenna {metres(agl_m)} {above}</text>',
         ]
     return parts
 
@@ -264,7 +268,11 @@ def _tightest(scene: _Scene, link: Link) -> list[str]:
     half = 3.3 * len(label)
     middle = min(max(x, LEFT + half + 4), scene.width - RIGHT - half - 4)
     blocked = link.clearance.first_fresnel_share < 0
-    below = max(y - 8.0, TOP + 12.0) if blocked else min(y + 27.0, scene.height - BOTTOM - 4.0)
+    below = max(y - 8.0, TOP + 12.0) if blocked else y + 27.0
+    if below > scene.height - scene.bottom - 4:  # no room under the triangle: beside it
+        below = min(y + 10.0, scene.height - scene.bottom - 4.0)
+        to_right = x + half + 10 < scene.width - RIGHT - half
+        middle = x + half + 10 if to_right else x - half - 10
     fill = VERDICT_STYLES["failing"].colour if blocked else INK
     return [
         f'<path d="M{x:.1f} {y:.1f}V{ray:.1f}" fill="none" stroke="{fill}" stroke-width="1.2"/>',

@@ -1,0 +1,174 @@
+"""What stands on each sheet, before it is drawn: the plan's fields turned to the view of one site."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final
+
+from meshplan.records import Device, Link, Plan, Purpose, Role
+from meshplan.reporting.words import count, listing, opposite, shortened
+
+TEST_PACKETS: Final = 100
+"""95 of 100 means a true rate between 89 and 98 % (95 % Wilson interval)."""
+
+MOST_ROWS: Final = 10
+"""Rows of the signal table that leave room for the profiles."""
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What to expect of one link in one season, seen from one site. Below `stop` something is likely to be wrong."""
+
+    season: str
+    here_dbm: float
+    here_stop_dbm: float
+    there_dbm: float
+    there_stop_dbm: float
+    spread_db: float
+
+
+@dataclass(frozen=True)
+class SheetLink:
+    """A link seen from one of its ends."""
+
+    link: Link
+    peer: Device
+    peer_sheet: int | None
+    bearing_deg: float
+    peer_antenna_agl_m: float
+    seasons: tuple[Expected, ...]
+
+
+@dataclass(frozen=True)
+class SiteSheet:
+    """All that one page shows."""
+
+    number: int
+    device: Device
+    links: tuple[SheetLink, ...]
+    """Weakest first."""
+    part_of_plan: bool
+    """Whether the links shown carry the plan; otherwise they are trials for a sensor that is not served."""
+    charts: tuple[Link, ...]
+    parts: tuple[str, ...]
+    duties: tuple[str, ...]
+    """What hangs on this device, in sentences."""
+    pass_mark: str
+
+
+@dataclass(frozen=True)
+class WorkStep:
+    """One link in the order of work."""
+
+    link: Link
+    sheets: tuple[int, ...]
+    why: str
+
+
+def site_sheets(plan: Plan) -> tuple[SiteSheet, ...]:
+    """Return one sheet for each device of the plan and each sensor without a route: gateways, then hardest first."""
+    shown = [device for device in plan.devices if device.in_plan or device.role is Role.SENSOR]
+    ranked = sorted(shown, key=lambda device: (_rank(device), _weakest(plan, device)))
+    numbers = {device.name: number for number, device in enumerate(ranked, start=1)}
+    return tuple(_sheet(plan, device, numbers) for device in ranked)
+
+
+def order_of_work(plan: Plan, sheets: Iterable[SiteSheet]) -> tuple[WorkStep, ...]:
+    """Return the links of the plan, hardest first, so that a plan that fails fails before the rest is bought."""
+    numbers = {sheet.device.name: sheet.number for sheet in sheets}
+    ranked = sorted(plan.chosen_links, key=lambda link: (link.chance, link.margin_db))
+    return tuple(
+        WorkStep(
+            link,
+            tuple(sorted(numbers[name] for name in (link.a, link.b) if name in numbers)),
+            link.clearance.obstacle if link.clearance.kind == "obstructed" else listing(link.causes[:2]),
+        )
+        for link in ranked
+    )
+
+
+def _rank(device: Device) -> int:
+    return {Role.GATEWAY: 0, Role.RELAY: 1, Role.SENSOR: 1}[device.role]
+
+
+def _weakest(plan: Plan, device: Device) -> tuple[float, float]:
+    own = [(link.chance, link.margin_db) for link in plan.chosen_links if device.name in (link.a, link.b)]
+    return min(own, default=(2.0, math.inf))
+
+
+def _sheet(plan: Plan, device: Device, numbers: dict[str, int]) -> SiteSheet:
+    chosen = [link for link in plan.chosen_links if device.name in (link.a, link.b)]
+    trials = [] if chosen else _trial_links(plan, device)
+    ranked = sorted(chosen or trials, key=lambda link: (link.chance, link.margin_db))
+    all_seasons = sum(len(link.seasons) for link in ranked) <= MOST_ROWS
+    return SiteSheet(
+        number=numbers[device.name],
+        device=device,
+        links=tuple(_seen_from(plan, device, link, numbers, all_seasons=all_seasons) for link in ranked),
+        part_of_plan=bool(chosen),
+        charts=tuple(link for link in ranked if link.profile is not None)[:2],
+        parts=_parts_of(plan, device),
+        duties=_duties_of(plan, device),
+        pass_mark=_pass_mark(plan, device),
+    )
+
+
+def _trial_links(plan: Plan, device: Device) -> list[Link]:
+    """Return the best candidate links of a sensor without a route, the one the plan names first."""
+    nearest = {gap.sensor: gap.nearest for gap in plan.unserved}.get(device.name)
+    own = [link for link in plan.links if device.name in (link.a, link.b)]
+    best = sorted(own, key=lambda link: (nearest not in (link.a, link.b), -link.chance, -link.margin_db))
+    return best[:3]
+
+
+def _seen_from(plan: Plan, device: Device, link: Link, numbers: dict[str, int], *, all_seasons: bool) -> SheetLink:
+    outward = link.a == device.name
+    peer = plan.device(link.b if outward else link.a)
+    expected = []
+    for result in link.seasons:
+        if not (all_seasons or result.season == link.worst_season):
+            continue
+        here = result.received_at_a_dbm if outward else result.received_at_b_dbm
+        there = result.received_at_b_dbm if outward else result.received_at_a_dbm
+        spread = result.spread.total_db
+        expected.append(Expected(result.season, here, here - spread, there, there - spread, spread))
+    return SheetLink(
+        link=link,
+        peer=peer,
+        peer_sheet=numbers.get(peer.name),
+        bearing_deg=link.bearing_deg if outward else opposite(link.bearing_deg),
+        peer_antenna_agl_m=link.antenna_b_agl_m if outward else link.antenna_a_agl_m,
+        seasons=tuple(expected),
+    )
+
+
+def _parts_of(plan: Plan, device: Device) -> tuple[str, ...]:
+    return tuple(line.part for line in plan.parts if device.name in line.devices and line.unit != "site")
+
+
+def _duties_of(plan: Plan, device: Device) -> tuple[str, ...]:
+    sentences = [device.reason] if device.reason else []
+    route = next((route for route in plan.routes if route.sensor == device.name), None)
+    if route is not None:
+        sentences.append(f"Its readings go {' → '.join(route.devices)}.")
+        if route.second_devices:
+            sentences.append(f"Second way: {' → '.join(route.second_devices)}.")
+    gap = next((gap for gap in plan.unserved if gap.sensor == device.name), None)
+    if gap is not None:
+        sentences.append(f"Not served by this plan: {gap.reason}.")
+    dark = plan.goes_dark.get(device.name, ())
+    if dark and device.role is not Role.SENSOR:
+        silent = listing([shortened(name, 28) for name in dark], 5)
+        sentences.append(f"If it fails, {count(len(dark), 'sensor falls', 'sensors fall')} silent: {silent}.")
+    return tuple(sentence[:1].upper() + sentence[1:] for sentence in sentences)
+
+
+def _pass_mark(plan: Plan, device: Device) -> str:
+    """Return the pass mark of the most demanding reading that this device carries."""
+    carried = {device.name, *(route.sensor for route in plan.routes if device.name in route.devices)}
+    purposes = {one.purpose for one in plan.devices if one.name in carried and one.role is Role.SENSOR}
+    if purposes & {Purpose.ALARM, Purpose.CONTROL}:
+        return f"all {TEST_PACKETS} arrive, each within 3 tries (an alarm or switch hangs on it)"
+    return f"95 or more of {TEST_PACKETS} arrive"
