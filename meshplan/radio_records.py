@@ -309,6 +309,8 @@ class Region:
     known: bool = True
     """False for the conservative stand-in of an unknown country."""
     note: str = ""
+    aliases: tuple[str, ...] = ()
+    """Other names for it, and countries that follow its table."""
 
 
 @dataclass(frozen=True)

@@ -135,7 +135,7 @@ def _merged(file: TableFile, parent: Mapping[str, Any], entry: Mapping[str, Any]
         standing, source = str(parent.get("standing", standing)), str(parent.get("source", source))
     own = {key: value for key, value in entry.items() if key not in ("like",)}
     origin = (str(entry.get("standing", standing)), str(entry.get("source", source)))
-    inherited = dict(parent)
+    inherited = {key: value for key, value in parent.items() if key != "aliases" or "like" not in entry}
     restated = "standing" in entry and bool(parent) and "sub_bands" in parent
     merged: dict[str, Any] = {**inherited, **own}
     merged[ORIGINS] = {**parent.get(ORIGINS, {}), **dict.fromkeys(own, origin)}

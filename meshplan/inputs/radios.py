@@ -251,7 +251,7 @@ def _check_physics(table: Table, radio: RadioClass) -> None:
 def _region(key: str, table: Table) -> Region | None:
     before = len(table.file.faults)
     table.check_key(key)
-    table.allow("title", "checked", "note", "known", "sub_bands", "only")
+    table.allow("title", "checked", "note", "known", "aliases", "sub_bands", "only")
     entries = table.entries("sub_bands")
     only = table.texts("only")
     known = {entry.get("key") for entry in entries}
@@ -273,6 +273,7 @@ def _region(key: str, table: Table) -> Region | None:
         sub_bands=rows,
         known=table.flag("known", True),
         note=table.text("note", ""),
+        aliases=table.texts("aliases"),
     )
     return region if len(table.file.faults) == before else None
 

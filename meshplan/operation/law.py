@@ -72,12 +72,13 @@ class LegalVerdict:
 
 
 def find_region(regions: dict[str, Region], name: str) -> Region:
-    """Return a region by its key; an unknown name is an error with the nearest known, "unknown" the careful default."""
+    """Return a region by its key or one of its other names; an unknown name is an error with the nearest known."""
     folded = name.strip().casefold().replace(" ", "-").replace("_", "-")
-    if folded in regions:
-        return regions[folded]
+    names = {**{alias: region for region in regions.values() for alias in region.aliases}, **regions}
+    if folded in names:
+        return names[folded]
     raise InputError(
-        f"no radio rules are known for '{name}'.{nearest_name(folded, regions)}",
+        f"no radio rules are known for '{name}'.{nearest_name(folded, names)}",
         where="country",
         fix=f"Write one of: {', '.join(sorted(regions))}; or describe yours in regions.toml.",
     )
@@ -113,7 +114,7 @@ def legal_check(region: Region, emission: Emission, *, look_elsewhere: bool = Tr
             Breach(
                 "band edge",
                 f"{mode.frequency_mhz:g} MHz lies in no licence-exempt row of {region.title}.",
-                f"take another frequency or class; rows: {_row_list(region)}",
+                ("" if region.known else "name your country, or ") + f"take another frequency or class; rows: {_row_list(region)}",
             ),
         )
     else:

@@ -353,11 +353,23 @@ def test_unknown_country_is_said_aloud() -> None:
     assert quiet.lawful
     assert quiet.status == "not checked"
     assert quiet.sentence.startswith("No country was named, so a careful default was used.")
-    assert not check("unknown", emission("css-868-sf7")).lawful
+    refused = check("unknown", emission("css-868-sf7"))
+    assert not refused.lawful
+    assert refused.changes == ("name your country, or take another frequency or class; rows: 2400-2483.5 MHz",)
+
+
+def test_no_name_stands_for_two_regions() -> None:
+    names = [alias for region in REGIONS.values() for alias in region.aliases]
+    assert len(set(names)) == len(names)
+    assert not set(names) & set(REGIONS)
+    assert REGIONS["south-africa"].aliases == ("za",)
 
 
 def test_a_misspelt_country_gets_the_nearest_name() -> None:
     assert find_region(REGIONS, "United Kingdom").key == "united-kingdom"
+    assert find_region(REGIONS, "UK").key == "united-kingdom"
+    assert find_region(REGIONS, "Germany").key == "europe"
+    assert find_region(REGIONS, "USA").key == "united-states"
     with pytest.raises(InputError) as caught:
         find_region(REGIONS, "austalia")
     assert "Did you mean 'australia'?" in str(caught.value)
