@@ -1,0 +1,11 @@
+"""Fast forms of the loss formulas: arrays in, decibels out.
+
+`sweep` computes every cell of a raster in one pass per ray, `links` many links at once. The formulas are those of
+`meshplan.propagation`, held to them by tests; compiled code is loaded at the first call, never on import.
+"""
+
+from meshplan.kernels.constants import RadioPath
+from meshplan.kernels.engine import choose_engine
+from meshplan.kernels.sweep import BestServer, Transmitter, sweep_loss_db
+
+__all__ = ["BestServer", "RadioPath", "Transmitter", "choose_engine", "sweep_loss_db"]

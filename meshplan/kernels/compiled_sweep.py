@@ -8,7 +8,7 @@ import math
 import numpy as np
 from numba import njit
 
-from meshplan.kernels.compiled_loss import BLOCK, LANES, N, OUT, RISE, diffraction
+from meshplan.kernels.compiled_loss import BLOCK, LANES, OUT, RISE, N, diffraction
 from meshplan.kernels.compiled_math import FAST, db10, f32
 from meshplan.kernels.compiled_ray import GROUP, LEAF, LEVELS, bound_records, clear_paths, lay_ray, sample_ray, scan_ray
 

@@ -1,8 +1,8 @@
 """First yardstick: one link at a time in plain Python, the equations as they are printed.
 
 Nothing of meshplan is used here, so that both the speed and the numbers of the kernels have something to be held against.
-Source of the equations: ITU-R P.526-16 §3.1.1, §3.2, §4.1, §4.5.1, §4.5.2 and P.1812-8 §4.3 (metres, radians, GHz and km as marked);
-the plane-earth floor is the textbook form with the minimum effective height of the surface wave.
+Source of the equations: ITU-R P.526-16 §3.1.1, §3.2, §4.1, §4.5.1, §4.5.2 and P.1812-8 §4.3 (metres and
+radians, GHz and km as marked); the plane-earth floor is the textbook form with the minimum effective height of the surface wave.
 """
 
 from __future__ import annotations
@@ -67,9 +67,7 @@ def bullington_db(x: Sequence[float], g: Sequence[float], hts: float, hrs: float
     else:
         back = max((g[i] + half * x[i] * (total - x[i]) - hrs) / (total - x[i]) for i in inner)
         at = (hrs - hts + back * total) / (steepest + back)
-        nu = (hts + steepest * at - (hts * (total - at) + hrs * at) / total) * math.sqrt(
-            2.0 * total / (lam * at * (total - at))
-        )
+        nu = (hts + steepest * at - (hts * (total - at) + hrs * at) / total) * math.sqrt(2.0 * total / (lam * at * (total - at)))
     edge = knife_edge_db(nu)
     return edge + (1.0 - math.exp(-edge / 6.0)) * (10.0 + 0.02 * total / 1000.0)
 
@@ -84,9 +82,7 @@ def smooth_heights_m(x: Sequence[float], h: Sequence[float], hts: float, hrs: fl
         v2 += step * (h[i] * (2.0 * x[i] + x[i - 1]) + h[i - 1] * (x[i] + 2.0 * x[i - 1]))
     start = (2.0 * v1 * total - v2) / total**2
     end = (v2 - v1 * total) / total**2
-    above = [
-        (h[i] - (hts * (total - x[i]) + hrs * x[i]) / total, x[i]) for i in range(1, len(x) - 1)
-    ]
+    above = [(h[i] - (hts * (total - x[i]) + hrs * x[i]) / total, x[i]) for i in range(1, len(x) - 1)]
     if above and (worst := max(rise for rise, _ in above)) > 0.0:
         from_start = max(rise / at for rise, at in above)
         from_end = max(rise / (total - at) for rise, at in above)
@@ -109,9 +105,7 @@ def first_term_db(d: float, h1: float, h2: float, radius_m: float, radio: PlainR
     loss = -distance_term
     for h in (h1, h2):
         b = beta * 0.9575 * beta * (f * f / a) ** (1.0 / 3.0) * h
-        gain = (
-            17.6 * math.sqrt(b - 1.1) - 5.0 * math.log10(b - 1.1) - 8.0 if b > 2.0 else 20.0 * math.log10(b + 0.1 * b**3)
-        )
+        gain = 17.6 * math.sqrt(b - 1.1) - 5.0 * math.log10(b - 1.1) - 8.0 if b > 2.0 else 20.0 * math.log10(b + 0.1 * b**3)
         loss -= max(gain, 2.0 + 20.0 * math.log10(k))
     return loss
 
