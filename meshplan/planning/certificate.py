@@ -136,11 +136,13 @@ def _plan_faults(problem: PlacementProblem, certificate: Certificate, plan: Plac
     if not set(certificate.served) <= covered:
         faults.append("the certificate speaks of sensors that the plan does not serve")
     doubled = {row.sensor_id for row in certificate.rows if row.need == 2 or row.without}
-    if doubled & set(plan.single_route):
+    if doubled & set(plan.single_route) & required:
         faults.append("the certificate asks two routes of a sensor that has one")
     served = {item.sensor_id for item in plan.served}
     units = sum(int(problem.cost_units[problem.node_index[node_id]]) for node_id in plan.opened)
-    left_out = [problem.sensor_index[s] for s in certificate.served if s not in served and s in problem.sensor_index]
+    once = doubled & set(plan.single_route)
+    lost = [s for s in certificate.served if (s not in served or s in once) and s in problem.sensor_index]
+    left_out = [problem.sensor_index[s] for s in lost]
     units += int(problem.worth_units[left_out].sum())
     if units < certificate.bound_units:
         faults.append(f"the plan costs {units}, less than the bound {certificate.bound_units}")

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from meshplan.planning.capacity import FlowRows, blocking_capacity_row, flow_rows, route_within_capacity
 from meshplan.planning.cover import CoverModel, Row
 from meshplan.planning.demand import rows_for, shortfalls
 from meshplan.planning.search import Search
@@ -41,10 +42,11 @@ def close_gap(search: Search, rows: list[Row], columns: NDArray[np.int64], *, ma
     model = search.model
     rows = list(rows)
     known = {row.key for row in rows}
+    flows = flow_rows(model, model.served) if search.problem.has_capacity else None
     for count in range(1, MAX_ROUNDS + 1):
         if search.out_of_time(share):
             return "stopped by the time limit"
-        binary = restricted_model(model, rows, columns)
+        binary = restricted_model(model, rows, columns, flows)
         if binary is None:
             search.raise_bound(search.best_value, "closing")
             return f"nothing cheaper is possible ({count} rounds)"
@@ -82,10 +84,16 @@ def _broken_rows(search: Search, x: NDArray[np.bool_], opened: NDArray[np.bool_]
     if not rows:
         missing = [fall for fall in shortfalls(search.problem, opened, search.demand) if fall.sensor not in left_out]
         rows = rows_for(model, opened, missing)
+        if not missing and search.problem.has_capacity:
+            served = [int(s) for s in model.served if int(s) not in left_out]
+            if route_within_capacity(search.problem, opened, served, search.demand.double, search.limits.seed) is None:
+                rows = [blocking_capacity_row(model, opened, served, search.demand.double, search.limits.seed)]
     return rows
 
 
-def restricted_model(model: CoverModel, rows: list[Row], columns: NDArray[np.int64]) -> BinaryModel | None:
+def restricted_model(
+    model: CoverModel, rows: list[Row], columns: NDArray[np.int64], flows: FlowRows | None = None
+) -> BinaryModel | None:
     """Return the binary model on `columns` (all others closed), or None when a row cannot be met any more."""
     place = np.full(model.cost.size, -1, dtype=np.int64)
     place[columns] = np.arange(columns.size)
@@ -107,6 +115,13 @@ def restricted_model(model: CoverModel, rows: list[Row], columns: NDArray[np.int
             indices.append(at)
             sizes.append(at.size)
             lower.append(-1.0)
+    spend = model.spend_row()
+    if spend is not None:
+        at = place[spend.columns]
+        data.append(spend.coefficients[at >= 0])
+        indices.append(at[at >= 0])
+        sizes.append(int((at >= 0).sum()))
+        lower.append(spend.need)
     family = model.families[0]
     if family.graph.layered and model.problem.one_level_each:
         for part in _support_rows(family, place):
@@ -118,7 +133,13 @@ def restricted_model(model: CoverModel, rows: list[Row], columns: NDArray[np.int
     flat = np.concatenate(indices) if indices else np.zeros(0, dtype=np.int64)
     values = np.concatenate(data) if data else np.zeros(0)
     matrix = sparse.csr_matrix((values, flat, pointers), shape=(len(sizes), columns.size))
-    return BinaryModel(model.cost[columns], matrix, np.array(lower))
+    if flows is None:
+        return BinaryModel(model.cost[columns], matrix, np.array(lower))
+    n = model.cost.size
+    wide = sparse.csr_matrix((matrix.data, matrix.indices, matrix.indptr), shape=(len(sizes), columns.size + flows.n_flows))
+    kept = flows.matrix[:, np.concatenate([columns, n + np.arange(flows.n_flows)])]
+    both = sparse.vstack([wide, kept], format="csr")
+    return BinaryModel(model.cost[columns], both, np.concatenate([lower, flows.lower]), flows.n_flows)
 
 
 def _support_rows(family: object, place: NDArray[np.int64]) -> list[NDArray[np.int64]]:

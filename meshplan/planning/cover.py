@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from meshplan.planning.layers import CopyGraph
 from meshplan.planning.mincut import Cut, find_cuts
-from meshplan.planning.problem import PlacementProblem
+from meshplan.planning.problem import MONEY_UNITS, PlacementProblem
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,13 +41,17 @@ class Family:
 
 @dataclass(frozen=True, eq=False)
 class Row:
-    """A cut as a row: the coefficients of its columns sum, where opened, to at least `need`."""
+    """A cut as a row: the coefficients of its columns sum, where opened, to at least `need`.
+
+    `proof` is False for rows that a certificate cannot show, such as those that follow from airtime.
+    """
 
     columns: NDArray[np.int32]
     coefficients: NDArray[np.float64]
     need: float
     sensor: int
     without: int = -1
+    proof: bool = True
 
     @cached_property
     def key(self) -> bytes:
@@ -136,6 +140,14 @@ class CoverModel:
                 )
                 rows += [self.row(cut, number) for cut in cuts]
         return rows
+
+    def spend_row(self) -> Row | None:
+        """Return the row that keeps the cost within the budget; None without a budget."""
+        if not np.isfinite(self.problem.budget):
+            return None
+        budget = int(np.floor(self.problem.budget * MONEY_UNITS + 1e-6)) // self.problem.cost_step
+        columns = np.arange(self.n_items, dtype=np.int32)
+        return Row(columns, -self.cost[: self.n_items].astype(np.float64), float(self.forced_cost - budget), -1, proof=False)
 
     def opened_nodes(self, x: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """Return which nodes a binary point opens, forced ones included, shape (n_nodes,)."""

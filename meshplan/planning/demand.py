@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import gcd, isfinite
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from meshplan.planning.cover import CoverModel, Family, Row
 from meshplan.planning.layers import BoolArray, CopyGraph, build_copies
 from meshplan.planning.mincut import Cut, find_cuts
-from meshplan.planning.problem import PlacementProblem, log_loss
+from meshplan.planning.problem import MONEY_UNITS, PlacementProblem, log_loss
 from meshplan.planning.routes import (
     UNREACHED,
     may_fail,
@@ -52,6 +53,21 @@ def demand_of(problem: PlacementProblem) -> Demand:
     if problem.without_second_route == "leave out":
         single = double | (single & ~covered)
     return Demand(single, double)
+
+
+def with_priced_sensors(problem: PlacementProblem) -> PlacementProblem:
+    """Return the problem with every required sensor made optional, worth so much that importance goes before all cost."""
+    most = int(problem.cost_units.sum() + problem.worth_units.sum())
+    if isfinite(problem.budget):
+        most = min(most, int(problem.budget * MONEY_UNITS) + int(problem.worth_units.sum()))
+    unit = (most // problem.cost_step + 1) * problem.cost_step
+    shares = [round(sensor.importance * 100) or 1 for sensor in problem.sensors]
+    common = gcd(*shares) or 1
+    sensors = [
+        replace(sensor, required=False, worth=unit * (share // common) / MONEY_UNITS) if sensor.required else sensor
+        for sensor, share in zip(problem.sensors, shares, strict=True)
+    ]
+    return replace(problem, sensors=tuple(sensors))
 
 
 def shortfalls(problem: PlacementProblem, opened: BoolArray, demand: Demand) -> list[Shortfall]:

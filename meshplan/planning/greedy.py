@@ -84,6 +84,7 @@ class Heuristic:
         price: NDArray[np.float64],
         skip_price: NDArray[np.float64],
         without: int = -1,
+        usable: BoolArray | None = None,
     ) -> tuple[BoolArray, BoolArray]:
         """Return the opened nodes after joining the wanted sensors, and which sensors still wait.
 
@@ -95,10 +96,12 @@ class Heuristic:
             What opening a node, or leaving a sensor out, counts (infinite: never left out).
         without : int
             Node that has failed and is not used; the hop limit is then that of the second route.
+        usable : ndarray of bool, shape (n_nodes,), optional
+            Nodes that may be used; all allowed ones when not given.
         """
         result, waiting = opened.copy(), wanted.astype(np.uint8)
         up, hears, heard, siblings = self.up, self.hears, self.heard_by, self.siblings
-        usable, levels = self.problem.allowed, self.levels
+        usable, levels = self.problem.allowed if usable is None else usable, self.levels
         if without >= 0:
             usable, levels = usable.copy(), self.levels_after
             usable[without] = result[without] = False

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from meshplan.planning.demand import Demand
+from meshplan.planning.demand import Demand, shortfalls
 from meshplan.planning.layers import BoolArray
 from meshplan.planning.problem import (
     LOG_UNITS,
@@ -23,16 +23,15 @@ from meshplan.planning.problem import (
 from meshplan.planning.routes import (
     UNREACHED,
     OpenedGraph,
+    Walks,
     may_fail,
     opened_graph,
     route_table,
     second_hop_limit,
     sensor_losses,
     way_from,
+    way_loss,
 )
-
-MOST_ROUTES = 4000
-"""Routes of one sensor that are compared for the best pair; an opened set rarely has more."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,16 +43,28 @@ class ChosenRoutes:
     loss: int
 
 
-def choose_routes(problem: PlacementProblem, opened: BoolArray, demand: Demand) -> ChosenRoutes:
-    """Return the likeliest route of each sensor, and for those with a second route the pair that is likeliest together."""
+def choose_routes(
+    problem: PlacementProblem, opened: BoolArray, demand: Demand, fixed: dict[int, tuple[int, ...]] | None = None
+) -> ChosenRoutes:
+    """Return the likeliest route of each sensor, and for those with a second route the pair that is likeliest together.
+
+    `fixed` gives the first routes where airtime has settled them; sensors that are not in it are unserved then.
+    """
     graph = opened_graph(problem, opened)
     table = route_table(graph, problem.hop_limit)
     losses, starts = sensor_losses(graph, table)
     first: dict[int, tuple[int, ...]] = {}
     second: dict[int, tuple[int, ...]] = {}
     total = 0
-    walks = _Walks(graph) if demand.double.any() else None
+    walks = Walks(graph) if demand.double.any() else None
     for sensor in range(len(problem.sensors)):
+        if fixed is not None:
+            if sensor in fixed:
+                first[sensor] = fixed[sensor]
+                total += way_loss(graph, sensor, fixed[sensor])
+                if walks is not None and demand.double[sensor]:
+                    second[sensor] = walks.second_beside(sensor, fixed[sensor])
+            continue
         if starts[sensor] < 0 or losses[sensor] > problem.route_loss_limit:
             continue
         loss = int(losses[sensor])
@@ -81,64 +92,6 @@ def _way_without_first(problem: PlacementProblem, graph: OpenedGraph, sensor: in
     return way_from(table, int(starts[sensor])) if starts[sensor] >= 0 else ()
 
 
-class _Walks:
-    """All simple routes of a sensor in an opened graph."""
-
-    def __init__(self, graph: OpenedGraph) -> None:
-        self.problem = graph.problem
-        self.fails = may_fail(self.problem)
-        self.following: dict[int, list[tuple[int, int]]] = {}
-        for start, end, loss in zip(graph.backhaul.start, graph.backhaul.end, graph.backhaul_loss, strict=True):
-            self.following.setdefault(int(start), []).append((int(loss), int(end)))
-        self.heard: dict[int, list[tuple[int, int]]] = {}
-        for start, end, loss in zip(graph.access.start, graph.access.end, graph.access_loss, strict=True):
-            self.heard.setdefault(int(start), []).append((int(loss), int(end)))
-        for neighbours in (*self.following.values(), *self.heard.values()):
-            neighbours.sort()
-
-    def best_pair(self, sensor: int) -> tuple[int, tuple[int, ...], tuple[int, ...]] | None:
-        """Return the first route's loss and two routes that share nothing that may fail, the likeliest together."""
-        after = second_hop_limit(self.problem)
-        ways = self._routes(sensor, after if after is not None else len(self.problem.nodes))
-        hops, limit = self.problem.hop_limit, self.problem.route_loss_limit
-        best: tuple[int, int, tuple[int, ...], tuple[int, ...]] | None = None
-        for loss, way in ways:
-            if best is not None and 2 * loss > best[0] and loss > best[1]:
-                break
-            if (hops is not None and len(way) > hops) or loss > limit:
-                continue
-            mine = {node for node in way if self.fails[node]}
-            for other_loss, other in ways:
-                if best is not None and loss + other_loss >= best[0]:
-                    break
-                if other_loss <= limit and other != way and mine.isdisjoint(other):
-                    best = (loss + other_loss, loss, way, other)
-                    break
-            # A route without anything that may fail is its own second route.
-            if not mine and (best is None or 2 * loss < best[0]):
-                best = (2 * loss, loss, way, way)
-        if best is None:
-            return None
-        total, loss, way, other = best
-        other_fits = hops is None or len(other) <= hops
-        if other_fits and total - loss < loss:
-            loss, way, other = total - loss, other, way
-        return loss, way, other
-
-    def _routes(self, sensor: int, hops: int) -> list[tuple[int, tuple[int, ...]]]:
-        found: list[tuple[int, tuple[int, ...]]] = []
-        stack = [(loss, (node,)) for loss, node in reversed(self.heard.get(sensor, []))]
-        while stack and len(found) < MOST_ROUTES:
-            loss, way = stack.pop()
-            if self.problem.is_gateway[way[-1]]:
-                found.append((loss, way))
-            elif len(way) < hops:
-                for step, node in reversed(self.following.get(way[-1], [])):
-                    if node not in way:
-                        stack.append((loss + step, (*way, node)))
-        return sorted(found)
-
-
 def make_plan(
     problem: PlacementProblem,
     opened: BoolArray,
@@ -149,6 +102,7 @@ def make_plan(
     """Return the plan of the opened nodes; `why` gives reasons for unserved sensors that no search finds."""
     index = {node: problem.nodes[node].id for node in np.flatnonzero(opened)}
     chances = _link_chances(problem)
+    short = {fall.sensor for fall in shortfalls(problem, opened, demand)}
 
     def route(sensor: int, way: tuple[int, ...]) -> Route:
         chance = chances[0][sensor, way[0]]
@@ -161,10 +115,12 @@ def make_plan(
         name = problem.sensors[sensor].id
         other = routes.second.get(sensor)
         served.append(ServedSensor(name, route(sensor, way), None if other is None else route(sensor, other)))
-        if problem.redundancy != "none" and problem.sensors[sensor].second_route and not demand.double[sensor]:
+        covered = problem.redundancy != "none" and problem.sensors[sensor].second_route
+        if covered and (sensor in short or not demand.double[sensor]):
             single.append(name)
     missing = [i for i in range(len(problem.sensors)) if i not in routes.first]
-    forgone = sum(int(problem.worth_units[i]) for i in missing if demand.single[i])
+    lost = {i for i in missing if demand.single[i]} | {sensor for sensor in short if demand.double[sensor]}
+    forgone = sum(int(problem.worth_units[i]) for i in lost)
     return PlacementPlan(
         opened=tuple(problem.nodes[node].id for node in np.flatnonzero(opened)),
         served=tuple(served),

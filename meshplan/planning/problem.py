@@ -301,6 +301,10 @@ def _sensor_faults(problem: PlacementProblem) -> list[MeshplanError]:
 
 def _rule_faults(problem: PlacementProblem) -> list[MeshplanError]:
     faults: list[MeshplanError] = []
+    forced = sum(node.cost for node in problem.nodes if node.forced_in)
+    if forced > problem.budget + 1e-6:
+        text = f"the devices that are forced in cost {forced:g}, more than the budget of {problem.budget:g}"
+        faults.append(InputError(text, fix="Raise the budget or force fewer devices in."))
     for hops in (problem.hop_limit, problem.second_hop_limit):
         if hops is not None and hops < 1:
             faults.append(InputError(f"the hop limit is {hops}", fix="Give a hop limit of 1 or more."))

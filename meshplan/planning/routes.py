@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -124,6 +125,15 @@ def way_from(table: RouteTable, first: int) -> tuple[int, ...]:
     return tuple(way)
 
 
+def way_loss(graph: OpenedGraph, sensor: int, way: tuple[int, ...]) -> int:
+    """Return the log loss of a route, taking the best of parallel links."""
+    heard = (graph.access.start == sensor) & (graph.access.end == way[0])
+    loss = int(graph.access_loss[heard].min())
+    for start, end in pairwise(way):
+        loss += int(graph.backhaul_loss[(graph.backhaul.start == start) & (graph.backhaul.end == end)].min())
+    return loss
+
+
 def may_fail(problem: PlacementProblem) -> BoolArray:
     """Return which nodes the redundancy rule lets fail, shape (n_nodes,)."""
     if problem.redundancy == "none":
@@ -136,3 +146,90 @@ def may_fail(problem: PlacementProblem) -> BoolArray:
 def second_hop_limit(problem: PlacementProblem) -> int | None:
     """Return the hop limit that holds after a failure."""
     return problem.hop_limit if problem.second_hop_limit is None else problem.second_hop_limit
+
+
+MOST_ROUTES = 4000
+"""Routes of one sensor that are compared for the best pair; an opened set rarely has more."""
+
+
+class Walks:
+    """All simple routes of a sensor in an opened graph."""
+
+    def __init__(self, graph: OpenedGraph) -> None:
+        self.problem = graph.problem
+        self.fails = may_fail(self.problem)
+        self.following: dict[int, list[tuple[int, int]]] = {}
+        for start, end, loss in zip(graph.backhaul.start, graph.backhaul.end, graph.backhaul_loss, strict=True):
+            self.following.setdefault(int(start), []).append((int(loss), int(end)))
+        self.heard: dict[int, list[tuple[int, int]]] = {}
+        for start, end, loss in zip(graph.access.start, graph.access.end, graph.access_loss, strict=True):
+            self.heard.setdefault(int(start), []).append((int(loss), int(end)))
+        for neighbours in (*self.following.values(), *self.heard.values()):
+            neighbours.sort()
+
+    def best_pair(self, sensor: int) -> tuple[int, tuple[int, ...], tuple[int, ...]] | None:
+        """Return the first route's loss and two routes that share nothing that may fail, the likeliest together."""
+        after = second_hop_limit(self.problem)
+        ways = self._routes(sensor, after if after is not None else len(self.problem.nodes))
+        hops, limit = self.problem.hop_limit, self.problem.route_loss_limit
+        best: tuple[int, int, tuple[int, ...], tuple[int, ...]] | None = None
+        for loss, way in ways:
+            if best is not None and 2 * loss > best[0] and loss > best[1]:
+                break
+            if (hops is not None and len(way) > hops) or loss > limit:
+                continue
+            mine = {node for node in way if self.fails[node]}
+            for other_loss, other in ways:
+                if best is not None and loss + other_loss >= best[0]:
+                    break
+                if other_loss <= limit and other != way and mine.isdisjoint(other):
+                    best = (loss + other_loss, loss, way, other)
+                    break
+            # A route without anything that may fail is its own second route.
+            if not mine and (best is None or 2 * loss < best[0]):
+                best = (2 * loss, loss, way, way)
+        if best is None:
+            return None
+        total, loss, way, other = best
+        other_fits = hops is None or len(other) <= hops
+        if other_fits and total - loss < loss:
+            loss, way, other = total - loss, other, way
+        return loss, way, other
+
+    def _routes(self, sensor: int, hops: int) -> list[tuple[int, tuple[int, ...]]]:
+        found: list[tuple[int, tuple[int, ...]]] = []
+        stack = [(loss, (node,)) for loss, node in reversed(self.heard.get(sensor, []))]
+        while stack and len(found) < MOST_ROUTES:
+            loss, way = stack.pop()
+            if self.problem.is_gateway[way[-1]]:
+                found.append((loss, way))
+            elif len(way) < hops:
+                for step, node in reversed(self.following.get(way[-1], [])):
+                    if node not in way:
+                        stack.append((loss + step, (*way, node)))
+        return sorted(found)
+
+    def first_routes(self, sensor: int, double: bool) -> list[tuple[int, tuple[int, ...]]]:
+        """Return the routes that may serve as first one, likeliest first; with `double`, those that a second one goes with."""
+        hops, limit = self.problem.hop_limit, self.problem.route_loss_limit
+        most = hops if hops is not None else len(self.problem.nodes)
+        firsts = [(loss, way) for loss, way in self._routes(sensor, most) if loss <= limit]
+        if not double:
+            return firsts
+        after = second_hop_limit(self.problem)
+        seconds = self._routes(sensor, after if after is not None else len(self.problem.nodes))
+        kept = []
+        for loss, way in firsts:
+            mine = {node for node in way if self.fails[node]}
+            if any(mine.isdisjoint(other) for other_loss, other in seconds if other_loss <= limit):
+                kept.append((loss, way))
+        return kept
+
+    def second_beside(self, sensor: int, first: tuple[int, ...]) -> tuple[int, ...]:
+        """Return the likeliest route that shares nothing that may fail with `first`; empty if there is none."""
+        after = second_hop_limit(self.problem)
+        mine = {node for node in first if self.fails[node]}
+        for loss, way in self._routes(sensor, after if after is not None else len(self.problem.nodes)):
+            if loss <= self.problem.route_loss_limit and mine.isdisjoint(way):
+                return way
+        return ()

@@ -9,6 +9,7 @@ from time import monotonic
 import numpy as np
 from numpy.typing import NDArray
 
+from meshplan.planning.capacity import Routing, route_within_capacity
 from meshplan.planning.cover import CoverModel
 from meshplan.planning.demand import Demand, shortfalls
 from meshplan.planning.greedy import Heuristic
@@ -49,6 +50,11 @@ class Search:
         return left is not None and left <= 0
 
     @property
+    def total_worth(self) -> float:
+        """Return the worth of all optional sensors, in currency units."""
+        return float(self.problem.worth_units[self.model.skip_sensor].sum()) / MONEY_UNITS
+
+    @property
     def proven(self) -> bool:
         """Return whether the best plan meets the bound."""
         return self.best is not None and self.best_value <= self.bound
@@ -60,12 +66,26 @@ class Search:
         site = problem.site_number[opened]
         if np.unique(site).size < site.size or (opened & ~problem.allowed).any() or (problem.forced & ~opened).any():
             return 0, False
+        if value > problem.budget * MONEY_UNITS + 1e-6:
+            return 0, False
         if not self.heuristic.meets(opened, self.demand):
             for sensor in {fall.sensor for fall in shortfalls(problem, opened, self.demand)}:
                 if problem.sensors[sensor].required:
                     return 0, False
                 value += int(problem.worth_units[sensor])
+        if problem.has_capacity:
+            routing = self.routing(opened)
+            if routing is None:
+                return 0, False
+            value += int(problem.worth_units[list(routing.dropped)].sum())
         return value // problem.cost_step, True
+
+    def routing(self, opened: BoolArray) -> Routing | None:
+        """Return first routes within every node's airtime that drop as little worth as possible; None if there are none."""
+        asked = self.asked(opened)
+        sensors = [int(sensor) for sensor in np.flatnonzero(asked.single)]
+        optional = np.array([not sensor.required for sensor in self.problem.sensors])
+        return route_within_capacity(self.problem, opened, sensors, asked.double, self.limits.seed, optional)
 
     def offer(self, opened: BoolArray, step: str) -> bool:
         """Take the opened nodes as the best plan when they are a cheaper plan; return whether they were."""

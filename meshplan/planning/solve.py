@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from importlib.metadata import version
 
 import numpy as np
 
+from meshplan.planning.capacity import insertion_plan
 from meshplan.planning.certificate import proven_bound_units
 from meshplan.planning.closing import close_gap, usable_columns
 from meshplan.planning.cut_lp import CutLp
-from meshplan.planning.demand import Demand, build_model, demand_of
+from meshplan.planning.demand import Demand, build_model, demand_of, with_priced_sensors
 from meshplan.planning.greedy import Heuristic
+from meshplan.planning.layers import BoolArray
 from meshplan.planning.outcome import choose_routes, make_plan
 from meshplan.planning.problem import (
     MONEY_UNITS,
@@ -22,6 +25,7 @@ from meshplan.planning.problem import (
     PlacementResult,
     SolveLimits,
     StopReason,
+    UnservedReason,
 )
 from meshplan.planning.regions import RegionSearch
 from meshplan.planning.search import Search
@@ -39,41 +43,98 @@ def solve_placement(
 ) -> PlacementResult:
     """Return the cheapest plan that can be found within the limits, with a lower bound on every plan's cost.
 
+    When budget, airtime or sites do not allow all required sensors to be served, those of the greatest importance together are.
     Ctrl-C ends the search, not the call: the best plan so far is returned with its gap.
     """
     limits = limits or SolveLimits()
     demand = demand_of(problem)
+    search, lp, stopped = _search(problem, demand, limits, on_progress)
+    if search.best is not None:
+        return _result(search, lp, stopped, {})
+    return _serve_the_most(search, limits, on_progress)
+
+
+def _search(
+    problem: PlacementProblem,
+    demand: Demand,
+    limits: SolveLimits,
+    on_progress: OnProgress | None,
+    start: BoolArray | None = None,
+) -> tuple[Search, CutLp, StopReason]:
+    """Run all steps in turn; stop early when the plan is proven, time is up, or the user has had enough."""
     model = build_model(problem, demand)
     search = Search(problem, demand, model, Heuristic(problem, problem.hop_limit), limits, on_progress)
     lp = CutLp(model, limits.seed)
     stopped: StopReason = "iteration limit"
     try:
+        if start is not None:
+            search.offer(start, "first plan")
         _first_plan(search)
         _raise_bound(search, lp)
         _improve_regions(search, lp)
         _close(search, lp)
     except KeyboardInterrupt:
         stopped = "interrupted"
-    if search.best is None:
-        _first_plan(search)
+        if search.best is None:
+            _first_plan(search)
     if search.proven:
         stopped = "proven"
     elif stopped != "interrupted" and search.out_of_time():
         stopped = "time limit"
-    return _result(search, lp, stopped)
+    return search, lp, stopped
+
+
+def _serve_the_most(tried: Search, limits: SolveLimits, on_progress: OnProgress | None) -> PlacementResult:
+    """Choose the sensors to serve by importance, then find the cheapest plan for them."""
+    problem = tried.problem
+    relaxed = with_priced_sensors(problem)
+    choice, _, _ = _search(relaxed, tried.demand, limits, on_progress)
+    opened = choice.best if choice.best is not None else problem.forced
+    left = choice.asked(opened).single
+    routing = choice.routing(opened) if problem.has_capacity else None
+    if routing is not None:
+        left[list(routing.dropped)] = False
+    required = np.array([sensor.required for sensor in problem.sensors], dtype=bool)
+    keep = left | ~required
+    demand = Demand(tried.demand.single & keep, tried.demand.double & keep)
+    search, lp, stopped = _search(problem, demand, limits, on_progress, start=opened)
+    n_lost = int((tried.demand.single & ~keep).sum())
+    word = "proven" if choice.proven else "not proven"
+    search.record("choice of sensors", f"{n_lost} left out; that no more important ones can be served is {word}")
+    reason = _why_not_all(tried)
+    why = {int(i): reason for i in np.flatnonzero(tried.demand.single & ~keep)}
+    result = _result(search, lp, stopped, why)
+    if choice.proven or not result.proven:
+        return result
+    return replace(result, proven=False, proven_by="", stopped="iteration limit")
+
+
+def _why_not_all(tried: Search) -> UnservedReason:
+    problem = tried.problem
+    if np.isfinite(problem.budget):
+        return "budget is spent"
+    return "airtime is full" if problem.has_capacity else "one mast per site"
 
 
 def _first_plan(search: Search) -> None:
-    everyone = search.node_prices()
-    opened = search.heuristic.complete(search.problem.forced.copy(), search.demand, everyone, search.skip_prices())
-    search.offer(search.heuristic.prune(opened, search.asked(opened), everyone), "first plan")
+    prices, skips, forced = search.node_prices(), search.skip_prices(), search.problem.forced
+    opened = search.heuristic.complete(forced.copy(), search.demand, prices, skips)
+    search.offer(search.heuristic.prune(opened, search.asked(opened), prices), "first plan")
+    if search.problem.has_capacity:
+        roomy = insertion_plan(search.problem, search.heuristic, search.demand, prices, skips)
+        search.offer(roomy, "first plan")
+    if np.isfinite(search.problem.budget) and search.model.skip_sensor.size:
+        for share in np.geomspace(1.0, 1e-6, 25):
+            fewer = search.heuristic.complete(forced.copy(), search.demand, prices, skips * share)
+            search.offer(search.heuristic.prune(fewer, search.asked(fewer), prices), "first plan")
     search.record("first plan", f"{int(opened.sum())} nodes before pruning")
 
 
 def _raise_bound(search: Search, lp: CutLp) -> None:
     search.raise_bound(search.model.forced_cost, "cuts")
+    budget = search.problem.budget
     for _ in range(search.limits.iterations):
-        if search.proven or search.out_of_time(0.5):
+        if search.proven or search.out_of_time(0.5) or search.money(search.bound) > budget + search.total_worth:
             break
         if lp.rows and not lp.solve(search.time_left(0.6)):
             break
@@ -98,7 +159,7 @@ def _guided_plan(search: Search, lp: CutLp) -> None:
 
 
 def _improve_regions(search: Search, lp: CutLp) -> None:
-    if search.best is None or search.proven:
+    if search.best is None or search.proven or search.problem.has_capacity:
         return
     regions = RegionSearch.of(search, lp)
     idle = 0
@@ -125,7 +186,7 @@ def make_certificate(search: Search, lp: CutLp) -> Certificate:
     rows = []
     for row, dual in zip(lp.rows, lp.duals, strict=False):
         weight = int(np.floor(dual * units + 1e-3))
-        if weight > 0:
+        if weight > 0 and row.proof:
             items = row.columns[row.columns < model.n_items]
             members = tuple((problem.nodes[model.item_node[i]].id, int(model.item_level[i])) for i in items)
             without = problem.nodes[row.without].id if row.without >= 0 else ""
@@ -139,11 +200,13 @@ def make_certificate(search: Search, lp: CutLp) -> Certificate:
     return Certificate(proven_bound_units(problem, draft), CERTIFICATE_SCALE, served, tuple(rows), tuple(prices))
 
 
-def _result(search: Search, lp: CutLp, stopped: StopReason) -> PlacementResult:
+def _result(search: Search, lp: CutLp, stopped: StopReason, why: dict[int, UnservedReason]) -> PlacementResult:
     problem = search.problem
     opened = search.best if search.best is not None else problem.forced
     demand = search.demand if search.best is not None else Demand(search.demand.single, search.demand.double & False)
-    plan = make_plan(problem, opened, demand, choose_routes(problem, opened, demand))
+    routing = search.routing(opened) if problem.has_capacity and search.best is not None else None
+    fixed = None if routing is None else routing.ways
+    plan = make_plan(problem, opened, demand, choose_routes(problem, opened, demand, fixed), why)
     certificate = make_certificate(search, lp)
     bound = search.money(min(search.bound, search.best_value))
     total = plan.cost + plan.forgone

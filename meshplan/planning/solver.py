@@ -54,11 +54,15 @@ def solver_version() -> str:
 
 @dataclass(frozen=True, eq=False)
 class BinaryModel:
-    """Minimise `cost @ x` with `rows @ x >= lower`, x binary; costs are whole numbers. Shapes (n,), (m, n), (m,)."""
+    """Minimise `cost @ x` with `rows @ (x, y) >= lower`, x binary, y >= 0; costs are whole numbers.
+
+    Shapes: cost (n,), rows (m, n + n_continuous), lower (m,).
+    """
 
     cost: NDArray[np.int64]
     rows: sparse.csr_matrix
     lower: NDArray[np.float64]
+    n_continuous: int = 0
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,10 +129,13 @@ def _run(
         solver.setOptionValue("mip_max_nodes", max_nodes)
     rows, lower = model.rows.tocsr(), model.lower
     if cutoff is not None:
-        rows = sparse.vstack([rows, sparse.csr_matrix(-model.cost.astype(float))], format="csr")
+        saved = sparse.csr_matrix(np.concatenate([-model.cost.astype(float), np.zeros(model.n_continuous)]))
+        rows = sparse.vstack([rows, saved], format="csr")
         lower = np.append(lower, -float(cutoff - 1))
         m += 1
     solver.addVars(n, np.zeros(n), np.ones(n))
+    if model.n_continuous:
+        solver.addVars(model.n_continuous, np.zeros(model.n_continuous), np.full(model.n_continuous, highspy.kHighsInf))
     columns = np.arange(n, dtype=np.int32)
     solver.changeColsCost(n, columns, model.cost.astype(np.float64))
     solver.changeColsIntegrality(n, columns, np.full(n, highspy.HighsVarType.kInteger))
@@ -146,11 +153,12 @@ def _run(
     bound = info.mip_dual_bound if np.isfinite(info.mip_dual_bound) else -np.inf
     complete = status == kinds.kOptimal
     values = np.array(solver.getSolution().col_value)
-    if values.size != n or not np.isfinite(info.objective_function_value):
+    if values.size != n + model.n_continuous or not np.isfinite(info.objective_function_value):
         return BinaryAnswer(None, 0, bound, False)
-    x = values > 0.5
+    x = values[:n] > 0.5
     cost = int(model.cost @ x)
-    short = rows @ x.astype(float) < lower - 1e-6
+    values[:n] = x
+    short = rows @ values < lower - 1e-5 * np.maximum(1.0, np.abs(lower))
     honest = not short.any() and abs(cost - info.objective_function_value) < 0.5
     if not honest:
         return BinaryAnswer(None, 0, -np.inf, False)
