@@ -18,7 +18,7 @@ from meshplan.inputs.vector import WGS84, point_mover
 _ERROR_AT_1_M = 0.3
 _ERROR_EXPONENT = 0.83
 _LEAST_ERROR_M, _LARGEST_ERROR_M = 0.15, 10.0
-_ERROR_LENGTH_CELLS = 3.0
+_ERROR_LENGTH_CELLS = 1.5
 _LEAST_ERROR_LENGTH_M = 5.0
 NO_RASTER = 255
 _NOTABLE_STEP_M = 2.0
@@ -39,7 +39,7 @@ def default_error_m(cell_m: float) -> float:
 
 
 def default_error_length_m(cell_m: float) -> float:
-    """Return the distance over which height errors are assumed alike: three cells, at least 5 m (assumed, no source)."""
+    """Return the distance over which height errors are assumed alike: one and a half cells, at least 5 m (assumed, no source)."""
     return max(_LEAST_ERROR_LENGTH_M, _ERROR_LENGTH_CELLS * cell_m)
 
 

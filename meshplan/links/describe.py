@@ -80,7 +80,7 @@ def _describe(table: LinkTable, row: int, calendar: LinkTable, position: int, co
     )
     required_db = fade_margin_db + float(reliability_margin_db(context.required_chance, spread.total_db))
     causes = _causes(table, row, worst)
-    failing = _first_failing_month(calendar, position, spread, context.required_chance)
+    failing = _first_failing_month(calendar, position, float(table.hidden_relief_db[row]), spread, context.required_chance)
     return Link(
         key=link_key(a, b),
         a=a.key,
@@ -131,6 +131,9 @@ def _season_result(table: LinkTable, row: int, season: int) -> SeasonResult:
     if losses.vegetation_way[season, row]:
         way = WAYS_PAST_COVER[losses.vegetation_way[season, row]]
         items.append(BudgetItem(f"Plants, {way}", float(losses.vegetation_db[season, row]), True, "ITU-R P.833, P.526"))
+    hidden_db = float(table.hidden_relief_db[row])
+    if hidden_db:
+        items.append(BudgetItem("Relief finer than the elevation data", hidden_db, True, "mean over shaken ground"))
     if weather_db:
         items.append(BudgetItem("Snow or wet on both antennas", weather_db, True, "common practice, no source"))
     return SeasonResult(
@@ -182,6 +185,7 @@ def _causes(table: LinkTable, row: int, season: int) -> tuple[str, ...]:
     found = [
         (obstacles_db, "terrain in the way"),
         (ground_db, "low antennas over the ground"),
+        (float(table.hidden_relief_db[row]), "relief that the elevation data are too coarse to show"),
         (float(losses.building_db[row]), "buildings on the path"),
         (float(losses.vegetation_db[season, row]), "plants on the path"),
         (a.entry_loss_db, f"the wall around {a.key}"),
@@ -194,9 +198,9 @@ def _causes(table: LinkTable, row: int, season: int) -> tuple[str, ...]:
     return tuple(f"{words}: {loss:.0f} dB" for loss, words in largest)
 
 
-def _first_failing_month(calendar: LinkTable, position: int, spread: Spread, required_chance: float) -> str:
+def _first_failing_month(calendar: LinkTable, position: int, hidden_db: float, spread: Spread, required_chance: float) -> str:
     needed_db = float(calendar.fade_margin_db[position]) + float(reliability_margin_db(required_chance, spread.total_db))
-    margins = calendar.margin_db[:, position]
+    margins = calendar.margin_db[:, position] - hidden_db
     failing = [season.name for season, margin in zip(calendar.seasons, margins, strict=True) if not margin >= needed_db]
     return failing[0] if failing else ""
 

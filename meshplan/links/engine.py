@@ -66,6 +66,8 @@ class LinkTable:
     elevation_spread_db: Array
     elevation_shift_db: NDArray[np.float32]
     """How each shaken ground changes the loss, the same grounds for all links; shape (n_links, n_draws)."""
+    hidden_relief_db: Array
+    """Mean loss by relief that rasters coarser than the grid cannot show."""
     soil_spread_db: Array
     antenna_spread_db: Array
     chance: Array
@@ -129,6 +131,7 @@ def compute_links(
     bearing = np.degrees(np.arctan2(x[b] - x[a], y[b] - y[a])) % 360.0
     parts: list[PathLosses] = []
     shifts = np.zeros((total, error_fields.draws if error_fields is not None else 0), dtype=np.float32)
+    hidden = np.zeros(total)
     samples = np.zeros(total, dtype=np.intp)
     order = np.argsort(distance, kind="stable")
     done = 0
@@ -140,17 +143,23 @@ def compute_links(
         losses = path_losses(profiles, ends, landscape, seasons, settings)
         parts.append(losses)
         if error_fields is not None:
-            shifts[rows] = elevation_shifts_db(
+            shaken = shaken_terrain_db(
                 profiles, ends, landscape, settings, error_fields, x[a[rows]], y[a[rows]], x[b[rows]], y[b[rows]]
             )
+            mean = shaken.mean(axis=1)
+            shifts[rows] = shaken - mean[:, None]
+            if error_fields.hides_relief:
+                hidden[rows] = np.maximum(
+                    mean - losses.terrain_db - np.where(losses.building_way == 1, losses.building_db, 0.0), 0.0
+                )
         done += len(rows)
         if on_progress is not None:
             on_progress(done, total)
     joined = _join(parts, order, len(seasons))
-    return _table(stations, tuple(seasons), pairs, distance, bearing, joined, samples, shifts)
+    return _table(stations, tuple(seasons), pairs, distance, bearing, joined, samples, shifts, hidden)
 
 
-def elevation_shifts_db(
+def shaken_terrain_db(
     profiles: Profiles,
     ends: Ends,
     landscape: Landscape,
@@ -161,7 +170,7 @@ def elevation_shifts_db(
     x_b_m: Array,
     y_b_m: Array,
 ) -> Array:
-    """Return how each shaken ground changes the terrain loss, less the mean over the draws; shape (n_paths, n_draws).
+    """Return the terrain and roof loss over each shaken ground; shape (n_paths, n_draws).
 
     Antennas stand on the true ground, so their heights move with it.
     """
@@ -186,7 +195,7 @@ def elevation_shifts_db(
             polarisation=settings.polarisation,
             ground=settings.ground,
         ).total_db
-    return np.asarray(losses - losses.mean(axis=1, keepdims=True))
+    return losses
 
 
 def fade_margin_db(a: Station, b: Station) -> float:
@@ -250,6 +259,7 @@ def _table(
     losses: PathLosses,
     samples: NDArray[np.intp],
     elevation_shift_db: NDArray[np.float32],
+    hidden_relief_db: Array,
 ) -> LinkTable:
     a, b = pairs[:, 0], pairs[:, 1]
     elevation_spread_db = elevation_shift_db.std(axis=1, dtype=float) if elevation_shift_db.shape[1] else np.zeros(len(pairs))
@@ -268,7 +278,17 @@ def _table(
     rise_m = top[b] - top[a]
     gain_a, gain_b = gain_towards_dbi(stations, a, b, bearing_deg, distance_m, rise_m)
     weather = np.array([season.antenna_loss_db for season in seasons])[:, None]
-    between = gain_a + gain_b - of(local, a) - of(local, b) - of(entry, a) - of(entry, b) - losses.total_db - 2.0 * weather
+    between = (
+        gain_a
+        + gain_b
+        - of(local, a)
+        - of(local, b)
+        - of(entry, a)
+        - of(entry, b)
+        - losses.total_db
+        - hidden_relief_db
+        - 2.0 * weather
+    )
     at_b, at_a = of(power, a) + between, of(power, b) + between
     unheard = np.inf
     a_speaks = np.array([s.can_speak for s in stations])[a] & np.array([s.can_hear for s in stations])[b]
@@ -300,6 +320,7 @@ def _table(
         model_spread_db=model,
         elevation_spread_db=elevation_spread_db,
         elevation_shift_db=elevation_shift_db,
+        hidden_relief_db=hidden_relief_db,
         soil_spread_db=soil,
         antenna_spread_db=antenna,
         chance=chance_of(np.minimum(margin_a, margin_b), fade, all_spread),

@@ -30,6 +30,7 @@ SOIL_SPREAD_DB: Final = 1.5
 
 ELEVATION_SEED: Final = 20_260
 ELEVATION_DRAWS: Final = 16
+COARSER_THAN_GRID: Final = 1.5
 CELLS_PER_ERROR_LENGTH: Final = 3.0
 MOST_LATTICE_CELLS: Final = 800_000
 
@@ -45,6 +46,8 @@ class ErrorFields:
     values: tuple[NDArray[np.float32], ...]
     error_m: Array
     draws: int
+    hides_relief: bool
+    """Whether a raster is coarser than the grid: then its errors are relief that it smoothed away, which costs on average."""
 
 
 def draw_error_fields(landscape: Landscape, draws: int = ELEVATION_DRAWS, seed: int = ELEVATION_SEED) -> ErrorFields:
@@ -83,8 +86,10 @@ def draw_error_fields(landscape: Landscape, draws: int = ELEVATION_DRAWS, seed: 
             noise = gaussian_filter(noise, (0.0, sigma, sigma), mode="wrap") / np.float32(np.sqrt(power))
         lattices.append(lattice)
         values.append(noise.astype(np.float32))
-    errors = np.array([raster.error_m for raster in landscape.elevation.rasters])
-    return ErrorFields(tuple(lattices), tuple(values), errors, draws)
+    rasters = landscape.elevation.rasters
+    errors = np.array([raster.error_m for raster in rasters])
+    hides = any(raster.cell_m > COARSER_THAN_GRID * grid.cell_m and raster.share_of_grid > 0.0 for raster in rasters)
+    return ErrorFields(tuple(lattices), tuple(values), errors, draws, hides)
 
 
 def height_errors_at(fields: ErrorFields, landscape: Landscape, x_m: Array, y_m: Array) -> Callable[[int], Array]:

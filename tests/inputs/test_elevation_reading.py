@@ -347,10 +347,10 @@ def test_errors_are_assumed_from_the_cell_size_and_said(tmp_path: Path) -> None:
     assert 3.0 <= default_error_m(30.0) <= 10.0
     assert default_error_m(0.01) == 0.15
     assert default_error_m(1000.0) == 10.0
-    assert (default_error_length_m(1.0), default_error_length_m(30.0)) == (5.0, 90.0)
+    assert (default_error_length_m(1.0), default_error_length_m(30.0)) == (5.0, 45.0)
     path = write(tmp_path / "ground.tif", np.full(SHAPE, 300.0, dtype=np.float32), NORTH_UP)
     note = read(path, grid()).rasters[0]
-    assert (note.error_m, note.error_length_m) == (2.0, 30.0)
+    assert (note.error_m, note.error_length_m) == (2.0, 15.0)
     assert note.sentence == (
         "ground.tif: bare earth, cells of 10 m on 10 m, gives 100 % of the grid; height error ± 2 m "
         "(assumed from the cell size, check it)."
