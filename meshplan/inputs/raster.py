@@ -260,6 +260,9 @@ def _warped(heights: Float32, transform: Affine, crs: CRS, band: Grid, *, averag
         "dst_transform": Affine(band.cell_m, 0.0, band.west_m, 0.0, -band.cell_m, band.north_m),
         "dst_crs": CRS.from_user_input(band.crs).to_wkt(),
         "tolerance": 0.01,
+        # without these GDAL guesses a scale from the window and, on a narrow one, smooths as if it were downsampling
+        "XSCALE": "1",
+        "YSCALE": "1",
     }
     result = np.full(band.shape, np.nan, dtype=np.float32)
     way = Resampling.average if averaged else Resampling.bilinear
