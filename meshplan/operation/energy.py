@@ -22,6 +22,9 @@ HEAT: Final = "A closed dark box reaches 60-70 °C in the sun: shade and vent it
 WORTH_IT: Final = 1.15
 """A change is named only if it lengthens the life by this factor (own choice)."""
 
+SWITCHED_OFF_UA: Final = 0.1
+"""Leakage of a switched-off radio (memory, no document)."""
+
 MAINS_INSTEAD_W: Final = 40.0
 """Panel size from which mains is the better answer (own choice)."""
 
@@ -235,6 +238,11 @@ def _changes(duty: Duty, better_board: Board | None) -> list[tuple[str, Duty]]:
             f"a board that sleeps at {better_board.sleep_current_ua.value:g} µA instead of {duty.board.sleep_current_ua.value:g} µA"
         )
         found.append((words, replace(duty, board=better_board)))
+    asleep = duty.mode.radio.sleep_current_ua
+    if asleep.value > SWITCHED_OFF_UA and duty.listening_share < 0.05:
+        off = replace(duty.mode.radio, sleep_current_ua=replace(asleep, value=SWITCHED_OFF_UA, low=SWITCHED_OFF_UA))
+        words = "a transistor that cuts the supply of the radio between reports"
+        found.append((words, replace(duty, mode=replace(duty.mode, radio=off))))
     if duty.listening_share > 0.05:
         words = "listen in short windows (2 % of the time) instead of always"
         found.append((words, replace(duty, listening_share=0.02)))

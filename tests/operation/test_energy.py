@@ -160,6 +160,12 @@ def test_a_listening_sensor_is_told_to_listen_seldom() -> None:
     assert life.best_change.startswith("listen in short windows")
 
 
+def test_a_modem_that_sleeps_badly_is_switched_off() -> None:
+    life = battery_life(duty("fsk-433-serial"), BATTERIES["alkaline-aa"])
+    assert life.dominant.startswith("radio asleep")
+    assert life.best_change.startswith("a transistor that cuts the supply of the radio between reports")
+
+
 def test_retries_are_named_when_they_matter() -> None:
     quiet = duty("css-868-sf12", interval_s=300.0)
     often = replace(quiet, mean_tries=3.0)
