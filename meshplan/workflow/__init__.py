@@ -1,0 +1,43 @@
+"""The Python API: the same functions that the command line calls, imported when they are first asked for."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from meshplan.workflow.catalogue import read_catalogue
+    from meshplan.workflow.check import check_property
+    from meshplan.workflow.plan import Planned, plan_property, solve_limits, write_plan
+    from meshplan.workflow.prepare import Prepared, prepare
+    from meshplan.workflow.profile import profile_between
+
+_HOME = {
+    "Planned": "plan",
+    "Prepared": "prepare",
+    "check_property": "check",
+    "plan_property": "plan",
+    "prepare": "prepare",
+    "profile_between": "profile",
+    "read_catalogue": "catalogue",
+    "solve_limits": "plan",
+    "write_plan": "plan",
+}
+
+__all__ = [
+    "Planned",
+    "Prepared",
+    "check_property",
+    "plan_property",
+    "prepare",
+    "profile_between",
+    "read_catalogue",
+    "solve_limits",
+    "write_plan",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOME:
+        return getattr(import_module(f"meshplan.workflow.{_HOME[name]}"), name)
+    raise AttributeError(f"module 'meshplan.workflow' has no attribute '{name}'")

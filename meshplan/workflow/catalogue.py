@@ -1,0 +1,32 @@
+"""What can be chosen: radios, antennas, cables, regions, boards, cells."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from meshplan.errors import InputError, nearest_name
+from meshplan.inputs.antennas import read_antennas, read_cables
+from meshplan.inputs.radios import read_batteries, read_boards, read_radio_classes, read_regions
+
+
+def read_catalogue(what: str, folder: Path | None, keys: Sequence[str] = ()) -> dict[str, Any]:
+    """Return radio classes, antennas, cables, regions, boards or cells by key; only some of them if keys are named."""
+    readers: dict[str, Callable[[Path | None], dict[str, Any]]] = {
+        "radios": read_radio_classes,
+        "antennas": read_antennas,
+        "cables": read_cables,
+        "regions": read_regions,
+        "boards": read_boards,
+        "cells": read_batteries,
+    }
+    catalogue = dict(readers[what](folder))
+    missing = [key for key in keys if key not in catalogue]
+    if missing:
+        raise InputError(
+            f"'{missing[0]}' is not known.{nearest_name(missing[0], catalogue)}",
+            where=f"meshplan radios, {what}",
+            fix=f"Name one of: {', '.join(catalogue)}.",
+        )
+    return {key: catalogue[key] for key in keys} if keys else catalogue

@@ -1,0 +1,122 @@
+"""One link in full, between sites or between any two places."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from meshplan.errors import InputError, nearest_name
+from meshplan.links.build_stations import build_stations
+from meshplan.links.describe import describe_links
+from meshplan.links.engine import compute_links
+from meshplan.links.remedies import find_remedies
+from meshplan.links.stations import Station
+from meshplan.links.uncertainty import draw_error_fields
+from meshplan.records import Link, Role, Site
+from meshplan.terrain.geodesy import place_on_grid
+from meshplan.terrain.profile import ground_at
+from meshplan.workflow.prepare import Prepared, power_at, prepare
+
+PLACE_HEIGHT_AGL_M = 1.5
+"""Antenna height at a place that is no site: held at the chest."""
+
+
+def profile_between(
+    folder: Path,
+    a: str,
+    b: str,
+    *,
+    antenna_a_agl_m: float | None = None,
+    antenna_b_agl_m: float | None = None,
+    radio: str | None = None,
+    overrides: dict[str, Any] | None = None,
+) -> tuple[Link, Prepared, tuple[str, ...]]:
+    """Return the link between two sites or places, what it was computed with, and what was assumed.
+
+    Parameters
+    ----------
+    folder, radio, overrides
+        As for `prepare`.
+    a, b : str
+        Names of sites (or of stations, such as "Ridge post at 4 m"), or places as "latitude,longitude" in degrees.
+    antenna_a_agl_m, antenna_b_agl_m : float, optional
+        Antenna heights in place of those of the sites; places without a name stand at `PLACE_HEIGHT_AGL_M` by default.
+    """
+    prepared = prepare(folder, radio=radio, overrides=overrides)
+    notes: list[str] = []
+    ends = tuple(find_station(prepared, text, height_m, notes) for text, height_m in ((a, antenna_a_agl_m), (b, antenna_b_agl_m)))
+    if ends[0].site.x_m == ends[1].site.x_m and ends[0].site.y_m == ends[1].site.y_m:
+        raise InputError(f"'{a}' and '{b}' are the same place", fix="Name two different places.")
+    pair = np.array([[0, 1]])
+    fields = draw_error_fields(prepared.landscape)
+    table = compute_links(ends, pair, prepared.landscape, prepared.seasons, prepared.path, error_fields=fields)
+    link = describe_links(table, [0], prepared.context)[0]
+    if link.verdict != "ample":
+        context = prepared.context
+        remedies = find_remedies(
+            table, 0, context.landscape, context.settings, prepared.base.antennas, required_chance=context.required_chance
+        )
+        link = replace(link, remedies=remedies)
+    return link, prepared, (*prepared.assumptions, *notes)
+
+
+def find_station(prepared: Prepared, text: str, height_m: float | None, notes: list[str]) -> Station:
+    """Return the station that a name or a "latitude,longitude" means, at a height if one is given."""
+    place = _as_place(text)
+    if place is not None:
+        return _station_at(prepared, *place, text, height_m, notes)
+    wanted = text.strip().casefold()
+    stations = [
+        *(station for station in prepared.stations if station.key.casefold() == wanted),
+        *(station for station in prepared.stations if station.site.name.casefold() == wanted),
+    ]
+    if not stations:
+        known = [*(station.key for station in prepared.stations), *(site.name for site in prepared.found.sites)]
+        raise InputError(
+            f"there is no site '{text}'.{nearest_name(text, known)}",
+            where=str(prepared.found.folder),
+            fix='Give the name of a site, or a place as "latitude,longitude".',
+        )
+    station = stations[0]
+    if height_m is None:
+        return station
+    return replace(station, antenna_agl_m=height_m, key=f"{station.site.name} at {height_m:g} m")
+
+
+def _as_place(text: str) -> tuple[float, float] | None:
+    parts = text.replace(";", ",").split(",")
+    try:
+        lat_deg, lon_deg = (float(part) for part in parts)
+    except ValueError:
+        return None
+    return lat_deg, lon_deg
+
+
+def _station_at(prepared: Prepared, lat_deg: float, lon_deg: float, text: str, height_m: float | None, notes: list[str]) -> Station:
+    grid = prepared.landscape.grid
+    x_m, y_m = place_on_grid(grid, lon_deg, lat_deg)
+    if np.isnan(ground_at(prepared.landscape, x_m, y_m)):
+        swapped = place_on_grid(grid, lat_deg, lon_deg) if abs(lon_deg) <= 90.0 else (np.nan, np.nan)
+        hint = " Latitude comes first; the two look swapped." if np.isfinite(ground_at(prepared.landscape, *swapped)) else ""
+        raise InputError(
+            f"the place {text} lies outside the elevation data or on unknown ground.{hint}",
+            fix='Give a place inside the property as "latitude,longitude".',
+        )
+    if height_m is None:
+        height_m = PLACE_HEIGHT_AGL_M
+        notes.append(f"The antenna at {text} is taken to stand {height_m:g} m above the ground.")
+    site = Site(f"place {text}", Role.RELAY, lon_deg, lat_deg, x_m, y_m, height_m)
+    stations, more = build_stations(
+        (site,),
+        prepared.landscape,
+        prepared.radio,
+        prepared.base.antennas,
+        prepared.base.cables,
+        prepared.found.settings,
+        power_at(prepared.base),
+    )
+    notes.extend(more)
+    return stations[0]
