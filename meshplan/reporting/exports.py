@@ -1,0 +1,229 @@
+"""The plan for other programs: GeoPackage and KML for maps, GPX for phones, GeoJSON and CSV for everything else."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any, Final
+
+from meshplan.records import VERDICT_WORDS, Device, Link, MapShape, Plan, Role
+from meshplan.reporting.files import all_or_nothing, write_text_atomically
+from meshplan.reporting.map.palette import VERDICT_STYLES
+from meshplan.reporting.plan_files import (
+    LON_LAT_DECIMALS,
+    closed_ring,
+    device_properties,
+    link_properties,
+    route_properties,
+    write_csv_tables,
+    write_plan_geojson,
+    write_plan_json,
+)
+from meshplan.reporting.words import metres, number, percent, text
+
+FIXED_DATE: Final = "2000-01-01T00:00:00.000Z"
+"""Stands in GeoPackages where GDAL would write the time of day, so that the same plan gives the same bytes."""
+
+Row = tuple[dict[str, Any], Any]
+
+
+def write_exports(plan: Plan, folder: Path) -> tuple[Path, ...]:
+    """Write plan.gpkg, plan.geojson, plan.json, sites.gpx, plan.kml and a folder of CSV tables; all of them or none."""
+    with all_or_nothing(folder) as scratch:
+        write_plan_json(plan, scratch / "plan.json")
+        write_plan_geojson(plan, scratch / "plan.geojson")
+        write_geopackage(plan, scratch / "plan.gpkg")
+        write_gpx(plan, scratch / "sites.gpx")
+        write_kml(plan, scratch / "plan.kml")
+        write_csv_tables(plan, scratch / "tables")
+        names = sorted(path.relative_to(scratch) for path in scratch.rglob("*") if path.is_file())
+    return tuple(folder / name for name in names)
+
+
+def write_geopackage(plan: Plan, path: Path) -> Path:
+    """Write the layers devices, links, routes and shapes, in WGS 84, with the same columns as the tables of the plan."""
+    import geopandas  # noqa: PLC0415 - heavy, and needed only here
+    import pyogrio  # noqa: PLC0415
+
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with all_or_nothing(path.parent) as scratch:
+        target = scratch / path.name
+        before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": FIXED_DATE})
+        try:
+            for name, (kind, rows, columns) in _layers(plan).items():
+                table = {column: _column(kind_of, [row[column] for row, _ in rows]) for column, kind_of in columns.items()}
+                frame = geopandas.GeoDataFrame(table, geometry=[geometry for _, geometry in rows], crs="EPSG:4326")
+                pyogrio.write_dataframe(frame, target, layer=name, driver="GPKG", geometry_type=kind)
+        finally:
+            pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
+    return path
+
+
+def _column(kind: str, values: list[Any]) -> Any:
+    """Return a typed column; an unknown number stays empty."""
+    import pandas  # noqa: PLC0415
+
+    return pandas.Series([None if value is None else value for value in values], dtype=kind)
+
+
+def _layers(plan: Plan) -> dict[str, tuple[str, list[Row], dict[str, str]]]:
+    from shapely.geometry import LineString, Point, Polygon  # noqa: PLC0415
+
+    places = {device.name: (device.lon_deg, device.lat_deg) for device in plan.devices}
+    devices: list[Row] = [(device_properties(device), Point(places[device.name])) for device in plan.devices]
+    links: list[Row] = [(link_properties(link), LineString([places[link.a], places[link.b]])) for link in plan.links]
+    routes: list[Row] = [(route_properties(route), LineString([places[name] for name in route.devices])) for route in plan.routes]
+    shapes: list[Row] = []
+    for shape in plan.shapes:
+        rings = [closed_ring(ring, clockwise=index > 0) for index, ring in enumerate(shape.rings)]
+        row = {"kind": shape.kind, "name": shape.name, "height_m": float(shape.height_m)}
+        shapes.append((row, Polygon(rings[0], rings[1:])))
+    return {
+        "devices": ("Point", devices, _DEVICE_COLUMNS),
+        "links": ("LineString", links, _LINK_COLUMNS),
+        "routes": ("LineString", routes, _ROUTE_COLUMNS),
+        "shapes": ("Polygon", shapes, {"kind": "str", "name": "str", "height_m": "float64"}),
+    }
+
+
+_DEVICE_COLUMNS: Final = {
+    **dict.fromkeys(("device", "role"), "str"),
+    **dict.fromkeys(("in_plan", "served"), "bool"),
+    "purpose": "str",
+    **dict.fromkeys(("ground_amsl_m", "antenna_agl_m"), "float64"),
+    "height_assumed": "bool",
+    **dict.fromkeys(("power", "antenna"), "str"),
+    "azimuth_deg": "float64",
+    "cable": "str",
+    **dict.fromkeys(("cable_m", "cost"), "float64"),
+    **dict.fromkeys(("reason", "note"), "str"),
+}
+_LINK_COLUMNS: Final = {
+    **dict.fromkeys(("link", "a", "b"), "str"),
+    "in_plan": "bool",
+    "verdict": "str",
+    **dict.fromkeys(("chance", "margin_db"), "float64"),
+    "worst_season": "str",
+    **dict.fromkeys(("distance_m", "bearing_deg", "antenna_a_agl_m", "antenna_b_agl_m"), "float64"),
+    **dict.fromkeys(("clearance", "sentence"), "str"),
+}
+_ROUTE_COLUMNS: Final = {
+    **dict.fromkeys(("sensor", "gateway"), "str"),
+    "hops": "int64",
+    **dict.fromkeys(("by_way_of", "second_way"), "str"),
+    "chance": "float64",
+}
+
+
+def write_gpx(plan: Plan, path: Path) -> Path:
+    """Write every device of the plan and every sensor as a GPX 1.1 waypoint, for the phone in the field."""
+    points = "".join(_waypoint(device) for device in plan.devices if device.in_plan or device.role is Role.SENSOR)
+    return write_text_atomically(
+        path,
+        '<?xml version="1.0" encoding="UTF-8"?>\n'
+        '<gpx version="1.1" creator="meshplan" xmlns="http://www.topografix.com/GPX/1/1">\n'
+        f"<metadata><name>{text(plan.property_name)}</name></metadata>\n{points}</gpx>\n",
+    )
+
+
+def _waypoint(device: Device) -> str:
+    height = f"<ele>{device.ground_amsl_m:.1f}</ele>" if math.isfinite(device.ground_amsl_m) else ""
+    return (
+        f'<wpt lat="{_degrees(device.lat_deg)}" lon="{_degrees(device.lon_deg)}">{height}<name>{text(device.name)}</name>'
+        f"<desc>{text(_device_words(device))}</desc><type>{device.role.value}</type></wpt>\n"
+    )
+
+
+def _device_words(device: Device) -> str:
+    served = "" if device.served or device.role is not Role.SENSOR else ", not served by the plan"
+    note = f". {device.note}" if device.note else ""
+    return f"{device.role.value}, antenna {metres(device.antenna_agl_m)} above ground{served}{note}"
+
+
+def write_kml(plan: Plan, path: Path) -> Path:
+    """Write outlines, links of the plan and devices as KML 2.2, links coloured by verdict."""
+    places = {device.name: device for device in plan.devices}
+    shapes = "".join(_placemark(shape.name, shape.kind, _polygon(shape), "") for shape in plan.shapes)
+    links = "".join(
+        _placemark(
+            f"{link.a} to {link.b}",
+            _link_words(link),
+            _kml_line([places[link.a], places[link.b]]),
+            f"<styleUrl>#{_style_id(link.verdict)}</styleUrl>",
+        )
+        for link in plan.chosen_links
+    )
+    devices = "".join(
+        _placemark(device.name, _device_words(device), f"<Point><coordinates>{_place(device)}</coordinates></Point>", "")
+        for device in plan.devices
+        if device.in_plan or device.role is Role.SENSOR
+    )
+    folders = "".join(
+        f"<Folder><name>{name}</name>{body}</Folder>\n"
+        for name, body in (("outlines", shapes), ("links", links), ("devices", devices))
+    )
+    styles = "".join(
+        f'<Style id="{_style_id(verdict)}"><LineStyle><color>{_kml_colour(style.colour)}</color><width>4</width>'
+        "</LineStyle></Style>"
+        for verdict, style in VERDICT_STYLES.items()
+    )
+    return write_text_atomically(
+        path,
+        '<?xml version="1.0" encoding="UTF-8"?>\n<kml xmlns="http://www.opengis.net/kml/2.2"><Document>'
+        f"<name>{text(plan.property_name)}</name>{styles}\n{folders}</Document></kml>\n",
+    )
+
+
+def _placemark(name: str, words: str, geometry: str, style: str) -> str:
+    return f"<Placemark><name>{text(name)}</name><description>{text(words)}</description>{style}{geometry}</Placemark>\n"
+
+
+def _link_words(link: Link) -> str:
+    return (
+        f"{link.verdict}: {VERDICT_WORDS[link.verdict]}. Chance {percent(link.chance)}, {number(link.margin_db, 1)} dB over the "
+        f"limit in the worst season ({link.worst_season}). {link.clearance.sentence}"
+    )
+
+
+def _polygon(shape: MapShape) -> str:
+    rings = [closed_ring(ring, clockwise=index > 0) for index, ring in enumerate(shape.rings)]
+    outer, *holes = [" ".join(f"{_degrees(x)},{_degrees(y)}" for x, y in ring) for ring in rings]
+    inner = "".join(
+        f"<innerBoundaryIs><LinearRing><coordinates>{hole}</coordinates></LinearRing></innerBoundaryIs>" for hole in holes
+    )
+    return (
+        f"<Polygon><outerBoundaryIs><LinearRing><coordinates>{outer}</coordinates></LinearRing></outerBoundaryIs>{inner}</Polygon>"
+    )
+
+
+def _kml_line(devices: Iterable[Device]) -> str:
+    return f"<LineString><coordinates>{' '.join(_place(device) for device in devices)}</coordinates></LineString>"
+
+
+def _place(device: Device) -> str:
+    return f"{_degrees(device.lon_deg)},{_degrees(device.lat_deg)}"
+
+
+def _degrees(value: float) -> str:
+    return f"{value + 0.0:.{LON_LAT_DECIMALS}f}"
+
+
+def _style_id(verdict: str) -> str:
+    return verdict.replace(" ", "-")
+
+
+def _kml_colour(colour: str) -> str:
+    """Return #rrggbb as the aabbggrr of KML, opaque."""
+    return f"ff{colour[5:7]}{colour[3:5]}{colour[1:3]}"
+
+
+WRITERS: Final[dict[str, Callable[[Plan, Path], Path]]] = {
+    ".json": write_plan_json,
+    ".geojson": write_plan_geojson,
+    ".gpkg": write_geopackage,
+    ".gpx": write_gpx,
+    ".kml": write_kml,
+}
+"""The writer for each ending of a file name."""
