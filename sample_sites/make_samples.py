@@ -42,6 +42,7 @@ SITE_COLUMNS = (
     "importance",
     "power",
     "cost",
+    "payload_bytes",
     "interval_s",
     "fast_interval_s",
     "indoors",
@@ -95,6 +96,7 @@ def _sensor(name: str, x: float, y: float, height_m: float, interval: str, purpo
         "purpose": purpose,
         "importance": importance,
         "power": "battery",
+        "payload_bytes": 12,
         **more,
     }
 

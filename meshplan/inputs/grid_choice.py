@@ -24,6 +24,7 @@ MOST_CELLS = 4_000_000
 MOST_CELLS_ASKED_FOR = 40_000_000
 CELLS_ACROSS = 100
 """A property is at least so many cells across, however coarse the data: paths need points to be sampled at."""
+LEAST_MARGIN_M, MARGIN_SHARE = 50.0, 0.1
 WIDEST_PROPERTY_M = 150_000.0
 _TIDY = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
 
@@ -54,6 +55,21 @@ def choose_projection_for(lon_deg: Sequence[float], lat_deg: Sequence[float], he
     return choose_projection(lon_deg, lat_deg, [crs for _, _, crs in sorted(sized, key=lambda item: item[:2])])
 
 
+def land_box(
+    lon_deg: Sequence[float], lat_deg: Sequence[float], projection: Projection, terrain: TerrainSettings
+) -> tuple[float, float, float, float]:
+    """Return west, south, east, north in metres of the property with its margin."""
+    x_m, y_m = point_mover(WGS84, projection.crs)(list(lon_deg), list(lat_deg))
+    size_m = max(float(np.ptp(x_m)), float(np.ptp(y_m)))
+    margin_m = terrain.margin_m if terrain.margin_m is not None else max(LEAST_MARGIN_M, MARGIN_SHARE * size_m)
+    return (
+        float(x_m.min()) - margin_m,
+        float(y_m.min()) - margin_m,
+        float(x_m.max()) + margin_m,
+        float(y_m.max()) + margin_m,
+    )
+
+
 def choose_grid(
     lon_deg: Sequence[float],
     lat_deg: Sequence[float],
@@ -81,9 +97,7 @@ def choose_grid(
     projection = projection or choose_projection_for(lon_deg, lat_deg, headers)
     x_m, y_m = point_mover(WGS84, projection.crs)(list(lon_deg), list(lat_deg))
     size_m = max(float(np.ptp(x_m)), float(np.ptp(y_m)))
-    margin_m = terrain.margin_m if terrain.margin_m is not None else max(50.0, size_m / 10.0)
-    west, east = float(x_m.min()) - margin_m, float(x_m.max()) + margin_m
-    south, north = float(y_m.min()) - margin_m, float(y_m.max()) + margin_m
+    west, south, east, north = land_box(lon_deg, lat_deg, projection, terrain)
     west, south, east, north = _trimmed((west, south, east, north), (x_m, y_m), projection.crs, headers)
     covering = [header for header in headers if bool(header.covers(lon_deg, lat_deg).any())] or list(headers)
     sizes = [header.cell_m(*centre_of(lon_deg, lat_deg)) for header in covering]

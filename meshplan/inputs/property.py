@@ -15,7 +15,7 @@ from meshplan.grid import Elevation
 from meshplan.inputs.columns import plain
 from meshplan.inputs.cover import CoverList, boundary_of, cover_on_grid, read_cover_features, thinnest_m
 from meshplan.inputs.elevation import known_at, read_elevation
-from meshplan.inputs.grid_choice import choose_grid, choose_projection_for
+from meshplan.inputs.grid_choice import choose_grid, choose_projection_for, land_box
 from meshplan.inputs.property_files import PropertyFiles, find_files
 from meshplan.inputs.raster import RasterHeader, open_header, outside_hint
 from meshplan.inputs.settings_file import SETTINGS_FILE, read_settings
@@ -26,6 +26,7 @@ from meshplan.records import Cover, Site
 from meshplan.settings import PropertySettings
 
 BOUNDARY_TOLERANCE_M = 1.0
+_WIDEST_BOX_DEG = 5.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,7 +68,7 @@ def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> P
     sites = sites_from_tables([read_site_file(folder / name, name, crs) for name in files.sites], crs)
     faults.extend([*files.faults, *sites.faults])
     headers = _headers(folder, files, faults)
-    cover = read_cover_features(_vector_files(folder, files.cover, "cover", crs, faults))
+    cover = read_cover_features(_vector_files(folder, files.cover, "cover", crs, faults, near_deg=_near(sites.sites)))
     faults.extend(cover.faults)
     boundary_files = _vector_files(folder, files.boundary, "boundary", crs, faults)
     boundary, boundary_faults, boundary_notes = boundary_of(boundary_files) if boundary_files else (None, [], [])
@@ -142,7 +143,8 @@ def _on_grid(
         lat.extend(corners[:, 1].tolist())
     try:
         projection = choose_projection_for(lon, lat, headers)
-        covers = cover_on_grid(cover.raw, projection.crs)
+        land = shapely.box(*land_box(lon, lat, projection, settings.terrain))
+        covers = tuple(item for item in cover_on_grid(cover.raw, projection.crs) if item.geometry.intersects(land))
         choice = choose_grid(lon, lat, headers, settings.terrain, projection=projection, thinnest=thinnest_m(covers))
         elevation = read_elevation(headers, choice.grid)
     except FaultList as several:
@@ -161,6 +163,18 @@ def _on_grid(
     return _OnGrid(placed, covers, outline, elevation, choice.sentence, warnings)
 
 
+def _near(sites: Sequence[Site]) -> tuple[float, float, float, float] | None:
+    """Return a generous box of degrees around the sites; None where it would be no box."""
+    if not sites:
+        return None
+    lon, lat = [site.lon_deg for site in sites], [site.lat_deg for site in sites]
+    wide, high = max(lon) - min(lon), max(lat) - min(lat)
+    if wide > _WIDEST_BOX_DEG or high > _WIDEST_BOX_DEG:
+        return None
+    more = 0.02 + max(wide, high)
+    return min(lon) - more, max(-90.0, min(lat) - more), max(lon) + more, min(90.0, max(lat) + more)
+
+
 def _stated_crs(settings: PropertySettings, faults: list[MeshplanError]) -> str | None:
     if settings.crs is None:
         return None
@@ -173,12 +187,18 @@ def _stated_crs(settings: PropertySettings, faults: list[MeshplanError]) -> str 
 
 
 def _vector_files(
-    folder: Path, names: Sequence[str], key: str, crs: str | None, faults: list[MeshplanError]
+    folder: Path,
+    names: Sequence[str],
+    key: str,
+    crs: str | None,
+    faults: list[MeshplanError],
+    *,
+    near_deg: tuple[float, float, float, float] | None = None,
 ) -> list[tuple[str, VectorFile]]:
     files = []
     for name in names:
         try:
-            files.append((name, read_features(folder / name, name, key=key, default_crs=crs)))
+            files.append((name, read_features(folder / name, name, key=key, default_crs=crs, near_deg=near_deg)))
         except MeshplanError as fault:
             faults.append(fault)
     return files
@@ -237,28 +257,28 @@ def _on_voids(sites: Sequence[Site], elevation: Elevation) -> list[MeshplanError
 def _outside_boundary(sites: Sequence[Site], boundary: Any | None) -> list[MeshplanError]:
     if boundary is None:
         return []
-    faults: list[MeshplanError] = []
-    for site in sites:
-        away_m = float(boundary.distance(shapely.Point(site.x_m, site.y_m)))
-        if away_m > BOUNDARY_TOLERANCE_M:
-            faults.append(
-                InputError(
-                    f"site '{site.name}' lies {away_m:.0f} m outside the boundary",
-                    where=site.where,
-                    fix="Correct its position, or draw the boundary around it.",
-                )
-            )
-    return faults
+    away_m = shapely.distance(boundary, shapely.points([(site.x_m, site.y_m) for site in sites]))
+    return [
+        InputError(
+            f"site '{site.name}' lies {away:.0f} m outside the boundary",
+            where=site.where,
+            fix="Correct its position, or draw the boundary around it.",
+        )
+        for site, away in zip(sites, away_m, strict=True)
+        if away > BOUNDARY_TOLERANCE_M
+    ]
 
 
 def _in_buildings(sites: Sequence[Site], covers: Sequence[Cover]) -> list[str]:
     """Tell of sites that stand in a building and do not say so."""
     notes = []
-    buildings = [cover for cover in covers if cover.is_building]
-    for site in sites:
-        for building in buildings:
-            inside = building.geometry.contains(shapely.Point(site.x_m, site.y_m))
-            if inside and site.antenna_agl_m < building.height_m and site.indoors is None:
+    x_m, y_m = [site.x_m for site in sites], [site.y_m for site in sites]
+    for building in covers:
+        if not building.is_building:
+            continue
+        for index in np.flatnonzero(shapely.contains_xy(building.geometry, x_m, y_m)):
+            site = sites[int(index)]
+            if site.antenna_agl_m < building.height_m and site.indoors is None:
                 wall = f' (indoors = "{building.wall}")' if building.wall else ""
                 notes.append(
                     f"{site.where}: '{site.name}' stands inside '{building.name}' below its roof and is planned as outdoors; "

@@ -27,6 +27,8 @@ class SiteList:
     faults: list[MeshplanError] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     assumptions: list[str] = field(default_factory=list)
+    given: dict[str, frozenset[str]] = field(default_factory=dict)
+    """Columns that each site filled in, by its name."""
 
 
 def sites_from_tables(tables: Iterable[SiteTable], crs: str | None) -> SiteList:
@@ -56,7 +58,9 @@ def _sites_of_row(row: SiteRow, word: str, mover: Any, result: SiteList) -> list
     roles: tuple[Role, ...] = values["role"]
     result.assumptions.extend(wall_note(row.where, row.raw.get("indoors"), values.get("indoors")))
     sites = [_site(values, role, position, row.where) for role in roles]
+    result.given[sites[0].name] = frozenset(values)
     if len(sites) > 1:
+        result.given.update({f"{sites[0].name} ({site.role})": frozenset(values) for site in sites[1:]})
         sites = [sites[0], *(replace(site, name=f"{site.name} ({site.role})") for site in sites[1:])]
         result.names.extend((site.name, f"{row.where} ({site.role})") for site in sites[1:])
         result.assumptions.append(f"{row.where}: '{sites[0].name}' is offered as a {sites[0].role}, and as '{sites[1].name}'.")
@@ -149,18 +153,29 @@ def _duplicates(names: list[tuple[str, str]]) -> list[MeshplanError]:
 
 
 def _report_defaults(result: SiteList) -> None:
-    """Name the sites whose antenna height had to be assumed."""
+    """Name the sites for which something that matters had to be assumed."""
     for role in Role:
-        names = [site.name for site in result.sites if site.role is role and site.height_assumed]
-        if names:
-            result.assumptions.append(
-                f"Antenna height of {len(names)} {role}{'s' if len(names) > 1 else ''} assumed as "
-                f"{plain(DEFAULT_HEIGHT_AGL_M[role])} m above ground ({_some(names)}): no source, give antenna_agl_m."
-            )
+        sites = [site for site in result.sites if site.role is role]
+        assumed = {
+            "antenna_agl_m": f"antenna height of {plain(DEFAULT_HEIGHT_AGL_M[role])} m above ground",
+            "power": f"power from {DEFAULT_POWER[role]}",
+        }
+        if role is Role.SENSOR:
+            assumed |= {"interval_s": "a reading every 15 min", "payload_bytes": "12 bytes in a reading"}
+        for column, words in assumed.items():
+            silent = [site.name for site in sites if _is_assumed(site, column, result)]
+            if silent:
+                who = f"all {len(sites)} {role}s" if len(silent) == len(sites) > 1 else _counted(silent, role)
+                result.assumptions.append(f"{words[0].upper()}{words[1:]} assumed for {who}; give {column}.")
 
 
-def _some(names: list[str], most: int = 8) -> str:
-    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
+def _is_assumed(site: Site, column: str, result: SiteList) -> bool:
+    return site.height_assumed if column == "antenna_agl_m" else column not in result.given.get(site.name, ())
+
+
+def _counted(names: list[str], word: str, most: int = 8) -> str:
+    listed = ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
+    return f"{len(names)} {word}{'s' if len(names) > 1 else ''} ({listed})"
 
 
 def missing_roles(sites: Iterable[Site], shown: str) -> list[MeshplanError]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import warnings as python_warnings
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,8 @@ from pyproj.exceptions import CRSError
 from meshplan.errors import InputError, MeshplanError, MissingFileError
 
 WGS84 = "EPSG:4326"
+MANY_BYTES = 10_000_000
+"""Above this size a map file is read only where the property lies."""
 MAP_FORMATS = "GeoJSON, GeoPackage, KML, GPX or Shapefile"
 
 
@@ -54,7 +57,13 @@ def present_file(path: Path, shown: str, key: str) -> MeshplanError | None:
 
 
 def read_features(
-    path: Path, shown: str, *, key: str, default_crs: str | None, layers: tuple[str, ...] | None = None
+    path: Path,
+    shown: str,
+    *,
+    key: str,
+    default_crs: str | None,
+    layers: tuple[str, ...] | None = None,
+    near_deg: tuple[float, float, float, float] | None = None,
 ) -> VectorFile:
     """Return all features of all layers of a file.
 
@@ -68,6 +77,8 @@ def read_features(
         Projection where the file carries none; None makes that an error.
     layers
         Names of the layers to read, if they are in the file; None reads all.
+    near_deg
+        West, south, east, north of the land that matters: of a file of many megabytes only features there are read.
 
     Notes
     -----
@@ -85,17 +96,21 @@ def read_features(
             names = [str(name) for name, _ in pyogrio.list_layers(path)]
             for name in names:
                 if layers is None or name in layers or not set(names) & set(layers):
-                    meta, _, geometries, columns = pyogrio.raw.read(path, layer=name, force_2d=True, datetime_as_string=True)
+                    bbox = _box_in(path, name, near_deg, default_crs) if path.stat().st_size > MANY_BYTES else None
+                    meta, ids, geometries, columns = pyogrio.raw.read(
+                        path, layer=name, force_2d=True, datetime_as_string=True, bbox=bbox, return_fids=bbox is not None
+                    )
                     if geometries is None or not len(geometries):
                         continue
-                    prefix = shown if len(names) == 1 else f"{shown}, layer '{name}'"
+                    prefix = shown if len(names) == 1 or name == "waypoints" else f"{shown}, layer '{name}'"
+                    word = "waypoint" if name == "waypoints" else "feature"
                     crs = _crs_of(meta["crs"], prefix, default_crs)
                     fields = [str(field) for field in meta["fields"]]
                     headings.update(dict.fromkeys(fields))
                     for index, wkb in enumerate(geometries):
                         features.append(
                             Feature(
-                                f"{prefix}, feature {index + 1}",
+                                f"{prefix}, {word} {index + 1 if ids is None else ids[index]}",
                                 None if wkb is None else shapely.from_wkb(wkb, on_invalid="ignore"),
                                 crs,
                                 {field: column[index] for field, column in zip(fields, columns, strict=True)},
@@ -111,11 +126,25 @@ def read_features(
             ) from error
     for warning in caught:
         notes[f"{shown}: {_first_line(warning.message)}"] = None
-    if not features:
+    if not features and near_deg is not None and path.stat().st_size > MANY_BYTES:
+        notes[f"{shown}: nothing of it lies on the property."] = None
+    elif not features:
         if key == "sites":
             raise InputError("holds no points", where=shown, fix="Mark each site as a waypoint or draw it as a point.")
         raise InputError("holds no shapes", where=shown, fix="Draw them and export the file again.")
     return VectorFile(tuple(features), tuple(headings), tuple(notes))
+
+
+def _box_in(
+    path: Path, layer: str, near_deg: tuple[float, float, float, float] | None, default_crs: str | None
+) -> tuple[float, float, float, float] | None:
+    """Return a box of degrees in the projection of a layer."""
+    crs = pyogrio.read_info(path, layer=layer)["crs"] or default_crs
+    if near_deg is None or crs is None:
+        return None
+    moved = shapely.box(*near_deg).segmentize(max(near_deg[2] - near_deg[0], near_deg[3] - near_deg[1]) / 8)
+    west, south, east, north = move_geometry(moved, WGS84, str(crs)).bounds
+    return (west, south, east, north) if np.isfinite([west, south, east, north]).all() else None
 
 
 def reason_of(error: BaseException, path: Path, shown: str) -> str:
@@ -150,6 +179,7 @@ def parse_crs(name: str, where: str) -> CRS:
         ) from error
 
 
+@cache
 def point_mover(source: str, target: str) -> Callable[[Any, Any], tuple[NDArray[np.float64], NDArray[np.float64]]]:
     """Return a function that moves x and y (longitude first) from one projection to another."""
     transformer = Transformer.from_crs(CRS.from_user_input(source), CRS.from_user_input(target), always_xy=True)

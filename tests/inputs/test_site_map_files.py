@@ -139,9 +139,9 @@ def test_waypoints_of_a_phone_become_sites_and_every_guess_is_told(tmp_path: Pat
     ]
     assert (result.sites[0].lon_deg, result.sites[0].lat_deg) == pytest.approx((8.5, 50.1))
     assert result.assumptions[:3] == [
-        "walk.gpx, layer 'waypoints', feature 1: 'Hill post' is taken as a relay, because its type says 'relay'.",
-        "walk.gpx, layer 'waypoints', feature 3: 'Frost sensor 3' is taken as a sensor, because its name says 'sensor'.",
-        "walk.gpx, layer 'waypoints', feature 4: 'Ditch' says no role and is taken as a sensor.",
+        "walk.gpx, waypoint 1: 'Hill post' is taken as a relay, because its type says 'relay'.",
+        "walk.gpx, waypoint 3: 'Frost sensor 3' is taken as a sensor, because its name says 'sensor'.",
+        "walk.gpx, waypoint 4: 'Ditch' says no role and is taken as a sensor.",
     ]
 
 

@@ -159,10 +159,20 @@ def test_all_faults_of_a_file_come_together_each_with_its_row(tmp_path: Path) ->
 def test_a_missing_height_is_assumed_by_role_and_reported(tmp_path: Path) -> None:
     result = read(tmp_path, "name,role,lon,lat\nA,sensor,8.5,50.1\nB,sensor,8.5,50.1\nC,gateway,8.5,50.1\nD,relay,8.5,50.1\n")
     assert [(site.antenna_agl_m, site.height_assumed) for site in result.sites] == [(1, True), (1, True), (4, True), (3, True)]
-    assert result.assumptions == [
-        "Antenna height of 2 sensors assumed as 1 m above ground (A, B): no source, give antenna_agl_m.",
-        "Antenna height of 1 gateway assumed as 4 m above ground (C): no source, give antenna_agl_m.",
-        "Antenna height of 1 relay assumed as 3 m above ground (D): no source, give antenna_agl_m.",
+    assert [note for note in result.assumptions if "height" in note] == [
+        "Antenna height of 1 m above ground assumed for all 2 sensors; give antenna_agl_m.",
+        "Antenna height of 4 m above ground assumed for 1 gateway (C); give antenna_agl_m.",
+        "Antenna height of 3 m above ground assumed for 1 relay (D); give antenna_agl_m.",
+    ]
+
+
+def test_what_else_is_assumed_is_reported(tmp_path: Path) -> None:
+    header = f"{HEADER},power,interval_s,payload_bytes"
+    rows = "A,sensor,8.5,50.1,1,,,20\nB,sensor,8.5,50.1,1,mains,60,20\nC,gateway,8.5,50.1,4,,,\n"
+    assert read(tmp_path, f"{header}\n{rows}").assumptions == [
+        "Power from battery assumed for 1 sensor (A); give power.",
+        "A reading every 15 min assumed for 1 sensor (A); give interval_s.",
+        "Power from mains assumed for 1 gateway (C); give power.",
     ]
 
 
@@ -296,7 +306,7 @@ def test_metres_of_a_named_projection_become_degrees(tmp_path: Path) -> None:
 def test_a_place_for_gateway_or_relay_is_offered_as_both(tmp_path: Path) -> None:
     result = read(tmp_path, f"{HEADER}\nHill,gateway or relay,8.5,50.1,4\n")
     assert [(site.name, site.role) for site in result.sites] == [("Hill", Role.GATEWAY), ("Hill (relay)", Role.RELAY)]
-    assert result.assumptions == ["sites.csv, row 2: 'Hill' is offered as a gateway, and as 'Hill (relay)'."]
+    assert result.assumptions[:1] == ["sites.csv, row 2: 'Hill' is offered as a gateway, and as 'Hill (relay)'."]
 
 
 def test_a_sensor_is_no_candidate_as_well(tmp_path: Path) -> None:
@@ -310,4 +320,4 @@ def test_a_sensor_is_no_candidate_as_well(tmp_path: Path) -> None:
 def test_a_plain_word_for_a_wall_is_told(tmp_path: Path) -> None:
     result = read(tmp_path, f"{HEADER},indoors\nTank,sensor,8.5,50.1,1,brick + steel_cladding\n")
     assert only(result.sites).indoors == "brick_double+steel_cladding"
-    assert result.assumptions == ["sites.csv, row 2: wall 'brick + steel_cladding' is taken as brick_double+steel_cladding."]
+    assert result.assumptions[:1] == ["sites.csv, row 2: wall 'brick + steel_cladding' is taken as brick_double+steel_cladding."]
