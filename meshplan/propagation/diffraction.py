@@ -30,6 +30,10 @@ class Edge:
     """Height of the edge in Fresnel terms; −inf for a path without inner samples."""
     index: NDArray[np.intp]
     """Sample that blocks or threatens the path most, −1 without inner samples."""
+    point_m: Array
+    """Distance from the start to where the tangents from both antennas meet; NaN in line of sight."""
+    point_over_line_m: Array
+    """Height of that point above the straight line between the antennas; NaN in line of sight."""
 
 
 @dataclass(frozen=True)
@@ -503,7 +507,15 @@ def _bullington(
     deeper = np.take_along_axis(depth, index_1[..., None], -1) >= np.take_along_axis(depth, index_2[..., None], -1)
     index = np.where(blocked, np.where(deeper[..., 0], index_1, index_2), index_seen)
     index = np.where(path.inside.any(axis=-1), index, -1)
-    return Edge(loss_db=np.asarray(loss), nu=np.asarray(nu), index=np.asarray(np.broadcast_to(index, loss.shape)))
+    slopes = np.where(blocked & (s1 + s2 > 0.0), s1 + s2, np.nan)
+    point = total[..., 0] * s2 / slopes
+    return Edge(
+        loss_db=np.asarray(loss),
+        nu=np.asarray(nu),
+        index=np.asarray(np.broadcast_to(index, loss.shape)),
+        point_m=np.asarray(point),
+        point_over_line_m=np.asarray(s1 * point),
+    )
 
 
 def _length_m(distance_m: ArrayLike) -> Array:
