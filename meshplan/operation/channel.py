@@ -8,7 +8,7 @@ from math import ceil
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from meshplan.units import Array
 
@@ -64,9 +64,15 @@ def highest_load(collision_loss: ArrayLike, *, slotted: bool = False) -> Array:
 
 
 def clear_chance(
-    airtime_ms: ArrayLike, interval_s: ArrayLike, groups: Sequence[object] | None = None, *, slotted: bool = False
+    airtime_ms: ArrayLike,
+    interval_s: ArrayLike,
+    groups: Sequence[object] | None = None,
+    *,
+    slotted: bool = False,
+    channels: Sequence[object] | None = None,
+    received_dbm: ArrayLike | None = None,
 ) -> Array:
-    """Return, for each sender, the chance that its packet meets no other.
+    """Return, for each sender, the chance that no other spoils its packet.
 
     Parameters
     ----------
@@ -75,6 +81,12 @@ def clear_chance(
         Channel, and spreading factor where it applies: packets of different groups do not disturb each other.
     slotted : bool
         Whether all start on common slots as long as the longest packet.
+    channels : sequence, shape (n_senders,), optional
+        Frequency alone. With `received_dbm`, a packet of another spreading factor on the same frequency disturbs if it is
+        more than 16 dB stronger.
+    received_dbm : array_like, shape (n_senders,), optional
+        Power of each sender at the receiver they share. With it, a packet survives others of its own group that are at least
+        6 dB weaker (capture); without it, any overlap spoils both.
 
     Returns
     -------
@@ -84,21 +96,32 @@ def clear_chance(
     -----
     Source
         A packet of length T is hit by every start of another sender within T + T' : exp(−Σ rate'·(T + T')). For equal packets
-        and many senders this is e^(−2G). A sender never hits itself.
-    Differs from source
-        Spreading factors are taken as orthogonal; a neighbour 16 dB stronger on another factor still disturbs.
+        and many senders this is e^(−2G). A sender never hits itself. Capture and rejection: scaling literature, recalled.
     """
     airtime_s = np.asarray(airtime_ms, dtype=float) / 1000.0
     rate = 1.0 / np.asarray(interval_s, dtype=float)
     count = airtime_s.size
-    together = np.ones((count, count), dtype=bool)
-    if groups is not None:
-        labels = list(groups)
-        together = np.array([[a == b for b in labels] for a in labels], dtype=bool).reshape(count, count)
-    np.fill_diagonal(together, False)
+    harmful = _alike(groups, count)
+    if received_dbm is not None:
+        power = np.asarray(received_dbm, dtype=float)
+        above = power[:, None] - power[None, :]
+        other_factor = (
+            np.zeros((count, count), dtype=bool) if channels is None else _alike(channels, count) & ~_alike(groups, count)
+        )
+        harmful = (harmful & (above < SAME_FACTOR_CAPTURE_DB)) | (other_factor & (above < -CROSS_FACTOR_REJECTION_DB))
+    np.fill_diagonal(harmful, False)
     slot = airtime_s.max(initial=0.0)
     window = np.full((count, count), slot) if slotted else airtime_s[:, None] + airtime_s[None, :]
-    return np.asarray(np.exp(-(together * window * rate[None, :]).sum(axis=1)))
+    return np.asarray(np.exp(-(harmful * window * rate[None, :]).sum(axis=1)))
+
+
+def _alike(labels: Sequence[object] | None, count: int) -> NDArray[np.bool_]:
+    """Return which senders share a label; all do without labels."""
+    if labels is None:
+        return np.ones((count, count), dtype=bool)
+    numbers = {label: number for number, label in enumerate(dict.fromkeys(labels))}
+    marks = np.array([numbers[label] for label in labels])
+    return np.asarray(marks[:, None] == marks[None, :])
 
 
 def chance_with_tries(success: ArrayLike, tries: ArrayLike) -> Array:

@@ -71,6 +71,31 @@ def test_packets_of_different_length_and_group_meet_the_simulation() -> None:
         assert clear[everyone == number].mean() == pytest.approx(chance, abs=0.02)
 
 
+def test_capture_meets_the_simulation() -> None:
+    # every pair of overlapping packets is compared: the weaker is lost, both if they are within 6 dB
+    random = np.random.default_rng(25)
+    power = np.array([-90.0, -95.0, -100.0, -104.0, -112.0])
+    interval_s, length_s, duration = 20.0, 0.3, 200_000.0
+    start = [arrivals(1 / interval_s, duration, random) for _ in power]
+    start = [times[np.concatenate(([True], np.diff(times) > length_s))] for times in start]
+    owner = np.concatenate([np.full(times.size, number) for number, times in enumerate(start)])
+    when = np.concatenate(start)
+    order = np.argsort(when)
+    when, owner = when[order], owner[order]
+    clear = np.ones(when.size, dtype=bool)
+    for index in range(when.size):
+        follower = index + 1
+        while follower < when.size and when[follower] < when[index] + length_s:
+            difference = power[owner[index]] - power[owner[follower]]
+            clear[index] &= difference >= 6.0
+            clear[follower] &= difference <= -6.0
+            follower += 1
+    rate = np.array([times.size / duration for times in start])
+    expected = clear_chance(np.full(5, 300.0), 1 / rate, received_dbm=power)
+    for number, chance in enumerate(expected):
+        assert clear[owner == number].mean() == pytest.approx(chance, abs=0.012)
+
+
 def test_jittered_senders_of_a_plan_stay_near_the_formula() -> None:
     # 40 sensors every 60 s with ±15 % jitter, 57 ms each: a plan, not a Poisson stream
     random = np.random.default_rng(23)
