@@ -7,6 +7,7 @@ import shutil
 from collections.abc import Callable
 from pathlib import Path
 
+import geopandas
 import numpy as np
 import pytest
 import rasterio
@@ -15,7 +16,7 @@ from rasterio.transform import from_origin
 
 from meshplan.errors import FaultList, InputError, MeshplanError
 from meshplan.inputs import Property, read_property
-from meshplan.inputs.vector import WGS84, move_geometry
+from meshplan.inputs.vector import WGS84, move_geometry, read_features
 from meshplan.records import Role
 
 CRS = "EPSG:32632"
@@ -266,6 +267,28 @@ def test_a_site_inside_a_building_is_asked_about_its_wall(folder: Path) -> None:
 
 def test_an_option_can_coarsen_the_grid(folder: Path) -> None:
     assert read_property(folder, overrides={"terrain.cell_m": 10}).elevation.grid.cell_m == 10.0
+
+
+def test_a_hedge_far_away_does_not_decide_the_cells(folder: Path) -> None:
+    hedge = {"kind": "hedge_evergreen", "name": "far hedge", "height_m": 3}
+    (folder / "cover.geojson").write_text(geojson(hedge, shapely.box(3000, 0, 3002, 300)))
+    found = read_property(folder)
+    assert found.covers == ()
+    assert found.elevation.grid.cell_m == 4.0
+
+
+def test_of_a_large_map_only_the_land_of_the_property_is_read(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("meshplan.inputs.vector.MANY_BYTES", 1000)
+    (folder / "cover.geojson").unlink()
+    squares = [shapely.box(x, y, x + 20, y + 20) for x in range(-5000, 5000, 500) for y in range(-5000, 5000, 500)]
+    placed = [
+        move_geometry(shapely.transform(square, lambda xy: xy + np.array([EAST_M, NORTH_M])), CRS, WGS84) for square in squares
+    ]
+    frame = geopandas.GeoDataFrame({"kind": "orchard", "height_m": 3.0}, geometry=placed, crs=WGS84)
+    frame.to_crs("EPSG:25832").to_file(folder / "cover.gpkg")
+    near = read_features(folder / "cover.gpkg", "cover.gpkg", key="cover", default_crs=None, near_deg=(9.0, 50.01, 9.006, 50.016))
+    assert 1 <= len(near.features) <= 9
+    assert len(read_property(folder).covers) == 1
 
 
 def test_one_fault_is_raised_as_itself(folder: Path) -> None:
