@@ -121,9 +121,8 @@ def _row_fault(  # noqa: PLR0911  (one return per reason)
         return "no redundancy rule covers this sensor"
     if row.without and (row.need != 1 or row.without not in problem.node_index):
         return "the failed node is not valid"
-    if row.without and problem.redundancy == "any one relay":
-        if problem.nodes[problem.node_index[row.without]].is_gateway:
-            return "the rule lets no gateway fail"
+    if row.without and problem.redundancy == "any one relay" and problem.is_gateway[problem.node_index[row.without]]:
+        return "the rule lets no gateway fail"
     if search.finds_way_round(row, after_failure):
         return "a route avoids every member"
     return ""

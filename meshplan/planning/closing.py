@@ -6,8 +6,6 @@ otherwise each answer is checked and, if it is no plan yet, cut off and asked fo
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
@@ -16,17 +14,9 @@ from meshplan.planning.capacity import FlowRows, blocking_capacity_row, flow_row
 from meshplan.planning.cover import CoverModel, Row
 from meshplan.planning.demand import rows_for, shortfalls
 from meshplan.planning.search import Search
-from meshplan.planning.solver import BinaryModel, solve_binary
+from meshplan.planning.solver import BinaryAnswer, BinaryModel, solve_binary
 
 MAX_ROUNDS = 200
-
-
-@dataclass(frozen=True, eq=False)
-class SubModel:
-    """A model restricted to `columns`; those of `free` are open at no cost."""
-
-    columns: NDArray[np.int64]
-    place: NDArray[np.int64]
 
 
 def usable_columns(search: Search, reduced: NDArray[np.float64], value: float) -> NDArray[np.int64]:
@@ -37,42 +27,40 @@ def usable_columns(search: Search, reduced: NDArray[np.float64], value: float) -
     return np.flatnonzero(reduced <= slack)
 
 
-def close_gap(search: Search, rows: list[Row], columns: NDArray[np.int64], *, max_nodes: int | None, share: float = 1.0) -> str:
+def close_gap(
+    search: Search, rows: list[Row], columns: NDArray[np.int64], *, max_nodes: int | None, share: float = 1.0
+) -> str:
     """Search for a cheaper plan among `columns` until none is left; improve plan and bound; return how it ended."""
     model = search.model
     rows = list(rows)
     known = {row.key for row in rows}
     flows = flow_rows(model, model.served) if search.problem.has_capacity else None
-    for count in range(1, MAX_ROUNDS + 1):
+    for _ in range(MAX_ROUNDS):
         if search.out_of_time(share):
             return "stopped by the time limit"
         binary = restricted_model(model, rows, columns, flows)
-        if binary is None:
-            search.raise_bound(search.best_value, "closing")
-            return f"nothing cheaper is possible ({count} rounds)"
         cutoff = None if search.best is None else search.best_value - model.forced_cost
-        answer = solve_binary(binary, seed=search.limits.seed, time_s=search.time_left(share), max_nodes=max_nodes, cutoff=cutoff)
+        if binary is None:
+            answer = BinaryAnswer(None, 0, np.inf, True)
+        else:
+            answer = solve_binary(
+                binary, seed=search.limits.seed, time_s=search.time_left(share), max_nodes=max_nodes, cutoff=cutoff
+            )
         ceiling = np.inf if search.best is None else search.best_value
         search.raise_bound(min(answer.bound + model.forced_cost, ceiling), "closing")
-        if search.proven:
-            return f"proven after {count} rounds"
         if answer.x is None:
-            return f"stopped by its limit after {count} rounds" if not answer.complete else "no plan exists"
+            return "no cheaper plan exists" if answer.complete else "stopped by its limit"
         x = np.zeros(model.cost.size, dtype=bool)
         x[columns] = answer.x
         opened = model.opened_nodes(x)
-        if search.offer(opened, "closing"):
-            if answer.complete and search.best_value == answer.cost + model.forced_cost:
-                search.raise_bound(search.best_value, "closing")
-            if search.proven:
-                return f"proven after {count} rounds"
-            if not answer.complete:
-                return f"stopped by its limit after {count} rounds"
+        search.offer(opened, "closing")
+        if search.proven:
+            return "proven"
         fresh = [row for row in _broken_rows(search, x, opened) if row.key not in known]
+        if not fresh:
+            return "stopped by its limit"
         known |= {row.key for row in fresh}
         rows += fresh
-        if not fresh:
-            return f"stopped after {count} rounds: no further cut"
     return "stopped by its round limit"
 
 

@@ -21,7 +21,7 @@ def held_up_flow(  # noqa: PLR0912, PLR0915  (one loop nest, compiled as a whole
     n,
     base_capacity,
     is_exit,
-    allowed,  # type: ignore[no-untyped-def]
+    allowed,
 ):
     """Return for each sensor its flow, the copies passed from the sensor's side and those beyond the hold-up from the gateways'."""
     n_sensors = need.size

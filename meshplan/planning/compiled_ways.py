@@ -27,7 +27,7 @@ def open_ways(  # noqa: PLR0912, PLR0915  (one loop nest, compiled as a whole)
     waiting,
     skip_price,
     sibling_ptr,
-    siblings,  # type: ignore[no-untyped-def]  # fmt: skip
+    siblings,
 ):
     """Open ways in place until nobody waits or nobody can be joined; `waiting` ends as 1 for those left, 2 for those skipped."""
     n = price.size
@@ -216,7 +216,7 @@ def all_served(  # noqa: PLR0912
     fails,
     queue,
     hop,
-    got,  # type: ignore[no-untyped-def]  # fmt: skip
+    got,
 ):
     """Return whether all `must` sensors are served, and all `must_after` ones too when any single node of `fails` is lost."""
     n = opened.size

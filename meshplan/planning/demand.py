@@ -185,7 +185,6 @@ def _arc_losses(problem: PlacementProblem, graph: CopyGraph) -> NDArray[np.int64
 
 def rows_for(model: CoverModel, opened: BoolArray, missing: list[Shortfall]) -> list[Row]:
     """Return rows that the opened nodes break, one or more per shortfall: cuts where they exist, blocking sets otherwise."""
-    problem = model.problem
     rows: list[Row] = []
     for fall in missing:
         found = _failure_cuts(model, opened, fall) if fall.without >= 0 else []

@@ -36,10 +36,10 @@ def problem_from_graph(
     Parameters
     ----------
     graph : networkx.DiGraph or Graph
-        Nodes carry `role` ("sensor", "relay", "gateway"); sensors may carry `importance`, `required`, `worth`, `second_route`, `load`;
-        relays and gateways `cost` and may carry `site`, `forced_in`, `forbidden`, `power_ok`, `capacity`. Edges point the way a message
-        travels to the gateway and carry `chance`; links out of gateways and into sensors are ignored. An undirected graph counts both
-        ways. Node names are taken as they are, in the graph's order.
+        Nodes carry `role` ("sensor", "relay", "gateway"). Sensors may carry `importance`, `required`, `worth`,
+        `second_route`, `load`; relays and gateways carry `cost` and may carry `site`, `forced_in`, `forbidden`, `power_ok`,
+        `capacity`. Edges point the way a message travels to the gateway and carry `chance`; links out of gateways and into
+        sensors are ignored. An undirected graph counts both ways. Names and order are the graph's.
     """
     faults: list[MeshplanError] = []
     sensors: list[SensorDemand] = []

@@ -1,4 +1,4 @@
-"""A first plan in a blink: open the way that costs least per newly served sensor, again and again, then close what is not needed."""
+"""A first plan in a blink: open the way that costs least per newly served sensor, again and again; close what is spare."""
 
 from __future__ import annotations
 
@@ -153,12 +153,13 @@ class Heuristic:
         if self.problem.min_route_chance > 0:
             return not shortfalls(self.problem, opened, demand)
         n, n_sensors = opened.size, len(self.problem.sensors)
-        return all_served(self.n_links)(
+        served: bool = all_served(self.n_links)(
             self.levels, self.levels_after, self.hop_limit is not None,
             self.problem.is_gateway, opened, self.up.ptr, self.up.to, self.hears.ptr, self.hears.to,
             demand.single, demand.double, self._may_fail,
             np.empty(n, dtype=np.int32), np.empty(n, dtype=np.int32), np.empty(n_sensors, dtype=np.int64),
         )  # fmt: skip
+        return served
 
     @cached_property
     def _may_fail(self) -> BoolArray:

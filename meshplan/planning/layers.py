@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -83,13 +84,14 @@ class CopyGraph:
     @cached_property
     def is_exit(self) -> BoolArray:
         """Return which copies are gateways."""
-        return self.level == 0
+        gateways: BoolArray = self.level == 0
+        return gateways
 
     @cached_property
     def level_rows(self) -> tuple[slice, ...]:
         """Return the rows of each level, from the gateways up."""
         ends = np.searchsorted(self.level, np.arange(int(self.level[-1]) + 2)) if self.size else np.zeros(1, dtype=int)
-        return tuple(slice(int(a), int(b)) for a, b in zip(ends[:-1], ends[1:], strict=True))
+        return tuple(slice(int(a), int(b)) for a, b in pairwise(ends))
 
 
 def build_copies(problem: PlacementProblem, hop_limit: int | None, usable: BoolArray | None = None) -> CopyGraph:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -100,13 +101,13 @@ def make_plan(
     why: dict[int, UnservedReason] | None = None,
 ) -> PlacementPlan:
     """Return the plan of the opened nodes; `why` gives reasons for unserved sensors that no search finds."""
-    index = {node: problem.nodes[node].id for node in np.flatnonzero(opened)}
+    index = {int(node): problem.nodes[node].id for node in np.flatnonzero(opened)}
     chances = _link_chances(problem)
     short = {fall.sensor for fall in shortfalls(problem, opened, demand)}
 
     def route(sensor: int, way: tuple[int, ...]) -> Route:
         chance = chances[0][sensor, way[0]]
-        for a, b in zip(way[:-1], way[1:], strict=True):
+        for a, b in pairwise(way):
             chance *= chances[1][a, b]
         return Route(tuple(index[node] for node in way), chance)
 

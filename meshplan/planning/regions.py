@@ -36,13 +36,14 @@ class RegionSearch:
     reduced: NDArray[np.float64]
     rng: np.random.Generator
     size: float = 12.0
+    n_given: int = 0
     tried: int = 0
     gained: int = 0
 
     @classmethod
     def of(cls, search: Search, lp: CutLp) -> RegionSearch:
         """Return a region search that starts from the linear programme's rows and reduced costs."""
-        return cls(search, list(lp.rows), lp.reduced, np.random.default_rng(search.limits.seed))
+        return cls(search, list(lp.rows), lp.reduced, np.random.default_rng(search.limits.seed), n_given=len(lp.rows))
 
     @cached_property
     def _closeness(self) -> sparse.csr_matrix:

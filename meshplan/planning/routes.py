@@ -198,7 +198,7 @@ class Walks:
 
     def _routes(self, sensor: int, hops: int) -> list[tuple[int, tuple[int, ...]]]:
         found: list[tuple[int, tuple[int, ...]]] = []
-        stack = [(loss, (node,)) for loss, node in reversed(self.heard.get(sensor, []))]
+        stack: list[tuple[int, tuple[int, ...]]] = [(loss, (node,)) for loss, node in reversed(self.heard.get(sensor, []))]
         while stack and len(found) < MOST_ROUTES:
             loss, way = stack.pop()
             if self.problem.is_gateway[way[-1]]:

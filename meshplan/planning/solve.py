@@ -167,7 +167,7 @@ def _improve_regions(search: Search, lp: CutLp) -> None:
         if regions.tried >= search.limits.iterations:
             break
         idle = 0 if regions.improve_once() else idle + 1
-    lp.add([row for row in regions.pool[len(lp.rows) :]])
+    lp.add(regions.pool[regions.n_given :])
     search.record("regions", f"{regions.gained} of {regions.tried} regions gained")
 
 

@@ -40,7 +40,7 @@ def new_solver(seed: int) -> Any:  # highspy carries no types
     import highspy  # noqa: PLC0415  (a tenth of a second, and not needed before the first plan)
 
     with _quiet_stdout():
-        solver = highspy.Highs()
+        solver = highspy.Highs()  # type: ignore[no-untyped-call]
         solver.setOptionValue("output_flag", False)
     solver.setOptionValue("threads", THREADS)
     solver.setOptionValue("random_seed", seed % 2**31)
@@ -89,15 +89,15 @@ def solve_binary(
     Parameters
     ----------
     start : ndarray of bool, shape (n,), optional
-        A feasible vector. When the answer is worse than it, the solver has contradicted itself and is asked again without it.
+        A feasible vector. When the answer is worse, the solver has contradicted itself and is asked again without it.
     cutoff : int, optional
-        Only vectors cheaper than this are wanted; with none, the answer's x is None and its bound is at least the cutoff.
+        Only vectors cheaper than this are wanted; when there are none, x is None and the bound is at least the cutoff.
 
     Notes
     -----
     Differs from source
-        A release of the solver once returned a wrong "optimal" value when given a start (kept as a test case); hence the re-pricing, the
-        comparison with the start, and the version excluded in the package's requirements.
+        A release of the solver once returned a wrong "optimal" value when given a start (kept as a test case); hence the
+        re-pricing, the comparison with the start, and the version excluded in the package's requirements.
     """
     answer = _run(model, seed, start, time_s, max_nodes, cutoff)
     if start is not None and answer.complete:

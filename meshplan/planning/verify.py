@@ -17,14 +17,12 @@ def verify_plan(problem: PlacementProblem, plan: PlacementPlan) -> tuple[str, ..
     Checked: opened nodes and sites, cost, every link, hop and chance of every route, that second routes share nothing that may
     fail, that every covered sensor really keeps a route when any single device is lost, capacities, and that nobody is missing.
     """
-    return tuple(
-        [
-            *_node_faults(problem, plan),
-            *_route_faults(problem, plan),
-            *_failure_faults(problem, plan),
-            *_capacity_faults(problem, plan),
-            *_attendance_faults(problem, plan),
-        ]
+    return (
+        *_node_faults(problem, plan),
+        *_route_faults(problem, plan),
+        *_failure_faults(problem, plan),
+        *_capacity_faults(problem, plan),
+        *_attendance_faults(problem, plan),
     )
 
 
