@@ -169,9 +169,7 @@ class Spread:
     @property
     def total_db(self) -> float:
         """All causes together, as independent errors."""
-        return math.sqrt(
-            self.model_db**2 + self.elevation_db**2 + self.vegetation_db**2 + self.soil_db**2 + self.antenna_db**2
-        )
+        return math.sqrt(self.model_db**2 + self.elevation_db**2 + self.vegetation_db**2 + self.soil_db**2 + self.antenna_db**2)
 
 
 @dataclass(frozen=True)
@@ -506,3 +504,52 @@ class Plan:
     def chosen_links(self) -> tuple[Link, ...]:
         """The links that carry routes."""
         return tuple(link for link in self.links if link.chosen)
+
+
+@dataclass(frozen=True)
+class ComparisonRow:
+    """One radio class at one setting, planned on the property."""
+
+    radio: str
+    """Class key and setting."""
+    class_key: str
+    setting: str
+    title: str
+    lawful: bool
+    rule: str
+    """The rule that allows it, or the refusal with the change that would comply."""
+    frequency_mhz: float
+    tx_power_dbm: float
+    sensors: int
+    served: int
+    weakest_chance: float
+    """Of the routes in the plan; 0 without any."""
+    gateways: int
+    relays: int
+    cost: float
+    """Gateways, relays and sensors, with the radios at the price of the class."""
+    duty_share_of_limit: float
+    """Busiest device in the busiest hour, as a share of its limit; above 1 is a breach."""
+    channel_load: float
+    battery_years: float
+    """Of the sensor whose cell is empty first; infinite if none has a cell."""
+    latency_s: float
+    """Worst route with all tries."""
+    wiring: str
+    unfit_for: tuple[str, ...]
+    """Purposes on this property that the class cannot serve, with the reason."""
+    best_of_class: bool = False
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """All radio classes on one property."""
+
+    property_name: str
+    country: str
+    rows: tuple[ComparisonRow, ...]
+    recommendation: str
+    chosen: str
+    runner_up: str
+    currency: str
+    assumptions: tuple[str, ...]

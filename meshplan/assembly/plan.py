@@ -9,7 +9,7 @@ import numpy as np
 
 from meshplan import __version__
 from meshplan.assembly.devices import make_devices
-from meshplan.assembly.routes import make_routes, row_index, rows_of_plan
+from meshplan.assembly.routes import link_chances, make_routes, rows_of_plan
 from meshplan.assembly.running import Catalogue, run_plan
 from meshplan.assembly.shapes import map_shapes
 from meshplan.assembly.unserved import explain_unserved
@@ -65,7 +65,7 @@ def assemble_plan(findings: Findings) -> Plan:
     table, placement = findings.links, findings.result.plan
     settings = findings.found.settings
     rows = rows_of_plan(placement, table)
-    running = run_plan(placement, table.stations, _chances(table), findings.catalogue, settings)
+    running = run_plan(placement, table.stations, link_chances(table), findings.catalogue, settings)
     routes = make_routes(placement, table, running.latency_s)
     unserved, near_rows = explain_unserved(placement, table, findings.context, findings.antennas)
     others = _other_rows(table, rows, near_rows, set(placement.opened))
@@ -106,11 +106,6 @@ def assemble_plan(findings: Findings) -> Plan:
         redundancy_prices=findings.redundancy_prices,
         version=__version__,
     )
-
-
-def _chances(table: LinkTable) -> dict[tuple[str, str], float]:
-    worst = table.worst_chance
-    return {ends: float(worst[row]) for ends, row in row_index(table).items()}
 
 
 def _other_rows(table: LinkTable, rows: Sequence[int], near: Sequence[int], opened: set[str]) -> list[int]:

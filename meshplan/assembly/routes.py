@@ -31,6 +31,12 @@ def row_index(table: LinkTable) -> dict[tuple[str, str], int]:
     return rows
 
 
+def link_chances(table: LinkTable) -> dict[tuple[str, str], float]:
+    """Return the chance of each link in its worst season by its two ends, in both orders."""
+    worst = table.worst_chance
+    return {ends: float(worst[row]) for ends, row in row_index(table).items()}
+
+
 def make_routes(plan: PlacementPlan, table: LinkTable, latency_s: Mapping[str, float]) -> RouteRows:
     """Return the routes of all served sensors with the chance that each whole route holds.
 

@@ -159,6 +159,28 @@ def compute_links(
     return _table(stations, tuple(seasons), pairs, distance, bearing, joined, samples, shifts, hidden)
 
 
+def with_stations(table: LinkTable, stations: Sequence[Station]) -> LinkTable:
+    """Return the same paths with other radios, antennas or cables at their ends.
+
+    Parameters
+    ----------
+    table : LinkTable
+    stations : sequence of Station
+        The same sites and heights in the same order, at nearly the same frequency: the losses on the way are taken over.
+    """
+    return _table(
+        stations,
+        table.seasons,
+        table.pairs,
+        table.distance_m,
+        table.bearing_deg,
+        table.losses,
+        table.samples,
+        table.elevation_shift_db,
+        table.hidden_relief_db,
+    )
+
+
 def shaken_terrain_db(
     profiles: Profiles,
     ends: Ends,

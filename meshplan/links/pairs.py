@@ -27,7 +27,7 @@ def best_range_m(allowed_loss_db: Array, frequency_mhz: float) -> Array:
     return np.asarray(wavelength_m(frequency_mhz) / (4.0 * np.pi) * 10.0 ** (np.asarray(allowed_loss_db, dtype=float) / 20.0))
 
 
-def candidate_pairs(stations: Sequence[Station]) -> NDArray[np.intp]:
+def candidate_pairs(stations: Sequence[Station], *, prune: bool = True) -> NDArray[np.intp]:
     """Return the pairs that could carry a link, shape (n_pairs, 2), each once, first the device further from the gateway.
 
     Sensors speak to relays and gateways, relays to each other and to gateways; two heights of one place never pair. A pair is
@@ -37,13 +37,17 @@ def candidate_pairs(stations: Sequence[Station]) -> NDArray[np.intp]:
     ----------
     stations : sequence of Station
         All stations of the property.
+    prune : bool
+        Whether to leave out the hopeless; without it all pairs that may speak are kept.
     """
     if len(stations) < 2:
         return np.empty((0, 2), dtype=np.intp)
     place = np.array([(station.site.x_m, station.site.y_m) for station in stations])
     rank = np.array([_RANK[station.site.role] for station in stations])
     site = np.unique([station.site.name for station in stations], return_inverse=True)[1]
-    reach_m = float(np.max(best_range_m(np.array([strongest_allowed_loss_db(stations)]), stations[0].radio.frequency_mhz)))
+    reach_m = (
+        float(best_range_m(np.asarray(strongest_allowed_loss_db(stations)), stations[0].radio.frequency_mhz)) if prune else np.inf
+    )
     pairs = cKDTree(place).query_pairs(reach_m, output_type="ndarray")
     a, b = pairs[:, 0], pairs[:, 1]
     swap = rank[a] > rank[b]

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from meshplan.workflow.catalogue import read_catalogue
     from meshplan.workflow.check import check_property
+    from meshplan.workflow.compare import compare_radios
     from meshplan.workflow.plan import Planned, plan_property, solve_limits, write_plan
     from meshplan.workflow.prepare import Prepared, prepare
     from meshplan.workflow.profile import profile_between
@@ -16,6 +17,7 @@ _HOME = {
     "Planned": "plan",
     "Prepared": "prepare",
     "check_property": "check",
+    "compare_radios": "compare",
     "plan_property": "plan",
     "prepare": "prepare",
     "profile_between": "profile",
@@ -28,6 +30,7 @@ __all__ = [
     "Planned",
     "Prepared",
     "check_property",
+    "compare_radios",
     "plan_property",
     "prepare",
     "profile_between",

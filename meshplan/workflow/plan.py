@@ -117,12 +117,16 @@ def compute_all_links(
     prepared: Prepared,
     *,
     error_fields: ErrorFields | None = None,
+    prune: bool = True,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> LinkTable:
-    """Return every link worth computing; with error fields, elevation errors are carried."""
+    """Return every link worth computing; with error fields, elevation errors are carried.
+
+    Without `prune` pairs are kept that this radio cannot bridge but a stronger one might.
+    """
     return compute_links(
         prepared.stations,
-        candidate_pairs(prepared.stations),
+        candidate_pairs(prepared.stations, prune=prune),
         prepared.landscape,
         prepared.seasons,
         prepared.path,

@@ -1,0 +1,146 @@
+"""Radio classes side by side: one row for a plan, and two sentences of advice for all of them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final
+
+from meshplan.assembly.running import Running
+from meshplan.operation.channel import Delay
+from meshplan.operation.comparison import ClassResult, Recommendation, ranked, recommend
+from meshplan.operation.suitability import demand_for, suitability
+from meshplan.operation.wiring import wiring
+from meshplan.planning.problem import PlacementProblem, PlacementResult
+from meshplan.radio_records import Board, RadioMode
+from meshplan.records import ComparisonRow, Purpose, Role, Site
+
+MOST_CHANNEL_LOAD: Final = 0.1
+"""Offered load above which collisions eat a fifth of the packets (pure ALOHA); only retries save what is below."""
+
+
+def refused_row(mode: RadioMode, sentence: str, change: str, sensors: int, board: Board) -> ComparisonRow:
+    """Return the row of a class that the rules refuse."""
+    return ComparisonRow(
+        radio=mode.name,
+        class_key=mode.class_key,
+        setting=mode.setting,
+        title=mode.title,
+        lawful=False,
+        rule=f"{sentence} {change}".strip(),
+        frequency_mhz=mode.frequency_mhz,
+        tx_power_dbm=mode.tx_power_dbm,
+        sensors=sensors,
+        served=0,
+        weakest_chance=0.0,
+        gateways=0,
+        relays=0,
+        cost=0.0,
+        duty_share_of_limit=0.0,
+        channel_load=0.0,
+        battery_years=0.0,
+        latency_s=0.0,
+        wiring=wiring(mode.radio, board).sentence,
+        unfit_for=(),
+    )
+
+
+def planned_row(
+    mode: RadioMode,
+    sites: Sequence[Site],
+    problem: PlacementProblem,
+    result: PlacementResult,
+    running: Running,
+    board: Board,
+    sensor_price: float,
+) -> ComparisonRow:
+    """Return the row of a class that was planned.
+
+    Parameters
+    ----------
+    mode : RadioMode
+    sites : sequence of Site
+        All sites of the property.
+    problem : PlacementProblem
+    result : PlacementResult
+    running : Running
+    board : Board
+        Board of a sensor, for the wiring.
+    sensor_price : float
+        One sensor without regard to the radio class.
+    """
+    plan = result.plan
+    sensors = [site for site in sites if site.role is Role.SENSOR]
+    gateways = sum(bool(problem.is_gateway[problem.node_index[key]]) for key in plan.opened)
+    chances = [served.first.chance for served in plan.served]
+    duties = [duty for duty in running.duty.values() if duty.duty_limit > 0.0]
+    lives = [energy.life_years for energy in running.energy.values() if energy.supply == "battery"]
+    broken = [line for line in running.legal if not line.lawful]
+    rule = f"{broken[0].rule}: {broken[0].detail} {broken[0].remedy}" if broken else running.legal[0].rule
+    devices = len(sensors) + len(plan.opened)
+    return ComparisonRow(
+        radio=mode.name,
+        class_key=mode.class_key,
+        setting=mode.setting,
+        title=mode.title,
+        lawful=not broken,
+        rule=rule,
+        frequency_mhz=mode.frequency_mhz,
+        tx_power_dbm=mode.tx_power_dbm,
+        sensors=len(sensors),
+        served=len(plan.served),
+        weakest_chance=min(chances, default=0.0),
+        gateways=gateways,
+        relays=len(plan.opened) - gateways,
+        cost=round(plan.cost + len(sensors) * sensor_price + devices * mode.radio.price.value, 2),
+        duty_share_of_limit=max((duty.fast_duty_share / duty.duty_limit for duty in duties), default=0.0),
+        channel_load=max((duty.channel_load for duty in running.duty.values()), default=0.0),
+        battery_years=min(lives, default=float("inf")),
+        latency_s=max(running.latency_s.values(), default=0.0),
+        wiring=wiring(mode.radio, board).sentence,
+        unfit_for=_unfit(mode, sensors, running),
+    )
+
+
+def mark_best_settings(rows: Sequence[ComparisonRow]) -> tuple[ComparisonRow, ...]:
+    """Return the rows with the best setting of each class marked."""
+    best = set()
+    for key in dict.fromkeys(row.class_key for row in rows):
+        best.add(ranked([_as_result(row) for row in rows if row.class_key == key])[0].name)
+    return tuple(replace(row, best_of_class=row.radio in best) for row in rows)
+
+
+def advise(rows: Sequence[ComparisonRow], currency: str) -> Recommendation:
+    """Return the class to take, at its best setting, with its reasons and the runner-up."""
+    return recommend([_as_result(row) for row in rows if row.best_of_class], currency=currency)
+
+
+def _as_result(row: ComparisonRow) -> ClassResult:
+    return ClassResult(
+        name=row.radio,
+        title=row.title,
+        lawful=row.lawful,
+        legal_reason=row.rule,
+        sensors_served=row.served,
+        sensors_total=row.sensors,
+        weakest_chance=row.weakest_chance if row.served else math.nan,
+        relays=row.relays,
+        cost=row.cost,
+        airtime_headroom=1.0 - max(row.duty_share_of_limit, row.channel_load / MOST_CHANNEL_LOAD),
+        shortest_battery_years=row.battery_years,
+        worst_latency_s=row.latency_s,
+        unfit=row.unfit_for,
+        wiring=row.wiring,
+    )
+
+
+def _unfit(mode: RadioMode, sensors: Sequence[Site], running: Running) -> tuple[str, ...]:
+    found = []
+    for purpose in sorted({site.purpose for site in sensors} - {Purpose.TREND}):
+        delays = [running.latency_s[site.name] for site in sensors if site.purpose is purpose and site.name in running.latency_s]
+        worst_s = max(delays, default=0.0)
+        verdict = suitability(demand_for(purpose.value), mode, Delay(worst_s, worst_s, 1.0))
+        if not verdict.fit:
+            found.append(f"{purpose.value}: {'; '.join(verdict.reasons)}")
+    return tuple(found)

@@ -1,0 +1,85 @@
+"""The comparison as a table for spreadsheets and as a chart."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from meshplan.records import Comparison, ComparisonRow
+from meshplan.reporting.comparison_text import comparison_rows
+from meshplan.reporting.files import all_or_nothing, csv_text, write_text_atomically
+from meshplan.reporting.words import number, text
+
+ROW_HEIGHT = 26
+LEFT = 210
+BAR_WIDTH = 300
+RIGHT = 330
+
+
+def write_comparison(comparison: Comparison, folder: Path) -> tuple[Path, ...]:
+    """Write comparison.csv (every setting) and comparison.svg (the best of each class); return their paths."""
+    with all_or_nothing(folder) as scratch:
+        write_text_atomically(scratch / "comparison.csv", comparison_csv(comparison))
+        write_text_atomically(scratch / "comparison.svg", comparison_svg(comparison))
+    return folder / "comparison.csv", folder / "comparison.svg"
+
+
+def comparison_csv(comparison: Comparison) -> str:
+    """Return every row with every field as CSV."""
+    rows = comparison_rows(comparison)["rows"]
+    names = list(rows[0]) if rows else []
+    return csv_text(names, [[_cell(row[name]) for name in names] for row in rows])
+
+
+def comparison_svg(comparison: Comparison) -> str:
+    """Return a bar for each class: filled for sensors served, hatched where the rules refuse it, with its cost and cell life.
+
+    Presentation attributes only, so that any reader of pictures draws it alike.
+    """
+    rows = sorted(
+        (row for row in comparison.rows if row.best_of_class), key=lambda row: (not row.lawful, -row.served, row.cost, row.radio)
+    )
+    width, height = LEFT + BAR_WIDTH + RIGHT, 70 + ROW_HEIGHT * len(rows)
+    title = f"Sensors served by each radio class at {comparison.property_name}"
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" height="{height}" role="img" '
+        f'font-family="Georgia, serif" font-size="13" fill="#22303a"><title>{text(title)}</title>',
+        f"<desc>{text(comparison.recommendation)}</desc>",
+        '<defs><pattern id="refused" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
+        '<rect width="6" height="6" fill="#f3f0e6"/><rect width="2" height="6" fill="#8a8f94"/></pattern></defs>',
+        f'<rect width="{width}" height="{height}" fill="#fbfaf5"/>',
+        f'<text x="12" y="24" font-size="16">{text(title)}</text>',
+        f'<text x="12" y="44" fill="#55616a">{text(comparison.country)}</text>',
+    ]
+    for position, row in enumerate(rows):
+        parts.extend(_bar(row, 58 + ROW_HEIGHT * position, comparison))
+    parts.append("</svg>\n")
+    return "\n".join(parts)
+
+
+def _bar(row: ComparisonRow, top: int, comparison: Comparison) -> list[str]:
+    chosen = row.radio == comparison.chosen
+    share = row.served / row.sensors if row.sensors else 0.0
+    fill = "url(#refused)" if not row.lawful else "#0a3a6b" if chosen else "#6f9bb8"
+    length = BAR_WIDTH if not row.lawful else BAR_WIDTH * share
+    weight = ' font-weight="bold"' if chosen else ""
+    return [
+        f'<text x="{LEFT - 8}" y="{top + 14}" text-anchor="end"{weight}>{text(row.radio)}</text>',
+        f'<rect x="{LEFT}" y="{top}" width="{BAR_WIDTH}" height="18" fill="none" stroke="#b9b6a8"/>',
+        f'<rect x="{LEFT}" y="{top}" width="{number(length, 1)}" height="18" fill="{fill}"/>',
+        f'<text x="{LEFT + BAR_WIDTH + 10}" y="{top + 14}"{weight}>{text(_words(row, comparison, chosen))}</text>',
+    ]
+
+
+def _words(row: ComparisonRow, comparison: Comparison, chosen: bool) -> str:
+    if not row.lawful:
+        return "refused by the rules"
+    words = f"{row.served} of {row.sensors}, {number(row.cost, 0)} {comparison.currency}"
+    if row.relays:
+        words += f", {row.relays} relay{'s' if row.relays > 1 else ''}"
+    if row.battery_years != float("inf"):
+        words += f", cells {number(row.battery_years, 1)} y"
+    return words + (" — recommended" if chosen else "")
+
+
+def _cell(value: object) -> object:
+    return "; ".join(str(part) for part in value) if isinstance(value, list) else value

@@ -1,0 +1,110 @@
+"""Every radio class on the same property, side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from meshplan.assembly.comparison import advise, mark_best_settings, planned_row, refused_row
+from meshplan.assembly.routes import link_chances
+from meshplan.assembly.running import run_plan
+from meshplan.errors import InputError, nearest_name
+from meshplan.links.engine import LinkTable, with_stations
+from meshplan.links.uncertainty import ErrorFields, draw_error_fields
+from meshplan.planning.problem import SolveLimits
+from meshplan.planning.solve import solve_placement
+from meshplan.records import Comparison, ComparisonRow, Role
+from meshplan.workflow.plan import compute_all_links, placement_problem
+from meshplan.workflow.prepare import Base, Prepared, equip, read_base
+from meshplan.workflow.progress import OnProgress, silent
+
+SAME_BAND = 0.01
+"""Frequencies within this share of each other use the same path losses (0.1 dB of free space)."""
+
+
+def compare_radios(
+    folder: Path,
+    *,
+    classes: Sequence[str] = (),
+    overrides: dict[str, Any] | None = None,
+    limits: SolveLimits | None = None,
+    on_progress: OnProgress | None = None,
+) -> Comparison:
+    """Return the property planned once for each radio class and setting, with a recommendation.
+
+    Parameters
+    ----------
+    folder, overrides
+        As for `read_base`. A radio, frequency or power named in the settings is not used here.
+    classes : sequence of str
+        Keys of the classes to compare; all of them if empty.
+    limits : SolveLimits, optional
+        For each plan.
+    on_progress : callable, optional
+    """
+    tell = on_progress or silent
+    tell("Reading the property", 0, 0)
+    base = read_base(folder, overrides=overrides)
+    for key in classes:
+        if key not in base.classes:
+            fix = f"Name any of: {', '.join(base.classes)}."
+            raise InputError(f"radio class '{key}' is not known.{nearest_name(key, base.classes)}", fix=fix)
+    names = [
+        f"{key}-{setting.name}" if len(radio.settings) > 1 else key
+        for key, radio in base.classes.items()
+        if not classes or key in classes
+        for setting in radio.settings
+    ]
+    error_fields = draw_error_fields(base.landscape)
+    tables: list[LinkTable] = []
+    rows: list[ComparisonRow] = []
+    for number, name in enumerate(names):
+        tell("Comparing radios", number, len(names))
+        prepared = equip(base, name)
+        if not prepared.lawfulness.lawful:
+            rows.append(_refused(base, prepared))
+            continue
+        table = _links(tables, prepared, error_fields)
+        rows.append(_planned(base, prepared, table, limits))
+    tell("Comparing radios", len(names), len(names))
+    marked = mark_best_settings(rows)
+    advice = advise(marked, base.found.settings.cost.currency)
+    return Comparison(
+        property_name=base.found.settings.name,
+        country=base.catalogue.region.title,
+        rows=marked,
+        recommendation=" ".join(advice.sentences),
+        chosen=advice.best,
+        runner_up=advice.runner_up,
+        currency=base.found.settings.cost.currency,
+        assumptions=(*base.found.assumptions, *base.landscape.assumptions),
+    )
+
+
+def _links(tables: list[LinkTable], prepared: Prepared, error_fields: ErrorFields) -> LinkTable:
+    """Return the links of a radio, from a table of its band if there is one."""
+    for table in tables:
+        known = table.stations[0].radio.frequency_mhz
+        if abs(known - prepared.radio.frequency_mhz) <= SAME_BAND * known:
+            return with_stations(table, prepared.stations)
+    tables.append(compute_all_links(prepared, error_fields=error_fields, prune=False))
+    return tables[-1]
+
+
+def _planned(base: Base, prepared: Prepared, table: LinkTable, limits: SolveLimits | None) -> ComparisonRow:
+    settings = base.found.settings
+    problem = placement_problem(prepared, table)
+    result = solve_placement(problem, limits=limits)
+    running = run_plan(result.plan, table.stations, link_chances(table), base.catalogue, settings)
+    board = base.catalogue.boards[settings.supply.sensor_board]
+    return planned_row(prepared.radio, base.found.sites, problem, result, running, board, settings.cost.sensor)
+
+
+def _refused(base: Base, prepared: Prepared) -> ComparisonRow:
+    settings = base.found.settings
+    sensors = sum(site.role is Role.SENSOR for site in base.found.sites)
+    verdict = prepared.lawfulness
+    change = verdict.changes[0] if verdict.changes else ""
+    board = base.catalogue.boards[settings.supply.sensor_board]
+    return refused_row(prepared.radio, verdict.sentence, change, sensors, board)
