@@ -281,10 +281,9 @@ def test_of_a_large_map_only_the_land_of_the_property_is_read(folder: Path, monk
     monkeypatch.setattr("meshplan.inputs.vector.MANY_BYTES", 1000)
     (folder / "cover.geojson").unlink()
     squares = [shapely.box(x, y, x + 20, y + 20) for x in range(-5000, 5000, 500) for y in range(-5000, 5000, 500)]
-    placed = [
-        move_geometry(shapely.transform(square, lambda xy: xy + np.array([EAST_M, NORTH_M])), CRS, WGS84) for square in squares
-    ]
-    frame = geopandas.GeoDataFrame({"kind": "orchard", "height_m": 3.0}, geometry=placed, crs=WGS84)
+    placed = shapely.transform(np.array(squares), lambda xy: xy + np.array([EAST_M, NORTH_M]))
+    many = len(squares)
+    frame = geopandas.GeoDataFrame({"kind": ["orchard"] * many, "height_m": [3.0] * many}, geometry=list(placed), crs=CRS)
     frame.to_crs("EPSG:25832").to_file(folder / "cover.gpkg")
     near = read_features(folder / "cover.gpkg", "cover.gpkg", key="cover", default_crs=None, near_deg=(9.0, 50.01, 9.006, 50.016))
     assert 1 <= len(near.features) <= 9
