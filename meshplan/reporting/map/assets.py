@@ -49,15 +49,20 @@ def leaflet_file(name: str) -> bytes:
 @cache
 def leaflet_script() -> str:
     """Return Leaflet's script with its licence header, without the link to its source map."""
-    text = leaflet_file("leaflet.js").decode("utf-8")
+    text = _text("leaflet.js")
     return re.sub(r"\n//# sourceMappingURL=.*\s*$", "\n", text)
 
 
 @cache
 def leaflet_style() -> str:
     """Return Leaflet's style sheet with its pictures inside."""
-    text = _VML_RULE.sub("", leaflet_file("leaflet.css").decode("utf-8"))
+    text = _VML_RULE.sub("", _text("leaflet.css"))
     return _CSS_URL.sub(lambda found: f"url({data_uri(leaflet_file(found['path']), 'image/png')})", text)
+
+
+def _text(name: str) -> str:
+    """Return a file as text with the line ends that a browser makes of it, which its hash in the security policy counts."""
+    return leaflet_file(name).decode("utf-8").replace("\r\n", "\n")
 
 
 @cache

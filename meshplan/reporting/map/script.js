@@ -169,10 +169,10 @@ const meshPage = (() => {
     const kinds = new Map(data.shapes.filter((shape) => !shape.kind.includes("boundary")).map((shape) => [shape.kind.replaceAll("_", " "), shape.colour]));
     app.layers.relief = window[data.map.relief];
     byId("legend-body").append(...[
-      h("h3", {}, "Links: how likely they work"), data.verdicts.filter((style) => used.has(style.name)).map((style) => row(lineSample(style), [h("strong", {}, style.name), `: ${style.words}${limit(style)}`])),
-      h("h3", {}, "Sites"), row(roleSign("gateway", 22), "gateway, has the way out to the internet"), row(roleSign("relay", 22), "relay, passes readings on"),
+      h("h2", {}, "Links: how likely they work"), data.verdicts.filter((style) => used.has(style.name)).map((style) => row(lineSample(style), [h("strong", {}, style.name), `: ${style.words}${limit(style)}`])),
+      h("h2", {}, "Sites"), row(roleSign("gateway", 22), "gateway, has the way out to the internet"), row(roleSign("relay", 22), "relay, passes readings on"),
       data.verdicts.filter((style) => data.devices.some((one) => one.verdict === style.name)).map((style) => row(signOf(style), `sensor, weakest link ${style.name}`)), data.unserved.length ? row(roleSign("unserved", 22), h("strong", {}, "sensor without a route")) : null,
-      h("h3", {}, "Drawn on the map"), toggle("links", null, "links of the plan"), data.links.some((link) => !link.chosen) ? toggle("candidates", null, "other links looked at", false) : null,
+      h("h2", {}, "Drawn on the map"), toggle("links", null, "links of the plan"), data.links.some((link) => !link.chosen) ? toggle("candidates", null, "other links looked at", false) : null,
       data.devices.some((one) => one.role !== "sensor" && !one.in_plan) ? toggle("spares", spareSign("gateway", 18), "places the plan does not need", false) : null,
       data.shapes.length ? toggle("cover", null, "what stands on the land") : null, [...kinds].map(([name, colour]) => row(swatch(colour), name)),
       app.layers.contours ? toggle("contours", null, `contours, every ${plain(data.contours.step_m, data.contours.step_m < 1 ? 2 : 0)} m`) : null, data.shapes.some((shape) => shape.kind.includes("boundary")) ? toggle("boundary", null, "boundary") : null,
