@@ -102,16 +102,16 @@ def write_profile_svg(link: Link, plan: Plan | None, path: Path) -> Path:
 def _scene(link: Link, width: int, height: int, bottom: int) -> _Scene:
     profile = link.profile
     assert profile is not None
-    ground = np.asarray(profile.ground_amsl_m, dtype=float)
-    cover = np.asarray(profile.cover_m, dtype=float)
-    along = np.arange(len(ground)) * profile.step_m
+    ground: Array = np.asarray(profile.ground_amsl_m, dtype=np.float64)
+    cover: Array = np.asarray(profile.cover_m, dtype=np.float64)
+    along: Array = np.arange(len(ground), dtype=np.float64) * profile.step_m
     start, end = ground[0] + link.antenna_a_agl_m, ground[-1] + link.antenna_b_agl_m
     kept = _kept_samples(ground + cover, link.clearance.at_m / profile.step_m)
     along, ground, cover = along[kept], ground[kept], cover[kept]
     kinds = np.asarray(profile.cover_kind, dtype=int)[kept]
     total = float(along[-1])
-    ground = ground + earth_bulge_m(along, total, profile.effective_earth_radius_km)
-    ray = start + (end - start) * along / total
+    ground += earth_bulge_m(along, total, profile.effective_earth_radius_km)
+    ray: Array = np.asarray(start + (end - start) * along / total, dtype=np.float64)
     zone = fresnel_radius_m(1, along, total - along, link.frequency_mhz)
     low, high = float(np.nanmin(ground)), float(max(np.nanmax(ray + zone), np.nanmax(ground + cover)))
     room = max(high - low, 4.0)

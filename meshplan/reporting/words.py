@@ -86,7 +86,7 @@ def opposite(degrees: float) -> float:
 
 def money(amount: float, currency: str) -> str:
     """Return an amount with its currency; whole amounts without decimals."""
-    decimals = 0 if amount == round(amount) else 2
+    decimals = 0 if round(amount, 2) == round(amount) else 2
     return f"{number(amount, decimals)} {currency}"
 
 

@@ -1,0 +1,380 @@
+"""The plan in words for the person who pays: cost, service, what could fail, what is assumed, what to check."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any, Final
+
+from meshplan.records import VERDICT_WORDS, Link, Plan, Purpose, Role
+from meshplan.reporting.files import write_text_atomically
+from meshplan.reporting.paper import paper_page
+from meshplan.reporting.sheets.overview import overview_svg
+from meshplan.reporting.trace import TracedPlan, key_step
+from meshplan.reporting.words import count, metres, money, number, percent, plain_name, small_percent, text
+from meshplan.sources import Standing
+
+PURPOSE_WORDS: Final = {
+    Purpose.TREND: "trend (a gap of a day does no harm)",
+    Purpose.ALARM: "alarm (must arrive in minutes)",
+    Purpose.CONTROL: "control (switches something)",
+}
+
+WORDS: Final = (
+    (
+        "chance",
+        "Chance",
+        "How sure the forecast is that a link works in its worst season. Maps and plants are never fully known; a chance of nine "
+        "in ten means that one such link in ten will disappoint, so test before you rely on it.",
+    ),
+    (
+        "margin",
+        "Margin, dB",
+        "How much stronger the signal arrives than the radio needs. dB is a scale of ratios: each three more dB double the power, "
+        "each ten make it ten times.",
+    ),
+    ("link", "Link", "Two radios that hear each other directly."),
+    ("gateway", "Gateway", "The device that takes all readings and hands them to your computer or the internet."),
+    ("relay", "Relay", "A device that passes readings on from places the gateway cannot hear."),
+    (
+        "season",
+        "Season",
+        "A state of leaves and weather. Leaves and wet plants swallow radio waves; a link tried in winter may fail in June.",
+    ),
+    (
+        "airtime",
+        "Airtime",
+        "The share of each hour in which a device sends. The law limits it, and senders who talk at once drown each other.",
+    ),
+    (
+        "bound",
+        "Proven bound",
+        "A cost below which no plan can serve these sensors, proven by calculation. If the plan costs as much, there is no cheaper "
+        "one among the places and prices you gave.",
+    ),
+    (
+        "standing",
+        "“Check” behind a rule",
+        "The figure was taken from a named document but not read again for this edition. Look it up before you rely on it.",
+    ),
+)
+
+SHORTEST_LIVES: Final = 5
+WEAKEST_LINKS: Final = 5
+
+
+def write_report(plan: Plan, path: Path) -> Path:
+    """Write the report as one HTML page that needs nothing else."""
+    return write_text_atomically(path, report_html(plan))
+
+
+def report_html(plan: Plan) -> str:
+    """Return the report; every figure carries the path of its field in plan.json as `data-field`."""
+    traced = TracedPlan(plan)
+    sections = (
+        _head(plan, traced),
+        _section("serves", "What it serves", _serves(plan, traced)),
+        _section("costs", "What it costs", _costs(plan, traced)),
+        _section("fails", "What could fail", _fails(plan, traced)),
+        _section("assumed", "What is assumed, and what nobody knows yet", _assumed(plan, traced)),
+        _section("check", "What to check before you buy", _check(plan, traced)),
+        _section("words", "Words used here", _words()),
+    )
+    return paper_page(f"{plan.property_name}: the plan in words", f"<main>{''.join(sections)}</main>", "report.css")
+
+
+def _section(key: str, title: str, body: str) -> str:
+    return f'<section id="{key}"><h2>{title}</h2>{body}</section>'
+
+
+def _word(key: str, shown: str) -> str:
+    """Return a word that links to its explanation."""
+    return f'<a class="word" href="#word-{key}">{shown}</a>'
+
+
+def _list(items: Iterable[str], empty: str = "") -> str:
+    inner = "".join(f"<li>{item}</li>" for item in items)
+    return f"<ul>{inner}</ul>" if inner else (f"<p>{empty}</p>" if empty else "")
+
+
+def _table(heads: Iterable[str], rows: Iterable[Iterable[str]], caption: str) -> str:
+    head = "".join(f'<th scope="col">{cell}</th>' for cell in heads)
+    body = "".join("<tr>" + "".join(f"<td>{cell}</td>" for cell in row) + "</tr>" for row in rows)
+    return f'<div class="wide"><table><caption>{caption}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>'
+
+
+def _money(plan: Plan) -> Callable[[float], str]:
+    return lambda amount: money(amount, plan.currency)
+
+
+def _head(plan: Plan, traced: TracedPlan) -> str:
+    sensors = sum(device.role is Role.SENSOR for device in plan.devices)
+    served = sum(device.role is Role.SENSOR and device.served for device in plan.devices)
+    if sensors and served == sensors:
+        verdict = f"All {traced.count('plan.devices', role='sensor')} sensors are served."
+    else:
+        verdict = (
+            f"{traced.count('plan.devices', role='sensor', served=True)} of {traced.count('plan.devices', role='sensor')} sensors "
+            f"are served, <strong>{traced.count('plan.devices', role='sensor', served=False)} not</strong>."
+        )
+    gateways = traced.count("plan.devices", lambda n: count(n, "gateway"), role="gateway", in_plan=True)
+    relays = traced.count("plan.devices", lambda n: count(n, "relay"), role="relay", in_plan=True)
+    return (
+        f'<header><p class="kicker">Radio network plan, in words</p><h1>{traced.show("plan.property_name")}</h1>'
+        f'<p class="lead">{verdict} The network needs {gateways} ({_word("gateway", "what is that?")}) and {relays} '
+        f"({_word('relay', 'and that?')}). They cost {traced.show('plan.proof.cost', _money(plan))}, prices as given.</p>"
+        f"<p>Radio: {traced.show('plan.radio.title')}. Rules checked: {traced.show('plan.country')}. "
+        f"Every link the plan uses has a {_word('chance', 'chance')} of at least "
+        f"{traced.show('plan.required_chance', percent)} in its worst {_word('season', 'season')}.</p>"
+        f"<figure>{overview_svg(plan)}<figcaption>Square: gateway. Diamond: relay. Ring: sensor, red where it is not served."
+        f"</figcaption></figure></header>"
+    )
+
+
+def _serves(plan: Plan, traced: TracedPlan) -> str:
+    index = {device.name: i for i, device in enumerate(plan.devices)}
+    lost = "".join(_unserved(plan, traced, i) for i in range(len(plan.unserved)))
+    rows = []
+    for i, route in enumerate(plan.routes):
+        device = plan.devices[index[route.sensor]]
+        second = " (and a second way)" if route.second_devices else ""
+        rows.append(
+            (
+                f"<b>{traced.show(f'plan.routes[{i}].sensor')}</b>",
+                PURPOSE_WORDS[device.purpose],
+                " → ".join(traced.show(f"plan.routes[{i}].devices[{hop}]") for hop in range(1, len(route.devices))) + second,
+                traced.show(f"plan.routes[{i}].chance", percent),
+            )
+        )
+    table = (
+        _table(("Sensor", "For", "Its readings go to", _word("chance", "Chance")), rows, "Sensors that are served") if rows else ""
+    )
+    return (lost or "<p>No sensor is left out.</p>") + table
+
+
+def _unserved(plan: Plan, traced: TracedPlan, i: int) -> str:
+    gap, path = plan.unserved[i], f"plan.unserved[{i}]"
+    remedies = _list(
+        f"{traced.show(f'{path}.remedies[{k}].change')} ({traced.show(f'{path}.remedies[{k}].device')}): gains "
+        f"{traced.show(f'{path}.remedies[{k}].gain_db', _decibel)}, then a chance of "
+        f"{traced.show(f'{path}.remedies[{k}].chance_after', percent)}{'' if remedy.suffices else ', not enough alone'}."
+        for k, remedy in enumerate(gap.remedies)
+    )
+    return (
+        f'<div class="loud"><h3>Not served: {traced.show(f"{path}.sensor")}</h3><p>{traced.show(f"{path}.reason", _sentence)} '
+        f"Towards {traced.show(f'{path}.nearest')}, {traced.show(f'{path}.missing_db', _decibel)} of "
+        f"{_word('margin', 'margin')} are missing.</p>{f'<p>What would mend it:</p>{remedies}' if remedies else ''}</div>"
+    )
+
+
+def _decibel(value: float) -> str:
+    return f"{number(value, 1)} dB"
+
+
+def _sentence(words: str) -> str:
+    start = words[:1].upper() + words[1:]
+    return start if start.endswith((".", "!", "?", "…")) else f"{start}."
+
+
+def _costs(plan: Plan, traced: TracedPlan) -> str:
+    paid = _money(plan)
+    rows = [
+        (
+            traced.show(f"plan.parts[{i}].part"),
+            traced.show(f"plan.parts[{i}].quantity", number),
+            traced.show(f"plan.parts[{i}].spares", number),
+            traced.show(f"plan.parts[{i}].unit_cost", paid),
+            ", ".join(traced.show(f"plan.parts[{i}].devices[{k}]") for k in range(len(line.devices))),
+        )
+        for i, line in enumerate(plan.parts)
+    ]
+    needed = traced.total("plan.parts", "quantity*unit_cost", written=paid)
+    spare = traced.total("plan.parts", "quantity*unit_cost", "spares*unit_cost", written=paid)
+    parts = (
+        f"<p>All parts with a known price, sensors included: {needed}; with spares {spare}. "
+        "Parts without a price, tools and work are not in these sums.</p>"
+        + _table(("Part", "Needed", "Spare", "Price each", "For"), rows, "Shopping list")
+        if rows
+        else ""
+    )
+    options = [
+        (
+            ", ".join(traced.show(f"plan.gateway_options[{i}].gateways[{k}]") for k in range(len(option.gateways))),
+            traced.show(f"plan.gateway_options[{i}].sensors_served", number),
+            traced.show(f"plan.gateway_options[{i}].cost", paid),
+            traced.show(f"plan.gateway_options[{i}].weakest_chance", percent),
+            f"{'<b>Chosen.</b> ' if option.chosen else ''}{traced.show(f'plan.gateway_options[{i}].sentence')}",
+        )
+        for i, option in enumerate(plan.gateway_options)
+    ]
+    heads = ("Gateway at", "Sensors served", "Cost", "Weakest chance", "In words")
+    compared = _table(heads, options, "Choices of gateway, side by side") if options else ""
+    return (
+        f"<p>Gateways and relays: {traced.show('plan.proof.cost', paid)}. {_word('bound', 'Proven bound')}: "
+        f"{traced.show('plan.proof.certified_bound', paid)}. {traced.show('plan.proof.sentence', _sentence)}</p>{parts}{compared}"
+    )
+
+
+def _fails(plan: Plan, traced: TracedPlan) -> str:
+    return (
+        f"<h3>If one device fails</h3>{_dark(plan, traced)}{_prices(plan, traced)}"
+        f"<h3>The weakest {_word('link', 'links')}</h3>{_weakest(plan, traced)}"
+        f"<h3>Batteries and panels</h3>{_power(plan, traced)}<h3>Talking too much</h3>{_airtime(plan, traced)}"
+    )
+
+
+def _dark(plan: Plan, traced: TracedPlan) -> str:
+    items = []
+    for device, names in sorted(plan.goes_dark.items(), key=lambda item: (-len(item[1]), item[0])):
+        if names:
+            path = f"plan.goes_dark{key_step(device)}"
+            silent = ", ".join(traced.show(f"{path}[{k}]") for k in range(len(names)))
+            items.append(
+                f"Without <b>{text(device)}</b>, {traced.count(path, lambda n: count(n, 'sensor'))} fall silent: {silent}."
+            )
+    return _list(items, "No single device silences a sensor.")
+
+
+def _fall_silent(sensors: int) -> str:
+    return f"{count(sensors, 'sensor falls', 'sensors fall')} silent"
+
+
+def _prices(plan: Plan, traced: TracedPlan) -> str:
+    """Return what more safety would cost, as the plan lists it."""
+    items = []
+    for i, price in enumerate(plan.redundancy_prices):
+        cells = [
+            f"{text(plain_name(str(key)))}: {traced.show(f'plan.redundancy_prices[{i}]{key_step(str(key))}', _free)}"
+            for key in price
+        ]
+        items.append("; ".join(cells))
+    return f"<p>What more safety would cost:</p>{_list(items)}" if items else ""
+
+
+def _free(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int | float):
+        return number(value, 0 if value == round(value) else 2)
+    return ", ".join(str(item) for item in value) if isinstance(value, list) else str(value)
+
+
+def _weakest(plan: Plan, traced: TracedPlan) -> str:
+    index = {link.key: i for i, link in enumerate(plan.links)}
+    chosen = sorted(plan.chosen_links, key=lambda link: (link.chance, link.margin_db))[:WEAKEST_LINKS]
+    return _list((_link_words(link, index[link.key], traced) for link in chosen), "The plan has no links.")
+
+
+def _link_words(link: Link, i: int, traced: TracedPlan) -> str:
+    path = f"plan.links[{i}]"
+    month = f" First month that fails: {traced.show(f'{path}.first_failing_month')}." if link.first_failing_month else ""
+    return (
+        f"<b>{traced.show(f'{path}.a')} to {traced.show(f'{path}.b')}</b>, {traced.show(f'{path}.distance_m', metres)}: "
+        f"{VERDICT_WORDS[link.verdict]}; {_word('chance', 'chance')} {traced.show(f'{path}.chance', percent)}, "
+        f"{_word('margin', 'margin')} {traced.show(f'{path}.margin_db', _decibel)} in the worst {_word('season', 'season')} "
+        f"({traced.show(f'{path}.worst_season')}). {traced.show(f'{path}.clearance.sentence')}{month}"
+    )
+
+
+def _power(plan: Plan, traced: TracedPlan) -> str:
+    lives = [
+        (device.energy.life_years, i)
+        for i, device in enumerate(plan.devices)
+        if device.in_plan and device.energy is not None and math.isfinite(device.energy.life_years)
+    ]
+    items = [
+        f"<b>{traced.show(f'plan.devices[{i}].name')}</b>: about {traced.show(f'plan.devices[{i}].energy.life_years', _years)} on "
+        f"{traced.show(f'plan.devices[{i}].energy.battery', plain_name)}; most goes into "
+        f"{traced.show(f'plan.devices[{i}].energy.dominant')}. Best change: {traced.show(f'plan.devices[{i}].energy.best_change')}."
+        for _, i in sorted(lives)[:SHORTEST_LIVES]
+    ]
+    panels = [
+        f"<b>{traced.show(f'plan.devices[{i}].name')}</b>: panel of {traced.show(f'plan.devices[{i}].energy.panel_w', _watt)} and "
+        f"battery of {traced.show(f'plan.devices[{i}].energy.storage_wh', _watt_hours)}."
+        for i, device in enumerate(plan.devices)
+        if device.in_plan and device.energy is not None and math.isfinite(device.energy.panel_w)
+    ]
+    shortest = f"<p>The batteries that last the shortest:</p>{_list(items)}" if items else ""
+    return shortest + _list(panels) or "<p>The plan says nothing about power.</p>"
+
+
+def _years(value: float) -> str:
+    return f"{number(value, 1)} years"
+
+
+def _watt(value: float) -> str:
+    return f"{number(value, 1)} W"
+
+
+def _watt_hours(value: float) -> str:
+    return f"{number(value)} Wh"
+
+
+def _airtime(plan: Plan, traced: TracedPlan) -> str:
+    busy = [
+        (device.duty.fast_duty_share / device.duty.duty_limit if device.duty.duty_limit else 0.0, i)
+        for i, device in enumerate(plan.devices)
+        if device.in_plan and device.duty is not None
+    ]
+    if not busy:
+        return "<p>The plan says nothing about airtime.</p>"
+    _, i = max(busy, key=lambda pair: (pair[0], -pair[1]))
+    path = f"plan.devices[{i}].duty"
+    return (
+        f"<p>The busiest device is {traced.show(f'plan.devices[{i}].name')}: it sends "
+        f"{traced.show(f'{path}.duty_share', small_percent)} "
+        f"of the time, {traced.show(f'{path}.fast_duty_share', small_percent)} when everything reports fast; the limit is "
+        f"{traced.show(f'{path}.duty_limit', small_percent)} ({_word('airtime', 'airtime')}; {traced.show(f'{path}.rule')}).</p>"
+    )
+
+
+def _assumed(plan: Plan, traced: TracedPlan) -> str:
+    heights = [f"plan.devices[{i}].name" for i, device in enumerate(plan.devices) if device.height_assumed and device.in_plan]
+    measured = f"<p>Antenna heights that nobody gave: {', '.join(traced.show(path) for path in heights)}.</p>" if heights else ""
+    return (
+        f"<p>The land: {traced.show('plan.grid.sentence')} Heights may be off by about "
+        f"{traced.show('plan.grid.elevation_error_m', metres)}.</p>{measured}<h3>Assumed</h3>"
+        + _list((traced.show(f"plan.assumptions[{i}]") for i in range(len(plan.assumptions))), "Nothing.")
+        + _list(traced.show(f"plan.radio.assumptions[{i}]") for i in range(len(plan.radio.assumptions)))
+        + "<h3>Not known</h3>"
+        + _list((traced.show(f"plan.unknowns[{i}]") for i in range(len(plan.unknowns))), "The plan names nothing.")
+    )
+
+
+def _check(plan: Plan, traced: TracedPlan) -> str:
+    rules = []
+    for i, line in enumerate(plan.legal):
+        path = f"plan.legal[{i}]"
+        doubt = f" <em>{_word('standing', 'Check')} this rule.</em>" if _doubtful(line.standing) else ""
+        state = "within" if line.lawful else "<strong>NOT within</strong>"
+        remedy = f" {traced.show(f'{path}.remedy', _sentence)}" if line.remedy else ""
+        rules.append(
+            f"<b>{traced.show(f'{path}.subject', _capital)}</b>: {state} the rule “{traced.show(f'{path}.rule')}”: "
+            f"{traced.show(f'{path}.detail', _sentence)}{remedy} "
+            f'<span class="soft">Source: {traced.show(f"{path}.source")}, as of {traced.show(f"{path}.as_of")}.</span>{doubt}'
+        )
+    cautions = _list(traced.show(f"plan.cautions[{i}]") for i in range(len(plan.cautions)))
+    return (
+        "<h3>On the ground</h3><ul><li>Try the weakest links above with two radios on poles before you buy the rest; the survey "
+        "sheets say what to expect.</li><li>Measure every height that is assumed.</li><li>Ask before you use land, trees or "
+        "buildings that are not yours.</li></ul>"
+        f"<h3>The law</h3>{_list(rules, 'No radio rule was checked: find out what holds where you are before you send.')}"
+        + (f"<h3>Safety</h3>{cautions}" if cautions else "")
+    )
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def _doubtful(standing: str) -> bool:
+    """Tell whether a rule should be looked up; a standing that is no known word counts as doubtful."""
+    try:
+        return Standing(standing).needs_check
+    except ValueError:
+        return True
+
+
+def _words() -> str:
+    return "<dl>" + "".join(f'<dt id="word-{key}">{word}</dt><dd>{meaning}</dd>' for key, word, meaning in WORDS) + "</dl>"
