@@ -8,6 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# Same examples every time, and no wall time in a verdict: a busy machine must not fail a test.
+settings.register_profile("house", deadline=None, derandomize=True)
+settings.load_profile("house")
 
 REPOSITORY = Path(__file__).resolve().parents[1]
 REFERENCE = REPOSITORY.parent / "shared" / "reference"
