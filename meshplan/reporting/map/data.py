@@ -260,7 +260,8 @@ def _profile_records(links: list[Link]) -> dict[str, Any]:
 
 def _steps(heights_m: tuple[float, ...]) -> list[int]:
     values: NDArray[np.float64] = np.asarray(heights_m, dtype=float)
-    return np.where(np.isfinite(values), np.rint(np.nan_to_num(values) / HEIGHT_STEP_M), UNKNOWN_STEP).astype(int).tolist()
+    steps = np.where(np.isfinite(values), np.rint(np.nan_to_num(values) / HEIGHT_STEP_M), UNKNOWN_STEP)
+    return [int(step) for step in steps]
 
 
 def _plain(value: Any) -> Any:

@@ -92,8 +92,8 @@ class PageEnd:
 class PageEngine:
     """Every constant of the engine in the page, so that it holds none of its own.
 
-    `cover_number` has shape (rows, columns): 0 is open ground, i is `covers[i - 1]`. `canopy_m` is the height of what a surface raster
-    saw there, NaN elsewhere.
+    `cover_number` has shape (rows, columns): 0 is open ground, i is `covers[i - 1]`. `canopy_m` is the height of what a surface
+    raster saw there, NaN elsewhere.
     """
 
     frequency_mhz: float
@@ -124,8 +124,8 @@ class PageEngine:
 class MapLandscape:
     """The land under the plan, on one grid.
 
-    `ground_amsl_m` has shape (rows, columns), float32, NaN where nothing is known. Without `engine` the page shows the plan and offers
-    no trials.
+    `ground_amsl_m` has shape (rows, columns), float32, NaN where nothing is known. Without `engine` the page shows the plan and
+    offers no trials.
     """
 
     grid: Grid

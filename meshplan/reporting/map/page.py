@@ -1,4 +1,4 @@
-"""The map as one file: folium gives the frame, everything else stands in the file itself, and the browser is told to allow no more."""
+"""The map as one file: folium gives the frame, the rest stands in the file itself, and the browser is told to allow no more."""
 
 from __future__ import annotations
 
@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import Any, Final
 
 import folium
-from branca.element import CssLink, Element, Figure, JavascriptLink, Template
+from branca.element import CssLink, Element, Figure, JavascriptLink
 from folium.raster_layers import ImageOverlay
+from folium.template import Template
 
 from meshplan.errors import MeshplanError
 from meshplan.records import Plan
@@ -63,7 +64,7 @@ def render_map(plan: Plan, landscape: MapLandscape) -> str:
     return figure.render()
 
 
-class Raw(Element):  # type: ignore[misc]
+class Raw(Element):
     """Text that goes into the page as it is. Other elements run their text through a template engine; names must never go there."""
 
     def __init__(self, text: str) -> None:
@@ -75,7 +76,7 @@ class Raw(Element):  # type: ignore[misc]
         return self.text
 
 
-class _LeafletMap(folium.Map):  # type: ignore[misc]
+class _LeafletMap(folium.Map):
     """A map that asks for Leaflet and nothing else, without the viewport tag that forbids zooming."""
 
     default_js = [("leaflet", LEAFLET_LINKS["leaflet.js"])]  # noqa: RUF012 - folium reads lists here
@@ -94,7 +95,7 @@ class _LeafletMap(folium.Map):  # type: ignore[misc]
         super().__init__(location=[0.0, 0.0], tiles=None)
 
 
-class _PageFigure(Figure):  # type: ignore[misc]
+class _PageFigure(Figure):
     """A page that swaps the links it knows for the files themselves and refuses all others."""
 
     page_data = "{}"

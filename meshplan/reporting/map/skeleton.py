@@ -36,5 +36,7 @@ BODY: Final = f"""
   <section id="ledger" aria-label="Plan in words and figures" tabindex="-1"></section>
 </main>
 <dialog id="help" aria-labelledby="help-title"></dialog>
-<noscript><p id="no-script">This map is drawn by a script inside this file. Allow scripts for it; it contacts no network.</p></noscript>
+<noscript>
+  <p id="no-script">This map is drawn by a script inside this file. Allow scripts for it; it contacts no network.</p>
+</noscript>
 """

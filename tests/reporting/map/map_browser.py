@@ -11,7 +11,6 @@ from typing import Any
 
 import pytest
 
-
 FLAGS = (
     "--no-sandbox",
     "--disable-gpu",

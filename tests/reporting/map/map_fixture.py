@@ -110,7 +110,7 @@ _PLACES = {
 def ground_at(x_m: float, y_m: float) -> float:
     """Return the ground at the nearest cell, known by construction."""
     column, row = GRID.column_row(x_m, y_m)
-    return float(GROUND[int(round(float(row))), int(round(float(column)))])
+    return float(GROUND[round(float(row)), round(float(column))])
 
 
 def make_device(name: str, place: tuple[Role, float, float, float, bool, bool]) -> Device:

@@ -76,7 +76,8 @@ def test_axe_finds_nothing(open_map: OpenMap, map_file: Path, axe: str, size: tu
 
 def is_documented(page: Any, rule: str, target: str) -> bool:
     where = DOCUMENTED.get(rule)
-    return bool(where and page.evaluate("([target, where]) => Boolean(document.querySelector(target)?.closest(where))", [target, where]))
+    inside = "([target, where]) => Boolean(document.querySelector(target)?.closest(where))"
+    return bool(where and page.evaluate(inside, [target, where]))
 
 
 def test_the_checker_can_say_no(open_map: OpenMap, map_file: Path, axe: str) -> None:
@@ -101,7 +102,8 @@ def test_focus_is_always_visible(open_map: OpenMap, map_file: Path) -> None:
     for _ in range(25):
         page.keyboard.press("Tab")
         seen = page.evaluate(
-            "() => { const style = getComputedStyle(document.activeElement); return [document.activeElement.outerHTML.slice(0, 80), style.outlineStyle, style.outlineWidth]; }"
+            """() => { const now = document.activeElement, style = getComputedStyle(now);
+              return [now.outerHTML.slice(0, 80), style.outlineStyle, style.outlineWidth]; }"""
         )
         assert seen[1] != "none", seen[0]
         assert float(seen[2].removesuffix("px")) >= 2, seen[0]

@@ -53,7 +53,9 @@ def test_marks_lie_within_a_pixel(open_map: OpenMap, tmp_path: Path, width: str)
     red = (np.abs(picture - (255, 0, 255)).sum(axis=2) < 240).astype(int)
     found = blob_centres(red)
     wanted = page.evaluate(
-        "(places) => places.map(([lat, lng]) => { const { map } = meshPage, p = map.project([lat, lng]).subtract(map.getPixelOrigin()).add(map.layerPointToContainerPoint([0, 0])); return [p.x, p.y]; })",
+        """(places) => places.map(([lat, lng]) => { const { map } = meshPage;
+          const p = map.project([lat, lng]).subtract(map.getPixelOrigin()).add(map.layerPointToContainerPoint([0, 0]));
+          return [p.x, p.y]; })""",
         np.column_stack([lat, lon]).tolist(),
     )
     border = 1.0

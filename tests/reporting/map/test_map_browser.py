@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from map_browser import DESK, PHONE, OpenMap, Opened
+from map_browser import DESK, PHONE, Opened, OpenMap
 from map_fixture import HOSTILE_NAMES, make_landscape, make_plan, rename
 
 from meshplan.records import Role
@@ -57,7 +57,8 @@ def test_each_line_ends_at_its_sites_and_has_the_colour_and_dash_of_its_verdict(
     styles = {row["name"]: row for row in desk.page.evaluate("meshPage.data.verdicts")}
     for link in PLAN.links:
         line = desk.page.evaluate(
-            "key => { const l = meshPage.drawn.get(key).line; return { ends: l.getLatLngs().map(p => [p.lat, p.lng]), color: l.options.color, dash: l.options.dashArray }; }",
+            """key => { const l = meshPage.drawn.get(key).line;
+              return { ends: l.getLatLngs().map(p => [p.lat, p.lng]), color: l.options.color, dash: l.options.dashArray }; }""",
             link.key,
         )
         ends = [[d.lat_deg, d.lon_deg] for d in (PLAN.device(link.a), PLAN.device(link.b))]
@@ -92,7 +93,8 @@ def test_the_section_shows_the_profile_of_the_plan(desk: Opened) -> None:
         profile = link.profile
         assert profile is not None
         found = desk.page.evaluate(
-            "key => { const p = meshPage.profiles.get(key); return { ground: [...p.ground], cover: [...p.cover], kind: [...p.kind], distance: p.distanceM }; }",
+            """key => { const p = meshPage.profiles.get(key);
+              return { ground: [...p.ground], cover: [...p.cover], kind: [...p.kind], distance: p.distanceM }; }""",
             link.key,
         )
         assert np.abs(np.array(found["ground"]) - profile.ground_amsl_m).max() <= 0.026
@@ -114,7 +116,10 @@ def test_a_person_can_add_up_the_budget_as_shown(desk: Opened) -> None:
 def test_a_click_on_a_line_opens_its_link(desk: Opened) -> None:
     link = PLAN.chosen_links[1]
     middle = desk.page.evaluate(
-        "key => { const l = meshPage.drawn.get(key).line.getLatLngs(), m = meshPage.map, p = m.latLngToContainerPoint([(2 * l[0].lat + l[1].lat) / 3, (2 * l[0].lng + l[1].lng) / 3]), b = m.getContainer().getBoundingClientRect(); return [b.x + p.x, b.y + p.y]; }",
+        """key => { const [a, b] = meshPage.drawn.get(key).line.getLatLngs(), { map } = meshPage;
+          const at = map.latLngToContainerPoint([(2 * a.lat + b.lat) / 3, (2 * a.lng + b.lng) / 3]);
+          const box = map.getContainer().getBoundingClientRect();
+          return [box.x + at.x, box.y + at.y]; }""",
         link.key,
     )
     desk.page.mouse.click(*middle)
@@ -351,7 +356,8 @@ def test_a_phone_needs_no_sideways_scrolling_and_has_large_targets(phone: Opened
         assert page.evaluate("document.documentElement.scrollWidth") <= 390, show
         small = page.evaluate(
             """() => [...document.querySelectorAll('button, select, summary, #search-name, input[type=number], input[type=range]')]
-              .filter(e => e.offsetParent && !e.closest('#help')).map(e => [e.id || e.textContent, e.getBoundingClientRect().height]).filter(([, high]) => high < 43.5)"""
+              .filter(e => e.offsetParent && !e.closest('#help'))
+              .map(e => [e.id || e.textContent, e.getBoundingClientRect().height]).filter(([, high]) => high < 43.5)"""
         )
         assert small == [], show
 
@@ -385,7 +391,9 @@ def test_the_policy_forbids_what_the_page_never_asks_for(open_map: OpenMap, map_
           const found = [];
           document.addEventListener('securitypolicyviolation', (event) => found.push(event.effectiveDirective));
           await fetch('https://example.org/x').catch(() => {});
-          const image = new Image(); image.src = 'https://example.org/y.png'; await new Promise((done) => { image.onerror = done; });
+          const image = new Image();
+          image.src = 'https://example.org/y.png';
+          await new Promise((done) => { image.onerror = done; });
           const script = document.createElement('script'); script.textContent = 'window.stolen = 1'; document.body.append(script);
           await new Promise((done) => setTimeout(done, 50));
           return [found.sort(), window.stolen ?? null];

@@ -98,8 +98,8 @@ def page_losses(page: Any, engine: Any, profiles: Profiles, ends: Ends) -> list[
         found += page.evaluate(
             """(rows) => rows.map((row) => {
               if (row.canopy) row.canopy = row.canopy.map((height) => height === null ? NaN : height);
-              const { freeSpaceDb, terrainDb, buildingDb, totalDb, seasons, clearance, obstructed, groundLimited } = meshEngine.pathLosses(row, row.ends, constants);
-              return { freeSpaceDb, terrainDb, buildingDb, totalDb, spread: seasons.map((one) => one.spreadDb), clearanceM: clearance.clearanceM, obstructed, groundLimited };
+              const found = meshEngine.pathLosses(row, row.ends, constants);
+              return { ...found, spread: found.seasons.map((one) => one.spreadDb), clearanceM: found.clearance.clearanceM };
             })""",
             rows,
         )

@@ -145,7 +145,7 @@ def test_a_changed_library_is_refused() -> None:
 
 
 def test_a_link_nobody_knows_is_refused() -> None:
-    with pytest.raises(MeshplanError, match="the page would need 'https://example.org/x.js' from the network"):
+    with pytest.raises(MeshplanError, match=r"the page would need 'https://example\.org/x\.js' from the network"):
         inlined(JavascriptLink("https://example.org/x.js"))
 
 
