@@ -131,7 +131,7 @@ OSSABY = Demo(
         _sensor("A10 pond level", 205, 180, 0.4, "30 min", "alarm", importance="mid"),
         _candidate("Study window", "gateway", 128, 337, 2.0, "mains", indoors="stone_500mm", note="mains and internet"),
         _candidate("Chimney", "gateway", 128, 337, 9.0, "mains", note="mains and internet through the roof"),
-        _candidate("Glasshouse ridge", "gateway", 99, 226, 4.0, "panel", note="needs a link to the house of its own"),
+        _candidate("Glasshouse ridge", "gateway", 99, 226, 4.0, "panel", cost=320, note="needs a link to the house of its own"),
         _candidate("Pond arbour", "relay", 190, 170, 3.0, "panel", mast_heights_agl_m="3; 4"),
         _candidate("Gully rim post", "relay", 240, 90, 2.5, "panel", mast_heights_agl_m="2.5; 4"),
         _candidate("Lower wall post", "relay", 130, 55, 2.5, "panel", mast_heights_agl_m="2.5; 4"),
@@ -177,7 +177,7 @@ MIRROWICK = Demo(
     sites=(
         _sensor("B01 yard weather", 520, 520, 2.5, "10 min", "trend"),
         _sensor("B02 well head level", 460, 560, 0.6, "30 min", "alarm"),
-        _sensor("B03 dairy tank temperature", 585, 500, 1.5, "5 min", "alarm", indoors="steel_cladding"),
+        _sensor("B03 dairy tank temperature", 585, 500, 1.5, "5 min", "alarm", indoors="steel_with_openings"),
         _sensor("B04 main gate", 180, 420, 1.2, "1 h", "alarm", note=EVENT),
         _sensor("B05 stream level", 700, 598, 1.0, "15 min", "alarm", fast_interval_s="2 min"),
         _sensor("B06 silage temperature", 640, 440, 2.0, "60 min", "trend"),
@@ -257,7 +257,7 @@ PELLIMOOR = Demo(
         _sensor("C18 canal level", 1075, 450, 1.0, "15 min", "alarm"),
         _sensor("C19 irrigation pump", 1070, 470, 1.5, "15 min", "control", note="acts on command"),
         _sensor("C20 fuel tank", 940, 800, 1.2, "60 min", "trend"),
-        _sensor("C21 cold store", 1000, 800, 2.0, "5 min", "alarm", indoors="steel_cladding"),
+        _sensor("C21 cold store", 1000, 800, 2.0, "5 min", "alarm", indoors="steel_with_openings"),
         _sensor("C22 road gate", 1090, 880, 1.2, "1 h", "alarm", note=EVENT),
         _candidate("Shed gable", "gateway", 959, 759, 6.0, "mains", mast_heights_agl_m="6; 10", note="mains and internet"),
         _candidate("Orchard mast", "gateway or relay", 569, 440, 8.0, "panel", mast_heights_agl_m="5; 8"),
@@ -393,7 +393,7 @@ def write_demo(demo: Demo, folder: Path) -> None:
             f"{title}, {cell_m} m data",
             f"../{demo.folder}/",
             f"Here its heights are averaged to cells of {cell_m} m; all else is read from `{demo.folder}`. Compare the two plans: "
-            "coarse data hide the lips and half the gully, and every link looks better than it is.",
+            "coarse data hide the lips and half the gully, so losses look smaller than they are, and no honest plan can be sure.",
         )
         for name, cell_m in demo.coarse.items()
     )
