@@ -27,9 +27,7 @@ def usable_columns(search: Search, reduced: NDArray[np.float64], value: float) -
     return np.flatnonzero(reduced <= slack)
 
 
-def close_gap(
-    search: Search, rows: list[Row], columns: NDArray[np.int64], *, max_nodes: int | None, share: float = 1.0
-) -> str:
+def close_gap(search: Search, rows: list[Row], columns: NDArray[np.int64], *, max_nodes: int | None, share: float = 1.0) -> str:
     """Search for a cheaper plan among `columns` until none is left; improve plan and bound; return how it ended."""
     model = search.model
     rows = list(rows)

@@ -130,7 +130,9 @@ class BruteForce:
         covered = [rule and s.second_route for s in problem.sensors]
         single = [self.meets_alone(i, everything, False) for i in range(len(problem.sensors))]
         double = [covered[i] and self.meets_alone(i, everything, True) for i in range(len(problem.sensors))]
-        asked = [i for i, ok in enumerate(single) if ok and (double[i] or not covered[i] or problem.without_second_route == "serve once")]
+        asked = [
+            i for i, ok in enumerate(single) if ok and (double[i] or not covered[i] or problem.without_second_route == "serve once")
+        ]
         limited = problem.has_capacity
         best = (math.inf, math.inf)
         forced = frozenset(v for v in range(n) if problem.nodes[v].forced_in)
