@@ -206,7 +206,7 @@ def _described(model: type[BaseModel], prefix: str) -> Iterator[str]:
         if below is not None and not field.metadata:
             tables.append((name, field, below))
             continue
-        default = "required" if field.is_required() else f"default: {_default_words(field.default)}"
+        default = "required" if field.is_required() else _default_words(field.default)
         yield f"{prefix}{name} — {default}"
         yield from textwrap.wrap(_one_line(field.description or ""), 100, initial_indent="    ", subsequent_indent="    ")
         allowed = allowed_values(field)
@@ -224,9 +224,9 @@ def _described(model: type[BaseModel], prefix: str) -> Iterator[str]:
 
 def _default_words(value: Any) -> str:
     if value is None or value == ():
-        return "none"
+        return "optional"
     if isinstance(value, tuple):
-        return ", ".join(f'"{item}"' for item in value)
+        return "default: " + ", ".join(f'"{item}"' for item in value)
     if isinstance(value, str):
-        return f'"{value}"'
-    return plain(float(value)) if isinstance(value, int | float) else str(value)
+        return f'default: "{value}"'
+    return "default: " + (plain(float(value)) if isinstance(value, int | float) else str(value))

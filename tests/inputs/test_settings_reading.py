@@ -177,7 +177,7 @@ def test_every_key_is_in_the_manual_with_its_meaning(model: type[BaseModel]) -> 
 def test_the_manual_says_defaults_and_ranges() -> None:
     manual = describe_settings()
     assert "name — required\n" in manual
-    assert "terrain.cell_m — default: none\n" in manual
+    assert "terrain.cell_m — optional\n" in manual
     assert "    Allowed: more than 0 and at most 1000\n" in manual
     assert 'antenna.polarisation — default: "vertical"\n' in manual
 
