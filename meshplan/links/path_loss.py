@@ -249,14 +249,16 @@ class _Path:
         return losses
 
     def through_walls_db(self, landscape: Landscape) -> Array:
-        """Loss of two walls of every building that the straight line enters below its roof."""
+        """Loss of every wall of a building that the straight line crosses below its roof, going in or coming out."""
         walls = np.zeros(len(landscape.covers) + 1)
         for number, cover in enumerate(landscape.covers, start=1):
             if cover.is_building:
-                walls[number] = 2.0 * enclosure_loss_db(cover.wall or DEFAULT_WALL, self.settings.frequency_mhz)
+                walls[number] = enclosure_loss_db(cover.wall or DEFAULT_WALL, self.settings.frequency_mhz)
         inside = self.is_building & (self.ray < self.roofs)
-        entered = inside[:, 1:] & (~inside[:, :-1] | (self.cover_index[:, 1:] != self.cover_index[:, :-1]))
-        return np.asarray((walls[self.cover_index[:, 1:]] * entered).sum(axis=1))
+        wall_db = np.where(inside, walls[self.cover_index], 0.0)
+        number = np.where(inside, self.cover_index, 0)
+        crossed = number[:, 1:] != number[:, :-1]
+        return np.asarray(((wall_db[:, 1:] + wall_db[:, :-1]) * crossed).sum(axis=1))
 
     def cover_in(self, season: Season, landscape: Landscape) -> _Cover:
         """Crowns and through-losses of one season."""
@@ -314,7 +316,7 @@ def _cheapest_way(
     """Return the least excess over free space, the way past the cover, and the spread of that way."""
     rows = cover.on_path
     both = rows & path.has_building
-    no_building = np.where(path.has_building, np.inf, 0.0)
+    no_building = np.where(path.has_building, 0.0, np.inf)
     far = path.along > NEAR_AN_ANTENNA_M
     far &= path.profiles.distance_m[:, None] - path.along > NEAR_AN_ANTENNA_M
     far_crown_m = np.where(far, cover.crown_m, 0.0)

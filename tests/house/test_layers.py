@@ -16,8 +16,8 @@ VOCABULARY = (
     "settings",
     "grid",
     "radio_records",
-    "measurement_records",
     "records",
+    "measurement_records",
     "plan_codec",
 )
 LAYERS = (
@@ -30,6 +30,7 @@ LAYERS = (
     "planning",
     "operation",
     "calibration",
+    "assembly",
     "reporting",
     "workflow",
     "cli",

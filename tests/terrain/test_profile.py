@@ -7,37 +7,15 @@ import pytest
 from affine import Affine
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from landscapes import CRS, make_landscape, rough
 from rasterio.enums import Resampling
 from rasterio.transform import from_origin
 from rasterio.warp import reproject
 from shapely import Polygon, box
 
-from meshplan.grid import Elevation, Grid
 from meshplan.records import Cover
 from meshplan.terrain.geodesy import distance_and_bearing
-from meshplan.terrain.landscape import Landscape, build_landscape
 from meshplan.terrain.profile import bilinear, choose_sample_count, cover_at, ground_at, sample_profiles
-
-CRS = "EPSG:32632"
-
-
-def make_landscape(ground: np.ndarray, cell_m: float = 5.0, covers: tuple[Cover, ...] = (), **more: object) -> Landscape:
-    grid = Grid(CRS, 500_000.0, 5_000_000.0, cell_m, ground.shape[1], ground.shape[0])
-    elevation = Elevation(
-        grid=grid,
-        ground_amsl_m=ground.astype(np.float32),
-        surface_amsl_m=more.get("surface"),  # type: ignore[arg-type]
-        raster_index=np.zeros(ground.shape, dtype=np.uint8),
-        rasters=(),
-        ground_is_surface=bool(more.get("ground_is_surface", False)),
-        assumptions=(),
-    )
-    return build_landscape(elevation, covers)
-
-
-def rough(rows: int, columns: int, seed: int = 4) -> np.ndarray:
-    random = np.random.default_rng(seed)
-    return np.asarray(200.0 + np.cumsum(np.cumsum(random.normal(0, 0.3, (rows, columns)), axis=0), axis=1) / 30)
 
 
 def test_profile_heights_equal_gdals_own_sampling() -> None:
