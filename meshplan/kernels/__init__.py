@@ -5,7 +5,19 @@
 """
 
 from meshplan.kernels.constants import RadioPath
+from meshplan.kernels.cover import FoliageGroup, StandingCover
 from meshplan.kernels.engine import choose_engine
-from meshplan.kernels.sweep import BestServer, Transmitter, sweep_loss_db
+from meshplan.kernels.sweep import BestServer, SweepLoss, Transmitter, best_server, sweep_loss_db, sweep_parts
 
-__all__ = ["BestServer", "RadioPath", "Transmitter", "choose_engine", "sweep_loss_db"]
+__all__ = [
+    "BestServer",
+    "FoliageGroup",
+    "RadioPath",
+    "StandingCover",
+    "SweepLoss",
+    "Transmitter",
+    "best_server",
+    "choose_engine",
+    "sweep_loss_db",
+    "sweep_parts",
+]

@@ -86,7 +86,7 @@ def sample_ray(flat, n, place, side, share, base, out):
 
 
 @njit(fastmath=FAST, forceinline=True)
-def _push(x, y, top, hull_x, hull_y, hull_s):
+def push(x, y, top, hull_x, hull_y, hull_s):
     """Put a point behind an upper hull and return the new top; `hull_s` is the slope up to each vertex, +inf at the first."""
     while y - hull_y[top] >= hull_s[top] * (x - hull_x[top]):
         top -= _U1
@@ -99,7 +99,7 @@ def _push(x, y, top, hull_x, hull_y, hull_s):
 
 
 @njit(fastmath=FAST, forceinline=True)
-def _tangent(x, y, top, hull_x, hull_y, hull_s):
+def tangent(x, y, top, hull_x, hull_y, hull_s):
     """Return the vertex that stands highest as seen from (x, y) behind the hull."""
     while y - hull_y[top] > hull_s[top] * (x - hull_x[top]):
         top -= _U1
@@ -231,19 +231,22 @@ def clear_paths(
         for i in range(min(GROUP, waiting - start)):
             nu = -math.sqrt(group[i + BEST]) * to_nu
             q = slots[start + i]
-            work[q // LANES][q % LANES + NU] = nu if nu > -0.78 else float(CLEAR_NU)
+            at = q % LANES + NU
+            if nu > -0.78:
+                work[q // LANES, at] = max(work[q // LANES, at], nu)
 
 
 @njit(fastmath=FAST, error_model="numpy")
 def scan_ray(
-    n, h, g, bulge, tx_agl, rx_agl, own, count, fresnel, inverses, roots, work, fit,
+    n, h, bulge, rx_agl, own, count, fresnel, inverses, roots, work,
     raw_x, raw_h, raw_s, hull_x, hull_g, hull_s, rec_s, rec_a, rec_u, slots, sights, before,
 ):  # fmt: skip
-    """Write, for every owned target, the Bullington nu and, if `fit`, the antenna heights over the smooth line.
+    """Write, for every owned target, the Bullington nu over bare ground and the antenna heights over the smooth line.
 
-    `h` is the ground and `g` what stands on it, both less the height of the transmitting antenna; `fresnel` is wavelength·step.
+    `h` is the ground less the height of the transmitting antenna; `fresnel` is wavelength·step. Clear paths are only noted for
+    `clear_paths`; return how many records there are and how many paths wait.
     Clear paths look for the least clearance among the records (samples that stand steeper than all before), others for the
-    tangent to the upper hull of straightened obstacles (P.526 §4.5.1). The fit comes from two running sums, its obstruction
+    tangent to the upper hull of straightened ground (P.526 §4.5.1). The fit comes from two running sums, its obstruction
     test from the steepest raw line of sight and the hull of the raw ground (§4.5.2).
     """
     v1 = 0.0
@@ -265,32 +268,30 @@ def scan_ray(
         inverse = inverses[j]
         here = h[j]
         lower = bulge * x * x
-        if fit:
-            rise = here - start
-            v1 += rise + previous
-            v2 += rise * (3.0 * x - 1.0) + previous * (3.0 * x - 2.0)
-            previous = rise
+        rise = here - start
+        v1 += rise + previous
+        v2 += rise * (3.0 * x - 1.0) + previous * (3.0 * x - 2.0)
+        previous = rise
         if q < left and own[q] == j:
             block = work[q // _LANES]
             lane = q % _LANES
-            if fit:
-                fit_start = start + (2.0 * v1 * x - v2) * inverse * inverse
-                fit_end = start + (v2 - v1 * x) * inverse * inverse
-                receiver = here + rx_agl
-                slope = receiver * inverse
-                if raw_steepest > slope:
-                    r = _tangent(x, receiver, raw_top, raw_x, raw_h, raw_s)
-                    from_end = (raw_h[r] - receiver) / (x - raw_x[r]) + slope
-                    while raw_s[r] < slope:
-                        r -= _U1
-                    from_start = raw_steepest - slope
-                    part = (raw_h[r] - slope * raw_x[r]) / (from_start + from_end)
-                    fit_start -= part * from_start
-                    fit_end -= part * from_end
-                block[lane + np.uint64(H1)] = -min(fit_start, start)
-                block[lane + np.uint64(H2)] = receiver - min(fit_end, here)
-                block[lane + np.uint64(N)] = x
-                block[lane + np.uint64(RISE)] = receiver
+            fit_start = start + (2.0 * v1 * x - v2) * inverse * inverse
+            fit_end = start + (v2 - v1 * x) * inverse * inverse
+            receiver = here + rx_agl
+            slope = receiver * inverse
+            if raw_steepest > slope:
+                r = tangent(x, receiver, raw_top, raw_x, raw_h, raw_s)
+                from_end = (raw_h[r] - receiver) / (x - raw_x[r]) + slope
+                while raw_s[r] < slope:
+                    r -= _U1
+                from_start = raw_steepest - slope
+                part = (raw_h[r] - slope * raw_x[r]) / (from_start + from_end)
+                fit_start -= part * from_start
+                fit_end -= part * from_end
+            block[lane + np.uint64(H1)] = -min(fit_start, start)
+            block[lane + np.uint64(H2)] = receiver - min(fit_end, here)
+            block[lane + np.uint64(N)] = x
+            block[lane + np.uint64(RISE)] = receiver
             receiver = here + rx_agl - lower
             sight = receiver * inverse
             nu = float(CLEAR_NU)
@@ -301,13 +302,13 @@ def scan_ray(
                     before[waiting] = records
                     waiting += 1
             elif j > 1:
-                r = _tangent(x, receiver, top, hull_x, hull_g, hull_s)
+                r = tangent(x, receiver, top, hull_x, hull_g, hull_s)
                 back = (hull_g[r] - receiver) / (x - hull_x[r])
                 at = x * (sight + back) / (steepest + back)
                 nu = (steepest - sight) * to_nu * math.sqrt(x * at / (x - at))
             block[lane + np.uint64(NU)] = nu if nu > -0.78 else float(CLEAR_NU)
             q += _U1
-        y = g[j] - lower
+        y = here - lower
         if j == 1:
             hull_x[top] = x
             hull_g[top] = y
@@ -316,9 +317,8 @@ def scan_ray(
             raw_h[raw_top] = here
             raw_s[raw_top] = math.inf
         else:
-            top = _push(x, y, top, hull_x, hull_g, hull_s)
-            if fit:
-                raw_top = _push(x, here, raw_top, raw_x, raw_h, raw_s)
+            top = push(x, y, top, hull_x, hull_g, hull_s)
+            raw_top = push(x, here, raw_top, raw_x, raw_h, raw_s)
         raw_steepest = max(raw_steepest, here * inverse)
         s = y * inverse
         if s > steepest:

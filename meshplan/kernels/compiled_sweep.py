@@ -8,27 +8,97 @@ import math
 import numpy as np
 from numba import njit
 
-from meshplan.kernels.compiled_loss import BLOCK, LANES, OUT, RISE, N, diffraction
+from meshplan.kernels.compiled_cover import edge_losses, sample_cover, scan_surface, through_losses
+from meshplan.kernels.compiled_loss import BLOCK, LANES, NU, OUT, RISE, N, diffraction
 from meshplan.kernels.compiled_math import FAST, db10, f32
 from meshplan.kernels.compiled_ray import GROUP, LEAF, LEVELS, bound_records, clear_paths, lay_ray, sample_ray, scan_ray
+
+SURFACE_ROWS = 14
+"""Scratch rows of `scan_surface`: two hulls, two lists of records, two lists of slopes."""
+CROWN, ROOF, BOTH, NOTHING = range(4)
+WAYS = (
+    (NOTHING, NOTHING, 0, 0, 0),
+    (ROOF, NOTHING, 1, 0, 0),
+    (BOTH, NOTHING, 0, 1, 0),
+    (ROOF, BOTH, 0, 1, 1),
+    (CROWN, NOTHING, 1, 1, 0),
+    (NOTHING, CROWN, 1, 1, 1),
+)
+"""Surfaces of the ways: what stands everywhere, what stands far from the antennas; needs roofs, needs crowns, tells near from far."""
 
 
 @njit(fastmath=FAST, error_model="numpy")
 def _free_space_block(w, step_m, factor_db, nearest2):
-    """Add the free-space loss over the slant distance to `OUT`."""
+    """Turn `OUT` into the free-space loss over the slant distance."""
     step = f32(step_m)
     for lane in range(LANES):
         d = w[lane + N] * step
         rise = w[lane + RISE]
-        w[lane + OUT] += factor_db + db10(max(d * d + rise * rise, nearest2))
+        w[lane + OUT] = factor_db + db10(max(d * d + rise * rise, nearest2))
+
+
+@njit(fastmath=FAST, error_model="numpy")
+def _way_loss(n, h, low, high, near, bulge, rx_agl, own, seen, step, t, inverses, roots, trial, f, waits, nodes, group, out):
+    """Write the Bullington loss of every target over one surface."""
+    fresnel = t.wavelength_m * step
+    room = nodes.shape[1] // LEVELS
+    records0, waiting0, records1, waiting1 = scan_surface(
+        n, h, low, high, near, bulge, rx_agl, own, seen, fresnel, inverses, roots, trial, f, waits
+    )
+    if waiting0 > 0:
+        bound_records(records0, f[6], f[7], nodes[0], nodes[1], room)
+        clear_paths(
+            waiting0, waits[0], f[12], waits[1], own, fresnel, inverses,
+            f[6], f[7], f[8], nodes[0], nodes[1], room, group, trial,
+        )  # fmt: skip
+    if waiting1 > 0:
+        bound_records(records1, f[9], f[10], nodes[0], nodes[1], room)
+        clear_paths(
+            waiting1, waits[2], f[13], waits[3], own, fresnel, inverses,
+            f[9], f[10], f[11], nodes[0], nodes[1], room, group, trial,
+        )  # fmt: skip
+    edge_losses(trial, seen, own, step, out)
+
+
+@njit(fastmath=FAST, error_model="numpy")
+def _cheapest_ways(seen, has_crown, has_roof, ways, through, extra):
+    """Write what cover and buildings add to the edges of bare ground on the way that loses least.
+
+    `ways` holds the edge losses (rows as in `WAYS`), `through` the losses of leaves, of leaves near the antennas, and of walls.
+    """
+    for q in range(seen):
+        bare = ways[0, q]
+        leaves = through[0, q]
+        near = through[1, q]
+        walls = through[2, q]
+        best = bare + leaves
+        if has_roof:
+            best = min(max(ways[1, q], bare), bare + walls) + leaves
+        if leaves > 0.0 and has_crown:
+            best = min(best, ways[2, q], ways[3, q] + near)
+            if has_roof:
+                best = min(best, walls + min(ways[4, q], ways[5, q] + near))
+        extra[q] = best - bare
 
 
 @njit(fastmath=FAST, error_model="numpy", nogil=True, cache=True)
-def sweep_rays(ground, row, column, cell_m, tx_agl, rx_agl, quadrant, first, last, t, loss):
-    """Write the loss at every cell owned by rays `first` … `last` − 1 of one quadrant (0 east, 1 west, 2 south, 3 north)."""
+def sweep_rays(
+    ground, row, column, cell_m, tx_agl, rx_agl, quadrant, first, last, t, cover, handicap_db, number,
+    loss, terrain, covered, server,
+):  # fmt: skip
+    """Write the loss at every cell owned by rays `first` … `last` − 1 of one quadrant (0 east, 1 west, 2 south, 3 north).
+
+    `terrain` and `covered` take the parts of the loss where they have the shape of the ground; if `server` has it, only losses
+    below those already there are written, with the number of the transmitter.
+    """
     rows, columns = ground.shape
     flat = ground.reshape(-1)
     out = loss.reshape(-1)
+    out_terrain = terrain.reshape(-1)
+    out_covered = covered.reshape(-1)
+    out_server = server.reshape(-1)
+    wants_parts = terrain.size == ground.size
+    compares = server.size == ground.size
     origin = row * columns + column
     if quadrant < 2:
         edge = columns - 1 - column if quadrant == 0 else column
@@ -65,13 +135,27 @@ def sweep_rays(ground, row, column, cell_m, tx_agl, rx_agl, quadrant, first, las
     sights = np.empty(size)
     before = np.empty(size, dtype=np.int64)
     group = np.empty(5 * GROUP)
-    line = np.empty(LEVELS * room)
-    offset = np.empty(LEVELS * room)
+    nodes = np.empty((2, LEVELS * room))
     inverses = np.empty(size)
     roots = np.empty(size)
     for k in range(1, size):
         inverses[k] = 1.0 / k
         roots[k] = 1.0 / math.sqrt(k)
+    extra_size = size if cover.present > 0 else 1
+    groups = len(cover.most_db)
+    trial = np.empty((blocks if cover.present > 0 else 1, BLOCK), dtype=np.float32)
+    scratch = np.empty((SURFACE_ROWS, extra_size))
+    waits = np.empty((4, extra_size), dtype=np.int64)
+    index = np.empty(extra_size, dtype=np.int64)
+    heights = np.zeros((4, extra_size))
+    ways = np.empty((len(WAYS), extra_size))
+    through = np.empty((3, extra_size))
+    slopes = np.empty((2, extra_size))
+    orders = np.empty((3, extra_size), dtype=np.int64)
+    trees = np.empty((groups, extra_size + 1), dtype=np.int64)
+    wall_tree = np.empty(extra_size + 1)
+    extra = np.zeros(extra_size)
+
     antenna = float(flat[origin]) + tx_agl
     factor_db = f32(20.0 * math.log10(4.0 * math.pi / t.wavelength_m))
     nearest2 = f32(max(t.wavelength_m, 1.0) ** 2)
@@ -81,32 +165,75 @@ def sweep_rays(ground, row, column, cell_m, tx_agl, rx_agl, quadrant, first, las
             n = min(n, (2 * high + 1) * edge // (2 * p))
         elif p < 0:
             n = min(n, (1 - 2 * low) * edge // (-2 * p))
-        count = lay_ray(
-            p, edge, n, origin, along, across, low, high, diagonal, place, side, share, mine, own, target
-        )  # fmt: skip
+        count = lay_ray(p, edge, n, origin, along, across, low, high, diagonal, place, side, share, mine, own, target)
         known = sample_ray(flat, n, place, side, share, antenna, h)
         seen = count
         while seen > 0 and own[seen - 1] > known:
             seen -= 1
-            out[target[seen]] = np.nan
+            if not compares:
+                out[target[seen]] = np.nan
         if seen == 0:
             continue
         known = own[seen - 1]
         step = cell_m * math.sqrt(1.0 + (float(p) / edge) ** 2)
         bulge = step * step * 0.5 / t.earth_radius_m
         records, waiting = scan_ray(
-            known, h, h, bulge, tx_agl, rx_agl, own, seen, t.wavelength_m * step, inverses, roots, work, True,
+            known, h, bulge, rx_agl, own, seen, t.wavelength_m * step, inverses, roots, work,
             raw_x, raw_h, raw_s, hull_x, hull_g, hull_s, rec_s, rec_a, rec_u, slots, sights, before,
         )  # fmt: skip
         if waiting > 0:
-            bound_records(records, rec_s, rec_a, line, offset, room)
+            bound_records(records, rec_s, rec_a, nodes[0], nodes[1], room)
             clear_paths(
                 waiting, slots, sights, before, own, t.wavelength_m * step, inverses,
-                rec_s, rec_a, rec_u, line, offset, room, group, work,
+                rec_s, rec_a, rec_u, nodes[0], nodes[1], room, group, work,
             )  # fmt: skip
         diffraction(work, seen, step, t, spare, marked)
-        for index in range((seen + LANES - 1) // LANES):
-            block = work[index]
+        stands = False
+        if cover.present > 0:
+            crowns, roofs = sample_cover(known, place, side, share, cover, index, heights[CROWN], heights[ROOF])
+            stands = crowns + roofs > 0
+            if stands:
+                if quadrant < 2:
+                    bearing = math.atan2(float(along) * edge, float(-p))
+                else:
+                    bearing = math.atan2(float(p), -float(along // columns) * edge)
+                near = int(cover.near_m / step + 1e-9)
+                through_losses(
+                    known, h, bulge, tx_agl, rx_agl, step, bearing, cover, near, index, heights[CROWN], heights[ROOF], own, seen,
+                    slopes[0], orders[0], orders[1], slopes[1], orders[2], trees, wall_tree, through[0], through[1], through[2],
+                )  # fmt: skip
+                edge_losses(work, seen, own, step, ways[0])
+                for k in range(known + 1):
+                    heights[BOTH, k] = heights[CROWN, k] + heights[ROOF, k]
+                for way in range(1, len(WAYS)):
+                    under, above, roofed, crowned, keeps_near = WAYS[way]
+                    if (roofs > 0 or not roofed) and (crowns > 0 or not crowned):
+                        _way_loss(
+                            known, h, heights[under], heights[above], near if keeps_near else 0, bulge, rx_agl, own, seen, step, t,
+                            inverses, roots, trial, scratch, waits, nodes, group, ways[way],
+                        )  # fmt: skip
+                _cheapest_ways(seen, crowns > 0, roofs > 0, ways, through, extra)
+        for block_index in range((seen + LANES - 1) // LANES):
+            block = work[block_index]
+            lanes = min(LANES, seen - block_index * LANES)
+            for lane in range(lanes):
+                cell = target[block_index * LANES + lane]
+                if wants_parts:
+                    out_terrain[cell] = block[lane + OUT]
+                block[lane + NU] = block[lane + OUT]
             _free_space_block(block, step, factor_db, nearest2)
-            for lane in range(min(LANES, seen - index * LANES)):
-                out[target[index * LANES + lane]] = block[lane + OUT]
+            for lane in range(lanes):
+                q = block_index * LANES + lane
+                cell = target[q]
+                value = block[lane + OUT] + block[lane + NU]
+                if stands:
+                    value += f32(extra[q])
+                if wants_parts:
+                    out_covered[cell] = f32(extra[q]) if stands else f32(0.0)
+                if compares:
+                    value += f32(handicap_db)
+                    if not out[cell] <= value:
+                        out[cell] = value
+                        out_server[cell] = number
+                else:
+                    out[cell] = value

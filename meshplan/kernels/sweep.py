@@ -12,25 +12,39 @@ from numpy.typing import NDArray
 
 from meshplan.errors import InputError
 from meshplan.kernels.constants import RadioPath
+from meshplan.kernels.cover import StandingCover, cover_terms
 from meshplan.kernels.engine import Notify, Progress, load_compiled, run_pieces
 
 Float32 = NDArray[np.float32]
 
-PIECE_CELLS = 60_000
+PIECE_SAMPLES = 60_000
 """Samples one thread works on before it can be stopped: some 10 ms."""
 
 
 @dataclass(frozen=True)
 class Transmitter:
-    """Where a transmitter stands: cell, antenna height above the ground there, and a handicap for comparisons.
+    """Where a transmitter stands: cell, antenna height above the ground there, building around it, handicap.
 
-    `handicap_db` is added to the loss when several transmitters are compared (less power or gain than the others).
+    `inside` is the cover index of the building it stands in (its walls are the caller's to add), 0 in the open. `handicap_db` is
+    added to the loss when several transmitters are compared (less power or gain than the others, walls).
     """
 
     row: int
     column: int
     antenna_agl_m: float
+    inside: int = 0
     handicap_db: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class SweepLoss:
+    """Loss at every cell and two of its parts; free space is the rest."""
+
+    loss_db: Float32
+    terrain_db: Float32
+    """Diffraction over bare ground."""
+    cover_db: Float32
+    """What plants and buildings add on the way that loses least."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,6 +62,7 @@ def sweep_loss_db(
     receiver_agl_m: float,
     path: RadioPath,
     *,
+    cover: StandingCover | None = None,
     cores: int | None = None,
     progress: Progress | None = None,
     notify: Notify | None = None,
@@ -64,6 +79,8 @@ def sweep_loss_db(
     receiver_agl_m : float
         Antenna height above ground at every cell.
     path : RadioPath
+    cover : StandingCover, optional
+        What stands on the ground; open ground by default.
     cores : int, optional
         Most threads; all cores by default.
     progress, notify : callable, optional
@@ -72,25 +89,112 @@ def sweep_loss_db(
     Returns
     -------
     ndarray of float32, shape (rows, columns)
-        Free-space loss over the slant distance and diffraction.
+        Free-space loss over the slant distance, diffraction over bare ground, and what cover adds.
 
     Notes
     -----
     Source
-        ITU-R P.525-4, P.526-16 §3.2 and §4.5, low-antenna rule of `meshplan.propagation.low_antenna`; the way to find the
-        extremes along a ray is our own (see DEVELOPERS.md, "Coverage").
+        ITU-R P.525-4, P.526-16 §3.2 and §4.5, low-antenna rule of `meshplan.propagation.low_antenna`, ways past cover as in
+        `meshplan.links.path_loss`; the search for the extremes along a ray is our own.
     Differs from source
         The receiver of a cell stands where the nearest ray crosses its column or row, at most half a cell aside, and heights
         between cells are linear.
     Accuracy
         2e-5 dB from the formulas on the same samples.
     """
+    return _sweep(ground_amsl_m, cell_m, transmitter, receiver_agl_m, path, cover, _NO_ROOM, cores, progress, notify).loss_db
+
+
+def sweep_parts(
+    ground_amsl_m: Float32,
+    cell_m: float,
+    transmitter: Transmitter,
+    receiver_agl_m: float,
+    path: RadioPath,
+    *,
+    cover: StandingCover | None = None,
+    cores: int | None = None,
+    progress: Progress | None = None,
+    notify: Notify | None = None,
+) -> SweepLoss:
+    """Return what `sweep_loss_db` does, with its parts; takes three rasters instead of one."""
+    room = np.empty(np.shape(ground_amsl_m), dtype=np.float32)
+    return _sweep(ground_amsl_m, cell_m, transmitter, receiver_agl_m, path, cover, room, cores, progress, notify)
+
+
+def best_server(
+    ground_amsl_m: Float32,
+    cell_m: float,
+    transmitters: Sequence[Transmitter],
+    receiver_agl_m: float,
+    path: RadioPath,
+    *,
+    cover: StandingCover | None = None,
+    cores: int | None = None,
+    progress: Progress | None = None,
+    notify: Notify | None = None,
+) -> BestServer:
+    """Return the least loss of several transmitters at every cell and whose it is; NaN and −1 where none can be computed.
+
+    Parameters are those of `sweep_loss_db`. Cells are compared as they come, so the rasters of the transmitters are never all kept.
+    Of two equal losses the earlier transmitter wins.
+    """
     ground = check_ground(ground_amsl_m)
-    out = np.full(ground.shape, np.nan, dtype=np.float32)
+    loss = np.full(ground.shape, np.nan, dtype=np.float32)
+    server = np.full(ground.shape, -1, dtype=np.int16)
     run = load_compiled("compiled_sweep", "sweep_rays", notify)
-    pieces = _pieces(ground, cell_m, [transmitter], receiver_agl_m, path, out)
+    done = 0
+    jobs = [
+        _pieces(ground, cell_m, transmitter, receiver_agl_m, path, cover, number, loss, _NO_ROOM, _NO_ROOM, server)
+        for number, transmitter in enumerate(transmitters)
+    ]
+    total = sum(len(pieces) for pieces in jobs)
+    for number, (transmitter, pieces) in enumerate(zip(transmitters, jobs, strict=True)):
+        here = _loss_on_the_spot_db(transmitter, receiver_agl_m, path) + transmitter.handicap_db
+        at = transmitter.row, transmitter.column
+        if not loss[at] <= here:
+            loss[at], server[at] = here, number
+
+        def report(finished: int, _: int, before: int = done) -> None:
+            if progress is not None:
+                progress(before + finished, total)
+
+        run_pieces(run, pieces, cores=cores, progress=report)
+        done += len(pieces)
+    return BestServer(loss, server)
+
+
+_NO_ROOM = np.empty((1, 1), dtype=np.float32)
+_NO_SERVER = np.empty((1, 1), dtype=np.int16)
+
+
+def _sweep(
+    ground_amsl_m: Float32,
+    cell_m: float,
+    transmitter: Transmitter,
+    receiver_agl_m: float,
+    path: RadioPath,
+    cover: StandingCover | None,
+    room: Float32,
+    cores: int | None,
+    progress: Progress | None,
+    notify: Notify | None,
+) -> SweepLoss:
+    ground = check_ground(ground_amsl_m)
+    loss, terrain, covered = (np.full(shape, np.nan, dtype=np.float32) for shape in (ground.shape, room.shape, room.shape))
+    pieces = _pieces(ground, cell_m, transmitter, receiver_agl_m, path, cover, 0, loss, terrain, covered, _NO_SERVER)
+    loss[transmitter.row, transmitter.column] = _loss_on_the_spot_db(transmitter, receiver_agl_m, path)
+    if room.shape == ground.shape:
+        terrain[transmitter.row, transmitter.column] = covered[transmitter.row, transmitter.column] = 0.0
+    run = load_compiled("compiled_sweep", "sweep_rays", notify)
     run_pieces(run, pieces, cores=cores, progress=progress)
-    return out
+    return SweepLoss(loss, terrain, covered)
+
+
+def _loss_on_the_spot_db(transmitter: Transmitter, receiver_agl_m: float, path: RadioPath) -> float:
+    wavelength_m = path.terms.wavelength_m
+    nearest_m = max(abs(transmitter.antenna_agl_m - receiver_agl_m), wavelength_m, 1.0)
+    return 20.0 * math.log10(4.0 * math.pi * nearest_m / wavelength_m)
 
 
 def check_ground(ground_amsl_m: Float32) -> Float32:
@@ -123,29 +227,26 @@ def _check_transmitter(ground: Float32, transmitter: Transmitter, receiver_agl_m
 def _pieces(
     ground: Float32,
     cell_m: float,
-    transmitters: Sequence[Transmitter],
+    transmitter: Transmitter,
     receiver_agl_m: float,
     path: RadioPath,
-    out: Float32,
+    cover: StandingCover | None,
+    number: int,
+    *arrays: NDArray[Any],
 ) -> list[tuple[Any, ...]]:
-    """Cut the rays of each transmitter into pieces that no two threads share a cell of."""
+    """Cut the rays of a transmitter into pieces; no two of them write the same cell."""
+    _check_transmitter(ground, transmitter, receiver_agl_m)
     rows, columns = ground.shape
-    terms = path.terms
+    row, column = transmitter.row, transmitter.column
+    standing = cover_terms(cover, (rows, columns), transmitter.inside)
+    antennas = float(cell_m), float(transmitter.antenna_agl_m), float(receiver_agl_m)
     pieces: list[tuple[Any, ...]] = []
-    for transmitter in transmitters:
-        _check_transmitter(ground, transmitter, receiver_agl_m)
-        row, column = transmitter.row, transmitter.column
-        at = np.hypot(0.0, transmitter.antenna_agl_m - receiver_agl_m)
-        nearest = max(float(at), terms.wavelength_m, 1.0)
-        out[row, column] = 20.0 * math.log10(4.0 * math.pi * nearest / terms.wavelength_m)
-        for quadrant, edge in enumerate((columns - 1 - column, column, rows - 1 - row, row)):
-            if edge == 0:
-                continue
-            step = max(1, PIECE_CELLS // edge)
-            for first in range(-edge, edge + 1, step):
-                last = min(first + step, edge + 1)
-                pieces.append(
-                    (ground, row, column, float(cell_m), float(transmitter.antenna_agl_m), float(receiver_agl_m),
-                     quadrant, first, last, terms, out)
-                )  # fmt: skip
+    for quadrant, edge in enumerate((columns - 1 - column, column, rows - 1 - row, row)):
+        if edge == 0:
+            continue
+        step = max(1, PIECE_SAMPLES // edge)
+        for first in range(-edge, edge + 1, step):
+            rays = quadrant, first, min(first + step, edge + 1)
+            terms = path.terms, standing, float(transmitter.handicap_db), number
+            pieces.append((ground, row, column, *antennas, *rays, *terms, *arrays))
     return pieces

@@ -1,0 +1,173 @@
+"""Cover on the ground: every cell takes the way past woods, crops and buildings that loses least, and counts each once."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from ray_reference import OwnerRay, excess_db, free_db, owner_ray
+from test_sweep import CELL_M, rough_ground
+
+from meshplan.errors import InputError
+from meshplan.kernels import FoliageGroup, RadioPath, StandingCover, Transmitter, best_server, sweep_loss_db, sweep_parts
+
+BAND = RadioPath(868.0)
+WOOD = FoliageGroup(across_db_per_m=0.17, most_db=26.0, saturates=True)
+VINES = FoliageGroup(0.15, 22.0, saturates=False, scale=0.8, along_db_per_m=0.04, row_azimuth_deg=30.0)
+TABLE = {
+    "crown_m": (0.0, 12.0, 2.0, 0.0, 0.0, 8.0),
+    "roof_m": (0.0, 0.0, 0.0, 5.0, 9.0, 0.0),
+    "group": (-1, 0, 1, -1, -1, 0),
+    "groups": (WOOD, VINES),
+    "walls_db": (0.0, 0.0, 0.0, 14.0, 30.0, 0.0),
+}
+
+
+def patches(shape: tuple[int, int], seed: int, count: int = 14, codes: tuple[int, ...] = (1, 2, 3, 4, 5)) -> NDArray[np.uint16]:
+    """Rectangles of cover at random places."""
+    rng = np.random.default_rng(seed)
+    index = np.zeros(shape, dtype=np.uint16)
+    for _ in range(count):
+        code = int(rng.choice(codes))
+        size = rng.integers(1, 4, 2) if code in (3, 4) else rng.integers(2, 25, 2)
+        row, column = rng.integers(0, shape[0]), rng.integers(0, shape[1])
+        index[row : row + size[0], column : column + size[1]] = code
+    return index
+
+
+def bearing_of(transmitter: Transmitter, row: int, column: int, ray: OwnerRay) -> float:
+    """Bearing of the ray itself (not of the cell), from where it crosses the last line."""
+    last = ray.first[0][-1] + (ray.second[0][-1] - ray.first[0][-1]) * ray.share[-1]
+    across = ray.first[1][-1] + (ray.second[1][-1] - ray.first[1][-1]) * ray.share[-1]
+    return float(np.degrees(np.arctan2(across - transmitter.column, transmitter.row - last)))
+
+
+def expected_db(
+    ground: NDArray[np.float32], cover: StandingCover, transmitter: Transmitter, receiver_agl_m: float, row: int, column: int
+) -> tuple[float, float, float]:
+    """Loss in all, over bare ground, and by cover, of one cell by the readable formulas and the six ways."""
+    ray = owner_ray(ground.shape, transmitter, row, column, CELL_M)
+    h = ray.sample(ground)
+    codes = ray.nearest(cover.index).astype(int)
+    codes[codes == transmitter.inside] = 0
+    crown, roof = np.asarray(cover.crown_m)[codes], np.asarray(cover.roof_m)[codes]
+    if cover.canopy_m is not None:
+        seen = ray.nearest(cover.canopy_m)
+        known = (codes > 0) & np.isfinite(seen)
+        crown = np.where(known, seen * np.asarray(cover.crown_share)[codes], crown)
+        roof = np.where(known, seen * np.asarray(cover.roof_share)[codes], roof)
+    steps, radius = np.arange(ray.steps + 1), 6_371_000.0 * BAND.k_factor
+    x = steps * ray.step_m
+    sight = h[0] + transmitter.antenna_agl_m
+    sight = sight + (h[-1] + receiver_agl_m - sight) * steps / ray.steps - x * (x[-1] - x) / (2.0 * radius)
+    weight = np.where((steps == 0) | (steps == ray.steps), 0.5, 1.0) * ray.step_m
+    near = np.minimum(x, x[-1] - x) <= cover.near_an_antenna_m * (1 + 1e-12)
+    bearing = bearing_of(transmitter, row, column, ray)
+    leaves = near_leaves = 0.0
+    for number, group in enumerate(cover.groups):
+        here = (crown > 0) & (sight < h + crown) & (np.asarray(cover.group)[codes] == number)
+        leaves += group.loss_db(float((here * weight).sum()), bearing)
+        near_leaves += group.loss_db(float((here * near * weight).sum()), bearing)
+    inside = (roof > 0) & (sight < h + roof)
+    entered = inside[1:] & (~inside[:-1] | (codes[1:] != codes[:-1]))
+    walls = float((np.asarray(cover.walls_db)[codes[1:]] * entered).sum())
+
+    def over(surface: NDArray[np.float64]) -> float:
+        return excess_db(ray, h, h + surface, transmitter, receiver_agl_m, BAND)
+
+    bare = over(0.0 * h)
+    far_crown = np.where(near, 0.0, crown)
+    ways = [max(over(roof), bare) + leaves]
+    if (roof[1:-1] > 0).any():
+        ways.append(bare + walls + leaves)
+    if leaves > 0:
+        ways += [over(roof + crown), over(roof + far_crown) + near_leaves]
+        if (roof[1:-1] > 0).any():
+            ways += [over(crown) + walls, over(far_crown) + near_leaves + walls]
+    return free_db(ray, h, transmitter, receiver_agl_m, BAND) + min(ways), bare, min(ways) - bare
+
+
+@pytest.mark.parametrize(
+    ("relief", "place", "heights", "codes", "canopy"),
+    [
+        (1.0, (60, 70), (6.0, 1.5), (1, 2, 3, 4, 5), False),
+        (0.05, (10, 120), (3.0, 1.0), (1, 2, 3, 4, 5), False),
+        (0.0, (60, 70), (2.0, 1.0), (1, 2, 3, 4, 5), False),
+        (0.0, (0, 0), (12.0, 1.5), (1, 2, 5), False),
+        (0.2, (119, 139), (4.0, 2.0), (3, 4), False),
+        (0.2, (50, 50), (4.0, 2.0), (1, 2, 3, 4, 5), True),
+    ],
+    ids=["hilly", "gentle", "flat", "plants only", "buildings only", "heights from a surface raster"],
+)
+def test_every_cell_takes_the_way_that_loses_least(
+    relief: float, place: tuple[int, int], heights: tuple[float, float], codes: tuple[int, ...], canopy: bool
+) -> None:
+    ground = rough_ground(120, 140, relief)
+    cover = StandingCover(patches(ground.shape, seed=5, codes=codes), **TABLE)  # type: ignore[arg-type]
+    if canopy:
+        seen = np.random.default_rng(2).uniform(0.0, 14.0, ground.shape).astype(np.float32)
+        seen[::3, ::2] = np.nan
+        cover = replace(cover, canopy_m=seen, crown_share=(0.0, 1.0, 0.7, 0.0, 0.0, 0.5), roof_share=(0.0, 0.0, 0.0, 1.0, 1.0, 0.0))
+    transmitter = Transmitter(*place, antenna_agl_m=heights[0])
+    got = sweep_parts(ground, CELL_M, transmitter, heights[1], BAND, cover=cover)
+    rng = np.random.default_rng(9)
+    errors, parts, touched = [], [], 0
+    for _ in range(220):
+        row, column = int(rng.integers(0, 120)), int(rng.integers(0, 140))
+        if (row, column) == place:
+            continue
+        total, bare, added = expected_db(ground, cover, transmitter, heights[1], row, column)
+        errors.append(abs(float(got.loss_db[row, column]) - total))
+        parts.append(abs(float(got.terrain_db[row, column]) - bare) + abs(float(got.cover_db[row, column]) - added))
+        touched += added > 0.0
+    assert touched > 10
+    assert max(errors) < 1e-3
+    assert max(parts) < 1e-3
+
+
+def test_the_building_around_the_transmitter_is_no_obstacle() -> None:
+    ground = rough_ground(60, 60, 0.0)
+    index = np.zeros(ground.shape, dtype=np.uint16)
+    index[28:33, 28:33] = 3
+    cover = StandingCover(index, **TABLE)  # type: ignore[arg-type]
+    open_ground = sweep_loss_db(ground, CELL_M, Transmitter(30, 30, 2.0), 1.0, BAND)
+    within = sweep_loss_db(ground, CELL_M, Transmitter(30, 30, 2.0, inside=3), 1.0, BAND, cover=cover)
+    assert np.array_equal(within, open_ground)
+    index[20:22, 28:33] = 4
+    beside = sweep_loss_db(ground, CELL_M, Transmitter(30, 30, 2.0, inside=3), 1.0, BAND, cover=cover)
+    assert (beside[:20, 30] > open_ground[:20, 30] + 5.0).all()
+    assert np.array_equal(beside[34:], open_ground[34:])
+
+
+def test_cover_never_helps_and_open_cover_changes_nothing() -> None:
+    ground = rough_ground(90, 80, 0.1)
+    index = patches(ground.shape, seed=3)
+    bare = sweep_loss_db(ground, CELL_M, Transmitter(40, 40, 3.0), 1.0, BAND)
+    covered = sweep_loss_db(ground, CELL_M, Transmitter(40, 40, 3.0), 1.0, BAND, cover=StandingCover(index, **TABLE))  # type: ignore[arg-type]
+    assert (covered >= bare - 1e-4).all()
+    nothing = StandingCover(np.zeros_like(index), **TABLE)  # type: ignore[arg-type]
+    assert np.array_equal(sweep_loss_db(ground, CELL_M, Transmitter(40, 40, 3.0), 1.0, BAND, cover=nothing), bare)
+
+
+def test_the_best_server_is_the_least_of_all_sweeps() -> None:
+    ground = rough_ground(90, 110)
+    ground[20:24, 70:80] = np.nan
+    stations = [Transmitter(10, 10, 6.0), Transmitter(80, 100, 3.0, handicap_db=4.0), Transmitter(45, 40, 2.0)]
+    got = best_server(ground, CELL_M, stations, 1.5, BAND)
+    each = np.stack([sweep_loss_db(ground, CELL_M, station, 1.5, BAND) + np.float32(station.handicap_db) for station in stations])
+    least = np.nanmin(np.where(np.isnan(each), np.inf, each), axis=0)
+    reached = np.isfinite(least)
+    assert np.array_equal(np.isnan(got.loss_db), ~reached)
+    assert np.allclose(got.loss_db[reached], least[reached], atol=2e-5)
+    assert np.array_equal(got.server[reached], np.argmin(np.where(np.isnan(each), np.inf, each), axis=0)[reached])
+    assert (got.server[~reached] == -1).all()
+    assert len(np.unique(got.server[reached])) == 3
+
+
+def test_cover_that_does_not_fit_is_refused() -> None:
+    ground = rough_ground(20, 20)
+    cover = StandingCover(np.zeros((20, 19), dtype=np.uint16), **TABLE)  # type: ignore[arg-type]
+    with pytest.raises(InputError, match="does not fit the ground or itself: index"):
+        sweep_loss_db(ground, CELL_M, Transmitter(5, 5, 3.0), 1.0, BAND, cover=cover)
