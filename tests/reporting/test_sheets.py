@@ -16,9 +16,10 @@ from browser_fixture import offline_page
 from plan_fixture import HOSTILE_NAMES, make_device, make_link, make_plan
 
 from meshplan.inputs.cautions import read_caution_rules
+from meshplan.inputs.measurements import read_readings
 from meshplan.operation.cautions import cautions_for, plan_cautions
 from meshplan.operation.parts import parts_list
-from meshplan.records import Plan, Power, Purpose, Role
+from meshplan.records import Plan, Power, Purpose, Role, Site
 from meshplan.reporting.sheets import write_sheets
 from meshplan.reporting.sheets.entries import order_of_work, site_sheets
 from meshplan.reporting.sheets.overview import overview_svg
@@ -314,3 +315,26 @@ def test_sheets_read_on_a_phone_without_sideways_scrolling(tmp_path: Path) -> No
     with offline_page(tmp_path / "sheets.html", width=390, height=780) as (page, trouble):
         assert page.evaluate("document.documentElement.scrollWidth") <= 390
         assert trouble == []
+
+
+def as_sites(plan: Plan) -> list[Site]:
+    """Return the devices of a plan as the sites that the reader of readings knows."""
+    return [Site(one.name, one.role, one.lon_deg, one.lat_deg, one.x_m, one.y_m, one.antenna_agl_m) for one in plan.devices]
+
+
+def test_a_filled_table_is_read_back_with_the_same_names(plan: Plan, tmp_path: Path) -> None:
+    write_sheets(plan, tmp_path)
+    path = tmp_path / "readings.csv"
+    rows = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"))))
+    for i, row in enumerate(rows):
+        row.update(date_time="2026-07-04 10:30", season="leaf", power_dbm=f"-{90 + i}.5", sent="100", received="97")
+    rows[-1].update(power_dbm="not heard", received="0")
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, COLUMNS)
+        writer.writeheader()
+        writer.writerows(rows)
+    found = read_readings([path], as_sites(plan), seasons=("bare", "leaf"), radios=(plan.radio.key,)).readings
+    assert [(reading.a.name, reading.b.name) for reading in found] == [(row["a"], row["b"]) for row in rows]
+    assert [reading.power_dbm for reading in found][:2] == [-90.5, -91.5]
+    assert all(reading.sent == 100 and reading.season == "leaf" for reading in found)
+    assert not found[-1].heard

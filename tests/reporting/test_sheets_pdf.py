@@ -1,0 +1,86 @@
+"""The PDF packet: one page a site, the same bytes each time, and a plain message where its package is missing."""
+
+from __future__ import annotations
+
+import re
+import sys
+from dataclasses import replace
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+from plan_fixture import HOSTILE_NAMES, make_plan
+
+from meshplan.errors import MissingPackageError
+from meshplan.inputs.cautions import read_caution_rules
+from meshplan.operation.cautions import cautions_for, plan_cautions
+from meshplan.operation.parts import parts_list
+from meshplan.records import Plan
+from meshplan.reporting.profile_chart import profile_svg
+from meshplan.reporting.sheets import write_sheets
+from meshplan.reporting.sheets.entries import site_sheets
+from meshplan.reporting.sheets.overview import overview_svg
+from meshplan.reporting.sheets.pdf import _subpaths, sheets_pdf
+from meshplan.settings import CostSettings
+
+
+def dressed(plan: Plan) -> Plan:
+    """Return the plan with the cautions and parts that a real one has."""
+    rules = read_caution_rules()
+    devices = tuple(replace(device, cautions=cautions_for(device, rules)) for device in plan.devices)
+    return replace(plan, devices=devices, cautions=plan_cautions(rules), parts=parts_list(devices, CostSettings()))
+
+
+def pages(data: bytes) -> int:
+    return len(re.findall(rb"/Type\s*/Page\b(?!s)", data))
+
+
+@pytest.fixture
+def reportlab() -> None:
+    """Skip where the optional package is not installed."""
+    pytest.importorskip("reportlab")
+
+
+@pytest.mark.usefixtures("reportlab")
+@pytest.mark.parametrize("names", [None, HOSTILE_NAMES])
+def test_each_site_adds_one_page(names: dict[str, str] | None) -> None:
+    plan = dressed(make_plan(names=names))
+    cover = pages(sheets_pdf(replace(plan, devices=(), links=(), routes=(), unserved=())))
+    assert pages(sheets_pdf(replace(plan, links=(), routes=(), parts=()))) == 1 + len(site_sheets(plan))
+    assert pages(sheets_pdf(plan)) in (cover + len(site_sheets(plan)), cover + 1 + len(site_sheets(plan)))
+
+
+@pytest.mark.usefixtures("reportlab")
+def test_same_plan_same_bytes() -> None:
+    assert sheets_pdf(make_plan()) == sheets_pdf(make_plan())
+
+
+@pytest.mark.usefixtures("reportlab")
+def test_it_is_written_with_the_packet(tmp_path: Path) -> None:
+    assert {path.name for path in write_sheets(make_plan(), tmp_path, pdf=True)} == {"readings.csv", "sheets.html", "sheets.pdf"}
+    assert (tmp_path / "sheets.pdf").read_bytes().startswith(b"%PDF-")
+
+
+def test_without_the_package_the_install_command_is_given_and_nothing_is_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in [name for name in sys.modules if name.split(".")[0] == "reportlab"]:
+        monkeypatch.delitem(sys.modules, name)
+    monkeypatch.setitem(sys.modules, "reportlab", None)
+    monkeypatch.setitem(sys.modules, "reportlab.pdfgen.canvas", None)
+    with pytest.raises(MissingPackageError, match=r"python -m pip install 'meshplan\[pdf\]'"):
+        write_sheets(make_plan(), tmp_path, pdf=True)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_every_path_of_our_drawings_is_understood(plan: Plan) -> None:
+    drawings = [overview_svg(plan), *(profile_svg(link, plan) for link in plan.links)]
+    paths = [element.attrib["d"] for svg in drawings for element in ElementTree.fromstring(svg).iter() if "d" in element.attrib]
+    assert len(paths) > 50
+    for path in paths:
+        assert set(re.findall("[A-Za-z]", path)) <= set("MLHVhvlz")
+        assert all(points for points, _ in _subpaths(path))
+
+
+def test_relative_and_absolute_steps_give_the_same_points() -> None:
+    assert _subpaths("M1 2h3v4H0V0L5 6l1 1z") == [([(1, 2), (4, 2), (4, 6), (0, 6), (0, 0), (5, 6), (6, 7)], True)]
