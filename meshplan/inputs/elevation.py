@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,6 +21,7 @@ _ERROR_LENGTH_CELLS = 1.5
 _LEAST_ERROR_LENGTH_M = 5.0
 NO_RASTER = 255
 _NOTABLE_STEP_M = 2.0
+UNUSED = "gives nothing here: it does not reach the property, or finer data are known everywhere"
 
 
 def default_error_m(cell_m: float) -> float:
@@ -44,11 +44,35 @@ def default_error_length_m(cell_m: float) -> float:
 
 
 @dataclass
-class _Layer:
-    header: RasterHeader
-    cell_m: float
+class _Mosaic:
+    """Heights laid together so far, finest first."""
+
     heights: Float32
-    used: int = 0
+    index: NDArray[np.uint8]
+    steps: list[str]
+
+    @classmethod
+    def empty(cls, grid: Grid) -> _Mosaic:
+        return cls(np.full(grid.shape, np.nan, dtype=np.float32), np.full(grid.shape, NO_RASTER, dtype=np.uint8), [])
+
+    def add(self, heights: Float32, place: int, shown: str, error_m: float) -> float:
+        """Fill what is still unknown; return the share of the grid that was filled."""
+        self._compare(heights, shown, error_m)
+        fill = np.isnan(self.heights) & np.isfinite(heights)
+        self.heights[fill] = heights[fill]
+        self.index[fill] = min(place, NO_RASTER - 1)
+        return float(fill.mean())
+
+    def _compare(self, heights: Float32, shown: str, error_m: float) -> None:
+        """Tell of a raster that does not agree with finer ones: another height datum, or a wrong unit."""
+        difference = heights - self.heights
+        known = difference[np.isfinite(difference)]
+        step_m = float(np.median(known)) if known.size else 0.0
+        if abs(step_m) > max(_NOTABLE_STEP_M, 2.0 * error_m):
+            self.steps.append(
+                f"{shown} stands {plain(round(abs(step_m), 1))} m {'above' if step_m > 0 else 'below'} the finer data where they "
+                "overlap: another height datum or unit? Heights were not changed."
+            )
 
 
 def read_elevation(headers: Sequence[RasterHeader], grid: Grid) -> Elevation:
@@ -61,99 +85,75 @@ def read_elevation(headers: Sequence[RasterHeader], grid: Grid) -> Elevation:
         ((header.cell_m(float(lon), float(lat)), index, header) for index, header in enumerate(headers)),
         key=lambda item: item[:2],
     )
-    layers: list[_Layer] = []
+    ground, surface = _Mosaic.empty(grid), _Mosaic.empty(grid)
+    notes: list[RasterNote] = []
     faults: list[MeshplanError] = []
-    for cell_m, _, header in sized:
+    for place, (cell_m, _, header) in enumerate(sized):
         try:
-            layers.append(_Layer(header, cell_m, read_on_grid(header, grid, cell_m)))
+            heights = read_on_grid(header, grid, cell_m)
         except MeshplanError as fault:
             faults.append(fault)
+            continue
+        mosaic = surface if header.is_surface else ground
+        share = mosaic.add(heights, place, header.shown, _error_m(header, cell_m))
+        notes.append(_note(header, cell_m, grid.cell_m, share))
     raise_faults(faults)
-    assumptions: list[str] = []
-    ground_layers = [layer for layer in layers if not layer.header.is_surface]
-    surface_layers = [layer for layer in layers if layer.header.is_surface]
-    ground_is_surface = not ground_layers
-    surface, surface_index = _laid_together(surface_layers, layers, grid) if surface_layers else (None, None)
+    has_surface = any(header.is_surface for header in headers)
+    ground_is_surface = all(header.is_surface for header in headers)
+    taken = surface if ground_is_surface else ground
+    return Elevation(
+        grid=grid,
+        ground_amsl_m=taken.heights,
+        surface_amsl_m=surface.heights if has_surface else None,
+        raster_index=taken.index,
+        rasters=tuple(notes),
+        ground_is_surface=ground_is_surface,
+        assumptions=tuple(_assumptions(taken, surface, ground_is_surface=ground_is_surface)),
+    )
+
+
+def _assumptions(taken: _Mosaic, surface: _Mosaic, *, ground_is_surface: bool) -> list[str]:
+    notes: list[str] = []
     if ground_is_surface:
-        assert surface is not None
-        assert surface_index is not None
-        ground, index = surface, surface_index
-        assumptions.append(
+        notes.append(
             "Only a surface model is given: trees and roofs are taken as ground, so heights of antennas under trees are too great "
             "and woods are not counted again. A bare-earth model would be better."
         )
-    else:
-        ground, index = _laid_together(ground_layers, layers, grid)
-    assumptions.extend(_steps(ground_layers or surface_layers))
-    share_known = float(np.isfinite(ground).mean())
+    notes.extend(dict.fromkeys([*taken.steps, *surface.steps]))
+    share_known = float(np.isfinite(taken.heights).mean())
     if share_known < 1.0:
-        assumptions.append(
-            f"Heights are not known on {_percent(1.0 - share_known)} of the grid; links that cross it cannot be judged."
-        )
-    notes = tuple(_note(layer, grid) for layer in layers)
-    return Elevation(grid, ground, surface, index, notes, ground_is_surface, tuple(assumptions))
-
-
-def _laid_together(chosen: Sequence[_Layer], layers: Sequence[_Layer], grid: Grid) -> tuple[Float32, NDArray[np.uint8]]:
-    heights = np.full(grid.shape, np.nan, dtype=np.float32)
-    index = np.full(grid.shape, NO_RASTER, dtype=np.uint8)
-    for layer in chosen:
-        fill = np.isnan(heights) & np.isfinite(layer.heights)
-        heights[fill] = layer.heights[fill]
-        index[fill] = min(next(place for place, other in enumerate(layers) if other is layer), NO_RASTER - 1)
-        layer.used = int(fill.sum())
-    return heights, index
-
-
-def _steps(layers: Sequence[_Layer]) -> list[str]:
-    """Tell of rasters that do not agree where they overlap: another height datum, or a wrong unit."""
-    notes = []
-    for finer, coarser in pairwise(layers):
-        difference = finer.heights - coarser.heights
-        known = difference[np.isfinite(difference)]
-        if not known.size:
-            continue
-        step_m = float(np.median(known))
-        limit_m = max(_NOTABLE_STEP_M, 2.0 * _error_m(coarser))
-        if abs(step_m) > limit_m:
-            notes.append(
-                f"{finer.header.shown} stands {plain(round(abs(step_m), 1))} m {'above' if step_m > 0 else 'below'} "
-                f"{coarser.header.shown} where they overlap: another height datum or unit? Heights were not changed."
-            )
+        notes.append(f"Heights are not known on {_percent(1.0 - share_known)} of the grid; links that cross it cannot be judged.")
     return notes
 
 
-def _error_m(layer: _Layer) -> float:
-    given = layer.header.settings.error_m
-    return given if given is not None else float(f"{default_error_m(layer.cell_m):.2g}")
+def _error_m(header: RasterHeader, cell_m: float) -> float:
+    given = header.settings.error_m
+    return given if given is not None else float(f"{default_error_m(cell_m):.2g}")
 
 
 def _percent(share: float) -> str:
     return f"{100 * share:.0f} %" if share >= 0.01 else "less than 1 %"
 
 
-def _note(layer: _Layer, grid: Grid) -> RasterNote:
-    settings = layer.header.settings
-    error_m = _error_m(layer)
-    length_m = settings.error_length_m or round(default_error_length_m(layer.cell_m), 1)
-    share = layer.used / (grid.rows * grid.columns)
+def _note(header: RasterHeader, cell_m: float, grid_cell_m: float, share: float) -> RasterNote:
+    settings = header.settings
+    error_m = _error_m(header, cell_m)
     holds = "bare earth" if settings.holds == "ground" else "surface with trees and roofs"
     standing = "as you state" if settings.error_m is not None else "assumed from the cell size, check it"
-    if not layer.used:
-        sentence = f"{layer.header.shown}: gives nothing here, finer data are known everywhere or it does not reach the property."
-        return RasterNote(layer.header.shown, settings.holds, layer.cell_m, error_m, length_m, 0.0, sentence)
-    way = "averaged to" if grid.cell_m > 1.01 * layer.cell_m else "interpolated to" if grid.cell_m < 0.99 * layer.cell_m else "on"
+    ways = {"averaged to": grid_cell_m > 1.01 * cell_m, "interpolated to": grid_cell_m < 0.99 * cell_m}
+    way = next((words for words, fits in ways.items() if fits), "on")
+    sentence = (
+        f"{header.shown}: {holds}, cells of {cell_m:.3g} m {way} {plain(grid_cell_m)} m, gives {_percent(share)} of the grid; "
+        f"height error ± {plain(error_m)} m ({standing})."
+    )
     return RasterNote(
-        file=layer.header.shown,
+        file=header.shown,
         holds=settings.holds,
-        cell_m=layer.cell_m,
+        cell_m=cell_m,
         error_m=error_m,
-        error_length_m=length_m,
+        error_length_m=settings.error_length_m or round(default_error_length_m(cell_m), 1),
         share_of_grid=share,
-        sentence=(
-            f"{layer.header.shown}: {holds}, cells of {layer.cell_m:.3g} m {way} {plain(grid.cell_m)} m, "
-            f"gives {_percent(share)} of the grid; height error ± {plain(error_m)} m ({standing})."
-        ),
+        sentence=sentence if share else f"{header.shown}: {UNUSED}.",
     )
 
 

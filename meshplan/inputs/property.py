@@ -14,7 +14,7 @@ from meshplan.errors import FaultList, InputError, MeshplanError, raise_faults
 from meshplan.grid import Elevation
 from meshplan.inputs.columns import plain
 from meshplan.inputs.cover import CoverList, boundary_of, cover_on_grid, read_cover_features, thinnest_m
-from meshplan.inputs.elevation import known_at, read_elevation
+from meshplan.inputs.elevation import UNUSED, known_at, read_elevation
 from meshplan.inputs.grid_choice import choose_grid, choose_projection_for, land_box
 from meshplan.inputs.property_files import PropertyFiles, find_files
 from meshplan.inputs.raster import RasterHeader, open_header, outside_hint
@@ -65,7 +65,8 @@ def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> P
     faults: list[MeshplanError] = []
     files = find_files(folder, settings)
     crs = _stated_crs(settings, faults)
-    sites = sites_from_tables([read_site_file(folder / name, name, crs) for name in files.sites], crs)
+    tables = [read_site_file(folder / name, name, crs) for name in files.sites]
+    sites = sites_from_tables(tables, crs, crs_at_fault=settings.crs is not None and crs is None)
     faults.extend([*files.faults, *sites.faults])
     headers = _headers(folder, files, faults)
     cover = read_cover_features(_vector_files(folder, files.cover, "cover", crs, faults, near_deg=_near(sites.sites)))
@@ -98,7 +99,7 @@ def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> P
                     *cover.assumptions,
                     *boundary_notes,
                     *(note for header in headers for note in header.notes),
-                    *(raster.sentence for raster in whole.elevation.rasters),
+                    *_about_rasters(whole.elevation),
                     *whole.elevation.assumptions,
                 ]
             )
@@ -114,6 +115,13 @@ def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> P
             )
         ),
     )
+
+
+def _about_rasters(elevation: Elevation) -> list[str]:
+    """Return a sentence for each raster that is used, and one for all others."""
+    used = [raster.sentence for raster in elevation.rasters if raster.share_of_grid]
+    others = [raster.file for raster in elevation.rasters if not raster.share_of_grid]
+    return [*used, f"{', '.join(others)}: {UNUSED}."] if others else used
 
 
 @dataclass(frozen=True, eq=False)
@@ -281,7 +289,8 @@ def _in_buildings(sites: Sequence[Site], covers: Sequence[Cover]) -> list[str]:
             if site.antenna_agl_m < building.height_m and site.indoors is None:
                 wall = f' (indoors = "{building.wall}")' if building.wall else ""
                 notes.append(
-                    f"{site.where}: '{site.name}' stands inside '{building.name}' below its roof and is planned as outdoors; "
-                    f"if its antenna is inside, say through which wall{wall}."
+                    f"{site.where}: '{site.name}' stands inside '{building.name}' below its roof, "
+                    "so its signal is taken to pass the wall. "
+                    f"If the antenna is inside, say so{wall}; if not, move the site out of the outline."
                 )
     return notes

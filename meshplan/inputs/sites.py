@@ -29,29 +29,33 @@ class SiteList:
     assumptions: list[str] = field(default_factory=list)
     given: dict[str, frozenset[str]] = field(default_factory=dict)
     """Columns that each site filled in, by its name."""
+    crs: str | None = None
+    crs_at_fault: bool = False
 
 
-def sites_from_tables(tables: Iterable[SiteTable], crs: str | None) -> SiteList:
-    """Return the sites of all tables, in file order; `crs` is the projection of x_m and y_m."""
-    result = SiteList()
-    mover = point_mover(crs, WGS84) if crs else None
+def sites_from_tables(tables: Iterable[SiteTable], crs: str | None, *, crs_at_fault: bool = False) -> SiteList:
+    """Return the sites of all tables, in file order.
+
+    `crs` is the projection of x_m and y_m; with `crs_at_fault` its lack was told before, and rows are not blamed for it.
+    """
+    result = SiteList(crs=crs, crs_at_fault=crs_at_fault)
     for table in tables:
         result.faults.extend(table.faults)
         result.warnings.extend(table.warnings)
         result.assumptions.extend(table.assumptions)
         for row in table.rows:
-            result.sites.extend(_sites_of_row(row, table.word, mover, result))
+            result.sites.extend(_sites_of_row(row, table.word, result))
     result.faults.extend(_duplicates(result.names))
     _report_defaults(result)
     return result
 
 
-def _sites_of_row(row: SiteRow, word: str, mover: Any, result: SiteList) -> list[Site]:
+def _sites_of_row(row: SiteRow, word: str, result: SiteList) -> list[Site]:
     faults: list[MeshplanError] = []
     values = read_values(row.raw, SITE_COLUMNS, row.where, faults, word=word)
     if "name" in values:
         result.names.append((values["name"], row.where))
-    position = row.lon_lat_deg or _position(values, row, mover, faults)
+    position = row.lon_lat_deg or _position(values, row, result, faults)
     if faults or position is None or not {"name", "role"} <= set(values):
         result.faults.extend(faults)
         return []
@@ -67,13 +71,21 @@ def _sites_of_row(row: SiteRow, word: str, mover: Any, result: SiteList) -> list
     return sites
 
 
-def _position(values: dict[str, Any], row: SiteRow, mover: Any, faults: list[MeshplanError]) -> tuple[float, float] | None:
-    where = row.where
-    told_apart = {"lon_deg", "lat_deg"} <= set(row.raw) or {"x_m", "y_m"} <= set(row.raw)
+def _position(values: dict[str, Any], row: SiteRow, result: SiteList, faults: list[MeshplanError]) -> tuple[float, float] | None:
+    """Return longitude and latitude of a row; what is wrong with them goes to `faults`."""
     if "lon_deg" in values and "lat_deg" in values:
         return values["lon_deg"], values["lat_deg"]
     if "x_m" in values and "y_m" in values:
-        if mover is None:
+        return _from_metres(values["x_m"], values["y_m"], row.where, result, faults)
+    has_columns = {"lon_deg", "lat_deg"} <= set(row.raw) or {"x_m", "y_m"} <= set(row.raw)
+    if not faults and has_columns:
+        faults.append(InputError("has no position", where=row.where, fix="Fill in lon_deg and lat_deg."))
+    return None
+
+
+def _from_metres(x_m: float, y_m: float, where: str, result: SiteList, faults: list[MeshplanError]) -> tuple[float, float] | None:
+    if result.crs is None:
+        if not result.crs_at_fault:
             faults.append(
                 InputError(
                     "the position is in metres, and nothing says in which projection",
@@ -81,20 +93,17 @@ def _position(values: dict[str, Any], row: SiteRow, mover: Any, faults: list[Mes
                     fix='Write crs = "EPSG:…" in property.toml, or give lon_deg and lat_deg.',
                 )
             )
-            return None
-        lon_deg, lat_deg = mover(values["x_m"], values["y_m"])
-        if not (np.isfinite(lon_deg) and np.isfinite(lat_deg)):
-            faults.append(
-                InputError(
-                    f"x_m = {plain(values['x_m'])}, y_m = {plain(values['y_m'])} lies outside the projection",
-                    where=where,
-                    fix="Correct x_m and y_m, or crs in property.toml.",
-                )
-            )
-            return None
+        return None
+    lon_deg, lat_deg = point_mover(result.crs, WGS84)(x_m, y_m)
+    if np.isfinite(lon_deg) and np.isfinite(lat_deg):
         return float(lon_deg), float(lat_deg)
-    if not faults and told_apart:
-        faults.append(InputError("has no position", where=where, fix="Fill in lon_deg and lat_deg."))
+    faults.append(
+        InputError(
+            f"x_m = {plain(x_m)}, y_m = {plain(y_m)} lies outside the projection",
+            where=where,
+            fix="Correct x_m and y_m, or crs in property.toml.",
+        )
+    )
     return None
 
 

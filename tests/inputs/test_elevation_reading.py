@@ -238,7 +238,7 @@ def test_rasters_that_disagree_are_told_and_not_changed(tmp_path: Path) -> None:
     coarse = write(tmp_path / "coarse.tif", np.full(SHAPE, 300.0, dtype=np.float32), NORTH_UP)
     elevation = read_elevation([header(fine), header(coarse)], grid(5.0, columns=80, rows=60))
     assert elevation.assumptions == (
-        "fine.tif stands 47 m above coarse.tif where they overlap: another height datum or unit? Heights were not changed.",
+        "coarse.tif stands 47 m below the finer data where they overlap: another height datum or unit? Heights were not changed.",
     )
     assert set(np.unique(elevation.ground_amsl_m)) == {300.0, 347.0}
 
