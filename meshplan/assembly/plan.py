@@ -9,6 +9,7 @@ import numpy as np
 
 from meshplan import __version__
 from meshplan.assembly.devices import make_devices
+from meshplan.assembly.failures import what_goes_dark, why_each_device
 from meshplan.assembly.routes import link_chances, make_routes, rows_of_plan
 from meshplan.assembly.running import Catalogue, run_plan
 from meshplan.assembly.shapes import map_shapes
@@ -20,7 +21,6 @@ from meshplan.links.engine import LinkTable
 from meshplan.links.verdict import verdict_limits
 from meshplan.operation.cautions import plan_cautions
 from meshplan.operation.parts import parts_list
-from meshplan.planning.explain import what_goes_dark, why_each_relay
 from meshplan.planning.problem import PlacementProblem, PlacementResult
 from meshplan.propagation.seasons import Season as SeasonState
 from meshplan.radio_records import RadioMode
@@ -75,7 +75,7 @@ def assemble_plan(findings: Findings) -> Plan:
         placement.opened,
         {name for link in links for name in (link.a, link.b)},
         [route.sensor for route in routes.routes],
-        why_each_relay(findings.problem, placement),
+        why_each_device(findings.problem, placement),
         running,
         findings.caution_rules,
         settings.cost,

@@ -12,18 +12,21 @@ if TYPE_CHECKING:
     from meshplan.workflow.plan import Planned, plan_property, solve_limits, write_plan
     from meshplan.workflow.prepare import Prepared, prepare
     from meshplan.workflow.profile import profile_between
+    from meshplan.workflow.sheets import find_plan, write_plan_sheets
 
 _HOME = {
     "Planned": "plan",
     "Prepared": "prepare",
     "check_property": "check",
     "compare_radios": "compare",
+    "find_plan": "sheets",
     "plan_property": "plan",
     "prepare": "prepare",
     "profile_between": "profile",
     "read_catalogue": "catalogue",
     "solve_limits": "plan",
     "write_plan": "plan",
+    "write_plan_sheets": "sheets",
 }
 
 __all__ = [
@@ -31,12 +34,14 @@ __all__ = [
     "Prepared",
     "check_property",
     "compare_radios",
+    "find_plan",
     "plan_property",
     "prepare",
     "profile_between",
     "read_catalogue",
     "solve_limits",
     "write_plan",
+    "write_plan_sheets",
 ]
 
 

@@ -17,9 +17,11 @@ from meshplan.planning.from_graph import problem_from_graph
 from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLimits
 from meshplan.planning.solve import solve_placement
 from meshplan.records import Plan
+from meshplan.reporting.exports import write_geopackage, write_gpx, write_kml
 from meshplan.reporting.files import all_or_nothing
 from meshplan.reporting.map import MapLandscape, map_landscape, write_map
 from meshplan.reporting.plan_files import write_csv_tables, write_links_csv, write_plan_geojson, write_plan_json
+from meshplan.reporting.report import write_report
 from meshplan.workflow.prepare import Prepared, prepare, refuse_unlawful
 from meshplan.workflow.progress import OnProgress, silent
 
@@ -93,7 +95,7 @@ def solve_limits(seconds: float | None = None) -> SolveLimits:
 
 
 def write_plan(planned: Planned, folder: Path, *, on_progress: OnProgress | None = None) -> tuple[Path, ...]:
-    """Write plan.json, plan.geojson, links.csv, the tables and the map, all or none of them; return their paths."""
+    """Write map, report, plan.json, plan.geojson, links.csv, tables and exports, all or none of them; return their paths."""
     tell = on_progress or silent
     tell("Writing map and tables", 0, 0)
     with all_or_nothing(folder) as scratch:
@@ -102,7 +104,11 @@ def write_plan(planned: Planned, folder: Path, *, on_progress: OnProgress | None
             write_plan_json(planned.plan, scratch / "plan.json"),
             write_plan_geojson(planned.plan, scratch / "plan.geojson"),
             write_links_csv(planned.plan, scratch / "links.csv"),
+            write_report(planned.plan, scratch / "report.html"),
             *write_csv_tables(planned.plan, scratch / "tables"),
+            write_geopackage(planned.plan, scratch / "exports" / "plan.gpkg"),
+            write_gpx(planned.plan, scratch / "exports" / "sites.gpx"),
+            write_kml(planned.plan, scratch / "exports" / "plan.kml"),
         ]
         names = [path.relative_to(scratch) for path in files]
     return tuple(folder / name for name in names)
