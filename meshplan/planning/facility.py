@@ -26,7 +26,7 @@ CLOSE = 1e-7
 
 @dataclass(frozen=True, slots=True)
 class SiteChoice:
-    """Opened sites (column indices, ascending), the site that serves each client, the value, a lower bound on any choice's value."""
+    """Opened sites (ascending), the site that serves each client, the value, and a lower bound on any choice's value."""
 
     opened: tuple[int, ...]
     serves: tuple[int, ...]
@@ -56,7 +56,7 @@ def choose_sites(
         search is that of placement literature in general (both from memory, tested on published optima).
     """
     limits = limits or SolveLimits()
-    n_clients, n_sites = price.shape
+    n_sites = price.shape[1]
     if not (np.isfinite(price).all() and (price >= 0).all()):
         raise InputError("a price is negative or not finite", fix="Give a large finite price where there is no link.")
     if count is not None and not 1 <= count <= n_sites:
@@ -84,7 +84,7 @@ class _SiteSearch:
         master = _Master(self.price.shape, self.fixed, self.count, self.limits.seed)
         master.add(self._cuts(self.best.astype(np.float64), np.zeros(self.price.shape[0])))
         try:
-            point, estimate, reduced = self._raise(master)
+            point, reduced = self._raise(master)
             if not self._done():
                 self._branch(master, point, reduced)
         except KeyboardInterrupt:
@@ -190,8 +190,8 @@ class _SiteSearch:
             cuts.append((int(client), sites.astype(np.int32), savings[client, sites], float(radius[client])))
         return cuts
 
-    def _raise(self, master: _Master) -> tuple[FloatArray, FloatArray, FloatArray]:
-        average: FloatArray | None = None
+    def _raise(self, master: _Master) -> tuple[FloatArray, FloatArray]:
+        average: Any = None
         for _ in range(20 * self.limits.iterations):
             value, point, estimate, reduced = master.solve()
             self.bound = max(self.bound, value)
@@ -208,7 +208,7 @@ class _SiteSearch:
             if added == 0:
                 break
         self._offer(self._polish(rounded))
-        return point, estimate, reduced
+        return point, reduced
 
     def _branch(self, master: _Master, point: FloatArray, reduced: FloatArray) -> None:
         """Close sites that no better choice can open, then let the integer solver choose, adding cuts until it is exact."""

@@ -28,11 +28,15 @@ from meshplan.planning.problem import (
     UnservedReason,
 )
 from meshplan.planning.regions import RegionSearch
+from meshplan.planning.reliability import likeliest_plan
 from meshplan.planning.search import Search
 from meshplan.planning.solver import solver_version
 
 MOST_IDLE = 25
 """Regions tried in a row without gain before the closing programme takes over."""
+
+SMALL = 600
+"""Columns up to which the closing programme is tried at once."""
 
 CERTIFICATE_SCALE = 1000
 """Certificate weights are whole thousandths of a thousandth of the currency unit."""
@@ -71,8 +75,11 @@ def _search(
             search.offer(start, "first plan")
         _first_plan(search)
         _raise_bound(search, lp)
+        if usable_columns(search, lp.reduced, lp.value).size <= SMALL:
+            _close(search, lp)
         _improve_regions(search, lp)
         _close(search, lp)
+        _prefer_likely(search, lp)
     except KeyboardInterrupt:
         stopped = "interrupted"
         if search.best is None:
@@ -177,6 +184,17 @@ def _close(search: Search, lp: CutLp) -> None:
     columns = usable_columns(search, lp.reduced, lp.value)
     detail = close_gap(search, lp.rows, columns, max_nodes=search.limits.iterations * 500)
     search.record("closing", f"{columns.size} of {search.model.cost.size} columns; {detail}")
+
+
+def _prefer_likely(search: Search, lp: CutLp) -> None:
+    """Exchange the best plan for the likeliest one of the same cost."""
+    if search.best is None or search.problem.has_capacity or search.out_of_time():
+        return
+    usable = np.zeros(len(search.problem.nodes), dtype=bool)
+    affordable = np.flatnonzero(lp.reduced[: search.model.n_items] <= search.best_value - lp.value + 1e-6)
+    usable[search.model.item_node[affordable]] = True
+    search.best, detail = likeliest_plan(search, usable | search.problem.forced)
+    search.record("reliability", detail)
 
 
 def make_certificate(search: Search, lp: CutLp) -> Certificate:
