@@ -28,8 +28,8 @@ class End:
 class Reading:
     """One row of a measurement file: what `b` heard of `a`.
 
-    `power_dbm` is the power of the signal alone. Without power, SNR or a count of packets there is no reading. `heard` is False when
-    `a` sent and `b` received nothing: that is a reading too.
+    `power_dbm` is the power of the signal alone. Without power, SNR or a count of packets there is no reading. `heard` is False
+    when `a` sent and `b` received nothing: that is a reading too.
     """
 
     a: End
@@ -66,8 +66,8 @@ class ReadingsFile:
 class PredictedLink:
     """What the engine predicted for one direction of one link in one season: numbers only, no profile.
 
-    `key` is free; a prediction for a reading and one for a planned link are the same kind of thing. Positions are on the local metric
-    grid. `cover_m` holds metres of each cover kind on the ray. `received_dbm` is the median power at `b`.
+    `key` is free; a prediction for a reading and one for a planned link are the same kind of thing. Positions are on the local
+    metric grid. `cover_m` holds metres of each cover kind on the ray. `received_dbm` is the median power at `b`.
     """
 
     key: str
@@ -119,8 +119,8 @@ class Wilson:
 class MeasuredLink:
     """All readings of one link at one place, radio and season, brought to one figure.
 
-    Either `power_dbm` with its standard error, or bounds: the median power lies between `low_dbm` and `high_dbm`. `snr_only` says that
-    power was had from an SNR and the expected noise, so that noise at `b` enters.
+    Either `power_dbm` with its standard error, or bounds: the median power lies between `low_dbm` and `high_dbm`. `snr_only` says
+    that power was had from an SNR and the expected noise, so that noise at `b` enters.
     """
 
     link: PredictedLink
@@ -185,6 +185,8 @@ class Evidence:
     link: PredictedLink
     value_db: float
     sd_db: float
+    strangeness: float = 1.0
+    """Factor on the link's own error; more than one if it does not go with the others."""
 
 
 @dataclass(frozen=True)
@@ -267,6 +269,8 @@ class Calibration:
     parameters: tuple[Parameter, ...]
     factors: SpreadFactors
     reference_distance_m: float
+    crs: str
+    """Projection of the positions in `evidence`; empty if not said."""
     evidence: tuple[Evidence, ...]
     residuals: tuple[ResidualLine, ...] = ()
     left_out: LeftOut | None = None
@@ -282,7 +286,8 @@ class Calibration:
 
 @dataclass(frozen=True)
 class LinkCorrection:
-    """What the calibration says about one link: add `correction_db` to the predicted power, use `spread` instead of the engine's."""
+    """What the calibration says about one link: add `correction_db` to the predicted power, use `spread` instead of the
+    engine's."""
 
     key: str
     correction_db: float

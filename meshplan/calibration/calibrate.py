@@ -19,7 +19,7 @@ from meshplan.calibration.model import (
     own_sd_db,
     reference_distance_m,
 )
-from meshplan.calibration.posterior import Inference, Problem, infer, mixture_quantile, solve_at
+from meshplan.calibration.posterior import Inference, Problem, Sizes, infer, mixture_quantile, scan, solve_at
 from meshplan.calibration.warn import warnings_of
 from meshplan.errors import InputError
 from meshplan.measurement_records import (
@@ -40,6 +40,8 @@ NOISE_ERROR_DB = 1.5
 """Error of a noise level had from power and SNR (assumed)."""
 LEAST_SITE_PRECISION = 1e-4
 """Bounds that say less than a standard deviation of 100 dB are not kept."""
+HUBER = 2.0
+"""Standard deviations beyond which a reading counts as strange (common practice: 1.5 to 2.5)."""
 MOST_LINKS = 600
 """More would take minutes; combine readings over larger cells."""
 LEAST_LINKS_OF_A_CLASS = 5
@@ -65,6 +67,7 @@ def calibrate(
     property_name: str = "",
     source: ReadingsFile | None = None,
     created: str = "",
+    crs: str = "",
 ) -> Calibration:
     """Return what the measured links teach.
 
@@ -74,6 +77,8 @@ def calibrate(
         From `combine_readings`. With none, the result is what was believed before.
     property_name, created : str
         Kept in the result. `created` is an ISO date; by default that of the last reading.
+    crs : str
+        Projection of the positions, kept so that the file stays true when the grid changes.
     source : ReadingsFile, optional
         Where the readings come from, for the record.
     """
@@ -98,23 +103,26 @@ def calibrate(
         parameters=tuple(term.as_parameter() for term in terms),
         factors=SpreadFactors(1.0, math.exp(-1.645 * 0.5), math.exp(1.645 * 0.5), 1.0, 0.0),
         reference_distance_m=reference_m,
+        crs=crs,
         evidence=(),
         notes=source.notes if source else (),
     )
     if not rows:
         return replace(common, warnings=("There are no readings: everything stays as the engine says.",))
     problem = _problem(rows, terms, reference_m)
-    inference = infer(problem)
-    factors = prior_factors(problem, inference.plug_in())
+    first = scan(problem)
+    strange = _strangeness(problem, first.plug_in())
+    problem = replace(problem, own_sd=problem.own_sd * strange, strangeness=strange)
+    factors = prior_factors(problem, first.plug_in())
     problem = replace(problem, prior_sd=problem.prior_sd * factors)
-    inference = infer(problem)
+    inference = infer(problem, first)
     row_of = _row_of(rows, len(measured))
     fitted, left_out = leave_places_out(measured, problem, inference, row_of)
     result = replace(
         common,
         parameters=_parameters(terms, factors, inference),
         factors=_factors(inference),
-        evidence=_evidence(rows, problem, inference),
+        evidence=_evidence(rows, strange, problem, inference),
         left_out=left_out,
         fitted=_with_after(fitted, row_of, problem, inference),
     )
@@ -162,6 +170,7 @@ def _problem(rows: Sequence[Row], terms: Sequence[Term], reference_m: float) -> 
         np.array([row.error for row in rows]),
         np.array([row.low for row in rows]),
         np.array([row.high for row in rows]),
+        np.ones(len(rows)),
     )
 
 
@@ -172,6 +181,23 @@ def _lengths(links: Sequence[PredictedLink]) -> tuple[float, ...]:
     known = np.isfinite(x) & np.isfinite(y)
     extent = math.hypot(np.ptp(x[known]), np.ptp(y[known])) if known.any() else 0.0
     return tuple(length for length in CORRELATION_LENGTHS_M if length <= extent / 2)
+
+
+def _strangeness(problem: Problem, sizes: Sizes) -> Array:
+    """Return a factor on the own error of each row, shape (n,): large where a reading does not go with all others.
+
+    Its mean square is one, so that a new link is given its share of strange ones.
+
+    Notes
+    -----
+    Source
+        the weights of P. J. Huber 1964 in one step, on errors with that one row left out: beyond `HUBER` standard deviations a
+        reading pulls no harder, so that a swapped id does not bend everything else
+    """
+    at = solve_at(problem, sizes)
+    away = np.abs(at.pull[0]) / np.sqrt(np.maximum(np.diag(at.precision[0]), 1e-12))
+    factor = np.where(problem.bounded, 1.0, np.maximum(away / HUBER, 1.0))
+    return np.asarray(factor / np.sqrt(np.mean(factor**2)))
 
 
 def _parameters(terms: Sequence[Term], factors: Array, inference: Inference) -> tuple[Parameter, ...]:
@@ -206,12 +232,12 @@ def _factors(inference: Inference) -> SpreadFactors:
     )
 
 
-def _evidence(rows: Sequence[Row], problem: Problem, inference: Inference) -> tuple[Evidence, ...]:
+def _evidence(rows: Sequence[Row], strange: Array, problem: Problem, inference: Inference) -> tuple[Evidence, ...]:
     """Return each row as a Gaussian statement at the one point kept for use."""
     at = solve_at(problem, inference.plug_in())
     precision, shift = at.site_precision[0], at.site_shift[0]
     return tuple(
-        Evidence(row.kind, row.link, float(shift[i] / precision[i]), float(precision[i] ** -0.5))
+        Evidence(row.kind, row.link, float(shift[i] / precision[i]), float(precision[i] ** -0.5), float(strange[i]))
         for i, row in enumerate(rows)
         if precision[i] > LEAST_SITE_PRECISION
     )
@@ -245,13 +271,14 @@ def _residual_lines(
         mean = (inference.mean @ x)[:, None]
         learned = (
             float(inference.weights @ mean[:, 0]),
-            *(float(mixture_quantile(mean, sd, inference.weights, chance)[0]) for chance in (0.05, 0.95)),
+            float(mixture_quantile(mean, sd, inference.weights, 0.05)[0]),
+            float(mixture_quantile(mean, sd, inference.weights, 0.95)[0]),
         )
         lines.append(_residual_line(name, [fitted[i] for i in chosen if not fitted[i].measured.censored], learned))
     return tuple(lines)
 
 
-def _residual_line(name: str, fitted: Sequence[FittedLink], learned: tuple[float, ...]) -> ResidualLine:
+def _residual_line(name: str, fitted: Sequence[FittedLink], learned: tuple[float, float, float]) -> ResidualLine:
     """Return mean and standard deviation before and after, with a verdict in words."""
     before = np.array([fit.measured.residual_db for fit in fitted])
     after = np.array([fit.measured.power_dbm - fit.after_dbm for fit in fitted])

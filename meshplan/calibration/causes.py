@@ -1,9 +1,9 @@
 """Few causes, not many: before the fit, judge which causes may be large.
 
-A property rarely differs from the engine in all ways at once: one antenna was changed, one wood is denser. So each cause is taken as
-small (half its expected spread) with high chance, or large (2.3 times) with low chance, and combinations of at most three large ones
-are weighed by how well they explain the readings. A cause found large gets a wider prior, so that it is not shared out among others; a
-cause the readings do not touch keeps its expected spread exactly.
+A property rarely differs from the engine in all ways at once: one antenna was changed, one wood is denser. So each cause is taken
+as small (half its expected spread) with high chance, or large (2.3 times) with low chance, and combinations of at most three large
+ones are weighed by how well they explain the readings. A cause found large gets a wider prior, so that it is not shared out among
+others; a cause the readings do not touch keeps its expected spread exactly.
 """
 
 from __future__ import annotations
@@ -20,11 +20,13 @@ SMALL, LARGE = 0.5, math.sqrt((1 - 0.85 * 0.25) / 0.15)
 CHANCE_LARGE = 0.15
 """How often a cause is large (assumed)."""
 MOST_LARGE = 3
+LEAST_FACTOR = 0.75
+"""No prior is narrowed more than this, so that intervals stay honest where many causes are of middling size (assumed)."""
 LEAST_PRECISION = 1e-6
 
 
 def prior_factors(problem: Problem, sizes: Sizes) -> Array:
-    """Return a factor on the prior spread of each parameter, shape (p,): one, or more where the readings ask for it.
+    """Return a factor on the prior spread of each parameter, shape (p,): what the readings ask for.
 
     Parameters
     ----------
@@ -36,11 +38,10 @@ def prior_factors(problem: Problem, sizes: Sizes) -> Array:
     Notes
     -----
     Source
-        scale mixture of two Gaussians ("spike and slab", T. J. Mitchell and J. J. Beauchamp 1988, Journal of the American Statistical
-        Association 83, pp. 1023–1032), weighed by evidence
+        scale mixture of two Gaussians ("spike and slab", T. J. Mitchell and J. J. Beauchamp 1988, Journal of the American
+        Statistical Association 83, pp. 1023–1032), weighed by evidence
     Differs from source
-        the mean square over the combinations is then used as a Gaussian prior (empirical Bayes), and never below the expected spread,
-        so that intervals stay honest where many causes are of middling size
+        the mean square over the combinations is then used as a Gaussian prior (empirical Bayes), held above `LEAST_FACTOR`
     """
     factors, index = np.ones(len(problem.prior_sd)), np.flatnonzero(problem.sparse)
     if not len(index):
@@ -68,5 +69,5 @@ def prior_factors(problem: Problem, sizes: Sizes) -> Array:
     log = prior + 0.5 * np.sum(scaled * solved, axis=1) - 0.5 * np.linalg.slogdet(inner)[1]
     weights = np.exp(log - log.max())
     weights, before = weights / weights.sum(), before / before.sum()
-    factors[index] = np.maximum(np.sqrt((weights @ variance) / (before @ variance)), 1.0)
+    factors[index] = np.maximum(np.sqrt((weights @ variance) / (before @ variance)), LEAST_FACTOR)
     return factors

@@ -69,7 +69,8 @@ def combine_readings(
     readings, links : sequences of equal length
         `links[i]` is the prediction for `readings[i]`: same direction, radio, season and height.
     cell_m : float
-        Readings of the same two ends whose ends lie in the same cell of this size count as one link: a track is not a hundred proofs.
+        Readings of the same two ends whose ends lie in the same cell of this size count as one link: a track is not a hundred
+        proofs.
 
     Returns
     -------

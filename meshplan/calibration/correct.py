@@ -14,8 +14,10 @@ from meshplan.calibration.model import (
     Array,
     Term,
     alikeness,
+    choose_terms,
     design_matrix,
     own_sd_db,
+    reference_distance_m,
 )
 from meshplan.calibration.warn import in_words
 from meshplan.measurement_records import Calibration, LinkCorrection, PredictedLink
@@ -30,6 +32,8 @@ FREQUENCY_REACH = 1.1
 HEIGHT_REACH = 1.5
 """How far beyond the readings a correction is still used (assumed)."""
 CHUNK = 2000
+ASSUMED_CORRELATION_M = 100.0
+"""Distance over which own errors are alike before any reading (assumed)."""
 
 
 @dataclass(frozen=True)
@@ -115,7 +119,8 @@ class _Use:
         reference = calibration.reference_distance_m
         design = np.vstack([design_matrix([line.link], names, reference, kind=line.kind) for line in lines])
         power = np.array([line.kind != "noise" for line in lines])
-        own = factors.own * own_sd_db(links, _power(terms), reference) * power
+        strange = np.array([line.strangeness for line in lines])
+        own = factors.own * own_sd_db(links, _power(terms), reference) * power * strange
         rows = (design * prior**2) @ design.T + own[:, None] * own * alikeness(links, links, factors.correlation_m)
         precision = np.linalg.inv(rows + np.diag([line.sd_db**2 for line in lines]))
         pull = precision @ np.array([line.value_db for line in lines])
@@ -278,3 +283,29 @@ def _by_cause(use: _Use, link: PredictedLink, design: Array, total_db: float) ->
     )
     parts = np.sqrt(parts * total_db**2 / parts.sum())
     return Spread(*(float(part) for part in parts))
+
+
+def joint_posterior(calibration: Calibration | None, links: Sequence[PredictedLink]) -> tuple[Array, Array]:
+    """Return what is known about links together: mean correction (n,) and covariance (n, n) in dB.
+
+    Links that share an antenna, a cover kind or a stretch of land go up and down together; this is what makes one reading speak for
+    others. Without a calibration it is the engine's own belief.
+    """
+    use = _Use.of(calibration) if calibration is not None and calibration.evidence else None
+    known = use.terms if use else ()
+    names = {term.name for term in known}
+    extra = tuple(term for term in choose_terms(links) if term.name not in names)
+    terms = known + extra
+    reference = calibration.reference_distance_m if use and calibration else reference_distance_m(links)
+    own_factor = calibration.factors.own if use and calibration else 1.0
+    length = calibration.factors.correlation_m if use and calibration else ASSUMED_CORRELATION_M
+    places = calibration.factors.places if use and calibration else 1.0
+    added = [term.prior_sd * (places if term.group == "end" else 1.0) for term in extra]
+    prior = np.concatenate([use.prior if use else np.zeros(0), added])
+    design = design_matrix(links, [term.name for term in terms], reference)
+    own = own_factor * own_sd_db(links, _power(terms), reference)
+    covariance = (design * prior**2) @ design.T + own[:, None] * own * alikeness(links, links, length)
+    if use is None:
+        return np.zeros(len(links)), covariance
+    across = (design[:, : len(known)] * use.prior**2) @ use.design.T + own[:, None] * use.own * alikeness(links, use.links, length)
+    return across @ use.pull, covariance - across @ use.precision @ across.T

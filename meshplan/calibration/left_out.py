@@ -92,7 +92,10 @@ def _predict_group(
     sd: Array,
     inside: list[bool],
 ) -> None:
-    """Fill in mean and standard deviation of the members, had from all rows but these."""
+    """Fill in mean and standard deviation of the members, had from all rows but these.
+
+    What a strange row was widened by is taken off again: it must not excuse itself.
+    """
     index = np.array(rows)
     wanted = [row_of[i] for i in members]
     means, variances, logs = [], [], []
@@ -106,7 +109,8 @@ def _predict_group(
         logs.append(0.5 * float(error @ precision[np.ix_(kept, kept)] @ error) + 0.5 * float(log_det))
         at = {int(row): position for position, row in enumerate(kept)}
         means.append([value[at[r]] - error[at[r]] if r in at else math.nan for r in wanted])
-        variances.append([block[at[r], at[r]] if r in at else math.nan for r in wanted])
+        excess = (inference.sizes[g].own * problem.own_sd) ** 2 * (1 - problem.strangeness**-2.0)
+        variances.append([max(block[at[r], at[r]] - excess[r], 1e-6) if r in at else math.nan for r in wanted])
     weights = np.log(np.maximum(inference.weights, 1e-300)) + np.array(logs)
     weights = np.exp(weights - weights.max())
     weights /= weights.sum()
@@ -168,7 +172,7 @@ def _distance_only(fitted: Sequence[FittedLink], places: Sequence[str], used: Se
         if (~here).sum() < 3:
             continue
         fit = np.linalg.lstsq(rows[~here], power[~here], rcond=None)[0]
-        for position in np.flatnonzero(here):
+        for position in np.flatnonzero(here).tolist():
             if known[column[fixed[used[position]]]]:
                 result[used[position]] = float(rows[position] @ fit)
     return result

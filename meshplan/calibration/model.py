@@ -28,9 +28,7 @@ CLASS_SHARE = 0.2
 """Share of it that the links of one environment have in common (assumed)."""
 HUB_PARTNERS = 5
 """An end measured with so many partners is judged by itself; the others are places whose offsets are judged together."""
-HUB_SD_DB = 3.5
-"""Least prior spread of such an end: antenna and the scale of its receiver (common practice, no source: 3–6 dB unit to unit)."""
-RADIO_SD_DB = 3.5
+RADIO_SD_DB = 3.0
 """Offset of one radio (common practice, no source: 3–6 dB unit to unit)."""
 LEAST_END_SD_DB = 2.5
 """Least prior spread of what an antenna and its surroundings add (assumed)."""
@@ -126,7 +124,7 @@ def choose_terms(links: Sequence[PredictedLink], *, noise_ends: Iterable[str] = 
             f"end {name}",
             "end",
             "dB",
-            max(end_sd, HUB_SD_DB) if count >= HUB_PARTNERS else end_sd,
+            end_sd,
             f"antenna, cable, box and surroundings of {name} give this much more than assumed",
             scaled=count < HUB_PARTNERS,
         )
@@ -251,8 +249,8 @@ def alikeness(first: Sequence[PredictedLink], second: Sequence[PredictedLink], c
     gap_m = np.hypot(a[:, None, 0] - b[None, :, 0], a[:, None, 1] - b[None, :, 1]) + np.hypot(
         a[:, None, 2] - b[None, :, 2], a[:, None, 3] - b[None, :, 3]
     )
-    smooth = np.nan_to_num(np.exp(-gap_m / correlation_m), nan=0.0)
-    return np.asarray((1 - UNALIKE_SHARE) * smooth + UNALIKE_SHARE * same)
+    smooth: Array = np.nan_to_num(np.exp(-gap_m / correlation_m), nan=0.0)
+    return np.asarray((1 - UNALIKE_SHARE) * smooth + UNALIKE_SHARE * same, dtype=np.float64)
 
 
 def _oriented(links: Sequence[PredictedLink]) -> Array:

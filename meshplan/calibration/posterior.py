@@ -1,8 +1,8 @@
 """Bayesian update of a Gaussian model whose readings may be bounds only.
 
 Given the size of errors (own, places, correlation length) all is Gaussian and closed-form; bounds enter by expectation propagation.
-The sizes themselves are integrated over a grid with their priors, so small data give wide intervals. No random numbers: same readings,
-same bytes.
+The sizes themselves are integrated over a grid with their priors, so small data give wide intervals. No random numbers: same
+readings, same bytes.
 """
 
 from __future__ import annotations
@@ -43,7 +43,8 @@ class Problem:
 
     `value` is NaN where only the bounds `low` < row + error < `high` are known; `error` is the standard deviation of reading a row.
     `scaled` marks the
-    offsets of places, whose spread is learned together; `sparse` marks causes of which few are large. `alike` maps a correlation length to the (n, n) correlation of own parts.
+    offsets of places, whose spread is learned together; `sparse` marks causes of which few are large. `alike` maps a correlation
+    length to the (n, n) correlation of own parts.
     """
 
     design: Array
@@ -56,6 +57,8 @@ class Problem:
     error: Array
     low: Array
     high: Array
+    strangeness: Array
+    """Factor that `own_sd` already holds for rows that do not go with the others."""
 
     def scaled_sd(self, sizes: Sizes) -> Array:
         """Return the prior spread of each parameter at one point of the grid."""
@@ -112,13 +115,34 @@ class Inference:
         )
 
     def plug_in(self) -> Sizes:
-        """Return one point that stands for all: root mean squares and the likeliest correlation length."""
-        own = math.sqrt(float(self.weights @ np.array([s.own**2 for s in self.sizes])))
-        places = math.sqrt(float(self.weights @ np.array([s.places**2 for s in self.sizes])))
-        by_length: dict[float, float] = {}
-        for weight, size in zip(self.weights, self.sizes, strict=True):
-            by_length[size.correlation_m] = by_length.get(size.correlation_m, 0.0) + float(weight)
-        return Sizes(own, places, max(by_length, key=lambda length: (by_length[length], -length)))
+        """Return one point that stands for all."""
+        return _plug_in(self.sizes, self.weights)
+
+
+@dataclass(frozen=True, eq=False)
+class Scan:
+    """A first, coarse look at the sizes of errors."""
+
+    sizes: tuple[Sizes, ...]
+    weights: Array
+    own: Array
+    """Nodes of the logarithm of the factor on own errors."""
+    places: Array
+    lengths: tuple[float, ...]
+
+    def plug_in(self) -> Sizes:
+        """Return one point that stands for all."""
+        return _plug_in(self.sizes, self.weights)
+
+
+def _plug_in(sizes: Sequence[Sizes], weights: Array) -> Sizes:
+    """Return root mean squares and the likeliest correlation length."""
+    own = math.sqrt(float(weights @ np.array([s.own**2 for s in sizes])))
+    places = math.sqrt(float(weights @ np.array([s.places**2 for s in sizes])))
+    by_length: dict[float, float] = {}
+    for weight, size in zip(weights, sizes, strict=True):
+        by_length[size.correlation_m] = by_length.get(size.correlation_m, 0.0) + float(weight)
+    return Sizes(own, places, max(by_length, key=lambda length: (by_length[length], -length)))
 
 
 def mixture_quantile(mean: Array, sd: Array, weights: Array, chance: float) -> Array:
@@ -139,13 +163,20 @@ def row_covariance(problem: Problem, sizes: Sizes) -> Array:
     return np.asarray(scaled @ scaled.T + own[:, None] * own[None, :] * problem.alike[sizes.correlation_m])
 
 
-def infer(problem: Problem) -> Inference:
-    """Return the posterior of the parameters with the sizes of errors integrated out."""
-    lengths = sorted(problem.alike)
+def scan(problem: Problem) -> Scan:
+    """Look coarsely over all sizes of errors."""
     own, places = np.linspace(-1.6, 1.6, 9), np.linspace(-1.6, 1.6, 5)
     if not problem.scaled.any():
         places = np.zeros(1)
+    lengths = tuple(sorted(problem.alike))
     sizes, weights = _weigh(problem, own, places, lengths)
+    return Scan(tuple(sizes), weights, own, places, lengths)
+
+
+def infer(problem: Problem, first: Scan) -> Inference:
+    """Return the posterior of the parameters with the sizes of errors integrated out, on a grid narrowed from a first scan."""
+    own, places, lengths = first.own, first.places, list(first.lengths)
+    sizes, weights = list(first.sizes), first.weights
     for _ in range(2):
         own, places = _narrow(sizes, weights, "own", own), _narrow(sizes, weights, "places", places)
         by_length = dict.fromkeys(lengths, 0.0)
