@@ -2,7 +2,7 @@
    over it, the straight line, and the tightest place. Draws what it is given. */
 "use strict";
 const meshChart = (() => {
-  const { svg, plain, metres, height } = meshParts;
+  const { svg, plain, metres, height, kindWords } = meshParts;
   const LEFT = 46, RIGHT = 16, TOP = 26, BOTTOM = 30;
 
   /* Round steps for an axis: 1, 2, 5 times a power of ten. */
@@ -69,7 +69,7 @@ const meshChart = (() => {
       figure.append(svg("path", { class: "cover", d: path(outline) + "Z", fill: kind.colour, stroke: "#23211c", "stroke-width": 0.6 }));
       if (x(to) - x(from) > 8.2 * kind.name.length * 0.8) {
         const middle = run[run.length >> 1];
-        figure.append(svg("text", { x: x(middle.along), y: Math.min(y(middle.ground) + 15, high - BOTTOM - 4), "text-anchor": "middle", "font-style": "italic" }, kind.name.replaceAll("_", " ")));
+        figure.append(svg("text", { x: x(middle.along), y: Math.min(y(middle.ground) + 15, high - BOTTOM - 4), "text-anchor": "middle", "font-style": "italic" }, kindWords(kind.name)));
       }
     }
     figure.append(svg("path", { d: path(known.map((p) => [x(p.along), y(p.ground)])), fill: "none", stroke: "#5b4a2c", "stroke-width": 1.5 }));
@@ -107,7 +107,7 @@ const meshChart = (() => {
 
   function wordsAt(points, along, coverKinds) {
     const spot = points.reduce((best, p) => Math.abs(p.along - along) < Math.abs(best.along - along) ? p : best);
-    const stands = spot.cover > 0 ? `, ${(coverKinds[spot.kind] || { name: "cover" }).name.replaceAll("_", " ")} ${height(spot.cover)}` : "";
+    const stands = spot.cover > 0 ? `, ${kindWords((coverKinds[spot.kind] || { name: "cover" }).name)} ${height(spot.cover)}` : "";
     const gap = spot.line - spot.top, zone = spot.zone > 0.05 ? `; the zone there is ${plain(spot.zone, 1)} m wide to each side` : "";
     return `${metres(spot.along)} from the start: ground ${plain(spot.raw, 1)} m${stands}. `
       + `The line passes ${plain(Math.abs(gap), 1)} m ${gap >= 0 ? "above" : "below the top"}${zone}.`;

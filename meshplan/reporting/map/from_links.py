@@ -140,8 +140,8 @@ def _page_end(plan: Plan, stations: Sequence[Station]) -> list[PageEnd]:
     """Return an end for each device of the plan that has a station at its height, or at any height."""
     ends = []
     for device in plan.devices:
-        own = [one for one in stations if one.site.name == device.name and one.site.role == device.role]
-        own = own or [one for one in stations if device.name in (one.key, one.site.name)]
+        own = [one for one in stations if one.key == device.name]
+        own = own or [one for one in stations if one.site.name == device.name and one.site.role == device.role]
         if not own:
             continue
         station = min(own, key=lambda one: abs(one.antenna_agl_m - device.antenna_agl_m))
@@ -149,6 +149,7 @@ def _page_end(plan: Plan, stations: Sequence[Station]) -> list[PageEnd]:
         ends.append(
             PageEnd(
                 name=device.name,
+                site=station.site.name,
                 is_sensor=sensor,
                 relaxed=sensor and station.site.purpose is Purpose.TREND,
                 tx_power_dbm=station.tx_power_dbm,

@@ -67,6 +67,8 @@ class PageEnd:
     """One device as an end of a trial link. `local_loss_db` is cable, box and other losses, `entry_loss_db` the wall around it."""
 
     name: str
+    site: str
+    """Name of its row in the property folder."""
     is_sensor: bool
     relaxed: bool
     """Whether a lost try may be repeated (slow readings)."""
@@ -118,6 +120,15 @@ class PageEngine:
     relaxed_fade_db: float
     strict_fade_db: float
     sure_no_chance: float
+
+
+@dataclass(frozen=True)
+class OnlineTiles:
+    """A background map from the network, off until the reader switches it on. `url` holds {z}, {x} and {y}."""
+
+    url: str
+    attribution: str
+    max_zoom: int = 19
 
 
 @dataclass(frozen=True, eq=False)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import base64
 import hashlib
 import html
+import re
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final
 
@@ -13,20 +15,24 @@ from branca.element import CssLink, Element, Figure, JavascriptLink
 from folium.raster_layers import ImageOverlay
 from folium.template import Template
 
-from meshplan.errors import MeshplanError
+from meshplan.errors import InputError, MeshplanError
 from meshplan.records import Plan
 from meshplan.reporting.files import write_text_atomically
 from meshplan.reporting.map.assets import OWN_SCRIPTS, leaflet_script, leaflet_style, own_file
 from meshplan.reporting.map.data import json_block, page_data
-from meshplan.reporting.map.landscape import MapLandscape
+from meshplan.reporting.map.landscape import MapLandscape, OnlineTiles
 from meshplan.reporting.map.relief import Picture, coverage_picture, relief_picture
 from meshplan.reporting.map.skeleton import BODY, MAP_PLACE
 
 LEAFLET_LINKS: Final = {"leaflet.js": "leaflet:script", "leaflet.css": "leaflet:style"}
 """The only links the page knows; their addresses are names, never fetched."""
 
+_TILE_ADDRESS: Final = re.compile(
+    r"(?P<origin>(?:https://[A-Za-z0-9.-]+|http://(?:localhost|127\.0\.0\.1))(?::\d+)?)/[^\s\"'<>;,]*$"
+)
 
-def write_map(plan: Plan, landscape: MapLandscape, path: Path) -> Path:
+
+def write_map(plan: Plan, landscape: MapLandscape, path: Path, *, tiles: OnlineTiles | None = None) -> Path:
     """Write the interactive map of a plan as one self-contained HTML file and return its path.
 
     Parameters
@@ -37,12 +43,16 @@ def write_map(plan: Plan, landscape: MapLandscape, path: Path) -> Path:
         Ground and cover on one grid, coverage layers, and the constants of the page's engine.
     path : Path
         File to write; replaced in one step.
+    tiles : OnlineTiles, optional
+        A background from the network. Without it the page cannot reach any network; with it only that one host, and only after
+        the reader has switched the background on.
     """
-    return write_text_atomically(path, render_map(plan, landscape))
+    return write_text_atomically(path, render_map(plan, landscape, tiles=tiles))
 
 
-def render_map(plan: Plan, landscape: MapLandscape) -> str:
+def render_map(plan: Plan, landscape: MapLandscape, *, tiles: OnlineTiles | None = None) -> str:
     """Return the page. Same plan and landscape, same bytes."""
+    tile_origin = check_tiles(tiles) if tiles else ""
     chart = _LeafletMap()
     relief = relief_picture(landscape.ground_amsl_m, landscape.grid)
     relief_layer = _overlay(relief, "relief", opacity=1.0).add_to(chart)
@@ -51,6 +61,7 @@ def render_map(plan: Plan, landscape: MapLandscape) -> str:
         for layer in landscape.coverage
     ]
     figure = _PageFigure(title=plan.property_name)
+    figure.tile_origin = tile_origin
     figure.add_child(chart)
     number_elements(figure)
     data = page_data(plan, landscape)
@@ -59,6 +70,7 @@ def render_map(plan: Plan, landscape: MapLandscape) -> str:
         "relief": relief_layer.get_name(),
         "coverage": [layer.get_name() for layer in coverage_layers],
         "bounds": relief.bounds,
+        "tiles": asdict(tiles) if tiles else None,
     }
     figure.page_data = json_block(data)
     return figure.render()
@@ -99,6 +111,7 @@ class _PageFigure(Figure):
     """A page that swaps the links it knows for the files themselves and refuses all others."""
 
     page_data = "{}"
+    tile_origin = ""
 
     def render(self, **kwargs: Any) -> str:
         """Return the whole page, the security policy first in its head."""
@@ -118,10 +131,10 @@ class _PageFigure(Figure):
         style = leaflet_style() + own_file("style.css")
         head = "\n".join(
             [
-                f'<meta http-equiv="Content-Security-Policy" content="{content_policy(scripts)}">',
+                f'<meta http-equiv="Content-Security-Policy" content="{content_policy(scripts, self.tile_origin)}">',
                 '<meta charset="utf-8">',
                 '<meta name="viewport" content="width=device-width, initial-scale=1">',
-                '<meta name="referrer" content="no-referrer">',
+                f'<meta name="referrer" content="{"origin-when-cross-origin" if self.tile_origin else "no-referrer"}">',
                 '<meta name="generator" content="meshplan">',
                 f"<title>{html.escape(str(self.title))}: network plan</title>",
                 f"<style>{style}</style>",
@@ -136,7 +149,7 @@ class _PageFigure(Figure):
         )
 
 
-def content_policy(scripts: list[str]) -> str:
+def content_policy(scripts: list[str], tile_origin: str = "") -> str:
     """Return the policy that lets exactly these scripts run and nothing be fetched.
 
     Styles inside elements are needed by Leaflet, which places things by them.
@@ -145,9 +158,25 @@ def content_policy(scripts: list[str]) -> str:
         f"'sha256-{base64.b64encode(hashlib.sha256(script.encode('utf-8')).digest()).decode('ascii')}'" for script in scripts
     )
     return (
-        f"default-src 'none'; img-src data: blob:; style-src 'unsafe-inline'; script-src {hashes}; "
+        f"default-src 'none'; img-src {' '.join(['data: blob:', tile_origin]).strip()}; style-src 'unsafe-inline'; script-src {hashes}; "
         "base-uri 'none'; form-action 'none'"
     )
+
+
+def check_tiles(tiles: OnlineTiles) -> str:
+    """Return the origin that tiles come from; an address that is none, or a missing attribution, is an error."""
+    found = _TILE_ADDRESS.match(tiles.url)
+    if found is None or not all(part in tiles.url for part in ("{z}", "{x}", "{y}")):
+        raise InputError(
+            f"'{tiles.url}' is no address of map tiles",
+            where="tiles",
+            fix="Write it like https://tiles.example.org/{z}/{x}/{y}.png, on one named host.",
+        )
+    if not tiles.attribution.strip():
+        raise InputError(
+            "the tiles have no attribution", where="tiles", fix="Name whose map it is; nearly every licence asks for it."
+        )
+    return found["origin"]
 
 
 def inlined(link: JavascriptLink | CssLink) -> str:

@@ -36,6 +36,8 @@ const meshParts = (() => {
   }
   const compass = (degrees) => `${plain(degrees)}° ${["N", "NE", "E", "SE", "S", "SW", "W", "NW"][Math.round(degrees / 45) % 8]}`;
   const seasonWords = (name) => name ? name[0].toUpperCase() + name.slice(1) : "";
+  /* "wood_deciduous" reads "deciduous wood". */
+  const kindWords = (kind) => kind.replace(/^(wood|hedge)_(.+)$/, "$2 $1").replaceAll("_", " ");
   const count = (number, one, many) => `${number} ${number === 1 ? one : many}`;
 
   /* A stretch of line as the map draws it. */
@@ -91,6 +93,6 @@ const meshParts = (() => {
   }
   const more = (title, ...content) => h("details", { class: "more" }, h("summary", {}, title), content);
 
-  return { h, svg, known, plain, signed, metres, height, decibel, amount, chance, compass, seasonWords, count, lineSample, verdictBadge, mark, signOf, roleSign,
+  return { h, svg, known, plain, signed, metres, height, decibel, amount, chance, compass, seasonWords, kindWords, count, lineSample, verdictBadge, mark, signOf, roleSign,
     spareSign, table, list, facts, more, INK, ALARM };
 })();

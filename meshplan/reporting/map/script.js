@@ -1,7 +1,7 @@
 /* The page itself: builds the map from the plan's data, keeps what is chosen, and joins map, margin and section. */
 "use strict";
 const meshPage = (() => {
-  const { h, svg, plain, metres, count, amount, chance, known, seasonWords, mark, lineSample, signOf, roleSign, spareSign } = meshParts;
+  const { h, svg, plain, metres, count, amount, chance, known, seasonWords, kindWords, mark, lineSample, signOf, roleSign, spareSign } = meshParts;
   const data = JSON.parse(document.getElementById("plan-data").textContent);
   const map = window[data.map.name];
   const byId = (id) => document.getElementById(id);
@@ -131,6 +131,16 @@ const meshPage = (() => {
     });
   }
 
+  /* A background from the network: never asked for before the reader switches it on. */
+  function addTiles() {
+    const tiles = data.map.tiles;
+    if (!tiles) return;
+    const note = h("p", { id: "attribution", hidden: true }, tiles.attribution);
+    byId("sheet").append(note);
+    app.layers.tiles = L.tileLayer(tiles.url, { maxZoom: 21, maxNativeZoom: tiles.max_zoom, referrerPolicy: "origin-when-cross-origin" });
+    app.layers.tiles.on("add", () => { note.hidden = false; window[data.map.relief].setOpacity(0.35); }).on("remove", () => { note.hidden = true; window[data.map.relief].setOpacity(1); });
+  }
+
   function addMeasured() {
     app.layers.measured = L.layerGroup();
     for (const point of data.measured) {
@@ -166,7 +176,7 @@ const meshPage = (() => {
     const swatch = (colour) => h("span", { class: "swatch", style: `background:${colour}` });
     const used = new Set(data.links.flatMap((link) => [link.verdict, ...link.seasons.map((one) => one.verdict)]));
     const limit = (style) => known(style.limit) && style.name !== "not sure" && style.name !== "failing" ? `, at least ${chance(style.limit)}` : "";
-    const kinds = new Map(data.shapes.filter((shape) => !shape.kind.includes("boundary")).map((shape) => [shape.kind.replaceAll("_", " "), shape.colour]));
+    const kinds = new Map(data.shapes.filter((shape) => !shape.kind.includes("boundary")).map((shape) => [kindWords(shape.kind), shape.colour]));
     app.layers.relief = window[data.map.relief];
     byId("legend-body").append(...[
       h("h2", {}, "Links: how likely they work"), data.verdicts.filter((style) => used.has(style.name)).map((style) => row(lineSample(style), [h("strong", {}, style.name), `: ${style.words}${limit(style)}`])),
@@ -177,7 +187,11 @@ const meshPage = (() => {
       data.shapes.length ? toggle("cover", null, "what stands on the land") : null, [...kinds].map(([name, colour]) => row(swatch(colour), name)),
       app.layers.contours ? toggle("contours", null, `contours, every ${plain(data.contours.step_m, data.contours.step_m < 1 ? 2 : 0)} m`) : null, data.shapes.some((shape) => shape.kind.includes("boundary")) ? toggle("boundary", null, "boundary") : null,
       data.measured.length ? toggle("measured", null, "measured points", false) : null,
-      data.coverage.map((layer, i) => { app.layers[`coverage-${i}`] = window[data.map.coverage[i]]; return [toggle(`coverage-${i}`, null, `reach: ${layer.name}`, false), layer.classes.map((one) => row(swatch(one.colour), one.name)), layer.note ? h("p", { class: "small soft" }, layer.note) : null]; }),
+      data.coverage.length ? h("h2", {}, "Reach of a future sensor") : null,
+      data.coverage.map((layer, i) => { app.layers[`coverage-${i}`] = window[data.map.coverage[i]]; return toggle(`coverage-${i}`, null, layer.name, false); }),
+      [...new Map(data.coverage.flatMap((layer) => layer.classes.map((one) => [one.name, one.colour])))].map(([name, colour]) => row(swatch(colour), name)),
+      [...new Set(data.coverage.map((layer) => layer.note).filter(Boolean))].map((note) => h("p", { class: "small soft" }, note)),
+      data.map.tiles ? [h("h2", {}, "From the network"), toggle("tiles", null, "online background map", false), h("p", { class: "small soft" }, "Only when you switch it on, pictures are fetched from another computer, which then learns where you look.")] : null,
       toggle("relief", null, "shaded land"),
     ].flat(Infinity).filter(Boolean));
     byId("legend").open = wide();
@@ -196,7 +210,7 @@ const meshPage = (() => {
     if (app.walker) app.walker.remove();
     if (cut) {
       const plot = h("div", { class: "plot" }), walk = h("input", { type: "range", id: "walk", min: 0, max: 200, value: 0 }), words = h("output", { for: "walk" }, cut.words);
-      host.replaceChildren(h("div", { class: "section-head" }, h("h2", {}, cut.title), h("p", { title: cut.words }, cut.words), h("button", { type: "button", class: "no-print", onclick: () => { showSection(null); byId("ledger").focus(); } }, "Close section")), plot,
+      host.replaceChildren(h("div", { class: "section-head" }, h("h2", {}, cut.title), h("button", { type: "button", class: "no-print", onclick: () => { showSection(null); byId("ledger").focus(); } }, "Close section")), plot,
         h("div", { class: "walk" }, h("label", { for: "walk" }, "Walk along the line"), walk, words));
       const figure = () => meshChart.draw(plot, cut, data.cover_kinds);
       let chart = figure();
@@ -257,7 +271,7 @@ const meshPage = (() => {
     if (!app.markers.get(name)._map) { app.layers.spares.addTo(map); const box = document.querySelector("[data-layer=spares]"); if (box) box.checked = true; }
     pick({ name, links: route ? [...route.links, ...route.second_links] : own, along: route ? [...route.devices, ...route.second_devices] : [], dark });
     showSection(null);
-    tell(meshViews.siteView(app, name), `${name}: ${route ? `route by ${route.devices.slice(1).join(", ")}` : dark.length ? `if it fails, ${count(dark.length, "sensor goes", "sensors go")} dark` : "no route"}.`, options);
+    tell(meshViews.siteView(app, name), `${name}: ${route ? `route by ${route.devices.slice(1).join(", ")}` : device.role !== "sensor" ? `if it fails, ${dark.length ? count(dark.length, "sensor goes", "sensors go") : "no sensor goes"} dark` : "no route"}.`, options);
     if (!map.getBounds().pad(-0.05).contains(app.placeOf(device))) map.panTo(app.placeOf(device));
   };
   app.showLink = (key, options) => {
@@ -334,6 +348,7 @@ const meshPage = (() => {
     addLinks();
     addSites();
     addMeasured();
+    addTiles();
     addLens();
     fillLegend();
     fillHead();

@@ -15,7 +15,7 @@ BODY: Final = f"""
   <div id="tools" role="group" aria-label="Tools">
     <form id="search" role="search">
       <label for="search-name">Find a site</label>
-      <input id="search-name" type="text" list="search-names" autocomplete="off" spellcheck="false">
+      <input id="search-name" type="text" placeholder="Find a site" list="search-names" autocomplete="off" spellcheck="false">
       <datalist id="search-names"></datalist>
       <button type="submit">Go</button>
     </form>

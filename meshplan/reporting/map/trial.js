@@ -1,7 +1,7 @@
 /* Trying things out: two places anywhere, or a site moved or raised. Figures come from the page's engine and the land in the page. */
 "use strict";
 const meshTrial = (() => {
-  const { h, svg, known, plain, metres, height, decibel, chance, count, verdictBadge, table, seasonWords } = meshParts;
+  const { h, svg, known, plain, metres, height, decibel, chance, count, verdictBadge, table, seasonWords, kindWords } = meshParts;
   const MOST_PARTNERS = 14, HIGHEST_M = 30;
   let app, layer = null, current = null;
 
@@ -70,7 +70,7 @@ const meshTrial = (() => {
   }
 
   function obstacleName(losses) {
-    return losses.obstacle ? (app.data.cover_kinds[losses.obstacle.kind] || { name: "cover" }).name.replaceAll("_", " ") : "ground";
+    return losses.obstacle ? kindWords((app.data.cover_kinds[losses.obstacle.kind] || { name: "cover" }).name) : "ground";
   }
   function clearanceWords(trial) {
     const { clearance } = trial.found.losses, name = obstacleName(trial.found.losses), gap = clearance.clearanceM;
@@ -209,7 +209,7 @@ const meshTrial = (() => {
   function changeText(device, site) {
     const quoted = (words) => /[",\n\r]|^\s|\s$/.test(words) ? `"${words.replaceAll('"', '""')}"` : words;
     const place = site.moved ? site.place : { lat: device.lat_deg, lng: device.lon_deg };
-    return `name,role,lon_deg,lat_deg,antenna_agl_m\n${quoted(device.name)},${device.role},${place.lng.toFixed(7)},${place.lat.toFixed(7)},${Number(site.heightM.toFixed(2))}\n`;
+    return `name,role,lon_deg,lat_deg,antenna_agl_m\n${quoted(app.ends.get(device.name).site)},${device.role},${place.lng.toFixed(7)},${place.lat.toFixed(7)},${Number(site.heightM.toFixed(2))}\n`;
   }
 
   return { start, compute, changeText, endAt };

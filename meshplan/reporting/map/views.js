@@ -116,7 +116,7 @@ const meshViews = (() => {
   function budgetTable(app, link, now) {
     const item = ([row, value]) => ({ name: app.data.items[row][0], loss: app.data.items[row][1], source: app.data.items[row][2], value });
     const there = link.gains_a_to_b.map(item), back = link.gains_b_to_a.map(item), losses = now.result.losses.map(item);
-    const names = [...new Set([...there, ...back].map((one) => one.name))];
+    const names = [...new Set(Array.from({ length: Math.max(there.length, back.length) }, (_, i) => [there[i], back[i]]).flat().filter(Boolean).map((one) => one.name))];
     const sum = (list, name) => { const found = list.filter((one) => one.name === name); return found.length ? found.reduce((total, one) => total + (one.loss ? -one.value : one.value), 0) : null; };
     const source = (name) => ([...there, ...back].find((one) => one.name === name) || {}).source;
     const row = (name, a, b, where, css) => h("tr", { class: css || null }, h("th", { scope: "row" }, name, where ? h("div", { class: "small soft" }, where) : null), h("td", { class: "num" }, a), h("td", { class: "num" }, b));

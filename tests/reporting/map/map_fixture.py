@@ -385,6 +385,7 @@ def make_engine(plan: Plan) -> PageEngine:
     ends = tuple(
         PageEnd(
             name=device.name,
+            site=device.name,
             is_sensor=device.role is Role.SENSOR,
             relaxed=device.purpose is Purpose.TREND,
             tx_power_dbm=14.0,

@@ -14,7 +14,7 @@ from map_browser import DESK, PHONE, Opened, OpenMap
 from map_fixture import HOSTILE_NAMES, make_landscape, make_plan, rename
 
 from meshplan.records import Role
-from meshplan.reporting.map import write_map
+from meshplan.reporting.map import OnlineTiles, write_map
 
 pytestmark = pytest.mark.browser
 PLAN = make_plan()
@@ -425,4 +425,26 @@ def test_without_decompression_the_page_still_tells_all_figures(browser: Any, ma
     page.evaluate("key => meshPage.showLink(key)", PLAN.links[0].key)
     assert "The budget, step by step" in page.inner_text("#ledger")
     assert not page.is_visible("#open-trial")
+    context.close()
+
+
+def test_tiles_are_fetched_only_after_the_reader_asks(browser: Any, tmp_path: Path) -> None:
+    tiles = OnlineTiles("https://tiles.example.org/{z}/{x}/{y}.png", "© a mapping agency")
+    file = write_map(PLAN, make_landscape(), tmp_path / "tiles.html", tiles=tiles)
+    context = browser.new_context()
+    page = context.new_page()
+    asked: list[str] = []
+    dot = bytes.fromhex("47494638396101000100800000ffffff00000021f90401000000002c00000000010001000002024401003b")
+    context.route(
+        "https://**/*", lambda route: (asked.append(route.request.url), route.fulfill(body=dot, content_type="image/gif"))
+    )
+    page.goto(file.as_uri())
+    page.wait_for_selector("html[data-ready=yes]", state="attached")
+    assert asked == []
+    assert not page.is_visible("#attribution")
+    page.check("[data-layer=tiles]")
+    page.wait_for_selector("img.leaflet-tile-loaded", state="attached")
+    assert asked
+    assert all(url.startswith("https://tiles.example.org/") for url in asked)
+    assert page.inner_text("#attribution") == "© a mapping agency"
     context.close()

@@ -14,7 +14,7 @@ from map_fixture import GRID, GROUND, HOSTILE_NAMES, make_landscape, make_plan, 
 
 from meshplan.errors import MeshplanError
 from meshplan.grid import Grid
-from meshplan.reporting.map import assets, render_map, write_map
+from meshplan.reporting.map import OnlineTiles, assets, render_map, write_map
 from meshplan.reporting.map.contours import MOST_LEVELS, choose_step_m, contour_lines
 from meshplan.reporting.map.data import json_block, verdict_of_chance
 from meshplan.reporting.map.page import inlined
@@ -193,3 +193,30 @@ def test_flat_and_unknown_land_is_drawn_too() -> None:
     picture = relief_picture(flat, grid)
     assert picture.south_deg < picture.north_deg
     assert picture.west_deg < picture.east_deg
+
+
+def test_tiles_open_one_host_and_no_more() -> None:
+    tiles = OnlineTiles("https://tiles.example.org/{z}/{x}/{y}.png", "© a mapping agency")
+    page = render_map(make_plan(), make_landscape(), tiles=tiles)
+    assert "img-src data: blob: https://tiles.example.org; style-src" in page
+    assert data_of(page)["map"]["tiles"]["attribution"] == "© a mapping agency"
+
+
+@pytest.mark.parametrize(
+    "url",
+    [
+        "http://tiles.example.org/{z}/{x}/{y}.png",
+        "https://{s}.example.org/{z}/{x}/{y}.png",
+        "https://tiles.example.org/{z}/{x}.png",
+        "https://tiles.example.org; script-src */{z}/{x}/{y}",
+        "javascript:alert(1)//{z}{x}{y}",
+    ],
+)
+def test_other_addresses_of_tiles_are_refused(url: str) -> None:
+    with pytest.raises(MeshplanError, match="is no address of map tiles"):
+        render_map(make_plan(), make_landscape(), tiles=OnlineTiles(url, "somebody"))
+
+
+def test_tiles_need_an_attribution() -> None:
+    with pytest.raises(MeshplanError, match="the tiles have no attribution"):
+        render_map(make_plan(), make_landscape(), tiles=OnlineTiles("https://tiles.example.org/{z}/{x}/{y}.png", " "))
