@@ -245,12 +245,13 @@ def alikeness(first: Sequence[PredictedLink], second: Sequence[PredictedLink], c
     a, b = _oriented(first), _oriented(second)
     same = np.all(np.abs(a[:, None, :] - b[None, :, :]) < 1e-6, axis=2)
     if correlation_m <= 0:
-        return same.astype(float)
+        return np.asarray(same, dtype=float)
     gap_m = np.hypot(a[:, None, 0] - b[None, :, 0], a[:, None, 1] - b[None, :, 1]) + np.hypot(
         a[:, None, 2] - b[None, :, 2], a[:, None, 3] - b[None, :, 3]
     )
     smooth: Array = np.nan_to_num(np.exp(-gap_m / correlation_m), nan=0.0)
-    return np.asarray((1 - UNALIKE_SHARE) * smooth + UNALIKE_SHARE * same, dtype=np.float64)
+    mixed: Array = (1 - UNALIKE_SHARE) * smooth + UNALIKE_SHARE * same
+    return mixed
 
 
 def _oriented(links: Sequence[PredictedLink]) -> Array:

@@ -401,7 +401,8 @@ def _word(column: str, word: str, known: Sequence[str], where: str, faults: list
 def _table_notes(table: _Table) -> list[str]:
     """Return what was noticed in one file."""
     if table.unfilled:
-        table.notes.append(f"{table.shown}: {table.unfilled} rows are not filled in and are not used.")
+        were = "row was not filled in and is" if table.unfilled == 1 else "rows were not filled in and are"
+        table.notes.append(f"{table.shown}: {table.unfilled} {were} not used.")
     return table.notes
 
 
@@ -410,7 +411,8 @@ def _general_notes(readings: Sequence[Reading]) -> list[str]:
     notes = []
     undated = sum(r.month is None and not r.season for r in readings)
     if undated:
-        notes.append(f"{undated} readings say neither time nor season: they are compared with the first season of the plan.")
+        who = "reading says neither time nor season: it is" if undated == 1 else "readings say neither time nor season: they are"
+        notes.append(f"{undated} {who} compared with the first season of the plan.")
     counted = [r for r in readings if r.sent is not None]
     if not counted and all(r.heard for r in readings):
         notes.append("Only packets that were heard are in the readings: weak links look stronger than they are.")
