@@ -498,8 +498,8 @@ def _bullington(
     s1, index_1 = _largest(excess / path.away_m)
     s2, index_2 = _largest(excess / path.back_m)
     blocked = s1 >= 0.0
-    product = np.where(blocked, s1, 0.0) * np.where(blocked, s2, 0.0)
-    nu = np.where(blocked, np.sqrt(2.0 * total[..., 0] * product), seen) / np.sqrt(wavelength_m)
+    up_start, up_end = np.where(blocked, s1, 0.0), np.where(blocked, s2, 0.0)
+    nu = np.where(blocked, np.sqrt(2.0 * total[..., 0] * up_start * up_end), seen) / np.sqrt(wavelength_m)
     edge = knife_edge_loss_db(nu)
     loss = edge - np.expm1(-edge / 6.0) * (10.0 + 0.02 * total[..., 0] / 1000.0)
 
@@ -507,14 +507,14 @@ def _bullington(
     deeper = np.take_along_axis(depth, index_1[..., None], -1) >= np.take_along_axis(depth, index_2[..., None], -1)
     index = np.where(blocked, np.where(deeper[..., 0], index_1, index_2), index_seen)
     index = np.where(path.inside.any(axis=-1), index, -1)
-    slopes = np.where(blocked & (s1 + s2 > 0.0), s1 + s2, np.nan)
-    point = total[..., 0] * s2 / slopes
+    both = up_start + up_end
+    point = total[..., 0] * up_end / np.where(both > 0.0, both, np.nan)
     return Edge(
         loss_db=np.asarray(loss),
         nu=np.asarray(nu),
         index=np.asarray(np.broadcast_to(index, loss.shape)),
         point_m=np.asarray(point),
-        point_over_line_m=np.asarray(s1 * point),
+        point_over_line_m=np.asarray(up_start * point),
     )
 
 
