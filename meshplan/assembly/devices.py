@@ -79,6 +79,8 @@ def make_devices(
             note=station.site.note,
             duty=running.duty.get(station.key),
             energy=running.energy.get(station.key),
+            tilt_deg=station.site.tilt_deg,
+            site=station.site.name,
         )
         devices.append(replace(device, cautions=cautions_for(device, rules)) if in_plan else device)
     return tuple(devices)

@@ -20,10 +20,12 @@ def what_goes_dark(problem: PlacementProblem, plan: PlacementPlan) -> dict[str, 
     }
 
 
-def why_each_device(problem: PlacementProblem, plan: PlacementPlan) -> dict[str, str]:
-    """Return a sentence for each device of the plan: who would be cut off without it."""
+def why_each_relay(problem: PlacementProblem, plan: PlacementPlan) -> dict[str, str]:
+    """Return a sentence for each relay of the plan: who would be cut off without it."""
     reasons = {}
     for device, dark in what_goes_dark(problem, plan).items():
+        if problem.is_gateway[problem.node_index[device]]:
+            continue
         if dark:
             count = f"these {len(dark)} sensors are" if len(dark) > 1 else "this sensor is"
             names = ", ".join(dark[:MOST_NAMED]) + (f" and {len(dark) - MOST_NAMED} more" if len(dark) > MOST_NAMED else "")

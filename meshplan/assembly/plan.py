@@ -9,7 +9,7 @@ import numpy as np
 
 from meshplan import __version__
 from meshplan.assembly.devices import make_devices
-from meshplan.assembly.failures import what_goes_dark, why_each_device
+from meshplan.assembly.failures import what_goes_dark, why_each_relay
 from meshplan.assembly.routes import link_chances, make_routes, rows_of_plan
 from meshplan.assembly.running import Catalogue, run_plan
 from meshplan.assembly.shapes import map_shapes
@@ -75,7 +75,7 @@ def assemble_plan(findings: Findings) -> Plan:
         placement.opened,
         {name for link in links for name in (link.a, link.b)},
         [route.sensor for route in routes.routes],
-        why_each_device(findings.problem, placement),
+        why_each_relay(findings.problem, placement),
         running,
         findings.caution_rules,
         settings.cost,
