@@ -10,7 +10,7 @@ import json
 import math
 import types
 from collections.abc import Mapping
-from dataclasses import fields, is_dataclass
+from dataclasses import MISSING, fields, is_dataclass
 from enum import StrEnum
 from functools import cache
 from typing import Any, Final, Union, get_args, get_origin, get_type_hints
@@ -199,8 +199,10 @@ def _decode_record(value: Any, record: type, path: str, where: str, faults: list
     before = len(faults)
     for key in sorted(set(value) - set(hints)):
         _fault(faults, where, f"{path}.{key}", f"there is no such field.{nearest_name(key, hints)}")
-    for key in (item.name for item in fields(record) if item.name not in value):
-        _fault(faults, where, f"{path}.{key}", "the field is missing")
+    needed = (item.name for item in fields(record) if item.default is MISSING and item.default_factory is MISSING)
+    for key in needed:
+        if key not in value:
+            _fault(faults, where, f"{path}.{key}", "the field is missing")
     known = {key: _decode(value[key], hint, f"{path}.{key}", where, faults) for key, hint in hints.items() if key in value}
     return record(**known) if len(faults) == before else None
 

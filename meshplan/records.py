@@ -340,6 +340,8 @@ class Device:
     """Upward tilt of a directional antenna."""
     polarisation: str = "vertical"
     """How the antenna stands."""
+    site: str = ""
+    """Name of the site in the property's files, where the device's own name says more."""
 
 
 @dataclass(frozen=True)

@@ -120,9 +120,10 @@ def _panel_kind(device: Device) -> str | None:
     if device.power is Power.MAINS or device.role is Role.SENSOR:
         return None
     energy = device.energy
-    if energy is None or not math.isfinite(energy.panel_w) or not math.isfinite(energy.storage_wh):
+    if energy is None or not (energy.panel_w > 0 and energy.storage_wh > 0 and math.isfinite(energy.panel_w + energy.storage_wh)):
         return "panel, charger and battery"
-    return f"panel of {energy.panel_w:g} W, charger, battery of {energy.storage_wh:g} Wh ({_words(energy.battery)})"
+    panel_w, storage_wh = math.ceil(10 * energy.panel_w - 1e-6) / 10, math.ceil(energy.storage_wh - 1e-6)
+    return f"panel of {panel_w:g} W, charger, battery of {storage_wh} Wh ({_words(energy.battery)})"
 
 
 def _own_prices(devices: Sequence[Device], costs: CostSettings) -> list[PartLine]:

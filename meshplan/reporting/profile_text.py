@@ -10,7 +10,7 @@ from meshplan.records import VERDICT_WORDS, BudgetItem, Link, Plan
 from meshplan.reporting.words import bearing, count, metres, number, opposite, percent, shortened
 
 WIDTH = 80
-NAME_WIDTH = 44
+LEAST_NAME_WIDTH = 40
 CELL_WIDTH = 10
 
 
@@ -95,19 +95,20 @@ def budget_lines(link: Link, *, forward: bool) -> list[str]:
     received = [result.received_at_b_dbm if forward else result.received_at_a_dbm for result in results]
     margins = [result.margin_at_b_db if forward else result.margin_at_a_db for result in results]
     limit = link.sensitivity_b_dbm if forward else link.sensitivity_a_dbm
-    rule = f"  {'-' * (NAME_WIDTH + CELL_WIDTH * len(results))}"
+    room = max(LEAST_NAME_WIDTH, WIDTH - 2 - CELL_WIDTH * len(results))
+    rule = f"  {'-' * (room + CELL_WIDTH * len(results))}"
     title = f"From {sender} to {receiver}, dB"
     return [
-        _line(title, [result.season for result in results], indent=""),
-        *(_line(name, [_signed(cell) for cell in cells]) for name, cells in budget_rows(link, forward=forward)),
+        _line(room, title, [result.season for result in results], indent=""),
+        *(_line(room, name, [_signed(cell) for cell in cells]) for name, cells in budget_rows(link, forward=forward)),
         rule,
-        _line("= power received, dBm", [number(level, 1) for level in received]),
-        _line("  least the receiver needs, dBm", [number(limit, 1)] * len(results)),
-        _line("= over the limit (margin), dB", [number(margin, 1) for margin in margins]),
-        _line("  spread of the forecast, ± dB", [number(result.spread.total_db, 1) for result in results]),
-        _line("  asked for in the worst season, dB", ["", *[""] * (len(results) - 2), number(link.required_margin_db, 1)])
+        _line(room, "= power received, dBm", [number(level, 1) for level in received]),
+        _line(room, "  least the receiver needs, dBm", [number(limit, 1)] * len(results)),
+        _line(room, "= over the limit (margin), dB", [number(margin, 1) for margin in margins]),
+        _line(room, "  spread of the forecast, ± dB", [number(result.spread.total_db, 1) for result in results]),
+        _line(room, "  asked for in the worst season, dB", ["", *[""] * (len(results) - 2), number(link.required_margin_db, 1)])
         if len(results) > 1
-        else _line("  asked for, dB", [number(link.required_margin_db, 1)]),
+        else _line(room, "  asked for, dB", [number(link.required_margin_db, 1)]),
     ]
 
 
@@ -131,8 +132,8 @@ def _signed(value: float | None) -> str:
     return f"+{value:.1f}" if value > 0 else number(value, 1) if value < 0 else "0.0"
 
 
-def _line(name: str, cells: list[str], *, indent: str = "  ") -> str:
-    room = NAME_WIDTH + 2 - len(indent)
+def _line(width: int, name: str, cells: list[str], *, indent: str = "  ") -> str:
+    room = width + 2 - len(indent)
     return f"{indent}{shortened(name, room) if indent == '' else _fitted(name, room):<{room}}" + "".join(
         f"{shortened(cell, CELL_WIDTH - 1):>{CELL_WIDTH}}" for cell in cells
     )

@@ -60,8 +60,11 @@ WORDS: Final = (
     ),
 )
 
+LONG_SUBJECT: Final = 80
 SHORTEST_LIVES: Final = 5
 WEAKEST_LINKS: Final = 5
+MOST_NAMES: Final = 6
+"""Longer lists of names are cut."""
 
 
 def write_report(plan: Plan, path: Path) -> Path:
@@ -185,7 +188,7 @@ def _costs(plan: Plan, traced: TracedPlan) -> str:
             traced.show(f"plan.parts[{i}].quantity", number),
             traced.show(f"plan.parts[{i}].spares", number),
             traced.show(f"plan.parts[{i}].unit_cost", paid),
-            ", ".join(traced.show(f"plan.parts[{i}].devices[{k}]") for k in range(len(line.devices))),
+            _names(traced, f"plan.parts[{i}].devices", len(line.devices), "device"),
         )
         for i, line in enumerate(plan.parts)
     ]
@@ -229,11 +232,22 @@ def _dark(plan: Plan, traced: TracedPlan) -> str:
     for device, names in sorted(plan.goes_dark.items(), key=lambda item: (-len(item[1]), item[0])):
         if names:
             path = f"plan.goes_dark{key_step(device)}"
-            silent = ", ".join(traced.show(f"{path}[{k}]") for k in range(len(names)))
+            silent = _first_names(traced, path, len(names))
             items.append(
                 f"Without <b>{text(device)}</b>, {traced.count(path, lambda n: count(n, 'sensor'))} fall silent: {silent}."
             )
     return _list(items, "No single device silences a sensor.")
+
+
+def _names(traced: TracedPlan, path: str, length: int, noun: str) -> str:
+    """Return the names of a list; a long one starts with its count."""
+    total = "" if length <= MOST_NAMES else f"{traced.count(path, lambda n: count(n, noun))}: "
+    return total + _first_names(traced, path, length)
+
+
+def _first_names(traced: TracedPlan, path: str, length: int) -> str:
+    names = ", ".join(traced.show(f"{path}[{k}]") for k in range(min(length, MOST_NAMES)))
+    return names if length <= MOST_NAMES else f"{names} and others"
 
 
 def _fall_silent(sensors: int) -> str:
@@ -293,7 +307,7 @@ def _power(plan: Plan, traced: TracedPlan) -> str:
         f"<b>{traced.show(f'plan.devices[{i}].name')}</b>: panel of {traced.show(f'plan.devices[{i}].energy.panel_w', _watt)} and "
         f"battery of {traced.show(f'plan.devices[{i}].energy.storage_wh', _watt_hours)}."
         for i, device in enumerate(plan.devices)
-        if device.in_plan and device.energy is not None and math.isfinite(device.energy.panel_w)
+        if device.in_plan and device.energy is not None and 0 < device.energy.panel_w < math.inf
     ]
     shortest = f"<p>The batteries that last the shortest:</p>{_list(items)}" if items else ""
     return shortest + _list(panels) or "<p>The plan says nothing about power.</p>"
@@ -350,7 +364,7 @@ def _check(plan: Plan, traced: TracedPlan) -> str:
         state = "within" if line.lawful else "<strong>NOT within</strong>"
         remedy = f" {traced.show(f'{path}.remedy', _sentence)}" if line.remedy else ""
         rules.append(
-            f"<b>{traced.show(f'{path}.subject', _capital)}</b>: {state} the rule “{traced.show(f'{path}.rule')}”: "
+            f"<b>{traced.show(f'{path}.subject', _subject)}</b>: {state} the rule “{traced.show(f'{path}.rule')}”: "
             f"{traced.show(f'{path}.detail', _sentence)}{remedy} "
             f'<span class="soft">Source: {traced.show(f"{path}.source")}, as of {traced.show(f"{path}.as_of")}.</span>{doubt}'
         )
@@ -364,8 +378,10 @@ def _check(plan: Plan, traced: TracedPlan) -> str:
     )
 
 
-def _capital(words: str) -> str:
-    return words[:1].upper() + words[1:]
+def _subject(words: str) -> str:
+    """Return what a rule was checked for; a long list of devices is cut."""
+    shown = words if len(words) <= LONG_SUBJECT else f"{', '.join(words.split(', ')[:3])} and others"
+    return shown[:1].upper() + shown[1:]
 
 
 def _doubtful(standing: str) -> bool:

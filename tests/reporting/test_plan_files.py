@@ -103,6 +103,13 @@ def test_all_faults_of_a_plan_file_are_named_together(plan: Plan, tmp_path: Path
     assert "plan.colour: there is no such field" in told
 
 
+def test_a_file_from_before_a_field_was_added_is_still_read(plan: Plan, tmp_path: Path) -> None:
+    document = plan_to_json(plan)
+    for device in document["plan"]["devices"]:
+        del device["polarisation"]
+    assert read_plan_json(write_text_atomically(tmp_path / "plan.json", json_text(document))) == plan
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [

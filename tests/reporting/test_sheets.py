@@ -335,6 +335,17 @@ def test_a_filled_table_is_read_back_with_the_same_names(plan: Plan, tmp_path: P
         writer.writerows(rows)
     found = read_readings([path], as_sites(plan), seasons=("bare", "leaf"), radios=(plan.radio.key,)).readings
     assert [(reading.a.name, reading.b.name) for reading in found] == [(row["a"], row["b"]) for row in rows]
+    first = plan.link(rows[0]["link"])
+    assert (found[0].a.antenna_agl_m, found[0].b.antenna_agl_m) == (first.antenna_a_agl_m, first.antenna_b_agl_m)
+    assert (found[1].a.antenna_agl_m, found[1].b.antenna_agl_m) == (first.antenna_b_agl_m, first.antenna_a_agl_m)
     assert [reading.power_dbm for reading in found][:2] == [-90.5, -91.5]
     assert all(reading.sent == 100 and reading.season == "leaf" for reading in found)
     assert not found[-1].heard
+
+
+def test_readings_name_the_sites_of_the_property_not_the_devices(plan: Plan) -> None:
+    devices = tuple(replace(one, site="house roof") if one.name == "house" else one for one in plan.devices)
+    rows = list(csv.DictReader(io.StringIO(readings_csv(replace(plan, devices=devices), ()))))
+    ends = {row["a"] for row in rows} | {row["b"] for row in rows}
+    assert "house roof" in ends
+    assert "house" not in ends

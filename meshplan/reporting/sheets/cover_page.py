@@ -88,7 +88,7 @@ def _work(steps: tuple[WorkStep, ...], plan: Plan) -> str:
     left_out = f"<h3>Not served</h3><ul>{unserved}</ul>" if unserved else ""
     return (
         '<h2>Order of work: hardest links first</h2><table class="list"><thead><tr><th></th><th>Link</th><th class="num">'
-        'Distance</th><th class="num">Chance</th><th>Verdict</th><th>What is in the way</th><th>Sheets</th><th>Done</th></tr>'
+        'Distance</th><th class="num">Chance</th><th>Verdict</th><th>Main loss</th><th>Sheets</th><th>Done</th></tr>'
         f"</thead><tbody>{rows}</tbody></table>{left_out}"
     )
 
@@ -130,7 +130,8 @@ def _parts(plan: Plan) -> str:
 
 def _law(plan: Plan) -> str:
     lines = "".join(
-        f"<li><b>{text(line.subject)}</b>: {'within' if line.lawful else 'NOT within'} {text(line.rule)}. {text(line.detail)}"
+        f"<li><b>{text(shortened(line.subject, 70))}</b>: {'within' if line.lawful else 'NOT within'} "
+        f"{text(line.rule)}. {text(line.detail)}"
         f"{f' {text(line.remedy)}' if line.remedy else ''} "
         f"<span class='soft'>({text(line.source)}, as of {text(line.as_of)})</span></li>"
         for line in plan.legal

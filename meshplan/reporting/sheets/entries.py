@@ -13,6 +13,9 @@ from meshplan.reporting.words import count, listing, opposite, shortened
 TEST_PACKETS: Final = 100
 """95 of 100 means a true rate between 89 and 98 % (95 % Wilson interval)."""
 
+LONG_REASON: Final = 150
+"""A longer reason names all who depend on the device; the sentence on its failure counts them."""
+
 MOST_ROWS: Final = 10
 """Rows of the signal table that leave room for the profiles."""
 
@@ -149,7 +152,8 @@ def _parts_of(plan: Plan, device: Device) -> tuple[str, ...]:
 
 
 def _duties_of(plan: Plan, device: Device) -> tuple[str, ...]:
-    sentences = [device.reason] if device.reason else []
+    dark = plan.goes_dark.get(device.name, ())
+    sentences = [device.reason] if device.reason and not (dark and len(device.reason) > LONG_REASON) else []
     route = next((route for route in plan.routes if route.sensor == device.name), None)
     if route is not None:
         sentences.append(f"Its readings go {' → '.join(route.devices)}.")
@@ -158,7 +162,6 @@ def _duties_of(plan: Plan, device: Device) -> tuple[str, ...]:
     gap = next((gap for gap in plan.unserved if gap.sensor == device.name), None)
     if gap is not None:
         sentences.append(f"Not served by this plan: {gap.reason}.")
-    dark = plan.goes_dark.get(device.name, ())
     if dark and device.role is not Role.SENSOR:
         silent = listing([shortened(name, 28) for name in dark], 5)
         sentences.append(f"If it fails, {count(len(dark), 'sensor falls', 'sensors fall')} silent: {silent}.")

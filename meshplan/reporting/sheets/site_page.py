@@ -288,5 +288,6 @@ def _hands(sheet: SiteSheet) -> str:
 def _signature() -> str:
     return (
         '<footer class="sign"><p><span>Radio number</span><span>Height as built, m</span><span>Date and weather</span>'
-        '<span>Name</span></p><p class="soft">Copy the readings into readings.csv: same names, one row a direction.</p></footer>'
+        '<span>Name</span></p><p class="soft">Copy the readings into readings.csv, one row a direction; nothing heard: write '
+        "“not heard”.</p></footer>"
     )
