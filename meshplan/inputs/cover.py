@@ -13,7 +13,7 @@ import shapely
 from meshplan.errors import InputError, MeshplanError
 from meshplan.inputs.columns import Headings, match_headings, plain, read_values
 from meshplan.inputs.cover_columns import COVER_COLUMNS, COVER_KINDS, KIND_WALLS, PLAIN_WORDS, CoverKind
-from meshplan.inputs.vector import WGS84, Feature, VectorFile, move_geometry
+from meshplan.inputs.vector import WGS84, Feature, VectorFile, move_geometry, no_degrees
 from meshplan.inputs.walls import wall_note
 from meshplan.records import Cover
 
@@ -89,6 +89,10 @@ def _sound(feature: Feature, faults: list[MeshplanError], notes: list[str]) -> A
         return None
     if not np.isfinite(shapely.get_coordinates(geometry)).all():
         faults.append(InputError("has corners that are no numbers", where=feature.where, fix="Draw it again."))
+        return None
+    fault = no_degrees(feature)
+    if fault is not None:
+        faults.append(fault)
         return None
     if "Polygon" in geometry.geom_type and shapely.make_valid(geometry).area <= _LEAST_FULLNESS * geometry.length**2:
         faults.append(InputError("its outline encloses nothing", where=feature.where, fix="Draw it again, or remove it."))

@@ -22,6 +22,7 @@ from meshplan.settings import TerrainSettings
 FINEST_CELL_M = 0.5
 MOST_CELLS = 4_000_000
 MOST_CELLS_ASKED_FOR = 40_000_000
+FEWEST_CELLS = 10
 CELLS_ACROSS = 100
 """A property is at least so many cells across, however coarse the data: paths need points to be sampled at."""
 LEAST_MARGIN_M, MARGIN_SHARE = 50.0, 0.1
@@ -78,13 +79,14 @@ def choose_grid(
     *,
     projection: Projection | None = None,
     thinnest: tuple[float, str] | None = None,
+    land_deg: tuple[Sequence[float], Sequence[float]] | None = None,
 ) -> GridChoice:
-    """Return the working grid around points, and why it is as it is.
+    """Return the working grid around sites, and why it is as it is.
 
     Parameters
     ----------
     lon_deg, lat_deg
-        Sites and corners of the boundary.
+        Sites; the grid holds them all.
     headers
         Elevation rasters.
     terrain
@@ -93,12 +95,15 @@ def choose_grid(
         If it was chosen before.
     thinnest
         Width in metres and name of the thinnest cover.
+    land_deg
+        Longitudes and latitudes of sites and boundary together; the grid holds them as far as heights are known there.
     """
-    projection = projection or choose_projection_for(lon_deg, lat_deg, headers)
+    land_deg = land_deg or (lon_deg, lat_deg)
+    projection = projection or choose_projection_for(*land_deg, headers)
     x_m, y_m = point_mover(WGS84, projection.crs)(list(lon_deg), list(lat_deg))
-    size_m = max(float(np.ptp(x_m)), float(np.ptp(y_m)))
-    west, south, east, north = land_box(lon_deg, lat_deg, projection, terrain)
-    west, south, east, north = _trimmed((west, south, east, north), (x_m, y_m), projection.crs, headers)
+    land_x_m, land_y_m = point_mover(WGS84, projection.crs)(list(land_deg[0]), list(land_deg[1]))
+    size_m = max(float(np.ptp(land_x_m)), float(np.ptp(land_y_m)), 2.0 * LEAST_MARGIN_M)
+    west, south, east, north = _trimmed(land_box(*land_deg, projection, terrain), (x_m, y_m), projection.crs, headers)
     covering = [header for header in headers if bool(header.covers(lon_deg, lat_deg).any())] or list(headers)
     sizes = [header.cell_m(*centre_of(lon_deg, lat_deg)) for header in covering]
     finest_m = min(sizes)
@@ -111,6 +116,12 @@ def choose_grid(
     north_m = start_y + math.ceil((north - start_y) / cell_m - 1e-6) * cell_m
     columns = max(2, math.ceil((east - west_m) / cell_m - 1e-6))
     rows = max(2, math.ceil((north_m - south) / cell_m - 1e-6))
+    if terrain.cell_m is not None and max(columns, rows) < FEWEST_CELLS:
+        raise InputError(
+            f"cells of {plain(cell_m)} m are too coarse for a property of {max(east - west, north - south):.0f} m",
+            where="property.toml, key 'terrain.cell_m'",
+            fix=f"Leave it out, or write at most {plain(_tidy_below(max(east - west, north - south) / FEWEST_CELLS))}.",
+        )
     if columns * rows > MOST_CELLS_ASKED_FOR:
         raise TooLargeError(
             f"{columns} × {rows} cells of {plain(cell_m)} m are too many",
@@ -147,7 +158,7 @@ def _choose_cell(
     if thinnest is not None and thinnest[0] / 2.0 < cell_m - 1e-9:
         cell_m = _tidy_below(thinnest[0] / 2.0)
         reason = f"half the width of the thinnest cover ('{thinnest[1]}', about {thinnest[0]:.1f} m)"
-    if 0 < size_m / CELLS_ACROSS < cell_m:
+    if size_m / CELLS_ACROSS < cell_m:
         cell_m = _tidy_below(size_m / CELLS_ACROSS)
         reason = f"the property is {size_m:.0f} m wide and is to be at least {CELLS_ACROSS} cells across"
     if cell_m < FINEST_CELL_M:

@@ -153,7 +153,15 @@ def _on_grid(
         projection = choose_projection_for(lon, lat, headers)
         land = shapely.box(*land_box(lon, lat, projection, settings.terrain))
         covers = tuple(item for item in cover_on_grid(cover.raw, projection.crs) if item.geometry.intersects(land))
-        choice = choose_grid(lon, lat, headers, settings.terrain, projection=projection, thinnest=thinnest_m(covers))
+        choice = choose_grid(
+            lon[: len(sites)],
+            lat[: len(sites)],
+            headers,
+            settings.terrain,
+            projection=projection,
+            thinnest=thinnest_m(covers),
+            land_deg=(lon, lat),
+        )
         elevation = read_elevation(headers, choice.grid)
     except FaultList as several:
         raise_faults([*faults, *several.faults])
@@ -167,7 +175,7 @@ def _on_grid(
     faults.extend(_on_voids(placed, elevation))
     faults.extend(_outside_boundary(placed, outline))
     raise_faults(faults)
-    warnings = (*choice.warnings, *_in_buildings(placed, covers))
+    warnings = (*choice.warnings, *_off_the_land(cover, covers), *_in_buildings(placed, covers))
     return _OnGrid(placed, covers, outline, elevation, choice.sentence, warnings)
 
 
@@ -275,6 +283,15 @@ def _outside_boundary(sites: Sequence[Site], boundary: Any | None) -> list[Meshp
         for site, away in zip(sites, away_m, strict=True)
         if away > BOUNDARY_TOLERANCE_M
     ]
+
+
+def _off_the_land(cover: CoverList, kept: Sequence[Cover]) -> list[str]:
+    """Tell how many shapes do not reach the property, if any."""
+    lost = len(cover.raw) - len(kept)
+    if not lost:
+        return []
+    files = ", ".join(dict.fromkeys(entry.feature.where.split(", ")[0] for entry in cover.raw))
+    return [f"{files}: {lost} of {len(cover.raw)} shapes do not reach the property and are not used."]
 
 
 def _in_buildings(sites: Sequence[Site], covers: Sequence[Cover]) -> list[str]:

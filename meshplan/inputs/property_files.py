@@ -39,7 +39,7 @@ def find_files(folder: Path, settings: PropertySettings) -> PropertyFiles:
         ("boundary", settings.boundary, VECTOR_SUFFIXES),
     ):
         if named or key in settings.model_fields_set:
-            found[key] = named
+            found[key] = tuple(name for name in named if name.strip())
             continue
         matches = tuple(name for name in present if Path(name).stem.casefold() == key and Path(name).suffix.casefold() in suffixes)
         if len(matches) > 1:

@@ -12,10 +12,12 @@ from typing import Any
 from meshplan.errors import FaultList, InputError, MeshplanError
 from meshplan.inputs.columns import Column, is_empty, match_headings
 from meshplan.inputs.site_columns import ROLE_WORDS, SITE_COLUMNS
-from meshplan.inputs.vector import WGS84, Feature, point_mover, present_file, read_features
+from meshplan.inputs.vector import WGS84, Feature, no_degrees, point_mover, present_file, read_features
 from meshplan.records import Role
 
 TABLE_SUFFIXES = (".csv", ".tsv", ".txt")
+_NO_TEXT = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
+"""How workbooks of spreadsheet programs begin, the newer and the older kind."""
 PHONE_SUFFIXES = (".gpx", ".kml", ".kmz")
 _PHONE_FIELDS = tuple(
     re.findall(
@@ -70,6 +72,9 @@ def read_site_file(path: Path, shown: str, default_crs: str | None) -> SiteTable
 
 def _read_table(path: Path, shown: str) -> SiteTable:
     table = SiteTable("column")
+    if path.read_bytes()[:4] in _NO_TEXT:
+        table.faults.append(InputError("is a workbook or an archive, not text", where=shown, fix="Save the table as CSV."))
+        return table
     content, note = _decode(path.read_bytes(), shown)
     if note:
         table.assumptions.append(note)
@@ -187,6 +192,8 @@ def _read_map_file(path: Path, shown: str, default_crs: str | None) -> SiteTable
             table.faults.append(InputError("has no position", where=feature.where, fix="Give it a point, or remove it."))
         elif geometry.geom_type != "Point":
             skipped += 1
+        elif (wrong := no_degrees(feature)) is not None:
+            table.faults.append(wrong)
         else:
             raw = {column: feature.attributes.get(heading) for heading, column in headings.columns.items()}
             if phone:

@@ -169,6 +169,21 @@ def _crs_of(found: str | None, where: str, default_crs: str | None) -> str:
     )
 
 
+def no_degrees(feature: Feature) -> MeshplanError | None:
+    """Return the fault of a shape whose degrees are none, because metres were written without saying so."""
+    if feature.geometry is None or feature.geometry.is_empty or not CRS.from_user_input(feature.crs).is_geographic:
+        return None
+    west, south, east, north = feature.geometry.bounds
+    if -360.0 <= west <= east <= 360.0 and -90.0 <= south <= north <= 90.0:
+        return None
+    corner = shapely.get_coordinates(feature.geometry)[0]
+    return InputError(
+        f"its corner {corner[0]:.6g}, {corner[1]:.6g} is no longitude and latitude",
+        where=feature.where,
+        fix="Export the file in WGS 84 degrees, or with its projection.",
+    )
+
+
 def parse_crs(name: str, where: str) -> CRS:
     """Return the projection behind a name that a user wrote."""
     try:

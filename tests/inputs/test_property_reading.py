@@ -270,6 +270,39 @@ def test_a_hedge_far_away_does_not_decide_the_cells(folder: Path) -> None:
     found = read_property(folder)
     assert found.covers == ()
     assert found.elevation.grid.cell_m == 4.0
+    assert found.warnings == ("cover.geojson: 1 of 1 shapes do not reach the property and are not used.",)
+
+
+def test_a_boundary_beyond_the_data_does_not_blow_up_the_grid(folder: Path) -> None:
+    (folder / "boundary.geojson").write_text(geojson({"name": "parish"}, shapely.box(-20_000, -20_000, 20_000, 20_000)))
+    grid = read_property(folder).elevation.grid
+    assert (grid.columns * grid.cell_m, grid.rows * grid.cell_m) == (600.0, 600.0)
+
+
+def test_cells_as_large_as_the_property_are_a_fault(folder: Path) -> None:
+    (folder / "property.toml").write_text(f'name = "Farm"\ncrs = "{CRS}"\n[terrain]\ncell_m = 300\n')
+    assert fault_lines(folder) == [
+        "property.toml, key 'terrain.cell_m': cells of 300 m are too coarse for a property of 500 m\n"
+        "  Leave it out, or write at most 50."
+    ]
+
+
+def test_two_sites_in_one_place_are_a_property(folder: Path) -> None:
+    (folder / "boundary.geojson").unlink()
+    (folder / "sites.csv").write_text("name,role,x_m,y_m,antenna_agl_m\nA,sensor,500100,5540100,1\nB,gateway,500100,5540100,4\n")
+    found = read_property(folder)
+    assert len(found.sites) == 2
+    assert found.elevation.grid.cell_m == 1.0
+
+
+def test_metres_in_a_file_of_degrees_are_a_fault(folder: Path) -> None:
+    square = {"type": "Polygon", "coordinates": [[[5e5, 5.54e6], [5.001e5, 5.54e6], [5.001e5, 5.5401e6], [5e5, 5.54e6]]]}
+    feature = {"type": "Feature", "properties": {"kind": "orchard", "height_m": 3}, "geometry": square}
+    (folder / "cover.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": [feature]}))
+    assert fault_lines(folder) == [
+        "cover.geojson, feature 1: its corner 500000, 5.54e+06 is no longitude and latitude\n"
+        "  Export the file in WGS 84 degrees, or with its projection."
+    ]
 
 
 def test_of_a_large_map_only_the_land_of_the_property_is_read(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:

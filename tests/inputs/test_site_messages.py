@@ -291,6 +291,12 @@ def test_a_column_that_means_nothing_is_told_and_not_read(tmp_path: Path) -> Non
     assert len(result.sites) == 1
 
 
+def test_a_workbook_is_no_table(tmp_path: Path) -> None:
+    assert [str(fault) for fault in read(tmp_path, b"PK\x03\x04\x00\x00").faults] == [
+        "sites.csv: is a workbook or an archive, not text\n  Save the table as CSV."
+    ]
+
+
 def test_a_spelt_out_name_wins_over_a_second_name_for_it(tmp_path: Path) -> None:
     result = read(tmp_path, "id,name,role,lon,lat\n7,Gate,sensor,8.5,50.1\n")
     assert only(result.sites).name == "Gate"
