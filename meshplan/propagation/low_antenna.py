@@ -57,6 +57,8 @@ def low_antenna_loss_db(
         150 MHz–6 GHz, 20 m–20 km, antennas 0.3–10 m and higher. Inside the crossover distance the ripple of direct
         and reflected ray is not drawn: loss 0, and a spread of 3 dB (vertical) or 5 dB (horizontal) belongs to it.
         Antennas below a quarter wavelength also detune; no formula, add a loss by hand. Never add a two-ray loss to it.
+        Behind hills it inherits from the published method that rising bare ground can lower the loss, by over 20 dB for
+        antennas of 1 m; `behind_hills.ground_behind_hill_db` is the loss to add there.
     Accuracy
         Against rigorous flat- and round-Earth solutions beyond the crossover, h ≥ 0.5 m, f ≥ 433 MHz: −2.2 to +0.3 dB, the
         least just beyond the crossover of vertical links below 50 m (−2.23 dB on a dense grid);

@@ -88,6 +88,17 @@ def test_a_small_sharp_bank_keeps_the_ground_loss_of_low_antennas():
     assert rule + extra == pytest.approx(float(exact), abs=2)
 
 
+def test_a_rising_bank_no_longer_swallows_the_ground_loss():
+    # One sample of flat bare ground rises from the line of sight to 30 m. What remains of the fall is real: between low antennas
+    # a wave over a sharp edge loses less than one over flat ground (four rays: 41 dB without the bank, 29 dB with 20 m of it).
+    along = np.linspace(0, 1000, 101)
+    ground = np.zeros((300, 101))
+    ground[:, 50] = np.linspace(0.5, 30, 300)
+    rule, extra = losses(along, ground, 0.5, 0.5, 868.0)
+    assert np.max(rule[0] - rule) > 15
+    assert np.max((rule + extra)[0] - (rule + extra)) < 9
+
+
 def test_flat_ground_and_lines_of_sight_get_nothing():
     along = np.linspace(0, 800, 101)
     assert losses(along, np.zeros(101), 0.5, 0.5, 868.0)[1] == 0
