@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import zipfile
 from pathlib import Path
 from typing import Any
 
@@ -175,6 +176,13 @@ def test_placemarks_of_all_folders_are_read(tmp_path: Path) -> None:
         ("Trough", Role.SENSOR, 0.8, 1800.0),
     ]
     assert "farm.kml: 1 lines or areas are not points and are not read as sites." in result.warnings
+
+
+def test_a_packed_kml_is_read(tmp_path: Path) -> None:
+    path = tmp_path / "farm.kmz"
+    with zipfile.ZipFile(path, "w") as packed:
+        packed.writestr("doc.kml", KML)
+    assert [site.name for site in read(path).sites] == ["Barn gateway", "Trough"]
 
 
 @pytest.mark.parametrize("name", ["sites.geojson", "sites.gpkg", "sites.kml", "sites.gpx"])
