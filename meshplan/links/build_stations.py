@@ -8,6 +8,7 @@ from typing import TypeVar
 
 from meshplan.errors import InputError, MeshplanError, nearest_name, raise_faults
 from meshplan.inputs.antennas import AntennaClass, CableClass
+from meshplan.links.indoor_legs import OWN_LIDS, ROOM_WORDS, room_kind
 from meshplan.links.stations import Station
 from meshplan.links.walls import DEFAULT_WALL, enclosure_loss_db, enclosure_source, enclosure_spread_db
 from meshplan.propagation.cables import cable_loss_db
@@ -82,6 +83,11 @@ def build_stations(
             if noise_db is None:
                 noise_db = float(usual_noise_rise_db(radio.frequency_mhz, near_buildings=bool(wall)))
             walls = wall.split("+") if wall else []
+            if antenna.is_directional and site.azimuth_deg is None:
+                assumptions[
+                    f"The directional antenna of {site.name} has no azimuth: each of its links is computed as if it pointed at "
+                    "that partner. It can point at one of them only; write its azimuth once that is settled."
+                ] = None
             stations.append(
                 Station(
                     key=key,
@@ -101,12 +107,14 @@ def build_stations(
                     entry_loss_db=sum(enclosure_loss_db(name, radio.frequency_mhz) for name in walls),
                     entry_spread_db=sum(enclosure_spread_db(name, radio.frequency_mhz) ** 2 for name in walls) ** 0.5,
                     entry_source="; ".join(dict.fromkeys(enclosure_source(name) for name in walls)),
+                    lid_loss_db=sum(enclosure_loss_db(name, radio.frequency_mhz) for name in walls if name in OWN_LIDS),
                     ground_amsl_m=float(ground_at(landscape, site.x_m, site.y_m)),
                     can_speak=not (radio.tx_only and site.role is not Role.SENSOR),
                     can_hear=not (radio.tx_only and site.role is Role.SENSOR),
                 )
             )
     raise_faults(faults)
+    _note_shared_buildings(stations, landscape, assumptions)
     return tuple(stations), tuple(assumptions)
 
 
@@ -131,6 +139,18 @@ def _look_up(key: str, known: Mapping[str, _Entry], what: str, site: Site, fault
 def _key(site: Site, height_m: float, *, several_roles: bool, several_heights: bool) -> str:
     key = f"{site.name} as {site.role.value}" if several_roles else site.name
     return f"{key} at {height_m:g} m" if several_heights else key
+
+
+def _note_shared_buildings(stations: Sequence[Station], landscape: Landscape, assumptions: dict[str, None]) -> None:
+    """Say what is assumed of rooms in buildings that hold more than one site."""
+    for number in sorted({station.inside for station in stations} - {0}):
+        names = list(dict.fromkeys(station.site.name for station in stations if station.inside == number))
+        if len(names) > 1:
+            building = landscape.covers[number - 1]
+            assumptions[
+                f"{', '.join(names[:-1])} and {names[-1]} stand inside {building.name}: between them it is taken for "
+                f"{ROOM_WORDS[room_kind(building)]}, which is guessed from its wall ({building.wall or DEFAULT_WALL})."
+            ] = None
 
 
 def _building_around(site: Site, height_m: float, landscape: Landscape, assumptions: dict[str, None]) -> tuple[int, str]:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.links.antenna_gain import gain_towards_dbi
-from meshplan.links.path_loss import Ends, PathLosses, PathSettings, path_losses
+from meshplan.links.indoor_legs import IndoorLeg, indoor_leg, shares_building
+from meshplan.links.path_loss import WAYS_PAST_BUILDINGS, Ends, PathLosses, PathSettings, path_losses
 from meshplan.links.stations import Station
 from meshplan.links.uncertainty import (
     CLEAR_MODEL_SPREAD_DB,
@@ -20,12 +21,13 @@ from meshplan.links.uncertainty import (
     chance_of,
     height_errors_at,
 )
+from meshplan.links.way_around import ways_around_rows_db
 from meshplan.propagation.low_antenna import low_antenna_loss_db
 from meshplan.propagation.seasons import Season
 from meshplan.propagation.variability import rayleigh_fade_db
 from meshplan.records import Purpose, Role
 from meshplan.terrain.landscape import Landscape
-from meshplan.terrain.profile import Profiles, choose_sample_count, sample_profiles
+from meshplan.terrain.profile import MOST_SAMPLES, Profiles, choose_sample_count, sample_profiles
 from meshplan.units import Array
 
 OnProgress = Callable[[int, int], None]
@@ -40,8 +42,8 @@ TREND_SUCCESS = 0.90
 ALARM_SUCCESS = 0.95
 """Share of places, echoes included, in which a single try must succeed: readings that may be repeated, and those that must not."""
 
-HOPELESS_MARGIN_DB = -25.0
-"""Below this margin elevation errors are not worth shaking the ground for."""
+SAMPLES_EXACT_TO = 32
+"""Profiles up to this long take one sample a cell; longer ones share counts, at most a sixteenth more, so that they batch."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,6 +72,8 @@ class LinkTable:
     """Mean loss by relief that rasters coarser than the grid cannot show."""
     soil_spread_db: Array
     antenna_spread_db: Array
+    indoor_legs: dict[int, IndoorLeg]
+    """Links that stay inside one building, by row."""
     chance: Array
     """Of the weaker direction that the radio needs; shape (n_seasons, n_links)."""
 
@@ -136,16 +140,16 @@ def compute_links(
     order = np.argsort(distance, kind="stable")
     done = 0
     for rows in _chunks(order, distance, landscape.grid.cell_m):
-        count = choose_sample_count(float(distance[rows].max()), landscape.grid.cell_m)
+        count = sample_count(float(distance[rows[0]]), landscape.grid.cell_m)
         samples[rows] = count
-        profiles = sample_profiles(landscape, x[a[rows]], y[a[rows]], x[b[rows]], y[b[rows]], count)
+        places = x[a[rows]], y[a[rows]], x[b[rows]], y[b[rows]]
+        profiles = sample_profiles(landscape, *places, count)
         ends = Ends(height[a[rows]], height[b[rows]], inside[a[rows]], inside[b[rows]], bearing[rows])
-        losses = path_losses(profiles, ends, landscape, seasons, settings)
+        around_db = ways_around_rows_db(landscape, profiles, *places, settings.frequency_mhz)
+        losses = path_losses(profiles, ends, landscape, seasons, settings, around_db=around_db)
         parts.append(losses)
         if error_fields is not None:
-            shaken = shaken_terrain_db(
-                profiles, ends, landscape, settings, error_fields, x[a[rows]], y[a[rows]], x[b[rows]], y[b[rows]]
-            )
+            shaken = shaken_terrain_db(profiles, ends, landscape, settings, error_fields, *places)
             mean = shaken.mean(axis=1)
             shifts[rows] = shaken - mean[:, None]
             if error_fields.hides_relief:
@@ -156,7 +160,20 @@ def compute_links(
         if on_progress is not None:
             on_progress(done, total)
     joined = _join(parts, order, len(seasons))
-    return _table(stations, tuple(seasons), pairs, distance, bearing, joined, samples, shifts, hidden)
+    indoors = _indoor_legs(stations, pairs, distance, landscape, settings, joined)
+    joined = _with_indoor_legs(joined, indoors)
+    rows_inside = list(indoors)
+    shifts[rows_inside], hidden[rows_inside] = 0.0, 0.0
+    return _table(stations, tuple(seasons), pairs, distance, bearing, joined, samples, shifts, hidden, indoors)
+
+
+def sample_count(distance_m: float, cell_m: float) -> int:
+    """Return how many samples the profile of a link takes: at least one a cell, whatever other links are computed with it."""
+    count = choose_sample_count(distance_m, cell_m)
+    if count <= SAMPLES_EXACT_TO:
+        return count
+    step = 1 << max((count - 1).bit_length() - 5, 0)
+    return min(-(-count // step) * step, MOST_SAMPLES)
 
 
 def with_stations(table: LinkTable, stations: Sequence[Station]) -> LinkTable:
@@ -178,6 +195,7 @@ def with_stations(table: LinkTable, stations: Sequence[Station]) -> LinkTable:
         table.samples,
         table.elevation_shift_db,
         table.hidden_relief_db,
+        table.indoor_legs,
     )
 
 
@@ -235,17 +253,66 @@ def fade_margin_db(a: Station, b: Station) -> float:
 
 
 def _chunks(order: NDArray[np.intp], distance_m: Array, cell_m: float) -> Iterator[NDArray[np.intp]]:
-    """Split links, shortest first, into chunks of about equal work."""
+    """Split links, shortest first, into chunks that take the same number of samples and fit the cache together."""
     start = 0
     while start < len(order):
+        count = sample_count(float(distance_m[order[start]]), cell_m)
         stop = start + 1
-        while stop < len(order):
-            count = choose_sample_count(float(distance_m[order[stop]]), cell_m)
-            if (stop + 1 - start) * count > CHUNK_SAMPLES:
+        while stop < len(order) and (stop + 1 - start) * count <= CHUNK_SAMPLES:
+            if sample_count(float(distance_m[order[stop]]), cell_m) != count:
                 break
             stop += 1
         yield order[start:stop]
         start = stop
+
+
+def _indoor_legs(
+    stations: Sequence[Station],
+    pairs: NDArray[np.intp],
+    distance_m: Array,
+    landscape: Landscape,
+    settings: PathSettings,
+    losses: PathLosses,
+) -> dict[int, IndoorLeg]:
+    """Return the links whose two ends stand inside the same building."""
+    inside = np.array([station.inside for station in stations], dtype=np.intp)
+    legs = {}
+    for row in np.flatnonzero(shares_building(inside[pairs[:, 0]], inside[pairs[:, 1]])):
+        a, b = (stations[i] for i in pairs[row])
+        rise_m = abs(a.antenna_agl_m - b.antenna_agl_m)
+        slant_m = float(np.hypot(distance_m[row], rise_m))
+        building = landscape.covers[a.inside - 1]
+        least_db = float(losses.free_space_db[row])
+        legs[int(row)] = indoor_leg(building, slant_m, rise_m, settings.frequency_mhz, least_db=least_db)
+    return legs
+
+
+def _with_indoor_legs(losses: PathLosses, legs: dict[int, IndoorLeg]) -> PathLosses:
+    """Return the losses with rooms in place of ground, walls and plants where a link stays inside a building."""
+    if not legs:
+        return losses
+    rows = np.array(list(legs), dtype=np.intp)
+
+    def without(values: NDArray[Any], value: object = 0.0) -> NDArray[Any]:
+        changed = values.copy()
+        changed[..., rows] = value
+        return changed
+
+    parts = losses.terrain_parts
+    names = ("total_db", "bullington_actual_db", "bullington_smooth_db", "smooth_earth_db", "spherical_db", "plane_db")
+    rooms_db = np.array([leg.total_db for leg in legs.values()]) - losses.free_space_db[rows]
+    return replace(
+        losses,
+        terrain_db=without(losses.terrain_db),
+        terrain_parts=replace(parts, **{name: without(getattr(parts, name)) for name in names}),
+        building_db=without(losses.building_db, rooms_db),
+        building_way=without(losses.building_way, WAYS_PAST_BUILDINGS.index("inside the same building")),
+        vegetation_db=without(losses.vegetation_db),
+        vegetation_way=without(losses.vegetation_way, 0),
+        vegetation_spread_db=without(losses.vegetation_spread_db),
+        around_saved_db=without(losses.around_saved_db),
+        cover_depth_m={kind: without(depth) for kind, depth in losses.cover_depth_m.items()},
+    )
 
 
 def _join(parts: Sequence[PathLosses], order: NDArray[np.intp], n_seasons: int) -> PathLosses:
@@ -282,9 +349,13 @@ def _table(
     samples: NDArray[np.intp],
     elevation_shift_db: NDArray[np.float32],
     hidden_relief_db: Array,
+    indoor_legs: dict[int, IndoorLeg],
 ) -> LinkTable:
     a, b = pairs[:, 0], pairs[:, 1]
-    elevation_spread_db = elevation_shift_db.std(axis=1, dtype=float) if elevation_shift_db.shape[1] else np.zeros(len(pairs))
+    many = elevation_shift_db.shape[1] > 1
+    elevation_spread_db = elevation_shift_db.std(axis=1, dtype=float, ddof=1) if many else np.zeros(len(pairs))
+    indoors = np.zeros(len(pairs), dtype=bool)
+    indoors[list(indoor_legs)] = True
 
     def of(values: Sequence[float], which: NDArray[np.intp]) -> Array:
         return np.asarray(values, dtype=float)[which]
@@ -292,6 +363,8 @@ def _table(
     power = [station.tx_power_dbm for station in stations]
     local = [station.local_loss_db for station in stations]
     entry = [station.entry_loss_db for station in stations]
+    lid = [station.lid_loss_db for station in stations]
+    entry_a, entry_b = (np.where(indoors, of(lid, end), of(entry, end)) for end in (a, b))
     entry_spread = [station.entry_spread_db for station in stations]
     sensitivity = [station.sensitivity_dbm for station in stations]
     spread = [station.antenna.spread_db for station in stations]
@@ -300,17 +373,7 @@ def _table(
     rise_m = top[b] - top[a]
     gain_a, gain_b = gain_towards_dbi(stations, a, b, bearing_deg, distance_m, rise_m)
     weather = np.array([season.antenna_loss_db for season in seasons])[:, None]
-    between = (
-        gain_a
-        + gain_b
-        - of(local, a)
-        - of(local, b)
-        - of(entry, a)
-        - of(entry, b)
-        - losses.total_db
-        - hidden_relief_db
-        - 2.0 * weather
-    )
+    between = gain_a + gain_b - of(local, a) - of(local, b) - entry_a - entry_b - losses.total_db - hidden_relief_db - 2.0 * weather
     at_b, at_a = of(power, a) + between, of(power, b) + between
     unheard = np.inf
     a_speaks = np.array([s.can_speak for s in stations])[a] & np.array([s.can_hear for s in stations])[b]
@@ -321,8 +384,11 @@ def _table(
     fade = np.array([fade_margin_db(stations[i], stations[j]) for i, j in pairs])
     obstructed = losses.terrain_parts.obstacle_db + losses.building_db + losses.vegetation_db.max(axis=0) > OBSTRUCTED_FROM_DB
     model = np.where(obstructed, OBSTRUCTED_MODEL_SPREAD_DB, CLEAR_MODEL_SPREAD_DB)
+    for row, leg in indoor_legs.items():
+        model[row] = leg.spread_db
     soil = np.where(losses.terrain_parts.ground_limited, SOIL_SPREAD_DB, 0.0)
-    antenna = np.sqrt(of(spread, a) ** 2 + of(spread, b) ** 2 + of(entry_spread, a) ** 2 + of(entry_spread, b) ** 2)
+    entry_spread_db = np.where(indoors, 0.0, np.hypot(of(entry_spread, a), of(entry_spread, b)))
+    antenna = np.sqrt(of(spread, a) ** 2 + of(spread, b) ** 2 + entry_spread_db**2)
     all_spread = np.sqrt(model**2 + elevation_spread_db**2 + soil**2 + antenna**2 + losses.vegetation_spread_db**2)
     return LinkTable(
         stations=tuple(stations),
@@ -345,5 +411,6 @@ def _table(
         hidden_relief_db=hidden_relief_db,
         soil_spread_db=soil,
         antenna_spread_db=antenna,
+        indoor_legs=indoor_legs,
         chance=chance_of(np.minimum(margin_a, margin_b), fade, all_spread),
     )

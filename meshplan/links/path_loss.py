@@ -7,12 +7,13 @@ The rules, each held by a test:
   loses least;
 * a building on the path counts once: over its roof or through two of its walls, whichever loses less;
 * a building around an antenna is a wall to pass, not an obstacle on the path;
+* a hedge costs no more than the way around its end, where the caller knows that way (`links.way_around`);
 * with a surface model trees and roofs are ground already, so cover adds nothing.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,7 +42,8 @@ FIELD_CROPS = ("maize", "cereal", "grass")
 """Kinds whose seasons are told by their height, not by their leaves."""
 
 WAYS_PAST_COVER = ("none", "through", "over", "through near the antennas, over the rest")
-WAYS_PAST_BUILDINGS = ("none", "over the roof", "through the walls")
+WAYS_PAST_BUILDINGS = ("none", "over the roof", "through the walls", "inside the same building")
+"""The last is set by `links.engine` for links that never leave a building."""
 
 
 @dataclass(frozen=True)
@@ -86,6 +88,8 @@ class PathLosses:
     """Index into `WAYS_PAST_COVER`; shape (n_seasons, n_paths)."""
     vegetation_spread_db: Array
     """Shape (n_seasons, n_paths)."""
+    around_saved_db: Array
+    """What the way around the ends of hedges spares the way through them; shape (n_seasons, n_paths)."""
     cover_depth_m: dict[str, Array]
     """Metres of the straight line inside each kind of cover; shape (n_seasons, n_paths)."""
     clearance_share: Array
@@ -103,7 +107,13 @@ class PathLosses:
 
 
 def path_losses(
-    profiles: Profiles, ends: Ends, landscape: Landscape, seasons: Sequence[Season], settings: PathSettings
+    profiles: Profiles,
+    ends: Ends,
+    landscape: Landscape,
+    seasons: Sequence[Season],
+    settings: PathSettings,
+    *,
+    around_db: Mapping[int, Array] | None = None,
 ) -> PathLosses:
     """Return every loss between pairs of antennas, season by season.
 
@@ -119,20 +129,22 @@ def path_losses(
         At least one.
     settings : PathSettings
         Frequency, refraction, polarisation, ground.
+    around_db : mapping of int to ndarray, shape (n_paths,), optional
+        Loss of the way around the end of a hedge, by cover index; infinite where there is none. It caps the way through that hedge.
 
     Returns
     -------
     PathLosses
         NaN for pairs whose profile crosses unknown ground.
     """
-    path = _Path(profiles, ends, landscape, settings)
+    path = _Path(profiles, ends, landscape, settings, around_db or {})
     bare = path.terrain_loss(path.ground)
     terrain_db = bare.total_db
     walls_db = path.through_walls_db(landscape)
     over_roofs_db = np.where(path.has_building, path.loss_where(path.has_building, path.roofs), 0.0)
     over_roofs_db = np.maximum(np.where(path.has_building, over_roofs_db - terrain_db, 0.0), 0.0)
 
-    vegetation, ways, spreads, depths = [], [], [], []
+    vegetation, ways, spreads, depths, saved = [], [], [], [], []
     for season in seasons:
         cover = path.cover_in(season, landscape)
         least, way, spread = _cheapest_way(path, cover, terrain_db, over_roofs_db, walls_db)
@@ -140,6 +152,7 @@ def path_losses(
         ways.append(way)
         spreads.append(spread)
         depths.append(cover.depth_by_kind)
+        saved.append(np.where(way == 1, cover.around_saved_db, np.where(way == 3, cover.near_saved_db, 0.0)))
 
     building_db = np.minimum(over_roofs_db, walls_db)
     building_way = np.where(~path.has_building, 0, np.where(over_roofs_db <= walls_db, 1, 2)).astype(np.uint8)
@@ -165,6 +178,7 @@ def path_losses(
         vegetation_db=vegetation_db,
         vegetation_way=np.stack(ways),
         vegetation_spread_db=np.stack(spreads),
+        around_saved_db=np.stack(saved),
         cover_depth_m={kind: np.stack([depth.get(kind, nothing) for depth in depths]) for kind in kinds},
         clearance_share=clearance.fraction,
         clearance_m=clearance.clearance_m,
@@ -182,6 +196,8 @@ class _Cover:
     through_spread_db: Array
     near_db: Array
     near_spread_db: Array
+    around_saved_db: Array
+    near_saved_db: Array
     depth_by_kind: dict[str, Array]
     on_path: NDArray[np.bool_]
 
@@ -189,8 +205,11 @@ class _Cover:
 class _Path:
     """The batch with what all steps need; arrays of shape (n_paths, n_samples)."""
 
-    def __init__(self, profiles: Profiles, ends: Ends, landscape: Landscape, settings: PathSettings) -> None:
+    def __init__(
+        self, profiles: Profiles, ends: Ends, landscape: Landscape, settings: PathSettings, around_db: Mapping[int, Array]
+    ) -> None:
         self.settings = settings
+        self.around_db = around_db
         self.profiles = profiles
         self.count = len(profiles.distance_m)
         self.ends = ends
@@ -256,8 +275,8 @@ class _Path:
                 walls[number] = enclosure_loss_db(cover.wall or DEFAULT_WALL, self.settings.frequency_mhz)
         inside = self.is_building & (self.ray < self.roofs)
         wall_db = np.where(inside, walls[self.cover_index], 0.0)
-        number = np.where(inside, self.cover_index, 0)
-        crossed = number[:, 1:] != number[:, :-1]
+        behind = np.where(inside, self.cover_index, 0)
+        crossed = behind[:, 1:] != behind[:, :-1]
         return np.asarray(((wall_db[:, 1:] + wall_db[:, :-1]) * crossed).sum(axis=1))
 
     def cover_in(self, season: Season, landscape: Landscape) -> _Cover:
@@ -269,6 +288,7 @@ class _Path:
         step = self.profiles.step_m
         all_db, near_db = np.zeros(self.count), np.zeros(self.count)
         all_variance, near_variance = np.zeros(self.count), np.zeros(self.count)
+        all_saved, near_saved = np.zeros(self.count), np.zeros(self.count)
         depth_by_kind: dict[str, Array] = {}
         for (kind, row_azimuth_deg), numbers in _groups(landscape).items():
             here = within & np.isin(self.cover_index, numbers)
@@ -279,6 +299,13 @@ class _Path:
             angle = None if row_azimuth_deg is None else self.ends.bearing_deg - row_azimuth_deg
             loss, spread = self._through(kind, depth, season, angle)
             near_loss, near_spread = self._through(kind, near_depth, season, angle)
+            hedges = [number for number in numbers if number in self.around_db]
+            if hedges:
+                loss, spread, spared = self._capped(kind, hedges, numbers, here, season, loss, spread)
+                near_loss, near_spread, near_spared = self._capped(
+                    kind, hedges, numbers, here & near, season, near_loss, near_spread
+                )
+                all_saved, near_saved = all_saved + spared, near_saved + near_spared
             all_db, near_db = all_db + loss, near_db + near_loss
             all_variance, near_variance = all_variance + spread**2, near_variance + near_spread**2
             depth_by_kind[kind] = depth_by_kind.get(kind, 0.0) + depth
@@ -288,9 +315,25 @@ class _Path:
             through_spread_db=np.sqrt(all_variance),
             near_db=near_db,
             near_spread_db=np.sqrt(near_variance),
+            around_saved_db=all_saved,
+            near_saved_db=near_saved,
             depth_by_kind=depth_by_kind,
             on_path=all_db > 0.0,
         )
+
+    def _capped(
+        self, kind: str, hedges: list[int], numbers: list[int], here: NDArray[np.bool_], season: Season, loss: Array, spread: Array
+    ) -> tuple[Array, Array, Array]:
+        """Return loss and spread with each hedge taken through or around, whichever loses less, and what that spares."""
+        step = self.profiles.step_m
+        one_by_one = np.zeros(self.count)
+        for number in numbers:
+            depth: Array = ((here & (self.cover_index == number)) * self.weight).sum(axis=1) * step
+            through, _ = self._through(kind, depth, season, None)
+            one_by_one += np.minimum(through, self.around_db[number]) if number in hedges else through
+        least = np.minimum(loss, one_by_one)
+        share = np.divide(least, loss, out=np.ones_like(loss), where=loss > 0.0)
+        return least, spread * share, loss - least
 
     def _through(self, kind: str, depth: Array, season: Season, angle: Array | None) -> tuple[Array, Array]:
         frequency = self.settings.frequency_mhz

@@ -36,6 +36,8 @@ class Station:
     """Median loss of the wall around the antenna."""
     entry_spread_db: float = 0.0
     entry_source: str = ""
+    lid_loss_db: float = 0.0
+    """The part of it that closes round the antenna itself and stays when both ends stand in one building."""
     ground_amsl_m: float = 0.0
     can_speak: bool = True
     can_hear: bool = True

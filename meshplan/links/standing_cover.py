@@ -1,0 +1,58 @@
+"""What stands on the landscape in one season, in the form the kernels want."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from meshplan.kernels.cover import FoliageGroup, StandingCover
+from meshplan.links.path_loss import FIELD_CROPS, PathSettings
+from meshplan.links.walls import DEFAULT_WALL, enclosure_loss_db
+from meshplan.propagation.seasons import Season
+from meshplan.propagation.tables import figure_at_frequency
+from meshplan.propagation.vegetation import COVER_KINDS, woodland_db_per_m, woodland_most_db
+from meshplan.terrain.landscape import Landscape
+
+
+def standing_cover(landscape: Landscape, season: Season, settings: PathSettings) -> StandingCover | None:
+    """Return woods, crops and buildings of a season with their losses at the frequency of the settings; None on open land."""
+    if not landscape.covers or landscape.ground_is_surface:
+        return None
+    heights = landscape.cover_heights_m(season.month)
+    tallest = np.max([landscape.cover_heights_m(month) for month in range(1, 13)], axis=0)
+    share = np.divide(heights, tallest, out=np.zeros_like(heights), where=tallest > 0.0)
+    solid = np.array([False, *(cover.is_building for cover in landscape.covers)])
+    groups: dict[tuple[str, float | None], FoliageGroup] = {}
+    places: list[int] = [-1]
+    walls_db = [0.0]
+    for cover in landscape.covers:
+        key = (cover.kind, cover.row_azimuth_deg)
+        if cover.kind in COVER_KINDS:
+            groups.setdefault(key, _group(cover.kind, cover.row_azimuth_deg, season, settings.frequency_mhz))
+        places.append(list(groups).index(key) if key in groups else -1)
+        walls_db.append(2.0 * enclosure_loss_db(cover.wall or DEFAULT_WALL, settings.frequency_mhz) if cover.is_building else 0.0)
+    plant = np.array(places) >= 0
+    return StandingCover(
+        index=landscape.cover_index,
+        crown_m=tuple(np.where(plant, heights, 0.0)),
+        roof_m=tuple(np.where(solid, heights, 0.0)),
+        group=tuple(places),
+        groups=tuple(groups.values()),
+        walls_db=tuple(walls_db),
+        canopy_m=landscape.canopy_m,
+        crown_share=tuple(np.where(plant, share, 0.0)),
+        roof_share=tuple(np.where(solid, share, 0.0)),
+    )
+
+
+def _group(name: str, row_azimuth_deg: float | None, season: Season, frequency_mhz: float) -> FoliageGroup:
+    kind = COVER_KINDS[name]
+    leaf = 1.0 if name in FIELD_CROPS else season.leaf_share
+    scale = kind.bare_factor + (1.0 - kind.bare_factor) * leaf
+    if season.wet:
+        scale *= 1.0 + kind.wet_add * leaf
+    if kind.form == "slab":
+        along = None if kind.along_db_per_m is None else float(figure_at_frequency(frequency_mhz, kind.along_db_per_m))
+        across, most = figure_at_frequency(frequency_mhz, kind.db_per_m), figure_at_frequency(frequency_mhz, kind.most_db)
+        return FoliageGroup(float(across), float(most), False, scale, along, row_azimuth_deg)
+    rate, most = woodland_db_per_m(frequency_mhz), woodland_most_db(frequency_mhz)
+    return FoliageGroup(float(rate), float(most), kind.form == "woodland", scale)
