@@ -163,10 +163,12 @@ def read_values(
     """
     values: dict[str, Any] = {}
     for column in columns:
-        value = raw.get(column.name)
+        if column.name not in raw:  # a heading that is missing was told once already
+            continue
+        value = raw[column.name]
         place = f"{where}, {word} '{column.name}'"
         if is_empty(value):
-            if column.required and column.name in raw:  # a heading that is missing was told once already
+            if column.required:
                 faults.append(InputError("is empty", where=place, fix=f"Give it: {column.meaning}"))
             continue
         try:
