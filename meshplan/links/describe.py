@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from meshplan.links.engine import OBSTRUCTED_FROM_DB, LinkTable, compute_links
 from meshplan.links.obstacles import describe_clearance
 from meshplan.links.path_loss import WAYS_PAST_BUILDINGS, WAYS_PAST_COVER, PathSettings
+from meshplan.links.remedies import height_gains
 from meshplan.links.stations import Station
 from meshplan.links.verdict import verdict_for
+from meshplan.propagation.refraction import SUB_REFRACTIVE_K, effective_earth_radius_km
 from meshplan.propagation.seasons import Hemisphere, months_of_year
 from meshplan.propagation.variability import reliability_margin_db
-from meshplan.records import VERDICT_WORDS, BudgetItem, Link, ProfileRecord, SeasonResult, Spread
+from meshplan.records import VERDICT_WORDS, BudgetItem, Clearance, Link, ProfileRecord, SeasonResult, Spread
 from meshplan.terrain.geodesy import distance_and_bearing
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import Profiles, sample_profiles
@@ -22,6 +24,14 @@ from meshplan.terrain.profile import Profiles, sample_profiles
 MOST_CAUSES = 4
 CAUSE_FROM_DB = 1.0
 SEASONS_DIFFER_DB = 0.5
+
+SUB_REFRACTION_FROM_M = 3000.0
+"""Links at least this long are looked at a second time with a ray that bends up (own choice: the bulge grows by 0.2 m at 3 km)."""
+
+
+INSIDE_ONE_BUILDING = Clearance(
+    "clear", 1.0, 0.0, 0.0, "", "Both stand inside the same building; rooms and walls count, not the land."
+)
 
 
 @dataclass(frozen=True)
@@ -50,24 +60,68 @@ def describe_links(
     months = months_of_year(context.hemisphere)
     pairs = table.pairs[list(rows)]
     calendar = compute_links(table.stations, pairs, context.landscape, months, context.settings)
-    return tuple(_describe(table, row, calendar, position, context, chosen=row in chosen) for position, row in enumerate(rows))
+    links = [_describe(table, row, calendar, position, context, chosen=row in chosen) for position, row in enumerate(rows)]
+    notes = {row: [*_assumption_notes(table, row, season_of(table, row))] for row in rows}
+    for row, extra_db in sub_refractive_extra_db(table, rows, context).items():
+        notes[row].append(_refraction_note(extra_db, float(table.margin_db[season_of(table, row), row])))
+    weak = [row for row, link in zip(rows, links, strict=True) if link.verdict not in ("ample", "good")]
+    if weak:
+        for row, gains in zip(weak, height_gains(table, weak, context.landscape, context.settings), strict=True):
+            ends = (table.stations[i] for i in table.pairs[row])
+            notes[row] += [gain.sentence for gain, station in zip(gains, ends, strict=True) if not station.inside]
+    return tuple(replace(link, notes=tuple(notes[row])) for row, link in zip(rows, links, strict=True))
+
+
+def season_of(table: LinkTable, row: int) -> int:
+    """Return the number of a link's worst season."""
+    return int(table.worst_season[row])
+
+
+def sub_refractive_extra_db(table: LinkTable, rows: Sequence[int], context: Context) -> dict[int, float]:
+    """Return how much more each long link loses in its worst season when the ray bends up instead of down.
+
+    Parameters
+    ----------
+    table : LinkTable
+    rows : sequence of int
+        Links to look at; those shorter than `SUB_REFRACTION_FROM_M` are left out.
+    context : Context
+
+    Notes
+    -----
+    Source
+        Effective Earth radius factor 0.8 in place of the property's (own advice, no source for the figure).
+    """
+    distant = [row for row in rows if table.distance_m[row] >= SUB_REFRACTION_FROM_M]
+    if not distant:
+        return {}
+    settings = replace(context.settings, earth_radius_km=float(effective_earth_radius_km(SUB_REFRACTIVE_K)))
+    bent = compute_links(table.stations, table.pairs[distant], context.landscape, table.seasons, settings)
+    return {
+        row: float(bent.losses.total_db[season_of(table, row), position] - table.losses.total_db[season_of(table, row), row])
+        for position, row in enumerate(distant)
+    }
 
 
 def _describe(table: LinkTable, row: int, calendar: LinkTable, position: int, context: Context, *, chosen: bool) -> Link:
     a, b = (table.stations[i] for i in table.pairs[row])
-    worst = int(table.worst_season[row])
+    worst = season_of(table, row)
     distance_m, bearing_deg = distance_and_bearing(a.site.lon_deg, a.site.lat_deg, b.site.lon_deg, b.site.lat_deg)
     profiles = _profile(table, row, context)
-    clearance = describe_clearance(
-        profiles,
-        context.landscape,
-        share=float(table.losses.clearance_share[row]),
-        clearance_m=float(table.losses.clearance_m[row]),
-        index=int(table.losses.clearance_index[row]),
-        obstacle_db=obstacle_loss_db(table, row, worst),
-        ground_limited=bool(table.losses.terrain_parts.ground_limited[row]),
-        obstructed_from_db=OBSTRUCTED_FROM_DB,
-        first_name=a.key,
+    clearance = (
+        INSIDE_ONE_BUILDING
+        if row in table.indoor_legs
+        else describe_clearance(
+            profiles,
+            context.landscape,
+            share=float(table.losses.clearance_share[row]),
+            clearance_m=float(table.losses.clearance_m[row]),
+            index=int(table.losses.clearance_index[row]),
+            obstacle_db=obstacle_loss_db(table, row, worst),
+            ground_limited=bool(table.losses.terrain_parts.ground_limited[row]),
+            obstructed_from_db=OBSTRUCTED_FROM_DB,
+            first_name=a.key,
+        )
     )
     seasons = tuple(_season_result(table, row, number) for number in range(len(table.seasons)))
     chance = float(table.worst_chance[row])
@@ -125,11 +179,16 @@ def _season_result(table: LinkTable, row: int, season: int) -> SeasonResult:
         BudgetItem("Free space", float(losses.free_space_db[row]), True, "ITU-R P.525"),
         BudgetItem("Terrain and ground", float(losses.terrain_db[row]), True, "ITU-R P.526, low-antenna rule"),
     ]
-    if losses.building_way[row]:
+    leg = table.indoor_legs.get(row)
+    if leg is not None:
+        items = [items[0], BudgetItem("Rooms inside the building", float(losses.building_db[row]), True, leg.source)]
+    elif losses.building_way[row]:
         way = WAYS_PAST_BUILDINGS[losses.building_way[row]]
         items.append(BudgetItem(f"Buildings on the path, {way}", float(losses.building_db[row]), True, "ITU-R P.526; wall table"))
     if losses.vegetation_way[season, row]:
         way = WAYS_PAST_COVER[losses.vegetation_way[season, row]]
+        if losses.around_saved_db[season, row] > 0.0:
+            way += ", around the end of a hedge"
         items.append(BudgetItem(f"Plants, {way}", float(losses.vegetation_db[season, row]), True, "ITU-R P.833, P.526"))
     hidden_db = float(table.hidden_relief_db[row])
     if hidden_db:
@@ -168,9 +227,15 @@ def _gains(table: LinkTable, row: int, a: Station, b: Station, *, forward: bool)
         if station.box_loss_db + station.other_loss_db:
             lost_db = station.box_loss_db + station.other_loss_db
             items.append(BudgetItem(f"Box and mounting at {station.key}", lost_db, True, "property settings"))
-        if station.entry_loss_db:
-            items.append(BudgetItem(f"Wall around {station.key}", station.entry_loss_db, True, station.entry_source))
+        entry_db = _entry_loss_db(table, row, station)
+        if entry_db:
+            items.append(BudgetItem(f"Wall around {station.key}", entry_db, True, station.entry_source))
     return tuple(items)
+
+
+def _entry_loss_db(table: LinkTable, row: int, station: Station) -> float:
+    """Return the wall that a link passes at one end: inside one building only what closes round the antenna itself."""
+    return station.lid_loss_db if row in table.indoor_legs else station.entry_loss_db
 
 
 def _signed(name: str, gain_db: float, source: str) -> BudgetItem:
@@ -186,16 +251,41 @@ def _causes(table: LinkTable, row: int, season: int) -> tuple[str, ...]:
         (obstacles_db, "terrain in the way"),
         (ground_db, "low antennas over the ground"),
         (float(table.hidden_relief_db[row]), "relief that the elevation data are too coarse to show"),
-        (float(losses.building_db[row]), "buildings on the path"),
+        (float(losses.building_db[row]), "rooms between them" if row in table.indoor_legs else "buildings on the path"),
         (float(losses.vegetation_db[season, row]), "plants on the path"),
-        (a.entry_loss_db, f"the wall around {a.key}"),
-        (b.entry_loss_db, f"the wall around {b.key}"),
+        (_entry_loss_db(table, row, a), f"the wall around {a.key}"),
+        (_entry_loss_db(table, row, b), f"the wall around {b.key}"),
         (a.feed_loss_db, f"the cable at {a.key}"),
         (b.feed_loss_db, f"the cable at {b.key}"),
         (2.0 * table.seasons[season].antenna_loss_db, "snow or wet on the antennas"),
     ]
     largest = sorted((item for item in found if item[0] >= CAUSE_FROM_DB), key=lambda item: -item[0])[:MOST_CAUSES]
     return tuple(f"{words}: {loss:.0f} dB" for loss, words in largest)
+
+
+def _assumption_notes(table: LinkTable, row: int, season: int) -> list[str]:
+    a, b = (table.stations[i] for i in table.pairs[row])
+    notes = []
+    leg = table.indoor_legs.get(row)
+    if leg is not None:
+        notes.append(f"Both stand inside one building, taken for {leg.words}: guessed from its wall, test it on site.")
+    for station, other in ((a, b), (b, a)):
+        if station.antenna.is_directional and station.site.azimuth_deg is None:
+            notes.append(
+                f"The directional antenna of {station.key} has no azimuth: the figures hold if it points at {other.key}. "
+                "Its other links count on the same of theirs, and it can point at one partner only."
+            )
+    saved_db = float(table.losses.around_saved_db[season, row])
+    if saved_db > 0.0:
+        notes.append(f"The way around the end of a hedge is {saved_db:.0f} dB cheaper than the way through it.")
+    return notes
+
+
+def _refraction_note(extra_db: float, margin_db: float) -> str:
+    now = f"On nights when the air bends radio up instead of down (Earth radius factor {SUB_REFRACTIVE_K:g}), this long link"
+    if extra_db < SEASONS_DIFFER_DB:
+        return f"{now} loses hardly more."
+    return f"{now} loses {extra_db:.1f} dB more; {margin_db - extra_db:.0f} dB of margin are left then."
 
 
 def _first_failing_month(calendar: LinkTable, position: int, hidden_db: float, spread: Spread, required_chance: float) -> str:

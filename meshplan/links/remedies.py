@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from meshplan.inputs.antennas import AntennaClass
-from meshplan.links.engine import LinkTable, compute_links
+from meshplan.inputs.antennas import AntennaClass, CableClass
+from meshplan.links.build_stations import CONNECTOR_PAIRS, PowerFor
+from meshplan.links.engine import LinkTable, compute_links, with_elevation_errors_of
 from meshplan.links.path_loss import PathSettings
 from meshplan.links.stations import Station
-from meshplan.links.uncertainty import chance_of
-from meshplan.propagation.seasons import Season
+from meshplan.links.uncertainty import ErrorFields
+from meshplan.propagation.cables import cable_loss_db
 from meshplan.records import Remedy
 from meshplan.terrain.landscape import Landscape
 
@@ -42,6 +43,27 @@ class HeightGain:
         """The most that height gives here."""
         return max(self.gain_db)
 
+    @property
+    def sentence(self) -> str:
+        """The figures for people."""
+        best_m = self.raised_m[int(np.argmax(self.gain_db))]
+        if self.best_db < LEAST_GAIN_DB:
+            return f"Raising the antenna of {self.device} gives nothing, not even {self.raised_m[-1]:g} m more."
+        if not self.saturates_at_m:
+            return (
+                f"Raising the antenna of {self.device} hardly pays: {self.best_db:.1f} dB at {best_m:g} m more, less than "
+                f"{SATURATED_BELOW_DB_PER_M:g} dB for each metre."
+            )
+        at = dict(zip(self.raised_m, self.gain_db, strict=True))
+        per_metre_db = at[self.saturates_at_m] / self.saturates_at_m
+        first = f"{at[1.0]:.1f} dB for the first metre, {at[self.saturates_at_m]:.0f} dB for {self.saturates_at_m:g} m"
+        more = (
+            "and still pays there"
+            if self.saturates_at_m == self.raised_m[-1]
+            else f"beyond that less than {SATURATED_BELOW_DB_PER_M:g} dB for each metre"
+        )
+        return f"Raising the antenna of {self.device} gives {first} ({per_metre_db:.1f} dB per metre), {more}."
+
 
 @dataclass(frozen=True)
 class _Change:
@@ -61,6 +83,9 @@ def find_remedies(
     antennas: Mapping[str, AntennaClass],
     *,
     required_chance: float,
+    cables: Mapping[str, CableClass] | None = None,
+    power_for: PowerFor | None = None,
+    error_fields: ErrorFields | None = None,
 ) -> tuple[Remedy, ...]:
     """Return changes that would help a link in its worst season: those that suffice first, the easiest of them leading.
 
@@ -75,18 +100,28 @@ def find_remedies(
         Classes to try.
     required_chance : float
         Chance at which a change suffices.
+    cables : mapping, optional
+        Kinds of cable to try.
+    power_for : callable, optional
+        Power that law and radio allow with another antenna or cable. Without it the radiated power is held at today's: a better
+        antenna then helps only what it hears.
+    error_fields : ErrorFields, optional
+        The table's, to shake the ground under every change anew; without them the elevation error found for the link is kept.
     """
     a, b = (table.stations[i] for i in table.pairs[row])
-    worst = int(table.worst_season[row])
-    changes = [*_heights(a, b), *_antennas(a, b, antennas, settings.frequency_mhz), *_feeds(a, b), *_outdoors(a, b)]
-    gains = _gains_db(changes, a, b, landscape, table.seasons[worst], settings)
-    margin_db, spread_db = float(table.margin_db[worst, row]), float(table.spread_db[worst, row])
-    chances = chance_of(margin_db + gains, np.asarray(table.fade_margin_db[row]), np.asarray(spread_db))
-    found = [
-        (change.effort, Remedy(change.words, change.device, round(float(gain), 1), float(chance), bool(chance >= required_chance)))
-        for change, gain, chance in zip(changes, gains, chances, strict=True)
-        if gain >= LEAST_GAIN_DB
-    ]
+    changes = [*_heights(a, b), *_antennas(a, b, antennas, settings.frequency_mhz, power_for), *_feeds(a, b, power_for)]
+    changes += [*_cables(a, b, cables or {}, settings.frequency_mhz, power_for), *_outdoors(a, b)]
+    stations = [a, b, *(station for change in changes for station in (change.a, change.b))]
+    pairs = np.arange(len(stations)).reshape(-1, 2)
+    changed = compute_links(stations, pairs, landscape, table.seasons, settings, error_fields=error_fields)
+    if error_fields is None:
+        changed = with_elevation_errors_of(changed, table, row)
+    margins = changed.margin_db.min(axis=0)
+    found = []
+    for change, gain, chance in zip(changes, margins[1:] - margins[0], changed.worst_chance[1:], strict=True):
+        if gain >= LEAST_GAIN_DB:
+            suffices = bool(chance >= required_chance)
+            found.append((change.effort, Remedy(change.words, change.device, round(float(gain), 1), float(chance), suffices)))
     found.sort(key=lambda item: (not item[1].suffices, item[0] if item[1].suffices else -item[1].gain_db, -item[1].gain_db))
     return _without_repeats([remedy for _, remedy in found])
 
@@ -99,16 +134,36 @@ def height_gain(table: LinkTable, row: int, landscape: Landscape, settings: Path
     end : str
         "a" or "b".
     """
-    a, b = (table.stations[i] for i in table.pairs[row])
-    station = a if end == "a" else b
-    changes = [change for change in _heights(a, b) if change.device == station.key]
-    season = table.seasons[int(table.worst_season[row])]
-    gains = _gains_db(changes, a, b, landscape, season, settings)
-    steps = np.array([0.0, *HEIGHT_STEPS_M])
-    slope = np.diff(np.array([0.0, *gains])) / np.diff(steps)
+    return height_gains(table, [row], landscape, settings)[0]["ab".index(end)]
+
+
+def height_gains(
+    table: LinkTable, rows: Sequence[int], landscape: Landscape, settings: PathSettings
+) -> list[tuple[HeightGain, HeightGain]]:
+    """Return what raising either end of some links gives in the worst season, all in one batch."""
+    stations: list[Station] = []
+    for row in rows:
+        a, b = (table.stations[i] for i in table.pairs[row])
+        stations += [a, b]
+        for change in _heights(a, b):
+            stations += [change.a, change.b]
+    pairs = np.arange(len(stations)).reshape(-1, 2)
+    margins = compute_links(stations, pairs, landscape, table.seasons, settings).margin_db.min(axis=0)
+    found = []
+    per_row = 1 + 2 * len(HEIGHT_STEPS_M)
+    for number, row in enumerate(rows):
+        own = margins[number * per_row : (number + 1) * per_row]
+        a, b = (table.stations[i].key for i in table.pairs[row])
+        gains = own[1:] - own[0]
+        found.append((_height_gain(a, gains[0::2]), _height_gain(b, gains[1::2])))
+    return found
+
+
+def _height_gain(device: str, gains: np.ndarray) -> HeightGain:
+    slope = np.diff(np.array([0.0, *gains])) / np.diff(np.array([0.0, *HEIGHT_STEPS_M]))
     paying = np.flatnonzero(slope >= SATURATED_BELOW_DB_PER_M)
-    saturates = float(steps[paying[-1] + 1]) if len(paying) else 0.0
-    return HeightGain(station.key, HEIGHT_STEPS_M, tuple(round(float(gain), 1) for gain in gains), saturates)
+    saturates = HEIGHT_STEPS_M[paying[-1]] if len(paying) else 0.0
+    return HeightGain(device, HEIGHT_STEPS_M, tuple(round(float(gain), 1) for gain in gains), saturates)
 
 
 def _heights(a: Station, b: Station) -> list[_Change]:
@@ -122,28 +177,49 @@ def _heights(a: Station, b: Station) -> list[_Change]:
     return changes
 
 
-def _antennas(a: Station, b: Station, antennas: Mapping[str, AntennaClass], frequency_mhz: float) -> list[_Change]:
+def _antennas(
+    a: Station, b: Station, antennas: Mapping[str, AntennaClass], frequency_mhz: float, power_for: PowerFor | None
+) -> list[_Change]:
     changes = []
     for antenna in antennas.values():
-        low, high = antenna.frequency_mhz
-        if not low <= frequency_mhz <= high:
+        if not antenna.serves(frequency_mhz):
             continue
-        for station in (a, b):
-            if antenna.gain_dbi <= station.antenna.gain_dbi + LEAST_GAIN_DB or antenna.pattern == "sector":
+        for station, other in ((a, b), (b, a)):
+            if antenna.gain_dbi <= station.antenna.gain_dbi + LEAST_GAIN_DB:
                 continue
-            words = f"Give {station.key} another antenna: {antenna.title}"
-            better = replace(station, antenna=antenna)
-            changes.append(_Change(words, station.key, 8, *((better, b) if station is a else (a, better))))
+            site = replace(station.site, azimuth_deg=None) if antenna.is_directional else station.site
+            better = _lawful(replace(station, antenna=antenna, site=site), station, power_for)
+            aim = f", pointed at {other.key}" if antenna.is_directional else ""
+            words = f"Give {station.key} another antenna: {antenna.title}{aim}{_power_words(better, station)}"
+            effort = 9 if antenna.is_directional else 8
+            changes.append(_Change(words, station.key, effort, *((better, b) if station is a else (a, better))))
     return changes
 
 
-def _feeds(a: Station, b: Station) -> list[_Change]:
+def _feeds(a: Station, b: Station, power_for: PowerFor | None) -> list[_Change]:
     changes = []
     for station in (a, b):
         if station.feed_loss_db:
-            bare = replace(station, feed_loss_db=0.0, cable_m=0.0)
-            words = f"Put the radio of {station.key} at its antenna and save {station.cable_m:g} m of cable"
+            bare = _lawful(replace(station, feed_loss_db=0.0, cable_m=0.0), station, power_for)
+            each = f", {station.feed_loss_db / station.cable_m:.1f} dB for each metre" if station.cable_m else ""
+            words = f"Put the radio of {station.key} at its antenna and save {station.cable_m:g} m of cable{each}"
+            words += _power_words(bare, station)
             changes.append(_Change(words, station.key, 5, *((bare, b) if station is a else (a, bare))))
+    return changes
+
+
+def _cables(
+    a: Station, b: Station, cables: Mapping[str, CableClass], frequency_mhz: float, power_for: PowerFor | None
+) -> list[_Change]:
+    changes = []
+    for cable in cables.values():
+        for station in (a, b):
+            if not station.feed_loss_db or cable.name == station.cable_key:
+                continue
+            feed_db = float(cable_loss_db(station.cable_m, frequency_mhz, cable.points, connector_pairs=CONNECTOR_PAIRS))
+            better = _lawful(replace(station, feed_loss_db=feed_db, cable_key=cable.name), station, power_for)
+            words = f"Use {cable.title} for the {station.cable_m:g} m of cable at {station.key}{_power_words(better, station)}"
+            changes.append(_Change(words, station.key, 7, *((better, b) if station is a else (a, better))))
     return changes
 
 
@@ -151,22 +227,25 @@ def _outdoors(a: Station, b: Station) -> list[_Change]:
     changes = []
     for station in (a, b):
         if station.entry_loss_db:
-            outside = replace(station, entry_loss_db=0.0, entry_spread_db=0.0)
+            outside = replace(station, entry_loss_db=0.0, entry_spread_db=0.0, lid_loss_db=0.0)
             words = f"Bring the antenna of {station.key} outside the wall"
             changes.append(_Change(words, station.key, 6, *((outside, b) if station is a else (a, outside))))
     return changes
 
 
-def _gains_db(
-    changes: list[_Change], a: Station, b: Station, landscape: Landscape, season: Season, settings: PathSettings
-) -> np.ndarray:
-    """Return how many dB of margin each change gives; the unchanged link is computed beside them in one batch."""
-    ends = [station for change in changes for station in (change.a, change.b)]
-    stations = (a, b, *ends)
-    pairs = np.arange(len(stations)).reshape(-1, 2)
-    table = compute_links(stations, pairs, landscape, (season,), settings)
-    margins = table.margin_db[0]
-    return np.asarray(margins[1:] - margins[0])
+def _lawful(changed: Station, station: Station, power_for: PowerFor | None) -> Station:
+    """Return a changed station at the power it may use: what the law allows, or so that no more is radiated than today."""
+    if power_for is not None:
+        power_dbm = power_for(changed.site, changed.antenna, changed.feed_loss_db, changed.radio)
+        return replace(changed, tx_power_dbm=power_dbm)
+    more_db = changed.antenna.peak_gain_dbi[1] - changed.feed_loss_db - station.antenna.peak_gain_dbi[1] + station.feed_loss_db
+    return replace(changed, tx_power_dbm=station.tx_power_dbm - max(more_db, 0.0))
+
+
+def _power_words(changed: Station, station: Station) -> str:
+    if changed.tx_power_dbm >= station.tx_power_dbm - 0.05:
+        return ""
+    return f"; its radio then sends {changed.tx_power_dbm:.1f} dBm, so that no more is radiated than allowed"
 
 
 def _without_repeats(remedies: list[Remedy]) -> tuple[Remedy, ...]:

@@ -57,7 +57,15 @@ def profile_between(
     if link.verdict != "ample":
         context = prepared.context
         remedies = find_remedies(
-            table, 0, context.landscape, context.settings, prepared.base.antennas, required_chance=context.required_chance
+            table,
+            0,
+            context.landscape,
+            context.settings,
+            prepared.base.antennas,
+            required_chance=context.required_chance,
+            cables=prepared.base.cables,
+            power_for=power_at(prepared.base),
+            error_fields=fields,
         )
         link = replace(link, remedies=remedies)
     return link, prepared, (*prepared.assumptions, *notes)
