@@ -7,17 +7,24 @@
 from meshplan.kernels.constants import RadioPath
 from meshplan.kernels.cover import FoliageGroup, StandingCover
 from meshplan.kernels.engine import choose_engine
+from meshplan.kernels.links import LinkLosses, link_losses, losses_of_samples
+from meshplan.kernels.sampled import SampledLinks, sample_links
 from meshplan.kernels.sweep import BestServer, SweepLoss, Transmitter, best_server, sweep_loss_db, sweep_parts
 
 __all__ = [
     "BestServer",
     "FoliageGroup",
+    "LinkLosses",
     "RadioPath",
+    "SampledLinks",
     "StandingCover",
     "SweepLoss",
     "Transmitter",
     "best_server",
     "choose_engine",
+    "link_losses",
+    "losses_of_samples",
+    "sample_links",
     "sweep_loss_db",
     "sweep_parts",
 ]

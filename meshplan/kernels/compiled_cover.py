@@ -22,6 +22,17 @@ from meshplan.kernels.compiled_loss import CLEAR_NU, LANES, NU, bullington_total
 from meshplan.kernels.compiled_math import FAST
 from meshplan.kernels.compiled_ray import CAP, push, tangent
 
+CROWN, ROOF, BOTH, NOTHING = range(4)
+WAYS = (
+    (NOTHING, NOTHING, 0, 0, 0),
+    (ROOF, NOTHING, 1, 0, 0),
+    (BOTH, NOTHING, 0, 1, 0),
+    (ROOF, BOTH, 0, 1, 1),
+    (CROWN, NOTHING, 1, 1, 0),
+    (NOTHING, CROWN, 1, 1, 1),
+)
+"""Surfaces of the ways: what stands everywhere, what stands far from the antennas; needs roofs, needs crowns, near from far."""
+
 _U0 = np.uint64(0)
 
 
@@ -195,6 +206,19 @@ def _sum_from(tree, at):
 
 
 @njit(fastmath=FAST, error_model="numpy")
+def foliage_loss_db(cover, group, depth_m, bearing):
+    """Return the loss of some metres of one group of plants."""
+    rate = cover.across_db_per_m[group]
+    if not np.isnan(cover.azimuth_rad[group]):
+        crossing = abs(math.sin(bearing - cover.azimuth_rad[group]))
+        rate = cover.along_db_per_m[group] + (rate - cover.along_db_per_m[group]) * crossing
+    most = cover.most_db[group]
+    if cover.saturates[group] > 0.0:
+        return cover.scale[group] * most * (1.0 - math.exp(-depth_m * rate / most))
+    return cover.scale[group] * min(depth_m * rate, most)
+
+
+@njit(fastmath=FAST, error_model="numpy")
 def through_losses(
     n, h, bulge, tx_agl, rx_agl, step_m, bearing, cover, near, index, crown, roof, own, count,
     slopes, order, rank, tops, crowned, trees, wall_tree, all_db, near_db, walls_db,
@@ -242,22 +266,8 @@ def through_losses(
                                 nearby += 1.0
                     metres += ends
                     if metres > 0.0:
-                        rate = cover.across_db_per_m[group]
-                        if not np.isnan(cover.azimuth_rad[group]):
-                            crossing = abs(math.sin(bearing - cover.azimuth_rad[group]))
-                            rate = cover.along_db_per_m[group] + (rate - cover.along_db_per_m[group]) * crossing
-                        most = cover.most_db[group]
-                        scale = cover.scale[group]
-                        for which in range(2):
-                            depth = (metres if which == 0 else nearby) * step_m
-                            if cover.saturates[group] > 0.0:
-                                loss = scale * most * (1.0 - math.exp(-depth * rate / most))
-                            else:
-                                loss = scale * min(depth * rate, most)
-                            if which == 0:
-                                total += loss
-                            else:
-                                close += loss
+                        total += foliage_loss_db(cover, group, metres * step_m, bearing)
+                        close += foliage_loss_db(cover, group, nearby * step_m, bearing)
             all_db[q] = total
             near_db[q] = close
             walls = _sum_from(wall_tree[:size], position)

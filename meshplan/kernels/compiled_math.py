@@ -66,6 +66,20 @@ def _power_of_two(typingctx, n):
     return types.float32(types.float32), build
 
 
+@intrinsic
+def larger(typingctx, x, y):
+    """Return the larger of two numbers that are not NaN, in the one form that LLVM turns into vector reductions."""
+
+    def build(_context, builder, signature, args):
+        kind = args[0].type
+        name = "llvm.maxnum.f32" if signature.return_type == types.float32 else "llvm.maxnum.f64"
+        function = builder.module.declare_intrinsic("llvm.maxnum", [kind], ir.FunctionType(kind, [kind, kind]))
+        assert function.name == name
+        return builder.call(function, args, fastmath=("fast",))
+
+    return x(x, x), build
+
+
 @njit(fastmath=FAST, forceinline=True)
 def log2(x):
     """Return log2 of a positive float32 (series of the inverse hyperbolic tangent)."""

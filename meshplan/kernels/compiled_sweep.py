@@ -8,23 +8,13 @@ import math
 import numpy as np
 from numba import njit
 
-from meshplan.kernels.compiled_cover import edge_losses, sample_cover, scan_surface, through_losses
+from meshplan.kernels.compiled_cover import BOTH, CROWN, ROOF, WAYS, edge_losses, sample_cover, scan_surface, through_losses
 from meshplan.kernels.compiled_loss import BLOCK, LANES, NU, OUT, RISE, N, diffraction
 from meshplan.kernels.compiled_math import FAST, db10, f32
 from meshplan.kernels.compiled_ray import GROUP, LEAF, LEVELS, bound_records, clear_paths, lay_ray, sample_ray, scan_ray
 
 SURFACE_ROWS = 14
 """Scratch rows of `scan_surface`: two hulls, two lists of records, two lists of slopes."""
-CROWN, ROOF, BOTH, NOTHING = range(4)
-WAYS = (
-    (NOTHING, NOTHING, 0, 0, 0),
-    (ROOF, NOTHING, 1, 0, 0),
-    (BOTH, NOTHING, 0, 1, 0),
-    (ROOF, BOTH, 0, 1, 1),
-    (CROWN, NOTHING, 1, 1, 0),
-    (NOTHING, CROWN, 1, 1, 1),
-)
-"""Surfaces of the ways: what stands everywhere, what stands far from the antennas; needs roofs, needs crowns, tells near from far."""
 
 
 @njit(fastmath=FAST, error_model="numpy")
