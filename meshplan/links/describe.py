@@ -179,6 +179,9 @@ def _season_result(table: LinkTable, row: int, season: int) -> SeasonResult:
         BudgetItem("Free space", float(losses.free_space_db[row]), True, "ITU-R P.525"),
         BudgetItem("Terrain and ground", float(losses.terrain_db[row]), True, "ITU-R P.526, low-antenna rule"),
     ]
+    behind_db = float(losses.behind_hill_db[row])
+    if behind_db > 0.0:
+        items.append(BudgetItem("Ground beside low antennas behind the hill", behind_db, True, "own rule on ITU-R P.526"))
     leg = table.indoor_legs.get(row)
     if leg is not None:
         items = [items[0], BudgetItem("Rooms inside the building", float(losses.building_db[row]), True, leg.source)]
@@ -246,7 +249,7 @@ def _causes(table: LinkTable, row: int, season: int) -> tuple[str, ...]:
     losses = table.losses
     a, b = (table.stations[i] for i in table.pairs[row])
     obstacles_db = max(float(losses.terrain_parts.obstacle_db[row]), 0.0)
-    ground_db = max(float(losses.terrain_db[row]) - obstacles_db, 0.0)
+    ground_db = max(float(losses.terrain_db[row]) - obstacles_db, 0.0) + float(losses.behind_hill_db[row])
     found = [
         (obstacles_db, "terrain in the way"),
         (ground_db, "low antennas over the ground"),

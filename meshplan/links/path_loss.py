@@ -2,7 +2,8 @@
 
 The rules, each held by a test:
 
-* ground loss comes from the low-antenna rule alone; no two-ray term is added to it;
+* ground loss comes from the low-antenna rule alone; no two-ray term is added to it; behind a hill the part that the published
+  smooth surface hides is given back as a line of its own;
 * a wood or crop counts once: through its leaves, over its crowns, or through near the antennas and over the rest, whichever
   loses least;
 * a building on the path counts once: over its roof or through two of its walls, whichever loses less;
@@ -14,12 +15,13 @@ The rules, each held by a test:
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.links.walls import DEFAULT_WALL, enclosure_loss_db
+from meshplan.propagation.behind_hills import ground_behind_hill_db
 from meshplan.propagation.diffraction import DiffractionLoss
 from meshplan.propagation.free_space import free_space_loss_db, slant_distance_m
 from meshplan.propagation.fresnel import path_clearance
@@ -34,6 +36,9 @@ from meshplan.units import Array
 
 NEAR_AN_ANTENNA_M = 50.0
 """Cover this near an antenna is passed through, not over, in the mixed way (the terminal rule of ITU-R P.452-18)."""
+
+SHADOWED_FROM_DB = 6.0
+"""Edge loss when the ground just grazes the line: below it nothing blocks the path and no ground loss is hidden."""
 
 OVER_CROWNS_SPREAD_DB = 3.0
 """Spread of a way over crowns whose height is known to a metre or two (own advice)."""
@@ -79,6 +84,8 @@ class PathLosses:
     terrain_db: Array
     """Bare terrain and ground, in excess of free space."""
     terrain_parts: DiffractionLoss
+    behind_hill_db: Array
+    """Ground loss that low antennas keep behind a hill; depends on bare ground alone and is the same for every way past cover."""
     building_db: Array
     building_way: NDArray[np.uint8]
     """Index into `WAYS_PAST_BUILDINGS`."""
@@ -103,7 +110,7 @@ class PathLosses:
     @property
     def total_db(self) -> Array:
         """Path loss, shape (n_seasons, n_paths)."""
-        return np.asarray(self.free_space_db + self.terrain_db + self.building_db + self.vegetation_db)
+        return np.asarray(self.free_space_db + self.terrain_db + self.behind_hill_db + self.building_db + self.vegetation_db)
 
 
 def path_losses(
@@ -173,6 +180,7 @@ def path_losses(
         free_space_db=path.free_space_db,
         terrain_db=terrain_db,
         terrain_parts=bare,
+        behind_hill_db=path.behind_hill_db(bare),
         building_db=building_db,
         building_way=building_way,
         vegetation_db=vegetation_db,
@@ -259,6 +267,25 @@ class _Path:
             polarisation=self.settings.polarisation,
             ground=self.settings.ground,
         )
+
+    def behind_hill_db(self, bare: DiffractionLoss) -> Array:
+        """Ground loss hidden by the published smooth surface where bare ground blocks the path; zero elsewhere."""
+        hidden = np.where(np.isnan(bare.total_db), np.nan, 0.0)
+        rows = bare.bullington_actual_db > SHADOWED_FROM_DB
+        if rows.any():
+            parts = {item.name: getattr(bare, item.name)[rows] for item in fields(bare)}
+            hidden[rows] = ground_behind_hill_db(
+                self.along[rows],
+                self.ground[rows],
+                self.antenna_a_amsl[rows],
+                self.antenna_b_amsl[rows],
+                self.settings.frequency_mhz,
+                DiffractionLoss(**parts),
+                earth_radius_km=self.settings.earth_radius_km,
+                polarisation=self.settings.polarisation,
+                ground=self.settings.ground,
+            )
+        return hidden
 
     def loss_where(self, rows: NDArray[np.bool_], obstacle: Array) -> Array:
         """The same total for some of the paths; infinite for the others."""
