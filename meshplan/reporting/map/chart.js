@@ -51,7 +51,8 @@ const meshChart = (() => {
     const y = (amsl) => TOP + (top - amsl) / (top - bottom) * (high - TOP - BOTTOM);
     const path = (list) => list.map(([a, b], i) => `${i ? "L" : "M"}${a.toFixed(1)} ${b.toFixed(1)}`).join("");
     const known = points.filter((p) => Number.isFinite(p.ground));
-    const figure = svg("svg", { viewBox: `0 0 ${wide} ${high}`, role: "img", "aria-label": cut.sentence, preserveAspectRatio: "none" });
+    const frame = svg("clipPath", { id: "plot-frame" }, svg("rect", { x: LEFT, y: TOP - 4, width: wide - LEFT - RIGHT, height: high - TOP - BOTTOM + 4 }));
+    const figure = svg("svg", { viewBox: `0 0 ${wide} ${high}`, role: "img", "aria-label": cut.sentence, preserveAspectRatio: "none" }, frame);
 
     const rungs = axisSteps(bottom, top, (high - TOP - BOTTOM) / 34), marks = axisSteps(0, total, (wide - LEFT - RIGHT) / 95);
     for (const rung of rungs.found) {
@@ -74,8 +75,8 @@ const meshChart = (() => {
     }
     figure.append(svg("path", { d: path(known.map((p) => [x(p.along), y(p.ground)])), fill: "none", stroke: "#5b4a2c", "stroke-width": 1.5 }));
     const upper = points.map((p) => [x(p.along), y(p.line + p.zone)]), lower = points.map((p) => [x(p.along), y(p.line - p.zone)]);
-    figure.append(svg("path", { class: "fresnel", d: path([...upper, ...lower.slice().reverse()]) + "Z", fill: "#0a3a6b", "fill-opacity": 0.16, stroke: "#0a3a6b", "stroke-opacity": 0.6, "stroke-width": 0.8 }));
-    figure.append(svg("path", { d: path(points.map((p) => [x(p.along), y(p.line - 0.6 * p.zone)])), fill: "none", stroke: "#0a3a6b", "stroke-dasharray": "4 3", "stroke-width": 1 }));
+    figure.append(svg("path", { class: "fresnel", "clip-path": "url(#plot-frame)", d: path([...upper, ...lower.slice().reverse()]) + "Z", fill: "#0a3a6b", "fill-opacity": 0.16, stroke: "#0a3a6b", "stroke-opacity": 0.6, "stroke-width": 0.8 }));
+    figure.append(svg("path", { "clip-path": "url(#plot-frame)", d: path(points.map((p) => [x(p.along), y(p.line - 0.6 * p.zone)])), fill: "none", stroke: "#0a3a6b", "stroke-dasharray": "4 3", "stroke-width": 1 }));
     figure.append(svg("line", { class: "ray", x1: x(0), y1: y(startAmsl), x2: x(total), y2: y(endAmsl), stroke: "#0a3a6b", "stroke-width": 1.8 }));
     for (const [along, base, antenna] of [[0, points[0].ground, startAmsl], [total, points[points.length - 1].ground, endAmsl]]) {
       figure.append(svg("line", { x1: x(along), x2: x(along), y1: y(base), y2: y(antenna), stroke: "#23211c", "stroke-width": 3 }),

@@ -19,9 +19,11 @@ from meshplan.reporting.map.landscape import CoverageLayer, MapLandscape, PageEn
 from meshplan.reporting.map.pack import mean_reduce, pack_indices, pack_series, pack_within, pick_reduce
 from meshplan.reporting.map.palette import VERDICT_STYLES, class_colour, cover_colour
 
-MOST_CELLS: Final = 1_200_000
-"""Largest terrain model in the page; finer land is averaged in blocks, and the page names the cell."""
-MOST_TERRAIN_BYTES: Final = 620_000
+MOST_CELLS: Final = 2_200_000
+MOST_TERRAIN_BYTES: Final = 900_000
+COARSEST_STEP_M: Final = 0.25
+MOST_REDUCTION: Final = 6
+"""Bounds of the terrain model in the page; finer land is averaged in blocks until it fits, and the page names the cell."""
 HEIGHT_STEP_M: Final = 0.05
 """Step of the heights in link profiles."""
 POSITION_ERROR_CELLS: Final = 0.05
@@ -142,6 +144,9 @@ def terrain_record(landscape: MapLandscape, engine: PageEngine) -> dict[str, Any
     grid = landscape.grid
     factor = max(1, math.ceil(math.sqrt(grid.rows * grid.columns / MOST_CELLS)))
     ground = pack_within(mean_reduce(landscape.ground_amsl_m, factor), MOST_TERRAIN_BYTES)
+    while ground.quantum > COARSEST_STEP_M and factor < MOST_REDUCTION:
+        factor += 1
+        ground = pack_within(mean_reduce(landscape.ground_amsl_m, factor), MOST_TERRAIN_BYTES)
     canopy = engine.canopy_m
     return {
         "cell_m": grid.cell_m * factor,

@@ -148,13 +148,13 @@ const meshEngine = (() => {
   function planeGroundExcessDb(distanceM, effectiveStartM, effectiveEndM, frequencyMhz) {
     if (!(distanceM > 0)) return 0;
     const x = 2 * Math.PI * effectiveStartM * effectiveEndM / (wavelengthM(frequencyMhz) * distanceM);
-    return Math.max(-20 * Math.log10(2 * Math.sin(Math.min(Math.max(x, 1e-12), Math.PI / 6))), 0);
+    return x >= Math.PI / 6 ? 0 : Math.max(-20 * Math.log10(2 * Math.sin(Math.max(x, 1e-12))), 0);
   }
 
   /* low_antenna: terrain, round Earth and plane ground in one loss, in excess of free space. */
   function lowAntennaLossDb(along, ground, obstacle, startAmsl, endAmsl, frequencyMhz, radiusKm, land) {
     const surface = smoothSurface(along, ground, startAmsl, endAmsl);
-    const h1 = startAmsl - surface.startAmsl, h2 = endAmsl - surface.endAmsl;
+    const h1 = Math.max(startAmsl - surface.startAmsl, 0), h2 = Math.max(endAmsl - surface.endAmsl, 0);
     const floor = minimumEffectiveHeightM(frequencyMhz, land);
     const effective1 = Math.hypot(h1, floor), effective2 = Math.hypot(h2, floor);
     const length = along[along.length - 1];
@@ -236,8 +236,8 @@ const meshEngine = (() => {
     const overRoofsDb = hasBuilding ? Math.max(terrain(roofs).totalDb - terrainDb, 0) : 0;
     let wallsDb = 0;
     for (let i = 1; i < n; i++) {
-      const now = solid[i] && ray[i] < roofs[i], before = solid[i - 1] && ray[i - 1] < roofs[i - 1];
-      if (now && (!before || number[i] !== number[i - 1])) wallsDb += 2 * coverOf(i).wall_db;
+      const now = solid[i] && ray[i] < roofs[i] ? number[i] : 0, before = solid[i - 1] && ray[i - 1] < roofs[i - 1] ? number[i - 1] : 0;
+      if (now !== before) wallsDb += (now ? coverOf(i).wall_db : 0) + (before ? coverOf(i - 1).wall_db : 0);
     }
     const buildingDb = Math.min(overRoofsDb, wallsDb);
     const stepM = total / last, near = (i) => Math.min(along[i], total - along[i]) <= engine.near_an_antenna_m;

@@ -157,8 +157,9 @@ def content_policy(scripts: list[str], tile_origin: str = "") -> str:
     hashes = " ".join(
         f"'sha256-{base64.b64encode(hashlib.sha256(script.encode('utf-8')).digest()).decode('ascii')}'" for script in scripts
     )
+    pictures = f"data: blob: {tile_origin}".strip()
     return (
-        f"default-src 'none'; img-src {' '.join(['data: blob:', tile_origin]).strip()}; style-src 'unsafe-inline'; script-src {hashes}; "
+        f"default-src 'none'; img-src {pictures}; style-src 'unsafe-inline'; script-src {hashes}; "
         "base-uri 'none'; form-action 'none'"
     )
 

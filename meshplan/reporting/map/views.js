@@ -2,6 +2,7 @@
 "use strict";
 const meshViews = (() => {
   const { h, known, plain, signed, metres, height, decibel, amount, chance, compass, seasonWords, count, verdictBadge, mark, table, list, facts, more } = meshParts;
+  const SHORTEST_SECTION_M = 0.5;
   const ROLE_WORDS = { sensor: "Sensor", relay: "Relay", gateway: "Gateway" };
   const PURPOSE_WORDS = { trend: "slow readings", alarm: "alarms", control: "control" };
 
@@ -137,6 +138,7 @@ const meshViews = (() => {
       h("p", { class: "verdict-line" }, verdictBadge(style), `: ${style.words}. Works in ${chance(now.chance)} ${app.season ? "in this season" : `in its worst season, “${seasonWords(link.worst_season)}”`}.`),
       link.sentence ? h("p", {}, link.sentence) : null,
       h("p", {}, link.clearance.sentence),
+      link.distance_m < SHORTEST_SECTION_M ? h("p", { class: "soft" }, "Both stand at one place, so there is no section through the land.") : null,
       link.first_failing_month ? h("p", {}, h("strong", {}, `First month that fails: ${link.first_failing_month}.`)) : null,
       link.chosen ? null : h("p", { class: "soft" }, "The plan does not use this link."),
       h("h3", {}, "Through the year"),
@@ -156,7 +158,7 @@ const meshViews = (() => {
   /* The section of an embedded link, for the strip under the map. */
   function linkCut(app, link) {
     const profile = app.profiles && app.profiles.get(link.key);
-    if (!profile) return null;
+    if (!profile || profile.distanceM < SHORTEST_SECTION_M) return null;
     const tight = link.clearance;
     return { title: `Section from ${link.a} to ${link.b}`, sentence: `Section from ${link.a} to ${link.b}, ${metres(link.distance_m)}. ${tight.sentence}`, words: tight.sentence, profile, startAgl: link.antenna_a_agl_m, endAgl: link.antenna_b_agl_m, frequencyMhz: link.frequency_mhz,
       tightAt: tight.at_m, tightWords: tightWords(tight.obstacle, tight.clearance_m), ends: [app.devices.get(link.a), app.devices.get(link.b)] };

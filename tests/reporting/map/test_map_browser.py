@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -253,6 +254,25 @@ def test_the_help_explains_every_verdict(desk: Opened) -> None:
         assert verdict in words
     desk.page.keyboard.press("Escape")
     assert not desk.page.is_visible("#help")
+
+
+def test_two_devices_at_one_place_open_without_a_section(open_map: OpenMap, tmp_path: Path) -> None:
+    first = PLAN.links[0]
+    assert first.profile is not None
+    flat = replace(first.profile, step_m=0.0)
+    there = PLAN.device(first.b)
+    moved = tuple(
+        replace(device, lon_deg=there.lon_deg, lat_deg=there.lat_deg) if device.name == first.a else device
+        for device in PLAN.devices
+    )
+    links = (replace(first, distance_m=0.0, profile=flat), *PLAN.links[1:])
+    plan = replace(PLAN, devices=moved, links=links)
+    page = open_map(write_map(plan, make_landscape(plan), tmp_path / "one.html")).page
+    page.evaluate("key => meshPage.showLink(key)", first.key)
+    assert "Both stand at one place" in page.inner_text("#ledger")
+    assert not page.is_visible("#section")
+    page.evaluate("name => meshPage.trySite(name)", first.a)
+    assert "land unknown" in page.inner_text("#trial-result")
 
 
 def test_two_points_follow_clicks_and_give_a_verdict(desk: Opened) -> None:

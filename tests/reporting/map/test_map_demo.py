@@ -1,0 +1,113 @@
+"""The map of the demo farm, planned anew: every link opens, and the page's own engine stays near the planner's."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from map_browser import DESK, OpenMap
+from pyproj import Transformer
+
+from meshplan.links.path_loss import Ends, path_losses
+from meshplan.reporting.map import map_landscape, write_map
+from meshplan.terrain.profile import choose_sample_count, sample_profiles
+from meshplan.workflow.plan import Planned, plan_property
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+FARM = Path(__file__).resolve().parents[3] / "sample_sites" / "mirrowick_bottom"
+PAIRS = 1000
+SEED = 20_262
+PAGE_LIMIT = 2_000_000
+
+
+@dataclass(frozen=True)
+class Demo:
+    planned: Planned
+    file: Path
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    planned = plan_property(FARM)
+    made = planned.prepared
+    land = map_landscape(planned.plan, made.landscape, made.stations, made.seasons, made.path)
+    return Demo(planned, write_map(planned.plan, land, tmp_path_factory.mktemp("demo") / "map.html"))
+
+
+@pytest.fixture
+def page(open_map: OpenMap, demo: Demo) -> Iterator[Any]:
+    yield open_map(demo.file, DESK).page
+
+
+def test_the_page_counts_what_the_plan_counts(page: Any, demo: Demo) -> None:
+    plan = demo.planned.plan
+    assert demo.file.stat().st_size < PAGE_LIMIT
+    assert page.evaluate("meshPage.drawn.size") == len(plan.links)
+    assert page.evaluate("meshPage.markers.size") == len(plan.devices)
+    assert page.locator("#ledger > table:first-of-type tr[data-link]").count() == len(plan.chosen_links)
+    assert page.locator(".alarm-box > div").count() == len(plan.unserved)
+
+
+def test_every_link_opens_with_its_chart(page: Any, demo: Demo) -> None:
+    for link in demo.planned.plan.links:
+        page.evaluate("key => meshPage.showLink(key)", link.key)
+        assert page.evaluate("document.querySelector('.view-title').textContent") == f"{link.a} → {link.b}"
+        assert page.locator("#section svg .fresnel").count() == (1 if link.distance_m >= 0.5 else 0)
+        assert link.clearance.sentence in page.inner_text("#ledger")
+
+
+def test_every_device_opens(page: Any, demo: Demo) -> None:
+    for device in demo.planned.plan.devices:
+        page.evaluate("name => meshPage.showSite(name)", device.name)
+        assert page.evaluate("document.querySelector('.view-title').textContent") == device.name
+
+
+def test_random_pairs_agree_with_the_full_raster(page: Any, demo: Demo) -> None:
+    """1000 pairs anywhere on the farm, sampled in the page from its own packed land: within 1 dB of the planner's engine."""
+    made = demo.planned.prepared
+    land, grid = made.landscape, made.landscape.grid
+    random = np.random.default_rng(SEED)
+    x = random.uniform(grid.west_m + 30, grid.east_m - 30, (2, PAIRS))
+    y = random.uniform(grid.south_m + 30, grid.north_m - 30, (2, PAIRS))
+    heights = np.exp(random.uniform(np.log(0.4), np.log(12.0), (2, PAIRS)))
+    lon, lat = Transformer.from_crs(grid.crs, "EPSG:4326", always_xy=True).transform(x.ravel(), y.ravel())
+    lon, lat = lon.reshape(2, PAIRS), lat.reshape(2, PAIRS)
+    found = page.evaluate(
+        """(rows) => rows.map(([latA, lngA, latB, lngB, aAgl, bAgl]) => {
+          const profile = meshPage.land.profile({ lat: latA, lng: lngA }, { lat: latB, lng: lngB });
+          return meshEngine.pathLosses(profile, { aAgl, bAgl, insideA: 0, insideB: 0 }, meshPage.data.engine).totalDb; })""",
+        np.column_stack([lat[0], lon[0], lat[1], lon[1], heights[0], heights[1]]).tolist(),
+    )
+    wanted = np.empty((PAIRS, len(made.seasons)))
+    nobody = np.zeros(1, dtype=np.uint16)
+    for i in range(PAIRS):
+        samples = choose_sample_count(float(np.hypot(x[1, i] - x[0, i], y[1, i] - y[0, i])), grid.cell_m)
+        profiles = sample_profiles(land, x[0, [i]], y[0, [i]], x[1, [i]], y[1, [i]], samples)
+        bearing = np.degrees(np.arctan2(x[1, [i]] - x[0, [i]], y[1, [i]] - y[0, [i]])) % 360
+        ends = Ends(heights[0, [i]], heights[1, [i]], nobody, nobody, bearing)
+        wanted[i] = path_losses(profiles, ends, land, made.seasons, made.path).total_db[:, 0]
+    known = np.isfinite(wanted).all(axis=1)
+    difference = np.abs(np.array(found, dtype=float)[known] - wanted[known])
+    assert known.sum() > 0.95 * PAIRS
+    assert difference.max() <= 1.0, f"worst {difference.max():.2f} dB, mean {difference.mean():.3f} dB"
+
+
+def test_a_trial_at_the_place_itself_gives_the_link_of_the_plan(page: Any, demo: Demo) -> None:
+    plan = demo.planned.plan
+    for link in plan.chosen_links:
+        found = page.evaluate(
+            """([a, b]) => { const end = (name) => { const d = meshPage.devices.get(name);
+                return { name, end: meshPage.ends.get(name), place: { lat: d.lat_deg, lng: d.lon_deg } }; };
+              const trial = meshTrial.compute(end(a), end(b));
+              return trial.found.seasons.map((season) => [season.lossDb, season.marginDb, season.chance]); }""",
+            [link.a, link.b],
+        )
+        for (loss, margin, chance), result in zip(found, link.seasons, strict=True):
+            assert loss == pytest.approx(result.path_loss_db, abs=1.0), link.key
+            assert margin == pytest.approx(min(result.margin_at_a_db, result.margin_at_b_db), abs=1.0), link.key
+            assert chance == pytest.approx(result.chance, abs=0.06), link.key
