@@ -171,7 +171,7 @@ class Parameter:
     @property
     def informed(self) -> bool:
         """Whether the readings said something about it."""
-        return self.sd < 0.9 * self.prior_sd
+        return self.sd < 0.9 * self.prior_sd * self.prior_factor or abs(self.mean) > self.prior_sd
 
 
 @dataclass(frozen=True)

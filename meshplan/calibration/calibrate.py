@@ -19,7 +19,7 @@ from meshplan.calibration.model import (
     own_sd_db,
     reference_distance_m,
 )
-from meshplan.calibration.posterior import Inference, Problem, Sizes, infer, mixture_quantile, scan, solve_at
+from meshplan.calibration.posterior import Inference, Problem, Sizes, infer, joined, mixture_quantile, scan, solve_at
 from meshplan.calibration.warn import warnings_of
 from meshplan.errors import InputError
 from meshplan.measurement_records import (
@@ -42,6 +42,8 @@ LEAST_SITE_PRECISION = 1e-4
 """Bounds that say less than a standard deviation of 100 dB are not kept."""
 HUBER = 2.0
 """Standard deviations beyond which a reading counts as strange (common practice: 1.5 to 2.5)."""
+EVEN_SHARE = 0.4
+"""How far the account with many middling causes counts beside the one with few large ones (assumed; tested for coverage)."""
 MOST_LINKS = 600
 """More would take minutes; combine readings over larger cells."""
 LEAST_LINKS_OF_A_CLASS = 5
@@ -114,15 +116,17 @@ def calibrate(
     strange = _strangeness(problem, first.plug_in())
     problem = replace(problem, own_sd=problem.own_sd * strange, strangeness=strange)
     factors = prior_factors(problem, first.plug_in())
+    even = solve_at(problem, first.plug_in())
     problem = replace(problem, prior_sd=problem.prior_sd * factors)
-    inference = infer(problem, first)
+    few = infer(problem, first)
+    inference = joined(few, even, EVEN_SHARE)
     row_of = _row_of(rows, len(measured))
     fitted, left_out = leave_places_out(measured, problem, inference, row_of)
     result = replace(
         common,
         parameters=_parameters(terms, factors, inference),
-        factors=_factors(inference),
-        evidence=_evidence(rows, strange, problem, inference),
+        factors=_factors(few),
+        evidence=_evidence(rows, strange, problem, few),
         left_out=left_out,
         fitted=_with_after(fitted, row_of, problem, inference),
     )

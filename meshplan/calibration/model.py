@@ -48,6 +48,10 @@ LEAST_OWN_SHARE = 0.25
 """Least share of a link's variance that is its own."""
 UNALIKE_SHARE = 0.3
 """Share of the own variance that changes within half a wavelength, alike with no neighbour (assumed)."""
+SAME_M = 0.3
+"""Ends so near to each other, and antennas so near in height, are the same."""
+HEIGHT_STRETCH = 20.0
+"""Raising an antenna by a metre changes what shadows it as much as moving it this far (assumed)."""
 HEIGHT_REFERENCE_M2 = 4.0
 """Product of antenna heights at which the height term is zero: 2 m and 2 m."""
 
@@ -243,28 +247,26 @@ def alikeness(first: Sequence[PredictedLink], second: Sequence[PredictedLink], c
         each end. A link measured twice shares all but the part that changes within half a wavelength
     """
     a, b = _oriented(first), _oriented(second)
-    same = np.all(np.abs(a[:, None, :] - b[None, :, :]) < 1e-6, axis=2)
+    apart = np.abs(a[:, None, :] - b[None, :, :])
+    same = np.all(apart < SAME_M, axis=2)
     if correlation_m <= 0:
         return np.asarray(same, dtype=float)
-    gap_m = np.hypot(a[:, None, 0] - b[None, :, 0], a[:, None, 1] - b[None, :, 1]) + np.hypot(
-        a[:, None, 2] - b[None, :, 2], a[:, None, 3] - b[None, :, 3]
-    )
+    apart[:, :, 2] *= HEIGHT_STRETCH
+    apart[:, :, 5] *= HEIGHT_STRETCH
+    gap_m = np.sqrt(np.sum(apart[:, :, :3] ** 2, axis=2)) + np.sqrt(np.sum(apart[:, :, 3:] ** 2, axis=2))
     smooth: Array = np.nan_to_num(np.exp(-gap_m / correlation_m), nan=0.0)
     mixed: Array = (1 - UNALIKE_SHARE) * smooth + UNALIKE_SHARE * same
     return mixed
 
 
 def _oriented(links: Sequence[PredictedLink]) -> Array:
-    """Return both ends' positions, shape (n, 4), the end with the first name in front: a link is one path both ways."""
-    return np.array(
-        [
-            (link.a_x_m, link.a_y_m, link.b_x_m, link.b_y_m)
-            if link.a <= link.b
-            else (link.b_x_m, link.b_y_m, link.a_x_m, link.a_y_m)
-            for link in links
-        ],
-        dtype=float,
-    ).reshape(-1, 4)
+    """Return both ends' positions and heights, shape (n, 6), the end with the first name in front: a link is one path both ways."""
+    rows = []
+    for link in links:
+        a = (link.a_x_m, link.a_y_m, np.nan_to_num(link.antenna_a_agl_m))
+        b = (link.b_x_m, link.b_y_m, np.nan_to_num(link.antenna_b_agl_m))
+        rows.append((*a, *b) if link.a <= link.b else (*b, *a))
+    return np.array(rows, dtype=float).reshape(-1, 6)
 
 
 def _middle(values: Sequence[float]) -> float:

@@ -195,6 +195,19 @@ def solve_at(problem: Problem, sizes: Sizes) -> Inference:
     return _finish(problem, (sizes,), np.ones(1))
 
 
+def joined(first: Inference, second: Inference, share: float) -> Inference:
+    """Return the mixture of two posteriors of the same rows; `share` is the weight of the second."""
+
+    def stacked(name: str) -> Array:
+        return np.concatenate([getattr(first, name), getattr(second, name)])
+
+    return Inference(
+        (*first.sizes, *second.sizes),
+        np.concatenate([(1 - share) * first.weights, share * second.weights]),
+        *(stacked(name) for name in ("mean", "covariance", "pull", "precision", "site_precision", "site_shift")),
+    )
+
+
 def _narrow(sizes: list[Sizes], weights: Array, which: str, nodes: Array) -> Array:
     """Return nodes around the bulk of one size."""
     if len(nodes) == 1:

@@ -6,13 +6,16 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+from scipy.sparse.csgraph import connected_components
 
 from meshplan.calibration.posterior import Inference
 from meshplan.measurement_records import Calibration, MeasuredLink, Parameter
 
-TIED = 0.7
-"""Correlation from which two causes count as hard to tell apart (assumed)."""
-MOST_PAIRS = 6
+TIED = 0.75
+"""Partial correlation from which two causes count as tied (assumed)."""
+LOOSE = 1.5
+"""A tied cause is so many times less sure than if the others were known (assumed)."""
+MOST_SETS, MOST_NAMED = 6, 6
 FEW_PACKETS = 50
 """Fewer packets prove little (common practice: 100 to a spot)."""
 FAR_FROM_PRIOR = 3.0
@@ -77,25 +80,34 @@ def _suspects(calibration: Calibration) -> list[str]:
 
 
 def _tied_causes(calibration: Calibration, inference: Inference) -> list[str]:
-    """Name pairs of causes of which the readings know only the sum or the difference."""
+    """Name sets of causes of which the readings know only what they do together.
+
+    Two causes are tied if knowing one would settle the other: their partial correlation is high, and each is much less sure than
+    it would be if the other were known.
+    """
     covariance = inference.mixed_covariance
-    sd = np.sqrt(np.diag(covariance))
-    ties = []
-    for i, first in enumerate(calibration.parameters):
-        for j in range(i + 1, len(sd)):
-            second = calibration.parameters[j]
-            correlation = float(covariance[i, j] / (sd[i] * sd[j]))
-            if abs(correlation) >= TIED:
-                ties.append((abs(correlation), correlation, first, second))
-    ties.sort(key=lambda tie: (-tie[0], tie[2].name, tie[3].name))
+    precision = np.linalg.inv(covariance + 1e-12 * np.diag(np.diag(covariance)))
+    scale = np.sqrt(np.diag(precision))
+    partial = np.abs(precision / scale[:, None] / scale[None, :])
+    loose = np.sqrt(np.diag(covariance)) * scale > LOOSE
+    graph = (partial >= TIED) & loose[:, None] & loose[None, :]
+    labels = connected_components(graph, directed=False)[1]
+    sets = [np.flatnonzero(labels == label) for label in range(labels.max() + 1)]
+    sets = sorted((s for s in sets if len(s) > 1), key=lambda s: (len(s), calibration.parameters[s[0]].name))
     sentences = [
-        f"The readings cannot tell {in_words(first.name)} from {in_words(second.name)} (correlation {correlation:+.2f}): "
-        "only both together are known. Measure a link that has the one without the other."
-        for _, correlation, first, second in ties[:MOST_PAIRS]
+        f"The readings cannot tell {listed([in_words(calibration.parameters[i].name) for i in tied])} apart: only what they do "
+        "together is known. Measure a link that has one without the others."
+        for tied in sets[:MOST_SETS]
     ]
-    if len(ties) > MOST_PAIRS:
-        sentences.append(f"{len(ties) - MOST_PAIRS} more pairs of causes cannot be told apart.")
+    if len(sets) > MOST_SETS:
+        sentences.append(f"{len(sets) - MOST_SETS} more sets of causes cannot be told apart.")
     return sentences
+
+
+def listed(names: Sequence[str]) -> str:
+    """Return names as "a, b and c", at most six of them."""
+    shown = [*names[:MOST_NAMED], f"{len(names) - MOST_NAMED} more"] if len(names) > MOST_NAMED else [*names]
+    return f"{', '.join(shown[:-1])} and {shown[-1]}" if len(shown) > 1 else "".join(shown)
 
 
 def _far_parameters(calibration: Calibration) -> list[str]:

@@ -160,7 +160,8 @@ def test_unknown_season_and_radio_are_told(tmp_path: Path) -> None:
     path = table(tmp_path, "x,N07,House,2026-05-04,css-868-sf8,leef,-91,,,,")
     assert faults_of(path, seasons=("bare", "leaf"), radios=("css-868-sf7",)) == [
         "readings.csv, row 2, column 'season': 'leef' is not known. Did you mean 'leaf'?\n  Write one of: bare, leaf.",
-        "readings.csv, row 2, column 'radio': 'css-868-sf8' is not known. Did you mean 'css-868-sf7'?\n  Write one of: css-868-sf7.",
+        "readings.csv, row 2, column 'radio': 'css-868-sf8' is not known. Did you mean 'css-868-sf7'?\n"
+        "  Write one of: css-868-sf7.",
     ]
 
 

@@ -1,0 +1,177 @@
+"""What a calibration learns, says and refuses, on invented properties with a hidden truth."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from synthetic_property import Truth, measure, property_links, true_power_dbm
+
+from meshplan.calibration.calibrate import calibrate
+from meshplan.calibration.correct import correct_links, joint_posterior
+from meshplan.measurement_records import Calibration, MeasuredLink, PredictedLink
+
+HIDDEN = Truth(orchard_db=6.0, ends_db=(("G1", -5.0),), own_sd_db=2.5)
+
+
+@pytest.fixture(scope="module")
+def links() -> tuple[PredictedLink, ...]:
+    return property_links(np.random.default_rng(11), sensors=15)
+
+
+@pytest.fixture(scope="module")
+def learned(links: tuple[PredictedLink, ...]) -> Calibration:
+    rng = np.random.default_rng(5)
+    return calibrate(measure(links, true_power_dbm(links, HIDDEN, rng), rng), property_name="Hill Farm", created="2026-05-04")
+
+
+def residual(calibration: Calibration, environment: str) -> float:
+    return next(line.learned_db for line in calibration.residuals if line.environment == environment)
+
+
+def test_a_hidden_orchard_and_a_changed_antenna_are_found(learned: Calibration) -> None:
+    """The orchard against open ground, the antenna against the two others: what readings can know."""
+    assert residual(learned, "orchard") - residual(learned, "open") == pytest.approx(6.0, abs=2.0)
+    changed = learned.parameter("end G1")
+    assert changed.low < -5.0 < changed.high < 0.0
+
+
+def test_a_new_link_through_the_orchard_is_corrected_and_surer(links: tuple[PredictedLink, ...], learned: Calibration) -> None:
+    like = next(link for link in links if link.environment == "orchard" and link.b == "G0")
+    new = replace(like, key="new", a="S99", a_x_m=like.a_x_m + 60)
+    (correction,) = correct_links(learned, [new])
+    assert correction.in_range
+    assert not correction.measured
+    assert correction.correction_db == pytest.approx(6.0, abs=2.5)
+    assert correction.spread.total_db < 0.8 * new.spread.total_db
+    assert sum(value for _, value in correction.causes) == pytest.approx(correction.correction_db, abs=0.3)
+
+
+def test_the_spread_after_calibration_adds_up_by_cause(links: tuple[PredictedLink, ...], learned: Calibration) -> None:
+    parts = correct_links(learned, links[:5])
+    for correction in parts:
+        s = correction.spread
+        squares = [s.model_db, s.elevation_db, s.vegetation_db, s.soil_db, s.antenna_db]
+        assert s.total_db == pytest.approx(math.sqrt(sum(part**2 for part in squares)))
+
+
+def test_a_measured_link_keeps_the_season_reserve(links: tuple[PredictedLink, ...], learned: Calibration) -> None:
+    """Radio facts §3.1: a link that was itself measured keeps 3 dB."""
+    (correction,) = correct_links(learned, [links[0]])
+    assert correction.measured
+    assert correction.spread.total_db == pytest.approx(3.0, abs=0.6)
+
+
+def test_no_readings_leave_everything_as_the_engine_says(links: tuple[PredictedLink, ...]) -> None:
+    nothing = calibrate([])
+    for link, correction in zip(links, correct_links(nothing, links), strict=True):
+        assert correction.correction_db == 0.0
+        assert correction.spread == link.spread
+    assert nothing.warnings == ("There are no readings: everything stays as the engine says.",)
+    mean, covariance = joint_posterior(None, links)
+    assert np.all(mean == 0)
+    assert np.sqrt(np.diag(covariance)) == pytest.approx([link.spread.total_db for link in links], rel=0.35)
+
+
+def test_bounds_too_wide_to_matter_leave_the_prior(links: tuple[PredictedLink, ...]) -> None:
+    silent = [MeasuredLink(link, math.nan, 2.0, -1000.0, 1000.0) for link in links]
+    result = calibrate(silent)
+    for parameter in result.parameters:
+        assert parameter.mean == pytest.approx(0.0, abs=1e-6)
+    fixed = [p for p in result.parameters if not p.scaled]
+    assert [p.sd for p in fixed] == pytest.approx([p.prior_sd for p in fixed], rel=1e-4)
+
+
+def test_out_of_reach_the_spread_stays_and_it_is_said(links: tuple[PredictedLink, ...], learned: Calibration) -> None:
+    far = replace(links[0], key="far", a="S98", a_x_m=5000.0, distance_m=5000.0)
+    deep = replace(links[1], key="deep", a="S97", a_x_m=links[1].a_x_m + 40, environment="wood", cover_m=(("wood", 300.0),))
+    other = replace(links[2], key="other", frequency_mhz=2440.0)
+    bare = replace(
+        links[3], key="bare", a="S96", a_x_m=links[3].a_x_m + 40, environment="orchard", cover_m=(("orchard", 40.0),), in_leaf=False
+    )
+    corrections = correct_links(learned, [far, deep, other, bare])
+    longest = max(link.distance_m for link in links)
+    assert corrections[0].refusals == (f"5000 m is farther than any reading ({longest:.0f} m).",)
+    assert corrections[1].refusals[0].startswith("300 m of wood is more than any reading went through")
+    assert corrections[2].refusals == ("Nothing was measured near 2440 MHz.",)
+    assert corrections[3].refusals == ("Orchard was not measured bare.",)
+    assert corrections[2].correction_db == 0.0
+    for link, correction in zip((far, deep, other, bare), corrections, strict=True):
+        assert not correction.in_range
+        assert correction.spread.total_db >= link.spread.total_db - 1e-9
+
+
+def test_the_correction_stops_growing_beyond_the_readings(links: tuple[PredictedLink, ...], learned: Calibration) -> None:
+    near = replace(links[1], key="n", a="S97", a_x_m=9e5, environment="wood", cover_m=(("wood", 300.0),))
+    far = replace(near, cover_m=(("wood", 900.0),))
+    first, second = correct_links(learned, [near, far])
+    assert first.correction_db == pytest.approx(second.correction_db)
+
+
+def test_a_swapped_id_is_named_and_does_not_bend_the_rest(links: tuple[PredictedLink, ...]) -> None:
+    rng = np.random.default_rng(8)
+    power = true_power_dbm(links, Truth(own_sd_db=2.0), rng)
+    clean = calibrate(measure(links, power, np.random.default_rng(1)))
+    power[7] += 40.0
+    bent = calibrate(measure(links, power, np.random.default_rng(1)))
+    assert any(links[7].a in warning and "swapped ids" in warning for warning in bent.warnings)
+    assert bent.parameter("offset").mean == pytest.approx(clean.parameter("offset").mean, abs=1.0)
+    assert bent.left_out is not None
+
+
+def test_two_causes_that_always_come_together_are_told(links: tuple[PredictedLink, ...]) -> None:
+    """All wood links end at one gateway, and no other link does: its antenna and the wood cannot be told apart."""
+    mixed = [
+        replace(link, b="G9" if link.environment == "wood" else "G0", cover_m=(("wood", 40.0),))
+        if link.environment == "wood"
+        else replace(link, b="G0", environment="open", cover_m=())
+        for link in links
+    ]
+    rng = np.random.default_rng(2)
+    result = calibrate(measure(tuple(mixed), true_power_dbm(tuple(mixed), Truth(), rng), rng))
+    told = [warning for warning in result.warnings if "cannot tell" in warning]
+    assert told == [
+        "The readings cannot tell the kind 'open' and the antenna at G0 apart: only what they do together is known. "
+        "Measure a link that has one without the others.",
+        "The readings cannot tell the kind 'wood', the antenna at G9 and the loss in wood apart: only what they do together is "
+        "known. Measure a link that has one without the others.",
+    ]
+
+
+def test_few_packets_are_told(links: tuple[PredictedLink, ...]) -> None:
+    from meshplan.calibration.combine import wilson_interval
+
+    rng = np.random.default_rng(2)
+    measured = measure(links, true_power_dbm(links, Truth(), rng), rng)
+    few = [replace(measured[0], packets=wilson_interval(5, 5)), *measured[1:]]
+    assert any("5 of 5" in warning and "57 to 100 %" in warning for warning in calibrate(few).warnings)
+
+
+def test_noise_at_a_gateway_is_learned_apart_from_power(links: tuple[PredictedLink, ...]) -> None:
+    rng = np.random.default_rng(4)
+    power = true_power_dbm(links, Truth(), rng)
+    measured = [
+        replace(m, noise_rise_db=(7.0 if m.link.b == "G2" else 0.0) + float(rng.normal(0, 1))) for m in measure(links, power, rng)
+    ]
+    result = calibrate(measured)
+    assert result.parameter("noise G2").mean == pytest.approx(7.0, abs=1.0)
+    assert result.parameter("noise G0").mean == pytest.approx(0.0, abs=1.0)
+    assert abs(result.parameter("end G2").mean) < 2.0
+    to_g2 = next(link for link in links if link.b == "G2")
+    assert correct_links(result, [to_g2])[0].noise_rise_db == pytest.approx(7.0, abs=1.0)
+
+
+def test_the_same_readings_give_the_same_calibration(links: tuple[PredictedLink, ...], learned: Calibration) -> None:
+    rng = np.random.default_rng(5)
+    again = calibrate(measure(links, true_power_dbm(links, HIDDEN, rng), rng), property_name="Hill Farm", created="2026-05-04")
+    assert repr(again) == repr(learned)
+
+
+def test_too_many_links_are_refused_with_a_way_out(links: tuple[PredictedLink, ...]) -> None:
+    from meshplan.errors import InputError
+
+    many = [MeasuredLink(links[0], -90.0, 1.0)] * 601
+    with pytest.raises(InputError, match="601 measured links are too many at once"):
+        calibrate(many)

@@ -1,0 +1,146 @@
+"""Where to measure next: value of a reading for a decision, against brute force and against random places."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import norm
+from synthetic_property import drawn_power_dbm, measure, property_links
+
+from meshplan.calibration.calibrate import calibrate
+from meshplan.calibration.correct import correct_links
+from meshplan.calibration.next_places import choose_next_places, expected_loss
+from meshplan.errors import InputError
+from meshplan.measurement_records import Calibration, PlaceToStand, PredictedLink, Stake
+
+REQUIRED = 0.8
+
+
+def places_of_links(links: tuple[PredictedLink, ...]) -> list[PlaceToStand]:
+    by_name: dict[str, list[PredictedLink]] = {}
+    for link in links:
+        by_name.setdefault(link.a, []).append(link)
+    return [PlaceToStand(name, own[0].a_x_m, own[0].a_y_m, tuple(own)) for name, own in sorted(by_name.items())]
+
+
+def with_margins(links: tuple[PredictedLink, ...], rng: np.random.Generator) -> tuple[PredictedLink, ...]:
+    """Most links are clearly good or clearly bad; some hang on a few decibels."""
+    margins = np.where(rng.random(len(links)) < 0.3, rng.normal(5.0, 3.0, len(links)), rng.choice([-30.0, 35.0], len(links)))
+    return tuple(replace(link, sensitivity_dbm=link.received_dbm - float(m)) for link, m in zip(links, margins, strict=True))
+
+
+@settings(deadline=None, max_examples=30)
+@given(st.floats(-12, 18), st.floats(2, 9), st.floats(0.05, 0.95))
+def test_the_cost_of_a_decision_after_a_reading_is_that_of_simulation(mean: float, sd: float, share: float) -> None:
+    """200 000 drawn outcomes of truth and reading, each decided in the best way, counted one by one."""
+    rng = np.random.default_rng(0)
+    learned = share * sd**2
+    updated = mean + np.sqrt(learned) * rng.standard_normal(200_000)
+    truth = updated + np.sqrt(sd**2 - learned) * rng.standard_normal(200_000)
+    used = norm.cdf(updated / np.sqrt(sd**2 - learned)) >= REQUIRED
+    simulated = np.mean(np.where(used, REQUIRED * (truth < 0), (1 - REQUIRED) * (truth > 0)))
+    one = np.ones(1)
+    found = expected_loss(np.array([mean]), np.array([sd**2]), np.array([learned]), REQUIRED * one, one)
+    assert found[0] == pytest.approx(float(simulated), abs=0.004)
+
+
+@given(st.floats(-20, 20), st.floats(1, 10), st.floats(0, 0.9), st.floats(0, 0.09))
+def test_knowing_more_never_costs(mean: float, sd: float, share: float, more: float) -> None:
+    one = np.ones(1)
+    losses = expected_loss(np.array([mean]), np.array([sd**2]), np.array([[share], [share + more]]) * sd**2, REQUIRED * one, one)
+    assert losses[1, 0] <= losses[0, 0] + 2e-3
+
+
+def test_the_link_on_the_edge_is_measured_not_the_most_uncertain_one() -> None:
+    links = property_links(np.random.default_rng(1), gateways=1, sensors=2)
+    edge = replace(links[0], sensitivity_dbm=links[0].received_dbm - 6)
+    loose = replace(links[1], sensitivity_dbm=links[1].received_dbm - 60, spread=replace(links[1].spread, model_db=14.0))
+    stakes = [Stake(edge, REQUIRED), Stake(loose, REQUIRED)]
+    walk = choose_next_places(places_of_links((edge, loose)), stakes, None, 1)
+    assert [stop.place.name for stop in walk.stops] == [edge.a]
+    assert walk.stops[0].decides == (edge.key,)
+    assert walk.stops[0].sentence.startswith(f"Measure at {edge.a}: it settles ")
+
+
+def test_places_outside_the_boundary_are_left_out_and_said() -> None:
+    links = with_margins(property_links(np.random.default_rng(2), sensors=10), np.random.default_rng(2))
+    half = shapely.box(0, 0, 450, 900)
+    walk = choose_next_places(places_of_links(links), [Stake(link, REQUIRED) for link in links], None, 4, boundary=half)
+    assert all(stop.place.x_m <= 450.5 for stop in walk.stops)
+    assert walk.notes[0].endswith("places lie outside the boundary, in the way, or out of hearing.")
+    assert half.buffer(0.1).covers(shapely.LineString(walk.path))
+
+
+def test_where_nothing_is_open_nothing_is_asked_for() -> None:
+    links = property_links(np.random.default_rng(2), sensors=4)
+    sure = tuple(replace(link, sensitivity_dbm=link.received_dbm - 200) for link in links)
+    walk = choose_next_places(places_of_links(sure), [Stake(link, REQUIRED) for link in sure], None, 3)
+    assert walk.stops == ()
+    assert walk.notes == ("No reading is expected to change a decision.",)
+
+
+def test_a_reading_speaks_for_its_neighbours() -> None:
+    """A place beside one already chosen is worth less than alone: what it would tell is mostly known by then."""
+    links = property_links(np.random.default_rng(4), gateways=1, sensors=3)
+    edge = [replace(links[0], key=f"k{i}", a=f"P{i}", a_x_m=float(x), a_y_m=0.0) for i, x in enumerate((0, 2, 800))]
+    edge = [replace(link, sensitivity_dbm=link.received_dbm - 6) for link in edge]
+    walk = choose_next_places(places_of_links(tuple(edge)), [Stake(link, REQUIRED) for link in edge], None, 3)
+    values = {stop.place.name: stop.value for stop in walk.stops}
+    chosen_first = max(values, key=lambda name: values[name])
+    assert {"P0", "P1"} - {chosen_first}
+    assert min(values, key=lambda name: values[name]) in ("P0", "P1")
+
+
+def test_no_places_are_refused() -> None:
+    with pytest.raises(InputError, match="0 places is no walk"):
+        choose_next_places([], [], None, 0)
+
+
+def decisions(links: tuple[PredictedLink, ...], calibration: Calibration | None) -> np.ndarray:
+    """Return which links the plan uses."""
+    if calibration is None:
+        return np.array([norm.cdf(link.margin_db / link.spread.total_db) >= REQUIRED for link in links])
+    corrected = correct_links(calibration, links)
+    margin = np.array([link.margin_db + c.correction_db for link, c in zip(links, corrected, strict=True)])
+    return norm.cdf(margin / np.array([c.spread.total_db for c in corrected])) >= REQUIRED
+
+
+@pytest.mark.slow
+def test_the_same_change_of_plan_is_found_with_at_most_half_of_the_readings() -> None:
+    """Twelve invented properties. Places are measured one after the other, chosen or at random, until the plan is the one that
+    measuring everywhere would give, but for one link in twenty."""
+    needed: dict[str, list[int]] = {"chosen": [], "random": []}
+    for seed in range(12):
+        rng = np.random.default_rng(700 + seed)
+        links = with_margins(property_links(rng, gateways=2, sensors=18), rng)
+        power, _ = drawn_power_dbm(links, rng)
+        measured = measure(links, power, rng, reading_sd_db=1.5)
+        places = places_of_links(links)
+        target = decisions(links, calibrate(measured))
+        allowed = max(1, len(links) // 20)
+        if np.sum(decisions(links, None) != target) <= allowed:
+            continue
+        stakes = [Stake(link, REQUIRED) for link in links]
+        for way, into in needed.items():
+            order = list(np.random.default_rng(seed).permutation(len(places)))
+            seen: list[str] = []
+            calibration: Calibration | None = None
+            while len(seen) < len(places):
+                if way == "chosen":
+                    rest = [place for place in places if place.name not in seen]
+                    walk = choose_next_places(rest, stakes, calibration, 1)
+                    name = walk.stops[0].place.name if walk.stops else rest[0].name
+                else:
+                    name = places[order[len(seen)]].name
+                seen.append(name)
+                calibration = calibrate([m for m in measured if m.link.a in seen])
+                if np.sum(decisions(links, calibration) != target) <= allowed:
+                    break
+            into.append(len(seen))
+    assert len(needed["chosen"]) >= 6
+    assert sum(needed["chosen"]) <= 0.5 * sum(needed["random"]), needed
