@@ -71,7 +71,7 @@ def bearing(degrees: float) -> str:
     """Return an angle from true north with its compass word."""
     if math.isnan(degrees):
         return UNKNOWN
-    return f"{number(degrees % 360)}° ({compass(degrees)})"
+    return f"{number(round(degrees) % 360)}° ({compass(degrees)})"
 
 
 def compass(degrees: float) -> str:

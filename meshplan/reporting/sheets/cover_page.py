@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from meshplan.records import VERDICT_WORDS, Plan, Role
+from meshplan.records import VERDICT_WORDS, Plan, Remedy, Role
 from meshplan.reporting.map.palette import VERDICT_STYLES
 from meshplan.reporting.paper import role_mark
 from meshplan.reporting.plan_files import line_cost
@@ -93,8 +93,8 @@ def _work(steps: tuple[WorkStep, ...], plan: Plan) -> str:
     )
 
 
-def _first_remedy(remedies: tuple[object, ...]) -> str:
-    return f" Would help: {text(str(getattr(remedies[0], 'change', '')))}." if remedies else ""
+def _first_remedy(remedies: tuple[Remedy, ...]) -> str:
+    return f" Would help: {text(remedies[0].change)}." if remedies else ""
 
 
 def _parts(plan: Plan) -> str:

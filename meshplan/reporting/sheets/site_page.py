@@ -12,7 +12,7 @@ from meshplan.records import Device, Plan, Power
 from meshplan.reporting.paper import role_mark
 from meshplan.reporting.profile_chart import profile_svg
 from meshplan.reporting.sheets.entries import TEST_PACKETS, SheetLink, SiteSheet
-from meshplan.reporting.words import ROLE_WORDS, bearing, count, metres, number, percent, plain_name, shortened, text
+from meshplan.reporting.words import ROLE_WORDS, bearing, count, listing, metres, number, percent, plain_name, shortened, text
 
 PAGE_MM: Final = 274.5
 NOTE_LETTERS: Final = 120
@@ -20,18 +20,15 @@ NOTE_LETTERS: Final = 120
 MANY_CAUTIONS: Final = 9
 """More cautions are set in three narrow columns."""
 
-LONG_NAME: Final = 15
-"""Longer names of peers take a second line in the table."""
-
-TABLE_HEAD_MM: Final = 36.0
+TABLE_HEAD_MM: Final = 33.0
 MOST_TABLE_LINKS: Final = 8
 LEAST_TABLE_LINKS: Final = 2
 BRIEF_HEAD_MM: Final = 12.0
 BRIEF_COLUMNS: Final = 3
 BRIEF_LINE_MM: Final = 3.7
 
-CHARTS_MM: Final = 57.0
-"""Room that the profiles take with their title and captions."""
+CHARTS_MM: Final = 48.0
+"""Least room for the profiles with title and captions; the page lets them shrink and grow to what is really left."""
 
 _POWER_WORDS: Final = {
     Power.MAINS: "mains",
@@ -76,8 +73,9 @@ def fit_to_page(sheet: SiteSheet) -> Layout:
     room = PAGE_MM - _fixed_mm(sheet) - TABLE_HEAD_MM
     most = MOST_TABLE_LINKS if len(sheet.links) <= MOST_TABLE_LINKS else MOST_TABLE_LINKS // 2
     table: list[SheetLink] = []
+    letters = 26 if _same_both_ways(sheet.links) else 15
     for place, entry in enumerate(sheet.links[:most], start=1):
-        tall = max(9.8 + 4.0 * (len(entry.peer.name) > LONG_NAME), 5.0 * len(entry.seasons))
+        tall = _row_mm(entry, letters)
         after = BRIEF_HEAD_MM if place < len(sheet.links) else 0.0
         if len(table) >= LEAST_TABLE_LINKS and tall + after > room:
             break
@@ -183,7 +181,7 @@ def _signal(sheet: SiteSheet, layout: Layout) -> str:
     rows = "".join(_link_rows(entry, both=both) for entry in layout.table)
     first = sheet.links[0].seasons[0]
     return (
-        f'<h3>{title}</h3><table class="signal"><thead><tr><th rowspan="2">To</th><th rowspan="2">Look</th>'
+        f'<h3>{title}</h3><table class="signal"><thead><tr><th rowspan="2">To</th><th rowspan="2">Look; chance</th>'
         f'<th rowspan="2">Season</th>{heads}<th colspan="3">Your readings, dBm</th></tr>'
         f"<tr>{'<th>expect</th><th>stop below</th>' * len(ways)}<th>here</th><th>there</th><th>of {TEST_PACKETS}</th></tr>"
         f"</thead><tbody>{rows}</tbody></table>"
@@ -207,6 +205,17 @@ def _brief(layout: Layout) -> str:
     return f"<h3>Easier links: look, distance, dBm expected here in the worst season</h3><ul class='brief'>{items}</ul>{more}"
 
 
+def _row_mm(entry: SheetLink, letters: int) -> float:
+    """Return about how tall a link is in the table whose first column holds that many letters a line."""
+    lines = math.ceil(len(shortened(entry.peer.name, 34)) / letters) + math.ceil(len(_peer_words(entry)) / (letters + 4))
+    return max(1.6 + 3.95 * lines, 5.0 * len(entry.seasons))
+
+
+def _peer_words(entry: SheetLink) -> str:
+    sheet = f", sheet {entry.peer_sheet}" if entry.peer_sheet is not None else ""
+    return f"{ROLE_WORDS[entry.peer.role]}{sheet}; {metres(entry.peer_antenna_agl_m)} up"
+
+
 def _same_both_ways(links: tuple[SheetLink, ...]) -> bool:
     """Tell whether both ends expect the same whole dBm, so that one pair of columns serves both."""
     return all(_level(season.here_dbm) == _level(season.there_dbm) for entry in links for season in entry.seasons)
@@ -215,13 +224,11 @@ def _same_both_ways(links: tuple[SheetLink, ...]) -> bool:
 def _link_rows(entry: SheetLink, *, both: bool) -> str:
     link = entry.link
     rows = len(entry.seasons)
-    sheet = f", sheet {entry.peer_sheet}" if entry.peer_sheet is not None else ""
     head = (
-        f'<td rowspan="{rows}" class="name"><b>{text(shortened(entry.peer.name, 34))}</b><br><span class="soft">'
-        f"{ROLE_WORDS[entry.peer.role]}{sheet}; {metres(entry.peer_antenna_agl_m)} up</span></td>"
+        f'<td rowspan="{rows}" class="name"><b>{text(shortened(entry.peer.name, 34))}</b><br>'
+        f'<span class="soft">{_peer_words(entry)}</span></td>'
         f'<td rowspan="{rows}" class="nowrap"><b>{bearing(entry.bearing_deg)}</b><br>'
-        f'<span class="soft">{metres(link.distance_m)}; chance '
-        f"{percent(link.chance)}, {link.verdict}</span></td>"
+        f'<span class="soft">{metres(link.distance_m)}; {percent(link.chance)}, {link.verdict}</span></td>'
     )
     cells = []
     for i, season in enumerate(entry.seasons):
@@ -244,10 +251,16 @@ def _level(dbm: float) -> str:
 def _charts(sheet: SiteSheet, plan: Plan, layout: Layout) -> str:
     """Return the two weakest profiles side by side, or none where the page has no room for them."""
     if not layout.charts_mm:
-        return ""
+        sheets = [str(entry.peer_sheet) for entry in sheet.links[:2] if entry.peer_sheet is not None]
+        where = listing(list(dict.fromkeys(sheets)))
+        return (
+            f'<p class="soft">The weakest paths are drawn on {"sheet" if len(sheets) == 1 else "sheets"} {where}.</p>'
+            if where
+            else ""
+        )
     one = len(sheet.charts) == 1
     title = "The weakest path, from the side" if one else "The two weakest paths, from the side"
-    size = {"width": 720, "height": 225 if layout.charts_mm > CHARTS_MM + 18.0 else 165} if one else {"width": 356, "height": 165}
+    size = {"width": 720, "height": 225 if layout.charts_mm > CHARTS_MM + 22.0 else 165} if one else {"width": 356, "height": 165}
     drawings = "".join(
         f"<figure>{profile_svg(link, plan, **size, legend=False)}"
         f"<figcaption>{text(shortened(link.clearance.sentence, 130 if one else 70))}</figcaption></figure>"
@@ -269,7 +282,7 @@ def _fixed_mm(sheet: SiteSheet) -> float:
     lines = sum(1 + len(words) // letters for words in device.cautions)
     cautions = (7.0 + (line_mm * lines + 0.7 * len(device.cautions)) / columns + line_mm) if device.cautions else 0.0
     lists = 7.0 + 4.0 * max(len(_CHECKS), sum(1 + len(part) // 54 for part in sheet.parts))
-    return max(head, 33.0) + facts + cautions + lists + 17.0
+    return max(head, 32.0) + 0.94 * (facts + cautions + lists) + 17.0
 
 
 def _hands(sheet: SiteSheet) -> str:
