@@ -21,7 +21,18 @@ LEAFLET_SHA256: Final = {
 }
 """Leaflet 1.9.4 as published; anything else is refused, because it would run in every map."""
 
-OWN_SCRIPTS: Final = ("engine.js", "terrain.js", "parts.js", "chart.js", "views.js", "trial.js", "script.js")
+OWN_SCRIPTS: Final = (
+    "engine.js",
+    "terrain.js",
+    "parts.js",
+    "chart.js",
+    "views.js",
+    "trial.js",
+    "layers.js",
+    "key.js",
+    "section.js",
+    "script.js",
+)
 """In the order in which the page runs them."""
 
 _VML_RULE: Final = re.compile(r"\.lvml\s*\{[^}]*\}")

@@ -2,7 +2,8 @@
 "use strict";
 const meshParts = (() => {
   const SVG_SPACE = "http://www.w3.org/2000/svg";
-  const INK = "#23211c", ALARM = "#8c0f2b";
+  const INK = "#23211c",
+    ALARM = "#8c0f2b";
 
   function fill(node, attributes, children) {
     for (const [name, value] of Object.entries(attributes || {})) {
@@ -21,12 +22,19 @@ const meshParts = (() => {
 
   /* Numbers as people read them; unknown stays a dash. */
   const known = (value) => typeof value === "number" && Number.isFinite(value);
-  const plain = (value, digits = 0) => known(value) ? value.toFixed(digits).replace(/^-(?=0(\.0+)?$)/, "").replace("-", "−") : "–";
-  const signed = (value, digits = 1) => known(value) ? (value > 0 ? "+" : "") + plain(value, digits) : "–";
-  const metres = (value) => !known(value) ? "–" : Math.abs(value) < 1000 ? `${plain(value)} m` : `${plain(value / 1000, 2)} km`;
-  const height = (value) => known(value) ? `${plain(value, Math.abs(value - Math.round(value)) < 0.05 ? 0 : 1)} m` : "–";
+  const plain = (value, digits = 0) =>
+    known(value)
+      ? value
+          .toFixed(digits)
+          .replace(/^-(?=0(\.0+)?$)/, "")
+          .replace("-", "−")
+      : "–";
+  const signed = (value, digits = 1) => (known(value) ? (value > 0 ? "+" : "") + plain(value, digits) : "–");
+  const metres = (value) => (!known(value) ? "–" : Math.abs(value) < 1000 ? `${plain(value)} m` : `${plain(value / 1000, 2)} km`);
+  const height = (value) => (known(value) ? `${plain(value, Math.abs(value - Math.round(value)) < 0.05 ? 0 : 1)} m` : "–");
   const decibel = (value, digits = 0) => `${plain(value, digits)} dB`;
-  const amount = (value, currency) => known(value) ? `${plain(value, Math.abs(value - Math.round(value)) < 0.005 ? 0 : 2)} ${currency}` : "–";
+  const amount = (value, currency) =>
+    known(value) ? `${plain(value, Math.abs(value - Math.round(value)) < 0.005 ? 0 : 2)} ${currency}` : "–";
   /* 0.9996 is never shown as certain, nor 0.0004 as impossible. */
   function chance(value) {
     if (!known(value)) return "unknown";
@@ -35,15 +43,27 @@ const meshParts = (() => {
     return `${Math.round(value * 100)} of 100`;
   }
   const compass = (degrees) => `${plain(degrees)}° ${["N", "NE", "E", "SE", "S", "SW", "W", "NW"][Math.round(degrees / 45) % 8]}`;
-  const seasonWords = (name) => name ? name[0].toUpperCase() + name.slice(1) : "";
+  const seasonWords = (name) => (name ? name[0].toUpperCase() + name.slice(1) : "");
   /* "wood_deciduous" reads "deciduous wood". */
   const kindWords = (kind) => kind.replace(/^(wood|hedge)_(.+)$/, "$2 $1").replaceAll("_", " ");
+  const wide = () => window.matchMedia("(min-width: 861px)").matches;
   const count = (number, one, many) => `${number} ${number === 1 ? one : many}`;
 
   /* A stretch of line as the map draws it. */
   function lineSample(style, width = 38) {
-    return svg("svg", { width, height: 12, viewBox: `0 0 ${width} 12`, "aria-hidden": "true" },
-      svg("line", { x1: 1, x2: width - 1, y1: 6, y2: 6, stroke: style.colour, "stroke-width": 4, "stroke-dasharray": style.dash || null }));
+    return svg(
+      "svg",
+      { width, height: 12, viewBox: `0 0 ${width} 12`, "aria-hidden": "true" },
+      svg("line", {
+        x1: 1,
+        x2: width - 1,
+        y1: 6,
+        y2: 6,
+        stroke: style.colour,
+        "stroke-width": 4,
+        "stroke-dasharray": style.dash || null,
+      }),
+    );
   }
   const verdictBadge = (style) => h("span", { class: "verdict" }, lineSample(style, 32), style.name);
 
@@ -51,23 +71,49 @@ const meshParts = (() => {
   const verdictSigns = {
     full: (colour) => [svg("circle", { cx: 12, cy: 12, r: 8, fill: colour, stroke: "#fff", "stroke-width": 1.5 })],
     ring: (colour) => [svg("circle", { cx: 12, cy: 12, r: 6.5, fill: "#fff", stroke: colour, "stroke-width": 4.5 })],
-    half: (colour) => [svg("circle", { cx: 12, cy: 12, r: 7.5, fill: "#fff", stroke: colour, "stroke-width": 2.5 }),
-      svg("path", { d: "M4.5 12a7.5 7.5 0 0 0 15 0z", fill: colour })],
-    cross: (colour) => [svg("circle", { cx: 12, cy: 12, r: 7.5, fill: "#fff", stroke: colour, "stroke-width": 2.5 }),
-      svg("path", { d: "M8.5 8.5l7 7m0-7l-7 7", stroke: colour, "stroke-width": 2.5, fill: "none" })],
-    query: (colour) => [svg("circle", { cx: 12, cy: 12, r: 7.5, fill: "#fff", stroke: colour, "stroke-width": 2.5, "stroke-dasharray": "4 2" }),
+    half: (colour) => [
+      svg("circle", { cx: 12, cy: 12, r: 7.5, fill: "#fff", stroke: colour, "stroke-width": 2.5 }),
+      svg("path", { d: "M4.5 12a7.5 7.5 0 0 0 15 0z", fill: colour }),
+    ],
+    cross: (colour) => [
+      svg("circle", { cx: 12, cy: 12, r: 7.5, fill: "#fff", stroke: colour, "stroke-width": 2.5 }),
+      svg("path", { d: "M8.5 8.5l7 7m0-7l-7 7", stroke: colour, "stroke-width": 2.5, fill: "none" }),
+    ],
+    query: (colour) => [
+      svg("circle", { cx: 12, cy: 12, r: 7.5, fill: "#fff", stroke: colour, "stroke-width": 2.5, "stroke-dasharray": "4 2" }),
       svg("path", { d: "M9.6 9.8a2.5 2.4 0 1 1 3.6 2.2q-1.2.6-1.2 1.6", stroke: colour, "stroke-width": 2, fill: "none" }),
-      svg("circle", { cx: 12, cy: 16, r: 1.2, fill: colour })],
+      svg("circle", { cx: 12, cy: 16, r: 1.2, fill: colour }),
+    ],
   };
   const roleShapes = {
-    gateway: (solid) => [svg("path", { d: "M12 1.5L22 9.5V22H2V9.5z", fill: solid ? INK : "#fff", stroke: solid ? "#fff" : INK, "stroke-width": 1.5, "stroke-dasharray": solid ? null : "3 2" }),
-      svg("path", { d: "M6.5 17.5v-3.5a5.5 5.5 0 0 1 11 0v3.5z", fill: solid ? "#fff" : INK })],
-    relay: (solid) => [svg("path", { d: "M12 1L21.5 12L12 23L2.5 12z", fill: solid ? INK : "#fff", stroke: solid ? "#fff" : INK, "stroke-width": 1.5, "stroke-dasharray": solid ? null : "3 2" }),
-      svg("path", { d: "M7 12h10m-3.5-3.5l3.5 3.5l-3.5 3.5", stroke: solid ? "#fff" : INK, "stroke-width": 2, fill: "none" })],
-    unserved: () => [svg("circle", { cx: 12, cy: 12, r: 11, fill: ALARM, stroke: "#fff", "stroke-width": 2 }),
-      svg("path", { d: "M7.5 7.5l9 9m0-9l-9 9", stroke: "#fff", "stroke-width": 3.2, fill: "none" })],
-    dark: () => [svg("circle", { cx: 12, cy: 12, r: 10, fill: "#111", stroke: "#fff", "stroke-width": 2 }),
-      svg("path", { d: "M5 19L19 5", stroke: "#fff", "stroke-width": 2.5 })],
+    gateway: (solid) => [
+      svg("path", {
+        d: "M12 1.5L22 9.5V22H2V9.5z",
+        fill: solid ? INK : "#fff",
+        stroke: solid ? "#fff" : INK,
+        "stroke-width": 1.5,
+        "stroke-dasharray": solid ? null : "3 2",
+      }),
+      svg("path", { d: "M6.5 17.5v-3.5a5.5 5.5 0 0 1 11 0v3.5z", fill: solid ? "#fff" : INK }),
+    ],
+    relay: (solid) => [
+      svg("path", {
+        d: "M12 1L21.5 12L12 23L2.5 12z",
+        fill: solid ? INK : "#fff",
+        stroke: solid ? "#fff" : INK,
+        "stroke-width": 1.5,
+        "stroke-dasharray": solid ? null : "3 2",
+      }),
+      svg("path", { d: "M7 12h10m-3.5-3.5l3.5 3.5l-3.5 3.5", stroke: solid ? "#fff" : INK, "stroke-width": 2, fill: "none" }),
+    ],
+    unserved: () => [
+      svg("circle", { cx: 12, cy: 12, r: 11, fill: ALARM, stroke: "#fff", "stroke-width": 2 }),
+      svg("path", { d: "M7.5 7.5l9 9m0-9l-9 9", stroke: "#fff", "stroke-width": 3.2, fill: "none" }),
+    ],
+    dark: () => [
+      svg("circle", { cx: 12, cy: 12, r: 10, fill: "#111", stroke: "#fff", "stroke-width": 2 }),
+      svg("path", { d: "M5 19L19 5", stroke: "#fff", "stroke-width": 2.5 }),
+    ],
   };
   function mark(device, verdicts, { size = 24, dark = false } = {}) {
     const solid = device.in_plan;
@@ -75,24 +121,82 @@ const meshParts = (() => {
     if (dark) shape = roleShapes.dark();
     else if (device.role !== "sensor") shape = roleShapes[device.role](solid);
     else if (!device.served) shape = roleShapes.unserved();
-    else { const style = verdicts.get(device.verdict); shape = style ? verdictSigns[style.mark](style.colour) : verdictSigns.ring(INK); }
+    else {
+      const style = verdicts.get(device.verdict);
+      shape = style ? verdictSigns[style.mark](style.colour) : verdictSigns.ring(INK);
+    }
     return svg("svg", { width: size, height: size, viewBox: "0 0 24 24", "aria-hidden": "true" }, shape);
   }
-  const signOf = (style, size = 20) => svg("svg", { width: size, height: size, viewBox: "0 0 24 24", "aria-hidden": "true" }, verdictSigns[style.mark](style.colour));
-  const roleSign = (role, size = 24) => svg("svg", { width: size, height: size, viewBox: "0 0 24 24", "aria-hidden": "true" }, roleShapes[role](true));
-  const spareSign = (role, size = 24) => svg("svg", { width: size, height: size, viewBox: "0 0 24 24", "aria-hidden": "true" }, roleShapes[role](false));
+  const signOf = (style, size = 20) =>
+    svg("svg", { width: size, height: size, viewBox: "0 0 24 24", "aria-hidden": "true" }, verdictSigns[style.mark](style.colour));
+  const roleSign = (role, size = 24) =>
+    svg("svg", { width: size, height: size, viewBox: "0 0 24 24", "aria-hidden": "true" }, roleShapes[role](true));
+  const spareSign = (role, size = 24) =>
+    svg("svg", { width: size, height: size, viewBox: "0 0 24 24", "aria-hidden": "true" }, roleShapes[role](false));
 
   function table(caption, head, rows, css) {
-    return h("table", { class: css }, caption ? h("caption", {}, caption) : null,
-      h("thead", {}, h("tr", {}, head.map(([words, css]) => h("th", { scope: "col", class: css }, words)))), h("tbody", {}, rows));
+    return h(
+      "table",
+      { class: css },
+      caption ? h("caption", {}, caption) : null,
+      h(
+        "thead",
+        {},
+        h(
+          "tr",
+          {},
+          head.map(([words, css]) => h("th", { scope: "col", class: css }, words)),
+        ),
+      ),
+      h("tbody", {}, rows),
+    );
   }
-  const list = (texts) => texts.length ? h("ul", {}, texts.map((text) => h("li", {}, text))) : null;
+  const list = (texts) =>
+    texts.length
+      ? h(
+          "ul",
+          {},
+          texts.map((text) => h("li", {}, text)),
+        )
+      : null;
   function facts(pairs) {
-    return h("dl", { class: "facts" }, pairs.filter(([, value]) => value !== null && value !== undefined && value !== "")
-      .map(([name, value]) => [h("dt", {}, name), h("dd", {}, value)]));
+    return h(
+      "dl",
+      { class: "facts" },
+      pairs
+        .filter(([, value]) => value !== null && value !== undefined && value !== "")
+        .map(([name, value]) => [h("dt", {}, name), h("dd", {}, value)]),
+    );
   }
   const more = (title, ...content) => h("details", { class: "more" }, h("summary", {}, title), content);
 
-  return { h, svg, known, plain, signed, metres, height, decibel, amount, chance, compass, seasonWords, kindWords, count, lineSample, verdictBadge, mark, signOf, roleSign,
-    spareSign, table, list, facts, more, INK, ALARM };
+  return {
+    h,
+    svg,
+    known,
+    plain,
+    signed,
+    metres,
+    height,
+    decibel,
+    amount,
+    chance,
+    compass,
+    seasonWords,
+    kindWords,
+    count,
+    wide,
+    lineSample,
+    verdictBadge,
+    mark,
+    signOf,
+    roleSign,
+    spareSign,
+    table,
+    list,
+    facts,
+    more,
+    INK,
+    ALARM,
+  };
 })();

@@ -2,12 +2,14 @@
 "use strict";
 const meshLand = (() => {
   const VOID_STEP = 65535;
-  const LEAST_SAMPLES = 5, MOST_SAMPLES = 1025;
+  const LEAST_SAMPLES = 5,
+    MOST_SAMPLES = 1025;
 
   const canUnpack = () => typeof DecompressionStream === "function";
 
   async function inflate(base64) {
-    const text = atob(base64), bytes = new Uint8Array(text.length);
+    const text = atob(base64),
+      bytes = new Uint8Array(text.length);
     for (let i = 0; i < text.length; i++) bytes[i] = text.charCodeAt(i);
     const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate"));
     return new Uint8Array(await new Response(stream).arrayBuffer());
@@ -17,11 +19,14 @@ const meshLand = (() => {
   const unfold = (value) => (value >>> 1) ^ -(value & 1);
 
   async function unpackSteps(packed) {
-    const bytes = await inflate(packed.data), { rows, columns } = packed, cells = rows * columns;
+    const bytes = await inflate(packed.data),
+      { rows, columns } = packed,
+      cells = rows * columns;
     const steps = new Uint16Array(cells);
     for (let row = 0, at = 0; row < rows; row++) {
       for (let column = 0; column < columns; column++, at++) {
-        const left = column ? steps[at - 1] : 0, up = row ? steps[at - columns] : 0;
+        const left = column ? steps[at - 1] : 0,
+          up = row ? steps[at - columns] : 0;
         const guess = !row ? left : !column ? up : (left + up) >> 1;
         steps[at] = guess + unfold(bytes[at] | (bytes[at + cells] << 8));
       }
@@ -30,24 +35,32 @@ const meshLand = (() => {
   }
 
   async function unpackHeights(packed) {
-    const steps = await unpackSteps(packed), heights = new Float32Array(steps.length);
+    const steps = await unpackSteps(packed),
+      heights = new Float32Array(steps.length);
     for (let i = 0; i < steps.length; i++) heights[i] = steps[i] === VOID_STEP ? NaN : packed.lowest + steps[i] * packed.quantum;
     return heights;
   }
 
   /* All series of a block, each as an array of whole numbers. */
   async function unpackSeries(base64) {
-    const bytes = await inflate(base64), found = [];
+    const bytes = await inflate(base64),
+      found = [];
     let at = 0;
     const next = () => {
-      let value = 0, weight = 1, byte;
-      do { byte = bytes[at++]; value += (byte & 127) * weight; weight *= 128; } while (byte & 128);
+      let value = 0,
+        weight = 1,
+        byte;
+      do {
+        byte = bytes[at++];
+        value += (byte & 127) * weight;
+        weight *= 128;
+      } while (byte & 128);
       return value % 2 ? -(value + 1) / 2 : value / 2;
     };
     while (at < bytes.length) {
       const series = new Array(next());
       let value = 0;
-      for (let i = 0; i < series.length; i++) series[i] = (value += next());
+      for (let i = 0; i < series.length; i++) series[i] = value += next();
       found.push(series);
     }
     return found;
@@ -64,7 +77,8 @@ const meshLand = (() => {
     /* Fractional column and row of a place. */
     cellOf(lat, lng) {
       const { centre, scale, powers, column, row } = this.record.position;
-      const u = (lng - centre[0]) / scale[0], v = (lat - centre[1]) / scale[1];
+      const u = (lng - centre[0]) / scale[0],
+        v = (lat - centre[1]) / scale[1];
       const sum = (weights) => powers.reduce((total, [i, j], n) => total + weights[n] * u ** i * v ** j, 0);
       return { column: sum(column), row: sum(row) };
     }
@@ -75,12 +89,16 @@ const meshLand = (() => {
 
     groundAt(cell) {
       if (!this.isInside(cell)) return NaN;
-      const c = Math.min(Math.max(cell.column, 0), this.columns - 1), r = Math.min(Math.max(cell.row, 0), this.rows - 1);
-      const c0 = Math.min(Math.floor(c), Math.max(this.columns - 2, 0)), r0 = Math.min(Math.floor(r), Math.max(this.rows - 2, 0));
-      const c1 = Math.min(c0 + 1, this.columns - 1), r1 = Math.min(r0 + 1, this.rows - 1);
-      const mix = (a, b, share) => share === 0 ? a : share === 1 ? b : a * (1 - share) + b * share;
+      const c = Math.min(Math.max(cell.column, 0), this.columns - 1),
+        r = Math.min(Math.max(cell.row, 0), this.rows - 1);
+      const c0 = Math.min(Math.floor(c), Math.max(this.columns - 2, 0)),
+        r0 = Math.min(Math.floor(r), Math.max(this.rows - 2, 0));
+      const c1 = Math.min(c0 + 1, this.columns - 1),
+        r1 = Math.min(r0 + 1, this.rows - 1);
+      const mix = (a, b, share) => (share === 0 ? a : share === 1 ? b : a * (1 - share) + b * share);
       const value = (row, column) => this.ground[row * this.columns + column];
-      const u = c - c0, v = r - r0;
+      const u = c - c0,
+        v = r - r0;
       return mix(mix(value(r0, c0), value(r0, c1), u), mix(value(r1, c0), value(r1, c1), u), v);
     }
 
@@ -91,32 +109,41 @@ const meshLand = (() => {
 
     /* Ground and cover along the straight line between two places {lat, lng}. */
     profile(a, b) {
-      const from = this.cellOf(a.lat, a.lng), to = this.cellOf(b.lat, b.lng);
+      const from = this.cellOf(a.lat, a.lng),
+        to = this.cellOf(b.lat, b.lng);
       const distanceM = Math.hypot(to.column - from.column, to.row - from.row) * this.cellM;
       const samples = Math.min(Math.max(Math.ceil(distanceM / this.cellM) + 1, LEAST_SAMPLES), MOST_SAMPLES);
-      const ground = new Float64Array(samples), number = new Uint16Array(samples), along = new Float64Array(samples);
+      const ground = new Float64Array(samples),
+        number = new Uint16Array(samples),
+        along = new Float64Array(samples);
       const canopy = this.canopy ? new Float64Array(samples) : null;
       for (let i = 0; i < samples; i++) {
-        const share = i / (samples - 1), cell = { column: from.column * (1 - share) + to.column * share, row: from.row * (1 - share) + to.row * share };
+        const share = i / (samples - 1),
+          cell = { column: from.column * (1 - share) + to.column * share, row: from.row * (1 - share) + to.row * share };
         along[i] = distanceM * share;
         ground[i] = this.groundAt(cell);
         number[i] = this.coverNumber[this.nearest(cell)];
         if (canopy) canopy[i] = this.canopy[this.nearest(cell)];
       }
-      const bearingDeg = (Math.atan2(to.column - from.column, from.row - to.row) * 180 / Math.PI + 360) % 360;
+      const bearingDeg = ((Math.atan2(to.column - from.column, from.row - to.row) * 180) / Math.PI + 360) % 360;
       return { distanceM, along, ground, number, canopy, bearingDeg };
     }
   }
 
   async function openLand(record) {
-    const [ground, coverNumber, canopy] = await Promise.all([unpackHeights(record.ground), unpackSteps(record.cover_number), record.canopy ? unpackHeights(record.canopy) : null]);
+    const [ground, coverNumber, canopy] = await Promise.all([
+      unpackHeights(record.ground),
+      unpackSteps(record.cover_number),
+      record.canopy ? unpackHeights(record.canopy) : null,
+    ]);
     return new Land(record, ground, coverNumber, canopy);
   }
 
   /* Link profiles as the planner saw them, by link key. */
   async function openProfiles(record) {
-    const series = await unpackSeries(record.data), found = new Map();
-    const heights = (steps) => Float64Array.from(steps, (step) => step === record.unknown ? NaN : step * record.step_m);
+    const series = await unpackSeries(record.data),
+      found = new Map();
+    const heights = (steps) => Float64Array.from(steps, (step) => (step === record.unknown ? NaN : step * record.step_m));
     record.rows.forEach(([key, stepM, radiusKm], i) => {
       const [ground, cover, kind] = series.slice(3 * i, 3 * i + 3);
       const along = Float64Array.from(ground, (_, n) => n * stepM);
@@ -128,7 +155,8 @@ const meshLand = (() => {
   async function openContours(record) {
     const series = await unpackSeries(record.data);
     return record.heights_m.map((heightM, i) => ({
-      heightM, heavy: Boolean(record.heavy[i]),
+      heightM,
+      heavy: Boolean(record.heavy[i]),
       places: series[2 * i].map((lng, n) => [series[2 * i + 1][n] / record.degree_steps, lng / record.degree_steps]),
     }));
   }

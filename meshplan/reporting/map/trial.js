@@ -2,8 +2,11 @@
 "use strict";
 const meshTrial = (() => {
   const { h, svg, known, plain, metres, height, decibel, chance, count, verdictBadge, table, seasonWords, kindWords } = meshParts;
-  const MOST_PARTNERS = 14, HIGHEST_M = 30;
-  let app, layer = null, current = null;
+  const MOST_PARTNERS = 14,
+    HIGHEST_M = 30;
+  let app,
+    layer = null,
+    current = null;
 
   function start(page) {
     app = page;
@@ -13,8 +16,13 @@ const meshTrial = (() => {
     app.leaveTrial = leave;
     if (!app.canTry()) return;
     app.ends = new Map(app.data.engine.ends.map((end) => [end.name, end]));
-    button.addEventListener("click", () => { if (current && current.kind === "two") app.showOverview(); else tryTwo(); });
-    app.map.on("click", (event) => { if (current) current.put(event.latlng); });
+    button.addEventListener("click", () => {
+      if (current && current.kind === "two") app.showOverview();
+      else tryTwo();
+    });
+    app.map.on("click", (event) => {
+      if (current) current.put(event.latlng);
+    });
   }
 
   function leave() {
@@ -41,31 +49,47 @@ const meshTrial = (() => {
   /* An end at a place and height: walls around it are looked up anew when it has moved. */
   function endAt(end, place, antennaAgl, moved) {
     if (!moved && antennaAgl === end.antenna_agl_m) return end;
-    const number = app.land.coverNumber[app.land.nearest(app.land.cellOf(place.lat, place.lng))], cover = number ? app.data.engine.covers[number - 1] : null;
+    const number = app.land.coverNumber[app.land.nearest(app.land.cellOf(place.lat, place.lng))],
+      cover = number ? app.data.engine.covers[number - 1] : null;
     const inside = cover && cover.solid && antennaAgl < cover.tallest_m;
     if (!moved && end.entry_loss_db > 0 && (!end.inside || inside)) return { ...end, antenna_agl_m: antennaAgl };
-    return { ...end, antenna_agl_m: antennaAgl, inside: inside ? number : 0, entry_loss_db: inside ? cover.wall_db : 0, entry_spread_db: inside ? cover.wall_spread_db : 0 };
+    return {
+      ...end,
+      antenna_agl_m: antennaAgl,
+      inside: inside ? number : 0,
+      entry_loss_db: inside ? cover.wall_db : 0,
+      entry_spread_db: inside ? cover.wall_spread_db : 0,
+    };
   }
 
   function verdictOf(chanceNow, elevationSpread, otherSpread) {
-    const limits = app.data.verdicts.filter((style) => known(style.limit) && style.name !== "not sure").sort((a, b) => b.limit - a.limit);
+    const limits = app.data.verdicts
+      .filter((style) => known(style.limit) && style.name !== "not sure")
+      .sort((a, b) => b.limit - a.limit);
     if (!known(chanceNow)) return "not sure";
-    if (elevationSpread > otherSpread && chanceNow > app.data.engine.sure_no_chance && chanceNow < limits[0].limit) return "not sure";
+    if (elevationSpread > otherSpread && chanceNow > app.data.engine.sure_no_chance && chanceNow < limits[0].limit)
+      return "not sure";
     return (limits.find((style) => chanceNow >= style.limit) || { name: "failing" }).name;
   }
 
   const embedded = (a, b) => app.data.links.find((link) => (link.a === a && link.b === b) || (link.a === b && link.b === a));
   function elevationSpread(nameA, nameB) {
-    const link = embedded(nameA, nameB), worst = link && (link.seasons.find((one) => one.season === link.worst_season) || link.seasons[0]);
+    const link = embedded(nameA, nameB),
+      worst = link && (link.seasons.find((one) => one.season === link.worst_season) || link.seasons[0]);
     return worst && known(worst.spread.elevation_db) ? worst.spread.elevation_db : app.data.engine.elevation_spread_db;
   }
 
   /* The trial link between {name, place, end} and another, in the season shown or the worst one. */
   function compute(a, b) {
-    const profile = app.land.profile(a.place, b.place), shake = elevationSpread(a.name, b.name);
-    if (!(profile.distanceM > 0.5) || [...profile.ground].some((level) => !Number.isFinite(level))) return { profile, unknown: true };
-    const found = meshEngine.linkBetween(profile, a.end, b.end, app.data.engine, shake), named = app.data.seasons.findIndex((season) => season.name === app.season);
-    const season = named >= 0 ? named : found.seasons.reduce((worst, one, i) => one.chance < found.seasons[worst].chance ? i : worst, 0), now = found.seasons[season];
+    const profile = app.land.profile(a.place, b.place),
+      shake = elevationSpread(a.name, b.name);
+    if (!(profile.distanceM > 0.5) || [...profile.ground].some((level) => !Number.isFinite(level)))
+      return { profile, unknown: true };
+    const found = meshEngine.linkBetween(profile, a.end, b.end, app.data.engine, shake),
+      named = app.data.seasons.findIndex((season) => season.name === app.season);
+    const season =
+        named >= 0 ? named : found.seasons.reduce((worst, one, i) => (one.chance < found.seasons[worst].chance ? i : worst), 0),
+      now = found.seasons[season];
     return { profile, found, season, now, verdict: verdictOf(now.chance, shake, now.otherSpread) };
   }
 
@@ -73,102 +97,297 @@ const meshTrial = (() => {
     return losses.obstacle ? kindWords((app.data.cover_kinds[losses.obstacle.kind] || { name: "cover" }).name) : "ground";
   }
   function clearanceWords(trial) {
-    const { clearance } = trial.found.losses, name = obstacleName(trial.found.losses), gap = clearance.clearanceM;
+    const { clearance } = trial.found.losses,
+      name = obstacleName(trial.found.losses),
+      gap = clearance.clearanceM;
     if (!known(gap)) return "The two places are too near each other for a section.";
-    return gap < 0 ? `The ${name} at ${metres(trial.profile.along[clearance.index])} stands ${plain(-gap, 1)} m above the straight line.`
+    return gap < 0
+      ? `The ${name} at ${metres(trial.profile.along[clearance.index])} stands ${plain(-gap, 1)} m above the straight line.`
       : `The tightest place is the ${name} at ${metres(trial.profile.along[clearance.index])}, ${plain(gap, 1)} m below the line (${plain(clearance.fraction, 1)} of the zone's half-width).`;
   }
 
   function showCut(trial, a, b) {
-    const { losses } = trial.found, kinds = Array.from(trial.profile.number, (one) => one ? app.data.engine.covers[one - 1].kind : 0), gap = losses.clearance.clearanceM;
-    app.showSection({ title: `Trial: ${a.label} to ${b.label}`, sentence: `Section of the trial, ${metres(trial.profile.distanceM)}. ${clearanceWords(trial)}`, words: clearanceWords(trial),
-      profile: { ...trial.profile, cover: losses.standing, kind: kinds, radiusKm: app.data.engine.effective_earth_radius_km }, startAgl: a.end.antenna_agl_m, endAgl: b.end.antenna_agl_m, frequencyMhz: app.data.engine.frequency_mhz,
-      tightAt: trial.profile.along[losses.clearance.index], tightWords: meshViews.tightWords(obstacleName(losses), gap), ends: [{ lat_deg: a.place.lat, lon_deg: a.place.lng }, { lat_deg: b.place.lat, lon_deg: b.place.lng }] });
+    const { losses } = trial.found,
+      kinds = Array.from(trial.profile.number, (one) => (one ? app.data.engine.covers[one - 1].kind : 0)),
+      gap = losses.clearance.clearanceM;
+    app.showSection({
+      title: `Trial: ${a.label} to ${b.label}`,
+      sentence: `Section of the trial, ${metres(trial.profile.distanceM)}. ${clearanceWords(trial)}`,
+      words: clearanceWords(trial),
+      profile: { ...trial.profile, cover: losses.standing, kind: kinds, radiusKm: app.data.engine.effective_earth_radius_km },
+      startAgl: a.end.antenna_agl_m,
+      endAgl: b.end.antenna_agl_m,
+      frequencyMhz: app.data.engine.frequency_mhz,
+      tightAt: trial.profile.along[losses.clearance.index],
+      tightWords: meshViews.tightWords(obstacleName(losses), gap),
+      ends: [
+        { lat_deg: a.place.lat, lon_deg: a.place.lng },
+        { lat_deg: b.place.lat, lon_deg: b.place.lng },
+      ],
+    });
   }
 
-  const landNote = () => h("p", { class: "small soft" }, `A first look on cells of ${plain(app.data.terrain.cell_m, app.data.terrain.cell_m % 1 ? 1 : 0)} m`
-    + `${app.data.terrain.averaged > 1 ? `, averaged from ${plain(app.data.terrain.full_cell_m, 1)} m` : ", the same as the plan's"}. Cable and power stay as they are. The plan itself does not change.`);
+  const landNote = () =>
+    h(
+      "p",
+      { class: "small soft" },
+      `A first look on cells of ${plain(app.data.terrain.cell_m, app.data.terrain.cell_m % 1 ? 1 : 0)} m` +
+        `${app.data.terrain.averaged > 1 ? `, averaged from ${plain(app.data.terrain.full_cell_m, 1)} m` : ", the same as the plan's"}. Cable and power stay as they are. The plan itself does not change.`,
+    );
 
   /* ---- marks that can be moved by hand, by click and by arrow keys ---- */
   function movable(place, letter, label, onMove) {
-    const face = svg("svg", { width: 36, height: 36, viewBox: "0 0 36 36", "aria-hidden": "true" }, svg("circle", { cx: 18, cy: 18, r: 14, fill: "#ffd84d", stroke: "#23211c", "stroke-width": 2.5 }), svg("path", { d: "M18 1v5M18 30v5M1 18h5M30 18h5", stroke: "#23211c", "stroke-width": 2.5 }),
-      svg("text", { x: 18, y: 23.5, "text-anchor": "middle", "font-size": 15, "font-weight": 700, fill: "#23211c" }, letter));
-    const marker = L.marker(place, { draggable: true, keyboard: true, autoPan: true, zIndexOffset: 2000, icon: L.divIcon({ className: "trial", html: face, iconSize: [36, 36] }) });
-    marker.on("add", () => { const element = marker.getElement(); element.setAttribute("role", "button"); element.setAttribute("aria-label", `${label}: drag it, or move it with the arrow keys`); element.dataset.trial = letter; });
-    marker.on("drag", () => onMove(marker.getLatLng(), false)).on("dragend", () => onMove(marker.getLatLng(), true)).on("click", (event) => L.DomEvent.stop(event));
+    const face = svg(
+      "svg",
+      { width: 36, height: 36, viewBox: "0 0 36 36", "aria-hidden": "true" },
+      svg("circle", { cx: 18, cy: 18, r: 14, fill: "#ffd84d", stroke: "#23211c", "stroke-width": 2.5 }),
+      svg("path", { d: "M18 1v5M18 30v5M1 18h5M30 18h5", stroke: "#23211c", "stroke-width": 2.5 }),
+      svg("text", { x: 18, y: 23.5, "text-anchor": "middle", "font-size": 15, "font-weight": 700, fill: "#23211c" }, letter),
+    );
+    const marker = L.marker(place, {
+      draggable: true,
+      keyboard: true,
+      autoPan: true,
+      zIndexOffset: 2000,
+      icon: L.divIcon({ className: "trial", html: face, iconSize: [36, 36] }),
+    });
+    marker.on("add", () => {
+      const element = marker.getElement();
+      element.setAttribute("role", "button");
+      element.setAttribute("aria-label", `${label}: drag it, or move it with the arrow keys`);
+      element.dataset.trial = letter;
+    });
+    marker
+      .on("drag", () => onMove(marker.getLatLng(), false))
+      .on("dragend", () => onMove(marker.getLatLng(), true))
+      .on("click", (event) => L.DomEvent.stop(event));
     marker.on("keydown", ({ originalEvent: event }) => {
       const step = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] }[event.key];
       if (!step) return;
       event.preventDefault();
       event.stopPropagation();
-      const far = (event.shiftKey ? 10 : 1) * app.land.cellM, at = marker.getLatLng();
-      onMove(L.latLng(at.lat + step[1] * far / 111320, at.lng + step[0] * far / (111320 * Math.cos(at.lat * Math.PI / 180))), true);
+      const far = (event.shiftKey ? 10 : 1) * app.land.cellM,
+        at = marker.getLatLng();
+      onMove(
+        L.latLng(at.lat + (step[1] * far) / 111320, at.lng + (step[0] * far) / (111320 * Math.cos((at.lat * Math.PI) / 180))),
+        true,
+      );
     });
     return marker.addTo(layer);
   }
 
   function heightField(id, words, value, onChange) {
-    const slide = h("input", { type: "range", id: `${id}-slide`, min: 0.1, max: HIGHEST_M, step: 0.1, value, "aria-label": `${words}, slider` }), box = h("input", { type: "number", id, min: 0.1, max: 100, step: 0.1, value });
-    const set = (text, other) => { const metresUp = Number.parseFloat(text); if (!(metresUp > 0 && metresUp <= 100)) return; other.value = metresUp; onChange(metresUp); };
+    const slide = h("input", {
+        type: "range",
+        id: `${id}-slide`,
+        min: 0.1,
+        max: HIGHEST_M,
+        step: 0.1,
+        value,
+        "aria-label": `${words}, slider`,
+      }),
+      box = h("input", { type: "number", id, min: 0.1, max: 100, step: 0.1, value });
+    const set = (text, other) => {
+      const metresUp = Number.parseFloat(text);
+      if (!(metresUp > 0 && metresUp <= 100)) return;
+      other.value = metresUp;
+      onChange(metresUp);
+    };
     slide.addEventListener("input", () => set(slide.value, box));
     box.addEventListener("input", () => set(box.value, slide));
-    return { element: h("div", { class: "field" }, h("label", { for: id }, words), slide, box), set: (metresUp) => { slide.value = metresUp; box.value = metresUp; } };
+    return {
+      element: h("div", { class: "field" }, h("label", { for: id }, words), slide, box),
+      set: (metresUp) => {
+        slide.value = metresUp;
+        box.value = metresUp;
+      },
+    };
   }
 
   const latLng = (device) => L.latLng(device.lat_deg, device.lon_deg);
 
   /* ---- two points ---- */
   function tryTwo() {
-    const names = [...app.ends.keys()], gateway = names.find((name) => app.devices.get(name).role === "gateway" && app.devices.get(name).in_plan) || names[0];
-    const sensor = names.find((name) => app.devices.get(name).role === "sensor" && !app.devices.get(name).served) || names.find((name) => app.devices.get(name).role === "sensor") || names[names.length - 1];
-    const side = (letter, name) => ({ letter, name, label: name, place: latLng(app.devices.get(name)), moved: false, heightM: app.ends.get(name).antenna_agl_m });
+    const names = [...app.ends.keys()],
+      gateway = names.find((name) => app.devices.get(name).role === "gateway" && app.devices.get(name).in_plan) || names[0];
+    const sensor =
+      names.find((name) => app.devices.get(name).role === "sensor" && !app.devices.get(name).served) ||
+      names.find((name) => app.devices.get(name).role === "sensor") ||
+      names[names.length - 1];
+    const side = (letter, name) => ({
+      letter,
+      name,
+      label: name,
+      place: latLng(app.devices.get(name)),
+      moved: false,
+      heightM: app.ends.get(name).antenna_agl_m,
+    });
     const sides = [side("A", sensor), side("B", gateway)];
     let next = 0;
     const result = h("div", { id: "trial-result", "aria-live": "polite" });
-    const put = (one, place) => { one.place = place; one.moved = true; one.label = `point ${one.letter}`; one.marker.setLatLng(place); refresh(); };
-    enter("two", (place) => { put(sides[next], place); next = 1 - next; app.say(`Point ${sides[1 - next].letter} set. The next click sets point ${sides[next].letter}.`); });
+    const put = (one, place) => {
+      one.place = place;
+      one.moved = true;
+      one.label = `point ${one.letter}`;
+      one.marker.setLatLng(place);
+      refresh();
+    };
+    enter("two", (place) => {
+      put(sides[next], place);
+      next = 1 - next;
+      app.say(`Point ${sides[1 - next].letter} set. The next click sets point ${sides[next].letter}.`);
+    });
     for (const one of sides) one.marker = movable(one.place, one.letter, `Point ${one.letter}`, (place) => put(one, place));
     const line = L.polyline([sides[0].place, sides[1].place], { pane: "links", weight: 5, interactive: false }).addTo(layer);
     const fields = sides.map((one) => {
-      const choose = h("select", { id: `kind-${one.letter}` }, names.map((name) => h("option", { value: name, selected: name === one.name }, name)));
-      const up = heightField(`height-${one.letter}`, `Antenna height of ${one.letter} above ground, m`, one.heightM, (metresUp) => { one.heightM = metresUp; refresh(); });
-      choose.addEventListener("change", () => { Object.assign(one, side(one.letter, choose.value)); one.marker.setLatLng(one.place); up.set(one.heightM); refresh(); });
-      return h("fieldset", {}, h("legend", {}, `Point ${one.letter}`), h("div", { class: "field" }, h("label", { for: `kind-${one.letter}` }, "Place and device as at"), choose), up.element);
+      const choose = h(
+        "select",
+        { id: `kind-${one.letter}` },
+        names.map((name) => h("option", { value: name, selected: name === one.name }, name)),
+      );
+      const up = heightField(`height-${one.letter}`, `Antenna height of ${one.letter} above ground, m`, one.heightM, (metresUp) => {
+        one.heightM = metresUp;
+        refresh();
+      });
+      choose.addEventListener("change", () => {
+        Object.assign(one, side(one.letter, choose.value));
+        one.marker.setLatLng(one.place);
+        up.set(one.heightM);
+        refresh();
+      });
+      return h(
+        "fieldset",
+        {},
+        h("legend", {}, `Point ${one.letter}`),
+        h("div", { class: "field" }, h("label", { for: `kind-${one.letter}` }, "Place and device as at"), choose),
+        up.element,
+      );
     });
     function refresh() {
       for (const one of sides) one.end = endAt(app.ends.get(one.name), one.place, one.heightM, one.moved);
       const trial = compute(sides[0], sides[1]);
       line.setLatLngs([sides[0].place, sides[1].place]);
-      if (trial.unknown) { line.setStyle({ color: "#23211c", dashArray: "1 6" }); app.showSection(null); return result.replaceChildren(h("p", {}, h("strong", {}, "The land between these points is not known here, or they are one point. Set them inside the drawn land."))); }
-      const style = app.verdicts.get(trial.verdict), { losses } = trial.found, plants = losses.seasons[trial.season].vegetationDb;
+      if (trial.unknown) {
+        line.setStyle({ color: "#23211c", dashArray: "1 6" });
+        app.showSection(null);
+        return result.replaceChildren(
+          h(
+            "p",
+            {},
+            h(
+              "strong",
+              {},
+              "The land between these points is not known here, or they are one point. Set them inside the drawn land.",
+            ),
+          ),
+        );
+      }
+      const style = app.verdicts.get(trial.verdict),
+        { losses } = trial.found,
+        plants = losses.seasons[trial.season].vegetationDb;
       line.setStyle({ color: style.colour, dashArray: style.dash || null });
-      result.replaceChildren(h("p", { class: "verdict-line" }, verdictBadge(style), `: ${style.words}. Works in ${chance(trial.now.chance)}${app.data.seasons.length ? `, season “${seasonWords(app.data.seasons[trial.season].name)}”` : ""}.`), h("p", {}, clearanceWords(trial)),
-        table("", [["What is lost on the way"], ["dB", "num"]], [["Free space", losses.freeSpaceDb], ["Terrain and ground", losses.terrainDb], ["Buildings", losses.buildingDb], ["Plants", plants]].map(([name, value]) => h("tr", {}, h("th", { scope: "row" }, name), h("td", { class: "num" }, plain(value, 1))))
-          .concat(h("tr", { class: "sum" }, h("th", { scope: "row" }, "Path loss"), h("td", { class: "num", id: "trial-loss" }, plain(trial.now.lossDb, 1))), h("tr", { class: "sum" }, h("th", { scope: "row" }, `Margin, weaker way (over ${metres(trial.profile.distanceM)})`), h("td", { class: "num", id: "trial-margin" }, plain(trial.now.marginDb, 1))))));
+      result.replaceChildren(
+        h(
+          "p",
+          { class: "verdict-line" },
+          verdictBadge(style),
+          `: ${style.words}. Works in ${chance(trial.now.chance)}${app.data.seasons.length ? `, season “${seasonWords(app.data.seasons[trial.season].name)}”` : ""}.`,
+        ),
+        h("p", {}, clearanceWords(trial)),
+        table(
+          "",
+          [["What is lost on the way"], ["dB", "num"]],
+          [
+            ["Free space", losses.freeSpaceDb],
+            ["Terrain and ground", losses.terrainDb],
+            ["Buildings", losses.buildingDb],
+            ["Plants", plants],
+          ]
+            .map(([name, value]) => h("tr", {}, h("th", { scope: "row" }, name), h("td", { class: "num" }, plain(value, 1))))
+            .concat(
+              h(
+                "tr",
+                { class: "sum" },
+                h("th", { scope: "row" }, "Path loss"),
+                h("td", { class: "num", id: "trial-loss" }, plain(trial.now.lossDb, 1)),
+              ),
+              h(
+                "tr",
+                { class: "sum" },
+                h("th", { scope: "row" }, `Margin, weaker way (over ${metres(trial.profile.distanceM)})`),
+                h("td", { class: "num", id: "trial-margin" }, plain(trial.now.marginDb, 1)),
+              ),
+            ),
+        ),
+      );
       showCut(trial, sides[0], sides[1]);
     }
     app.view = refresh;
-    app.tell([meshViews.backRow(app, "Two points"), h("p", {}, "Click the map to set A, then B, and so on; or drag the yellow marks. Choose which device stands there and how high its antenna is."), result, fields, landNote()], "Two points: click the map to set A, then B.");
+    app.tell(
+      [
+        meshViews.backRow(app, "Two points"),
+        h(
+          "p",
+          {},
+          "Click the map to set A, then B, and so on; or drag the yellow marks. Choose which device stands there and how high its antenna is.",
+        ),
+        result,
+        fields,
+        landNote(),
+      ],
+      "Two points: click the map to set A, then B.",
+    );
     refresh();
   }
 
   /* ---- one site moved or raised ---- */
   function trySite(name) {
-    const device = app.devices.get(name), home = latLng(device), base = app.ends.get(name);
+    const device = app.devices.get(name),
+      home = latLng(device),
+      base = app.ends.get(name);
     if (!base) return app.say(`${name} has no radio in this plan to try.`);
     const site = { name, label: name, place: home, moved: false, heightM: base.antenna_agl_m };
-    const partners = [...app.ends.keys()].filter((other) => other !== name && !(app.devices.get(other).role === "sensor" && device.role === "sensor") && (app.devices.get(other).in_plan || app.devices.get(other).role === "sensor" || embedded(name, other)))
-      .map((other) => ({ name: other, label: other, place: latLng(app.devices.get(other)), end: app.ends.get(other), link: embedded(name, other) }));
+    const partners = [...app.ends.keys()]
+      .filter(
+        (other) =>
+          other !== name &&
+          !(app.devices.get(other).role === "sensor" && device.role === "sensor") &&
+          (app.devices.get(other).in_plan || app.devices.get(other).role === "sensor" || embedded(name, other)),
+      )
+      .map((other) => ({
+        name: other,
+        label: other,
+        place: latLng(app.devices.get(other)),
+        end: app.ends.get(other),
+        link: embedded(name, other),
+      }));
     const before = new Map(partners.map((other) => [other.name, compute({ ...site, end: base }, other)]));
-    partners.sort((p, q) => Number(Boolean(q.link && q.link.chosen)) - Number(Boolean(p.link && p.link.chosen)) || (before.get(q.name).now || { marginDb: -999 }).marginDb - (before.get(p.name).now || { marginDb: -999 }).marginDb || (p.name < q.name ? -1 : 1));
+    partners.sort(
+      (p, q) =>
+        Number(Boolean(q.link && q.link.chosen)) - Number(Boolean(p.link && p.link.chosen)) ||
+        (before.get(q.name).now || { marginDb: -999 }).marginDb - (before.get(p.name).now || { marginDb: -999 }).marginDb ||
+        (p.name < q.name ? -1 : 1),
+    );
     partners.splice(MOST_PARTNERS);
     let shown = partners[0] && partners[0].name;
-    const result = h("div", { id: "trial-result", "aria-live": "polite" }), text = h("textarea", { id: "change-text", readonly: true, rows: 4, spellcheck: "false" });
-    const put = (place) => { site.place = place; site.moved = place.distanceTo(home) > 0.3; marker.setLatLng(place); refresh(); };
+    const result = h("div", { id: "trial-result", "aria-live": "polite" }),
+      text = h("textarea", { id: "change-text", readonly: true, rows: 4, spellcheck: "false" });
+    const put = (place) => {
+      site.place = place;
+      site.moved = place.distanceTo(home) > 0.3;
+      marker.setLatLng(place);
+      refresh();
+    };
     enter("site", put);
-    const marker = movable(home, "M", name, put), trail = L.polyline([home, home], { pane: "links", color: "#23211c", weight: 2, dashArray: "2 6", interactive: false }).addTo(layer);
+    const marker = movable(home, "M", name, put),
+      trail = L.polyline([home, home], { pane: "links", color: "#23211c", weight: 2, dashArray: "2 6", interactive: false }).addTo(
+        layer,
+      );
     const lines = L.layerGroup().addTo(layer);
-    const up = heightField("height-M", "Antenna height above ground, m", site.heightM, (metresUp) => { site.heightM = metresUp; refresh(); });
+    const up = heightField("height-M", "Antenna height above ground, m", site.heightM, (metresUp) => {
+      site.heightM = metresUp;
+      refresh();
+    });
 
     function refresh() {
       site.end = endAt(base, site.place, site.heightM, site.moved);
@@ -176,38 +395,137 @@ const meshTrial = (() => {
       lines.clearLayers();
       const moved = site.moved ? `${metres(home.distanceTo(site.place))} away` : "at its place";
       const trials = partners.map((other) => ({ other, was: before.get(other.name), is: compute(site, other) }));
-      const cell = (trial) => trial.unknown ? h("td", { colspan: 2 }, "land unknown") : [h("td", {}, verdictBadge(app.verdicts.get(trial.verdict))), h("td", { class: "num" }, plain(trial.now.marginDb))];
-      const better = trials.filter(({ was, is }) => !was.unknown && !is.unknown && is.now.marginDb > was.now.marginDb + 0.5).length, worse = trials.filter(({ was, is }) => !was.unknown && !is.unknown && is.now.marginDb < was.now.marginDb - 0.5).length;
+      const cell = (trial) =>
+        trial.unknown
+          ? h("td", { colspan: 2 }, "land unknown")
+          : [h("td", {}, verdictBadge(app.verdicts.get(trial.verdict))), h("td", { class: "num" }, plain(trial.now.marginDb))];
+      const better = trials.filter(({ was, is }) => !was.unknown && !is.unknown && is.now.marginDb > was.now.marginDb + 0.5).length,
+        worse = trials.filter(({ was, is }) => !was.unknown && !is.unknown && is.now.marginDb < was.now.marginDb - 0.5).length;
       for (const { other, is } of trials) {
-        if (is.unknown || !(other.link && other.link.chosen || other.name === shown)) continue;
+        if (is.unknown || !((other.link && other.link.chosen) || other.name === shown)) continue;
         const style = app.verdicts.get(is.verdict);
         L.polyline([site.place, other.place], { pane: "links", interactive: false, color: "#fff", weight: 8 }).addTo(lines);
-        L.polyline([site.place, other.place], { pane: "links", interactive: false, color: style.colour, dashArray: style.dash || null, weight: 5 }).addTo(lines);
+        L.polyline([site.place, other.place], {
+          pane: "links",
+          interactive: false,
+          color: style.colour,
+          dashArray: style.dash || null,
+          weight: 5,
+        }).addTo(lines);
       }
-      result.replaceChildren(h("p", {}, h("strong", {}, `${name} ${moved}, antenna ${height(site.heightM)} up: ${count(better, "link gets", "links get")} better, ${worse} worse.`)),
-        table("Both columns are computed in this page. “In plan” marks the links that the plan uses.", [["To"], ["Before"], ["dB", "num"], ["Now"], ["dB", "num"]], trials.map(({ other, was, is }) => h("tr", { class: other.name === shown ? "now" : null, "data-partner": other.name },
-          h("th", { scope: "row" }, h("button", { type: "button", class: "plain", "aria-pressed": String(other.name === shown), onclick: () => { shown = other.name; refresh(); } }, other.name), other.link && other.link.chosen ? h("div", { class: "small soft" }, "in plan") : null), cell(was), cell(is)))));
+      result.replaceChildren(
+        h(
+          "p",
+          {},
+          h(
+            "strong",
+            {},
+            `${name} ${moved}, antenna ${height(site.heightM)} up: ${count(better, "link gets", "links get")} better, ${worse} worse.`,
+          ),
+        ),
+        table(
+          "Both columns are computed in this page. “In plan” marks the links that the plan uses.",
+          [["To"], ["Before"], ["dB", "num"], ["Now"], ["dB", "num"]],
+          trials.map(({ other, was, is }) =>
+            h(
+              "tr",
+              { class: other.name === shown ? "now" : null, "data-partner": other.name },
+              h(
+                "th",
+                { scope: "row" },
+                h(
+                  "button",
+                  {
+                    type: "button",
+                    class: "plain",
+                    "aria-pressed": String(other.name === shown),
+                    onclick: () => {
+                      shown = other.name;
+                      refresh();
+                    },
+                  },
+                  other.name,
+                ),
+                other.link && other.link.chosen ? h("div", { class: "small soft" }, "in plan") : null,
+              ),
+              cell(was),
+              cell(is),
+            ),
+          ),
+        ),
+      );
       text.value = changeText(device, site);
       const one = trials.find(({ other }) => other.name === shown);
-      if (one && !one.is.unknown) showCut(one.is, site, one.other); else app.showSection(null);
+      if (one && !one.is.unknown) showCut(one.is, site, one.other);
+      else app.showSection(null);
     }
     const copy = () => {
       text.select();
       const done = () => app.say("The change is copied.");
-      if (navigator.clipboard && window.isSecureContext) navigator.clipboard.writeText(text.value).then(done, () => app.say("Copying was not allowed: the text is selected, copy it by hand."));
-      else if (document.execCommand("copy")) done(); else app.say("The text is selected: copy it by hand.");
+      if (navigator.clipboard && window.isSecureContext)
+        navigator.clipboard
+          .writeText(text.value)
+          .then(done, () => app.say("Copying was not allowed: the text is selected, copy it by hand."));
+      else if (document.execCommand("copy")) done();
+      else app.say("The text is selected: copy it by hand.");
     };
-    const save = () => { const url = URL.createObjectURL(new Blob([text.value], { type: "text/csv" })), link = h("a", { href: url, download: "changes.csv" }); link.click(); setTimeout(() => URL.revokeObjectURL(url), 1000); app.say("Saved as changes.csv."); };
+    const save = () => {
+      const url = URL.createObjectURL(new Blob([text.value], { type: "text/csv" })),
+        link = h("a", { href: url, download: "changes.csv" });
+      link.click();
+      setTimeout(() => URL.revokeObjectURL(url), 1000);
+      app.say("Saved as changes.csv.");
+    };
     app.view = refresh;
-    app.tell([meshViews.backRow(app, `Try ${name} elsewhere`), h("p", {}, "Drag the yellow mark, or click where the site should stand. Raise or lower its antenna here:"), up.element, h("div", { class: "buttons" }, h("button", { type: "button", onclick: () => { site.heightM = base.antenna_agl_m; up.set(site.heightM); put(home); } }, "Put it back")), result,
-      h("h3", {}, "Take it over into the plan"), h("p", { class: "small" }, h("label", { for: "change-text" }, "In your sites file, give the row of this name these values, then run meshplan plan again:")), text, h("div", { class: "buttons" }, h("button", { type: "button", id: "copy-change", onclick: copy }, "Copy"), h("button", { type: "button", onclick: save }, "Save as a file")), landNote()],
-    `Trying ${name}: drag it or change its height.`);
+    app.tell(
+      [
+        meshViews.backRow(app, `Try ${name} elsewhere`),
+        h("p", {}, "Drag the yellow mark, or click where the site should stand. Raise or lower its antenna here:"),
+        up.element,
+        h(
+          "div",
+          { class: "buttons" },
+          h(
+            "button",
+            {
+              type: "button",
+              onclick: () => {
+                site.heightM = base.antenna_agl_m;
+                up.set(site.heightM);
+                put(home);
+              },
+            },
+            "Put it back",
+          ),
+        ),
+        result,
+        h("h3", {}, "Take it over into the plan"),
+        h(
+          "p",
+          { class: "small" },
+          h(
+            "label",
+            { for: "change-text" },
+            "In your sites file, give the row of this name these values, then run meshplan plan again:",
+          ),
+        ),
+        text,
+        h(
+          "div",
+          { class: "buttons" },
+          h("button", { type: "button", id: "copy-change", onclick: copy }, "Copy"),
+          h("button", { type: "button", onclick: save }, "Save as a file"),
+        ),
+        landNote(),
+      ],
+      `Trying ${name}: drag it or change its height.`,
+    );
     refresh();
   }
 
   /* The change as a row of a sites file. */
   function changeText(device, site) {
-    const quoted = (words) => /[",\n\r]|^\s|\s$/.test(words) ? `"${words.replaceAll('"', '""')}"` : words;
+    const quoted = (words) => (/[",\n\r]|^\s|\s$/.test(words) ? `"${words.replaceAll('"', '""')}"` : words);
     const place = site.moved ? site.place : { lat: device.lat_deg, lng: device.lon_deg };
     return `name,role,lon_deg,lat_deg,antenna_agl_m\n${quoted(app.ends.get(device.name).site)},${device.role},${place.lng.toFixed(7)},${place.lat.toFixed(7)},${Number(site.heightM.toFixed(2))}\n`;
   }

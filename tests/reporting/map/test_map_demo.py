@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -40,8 +39,8 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
 
 
 @pytest.fixture
-def page(open_map: OpenMap, demo: Demo) -> Iterator[Any]:
-    yield open_map(demo.file, DESK).page
+def page(open_map: OpenMap, demo: Demo) -> Any:
+    return open_map(demo.file, DESK).page
 
 
 def test_the_page_counts_what_the_plan_counts(page: Any, demo: Demo) -> None:

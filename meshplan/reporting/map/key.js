@@ -1,0 +1,85 @@
+/* The key to the map: every sign, its meaning, and whether it is drawn. */
+"use strict";
+const makeKey = (app) => {
+  const { h, plain, chance, known, kindWords, lineSample, signOf, roleSign, spareSign, wide } = meshParts;
+  const { data, map } = app;
+  const byId = (id) => document.getElementById(id);
+
+  function fillLegend() {
+    const toggle = (key, sample, words, on = true) => {
+      const box = h("input", { type: "checkbox", "data-layer": key });
+      box.checked = on;
+      box.addEventListener("change", () => {
+        const layer = app.layers[key];
+        if (box.checked) layer.addTo(map);
+        else map.removeLayer(layer);
+        app.say(`${words}: ${box.checked ? "shown" : "hidden"}.`);
+      });
+      return h("label", { class: "row" }, box, h("span", { class: "verdict" }, sample, words));
+    };
+    const row = (sample, words) => h("div", { class: "row" }, sample, h("span", {}, words));
+    const swatch = (colour) => h("span", { class: "swatch", style: `background:${colour}` });
+    const used = new Set(data.links.flatMap((link) => [link.verdict, ...link.seasons.map((one) => one.verdict)]));
+    const limit = (style) =>
+      known(style.limit) && style.name !== "not sure" && style.name !== "failing" ? `, at least ${chance(style.limit)}` : "";
+    const kinds = new Map(
+      data.shapes.filter((shape) => !shape.kind.includes("boundary")).map((shape) => [kindWords(shape.kind), shape.colour]),
+    );
+    app.layers.relief = window[data.map.relief];
+    byId("legend-body").append(
+      ...[
+        h("h2", {}, "Links: how likely they work"),
+        data.verdicts
+          .filter((style) => used.has(style.name))
+          .map((style) => row(lineSample(style), [h("strong", {}, style.name), `: ${style.words}${limit(style)}`])),
+        h("h2", {}, "Sites"),
+        row(roleSign("gateway", 22), "gateway, has the way out to the internet"),
+        row(roleSign("relay", 22), "relay, passes readings on"),
+        data.verdicts
+          .filter((style) => data.devices.some((one) => one.verdict === style.name))
+          .map((style) => row(signOf(style), `sensor, weakest link ${style.name}`)),
+        data.unserved.length ? row(roleSign("unserved", 22), h("strong", {}, "sensor without a route")) : null,
+        h("h2", {}, "Drawn on the map"),
+        toggle("links", null, "links of the plan"),
+        data.links.some((link) => !link.chosen) ? toggle("candidates", null, "other links looked at", false) : null,
+        data.devices.some((one) => one.role !== "sensor" && !one.in_plan)
+          ? toggle("spares", spareSign("gateway", 18), "places the plan does not need", false)
+          : null,
+        data.shapes.length ? toggle("cover", null, "what stands on the land") : null,
+        [...kinds].map(([name, colour]) => row(swatch(colour), name)),
+        app.layers.contours
+          ? toggle("contours", null, `contours, every ${plain(data.contours.step_m, data.contours.step_m < 1 ? 2 : 0)} m`)
+          : null,
+        data.shapes.some((shape) => shape.kind.includes("boundary")) ? toggle("boundary", null, "boundary") : null,
+        data.measured.length ? toggle("measured", null, "measured points", false) : null,
+        data.coverage.length ? h("h2", {}, "Reach of a future sensor") : null,
+        data.coverage.map((layer, i) => {
+          app.layers[`coverage-${i}`] = window[data.map.coverage[i]];
+          return toggle(`coverage-${i}`, null, layer.name, false);
+        }),
+        [...new Map(data.coverage.flatMap((layer) => layer.classes.map((one) => [one.name, one.colour])))].map(([name, colour]) =>
+          row(swatch(colour), name),
+        ),
+        [...new Set(data.coverage.map((layer) => layer.note).filter(Boolean))].map((note) => h("p", { class: "small soft" }, note)),
+        data.map.tiles
+          ? [
+              h("h2", {}, "From the network"),
+              toggle("tiles", null, "online background map", false),
+              h(
+                "p",
+                { class: "small soft" },
+                "Only when you switch it on, pictures are fetched from another computer, which then learns where you look.",
+              ),
+            ]
+          : null,
+        toggle("relief", null, "shaded land"),
+      ]
+        .flat(Infinity)
+        .filter(Boolean),
+    );
+    byId("legend").open = wide();
+    byId("legend").addEventListener("toggle", () => map.invalidateSize({ pan: false }));
+  }
+
+  return { fillLegend };
+};

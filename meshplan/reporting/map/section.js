@@ -1,0 +1,86 @@
+/* The strip under the map that holds the section through the land, with a mark that walks along it on chart and map. */
+"use strict";
+const makeSection = (app) => {
+  const { h, wide } = meshParts;
+  const { data, map } = app;
+  const byId = (id) => document.getElementById(id);
+  let strip = null,
+    reopen = false;
+  function showSection(cut) {
+    const host = byId("section");
+    strip = cut;
+    host.hidden = !cut;
+    if (cut && wide() && byId("legend").open) {
+      byId("legend").open = false;
+      reopen = true;
+    }
+    if (!cut && reopen) {
+      byId("legend").open = true;
+      reopen = false;
+    }
+    if (app.walker) app.walker.remove();
+    if (cut) {
+      const plot = h("div", { class: "plot" }),
+        walk = h("input", { type: "range", id: "walk", min: 0, max: 200, value: 0 }),
+        words = h("output", { for: "walk" }, cut.words);
+      host.replaceChildren(
+        h(
+          "div",
+          { class: "section-head" },
+          h("h2", {}, cut.title),
+          h(
+            "button",
+            {
+              type: "button",
+              class: "no-print",
+              onclick: () => {
+                showSection(null);
+                byId("ledger").focus();
+              },
+            },
+            "Close section",
+          ),
+        ),
+        plot,
+        h("div", { class: "walk" }, h("label", { for: "walk" }, "Walk along the line"), walk, words),
+      );
+      const figure = () => meshChart.draw(plot, cut, data.cover_kinds);
+      let chart = figure();
+      const stepTo = (along) => {
+        chart.showAt(along);
+        words.textContent = chart.wordsAt(along);
+        const share = along / cut.profile.distanceM,
+          [a, b] = cut.ends,
+          place = [a.lat_deg + (b.lat_deg - a.lat_deg) * share, a.lon_deg + (b.lon_deg - a.lon_deg) * share];
+        if (!app.walker)
+          app.walker = L.circleMarker(place, {
+            pane: "measured",
+            radius: 7,
+            color: "#8c0f2b",
+            weight: 3,
+            fillColor: "#fff",
+            fillOpacity: 1,
+            interactive: false,
+          });
+        app.walker.setLatLng(place).addTo(map);
+      };
+      walk.addEventListener("input", () => stepTo((walk.value / 200) * cut.profile.distanceM));
+      plot.addEventListener("pointermove", (event) => {
+        const along = chart.alongAt(event.clientX);
+        walk.value = (along / cut.profile.distanceM) * 200;
+        stepTo(along);
+      });
+      host.redraw = () => {
+        chart = figure();
+      };
+    }
+    map.invalidateSize({ pan: false });
+  }
+
+  return {
+    showSection,
+    redraw: () => {
+      if (strip) byId("section").redraw();
+    },
+  };
+};
