@@ -1,13 +1,18 @@
-"""Read back the plan.json that meshplan itself wrote."""
+"""Read back what meshplan itself wrote: plan.json, and whether a table for readings has been filled in."""
 
 from __future__ import annotations
 
+import csv
 import json
 from pathlib import Path
+from typing import Final
 
 from meshplan.errors import InputError, MissingFileError
 from meshplan.plan_codec import plan_from_json
 from meshplan.records import Plan
+
+READING_CELLS: Final = ("date_time", "season", "power_dbm", "snr_db", "sent", "received", "note")
+"""The cells of a table for readings that are empty until somebody fills them in."""
 
 
 def read_plan_json(path: Path) -> Plan:
@@ -37,3 +42,18 @@ class _BareConstantError(ValueError):
 
 def _refuse_constant(text: str) -> float:
     raise _BareConstantError(text)
+
+
+def holds_readings(path: Path) -> bool:
+    """Tell whether somebody has written into a table for readings, so that it must not be written over.
+
+    A table that cannot be understood counts as filled in.
+    """
+    if not path.is_file():
+        return False
+    try:
+        rows = list(csv.DictReader(path.read_text(encoding="utf-8-sig").splitlines()))
+    except (UnicodeDecodeError, csv.Error):
+        return True
+    empty = all(not (row.get(column) or "").strip() for row in rows for column in READING_CELLS)
+    return not (rows and set(READING_CELLS) <= set(rows[0]) and empty)

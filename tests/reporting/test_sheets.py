@@ -202,8 +202,11 @@ def test_readings_have_a_row_for_each_direction_of_each_link_on_the_sheets(plan:
 
 
 def test_a_filled_table_is_never_written_over(plan: Plan, tmp_path: Path) -> None:
-    names = {path.name for path in write_sheets(plan, tmp_path)}
-    assert names == {"sheets.html", "readings.csv"}
+    for _ in range(2):
+        names = {path.name for path in write_sheets(plan, tmp_path)}
+        assert names == {"sheets.html", "readings.csv"}, "an empty table may be written anew"
+    (tmp_path / "readings.csv").write_text((tmp_path / "readings.csv").read_text().replace(",,,,", ",,-91,,", 1))
+    assert {path.name for path in write_sheets(plan, tmp_path)} == {"sheets.html", "readings-new.csv"}
     (tmp_path / "readings.csv").write_text("a day's work")
     assert {path.name for path in write_sheets(plan, tmp_path)} == {"sheets.html", "readings-new.csv"}
     assert (tmp_path / "readings.csv").read_text() == "a day's work"

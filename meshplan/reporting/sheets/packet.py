@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from meshplan.inputs.plan_file import holds_readings
 from meshplan.records import Plan
 from meshplan.reporting.files import all_or_nothing, write_bytes_atomically, write_text_atomically
 from meshplan.reporting.paper import paper_page
@@ -23,9 +24,9 @@ def sheets_html(plan: Plan) -> str:
 def write_sheets(plan: Plan, folder: Path, *, pdf: bool = False) -> tuple[Path, ...]:
     """Write sheets.html and readings.csv, and sheets.pdf on request; all of them or none.
 
-    A readings.csv that exists is left alone and the new one is called readings-new.csv: it may hold a day's work.
+    A readings.csv that somebody has filled in is left alone and the new one is called readings-new.csv.
     """
-    readings = "readings-new.csv" if (folder / "readings.csv").exists() else "readings.csv"
+    readings = "readings-new.csv" if holds_readings(folder / "readings.csv") else "readings.csv"
     with all_or_nothing(folder) as scratch:
         write_text_atomically(scratch / "sheets.html", sheets_html(plan))
         # a byte order mark, so that spreadsheets show names as they are
