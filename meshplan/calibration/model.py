@@ -255,7 +255,7 @@ def alikeness(first: Sequence[PredictedLink], second: Sequence[PredictedLink], c
     apart[:, :, 5] *= HEIGHT_STRETCH
     gap_m = np.sqrt(np.sum(apart[:, :, :3] ** 2, axis=2)) + np.sqrt(np.sum(apart[:, :, 3:] ** 2, axis=2))
     smooth: Array = np.nan_to_num(np.exp(-gap_m / correlation_m), nan=0.0)
-    mixed: Array = (1 - UNALIKE_SHARE) * smooth + UNALIKE_SHARE * same
+    mixed: Array = np.where(same, 1.0, (1 - UNALIKE_SHARE) * smooth)
     return mixed
 
 

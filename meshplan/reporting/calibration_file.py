@@ -90,7 +90,7 @@ def _number(value: float) -> str:
         return "nan"
     if math.isinf(value):
         return "inf" if value > 0 else "-inf"
-    written = repr(round(value, 6) + 0.0)
+    written = repr(round(float(value), 6) + 0.0)
     return written if any(mark in written for mark in ".en") else written + ".0"
 
 
