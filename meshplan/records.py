@@ -408,6 +408,8 @@ class LegalLine:
     source: str
     standing: str
     as_of: str
+    status: str = ""
+    """lawful, refused, licensed, or not checked where no country was named."""
 
 
 @dataclass(frozen=True)
@@ -501,6 +503,11 @@ class Plan:
     def link(self, key: str) -> Link:
         """Return the link with that key."""
         return next(link for link in self.links if link.key == key)
+
+    @property
+    def lawful(self) -> bool:
+        """Whether no device of the plan breaks a rule of the table."""
+        return all(line.lawful for line in self.legal)
 
     @property
     def chosen_links(self) -> tuple[Link, ...]:

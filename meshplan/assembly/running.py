@@ -6,16 +6,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+from meshplan.assembly.traffic import station_emission, station_mode
 from meshplan.errors import InputError, nearest_name
 from meshplan.links.stations import Station
 from meshplan.operation.airtime import time_on_air_ms
 from meshplan.operation.channel import HopDelay, route_delay
 from meshplan.operation.duty_cycle import DeviceAirtime, TrafficSource, channel_groups, channel_loads, device_airtimes
 from meshplan.operation.energy import Duty, average_current_ua, battery_life, energy_wh_per_day, solar_supply
-from meshplan.operation.law import Emission, LegalVerdict, legal_check
+from meshplan.operation.law import LegalVerdict, legal_check
 from meshplan.planning.problem import PlacementPlan
 from meshplan.radio_records import Battery, Board, RadioMode, Region, SolarTable
-from meshplan.records import DutyRecord, EnergyRecord, LegalLine, Power, Purpose, Role
+from meshplan.records import DutyRecord, EnergyRecord, LegalLine, Power, Role
 from meshplan.settings import PropertySettings
 
 TRIES = 3
@@ -86,17 +87,6 @@ def run_plan(
     return Running(duty, energy, _legal_lines(verdicts), latency)
 
 
-def station_mode(station: Station) -> RadioMode:
-    """Return the radio of a station at the power it is allowed."""
-    return replace(station.radio, tx_power_dbm=station.tx_power_dbm)
-
-
-def emission_of(mode: RadioMode, peak_gain_dbi: float, feed_loss_db: float, *, purpose: Purpose, licence: str | None) -> Emission:
-    """Return what a device puts on the air, before its traffic is known."""
-    use = {Purpose.TREND: "data", Purpose.ALARM: "alarm", Purpose.CONTROL: "control"}[purpose]
-    return Emission(mode=mode, antenna_gain_dbi=peak_gain_dbi, feed_loss_db=feed_loss_db, use=use, licence=licence)
-
-
 def find_in(catalogue: Mapping[str, object], key: str, setting: str) -> str:
     """Return a key that the catalogue holds, or raise with the nearest known one."""
     if key not in catalogue:
@@ -109,15 +99,8 @@ def find_in(catalogue: Mapping[str, object], key: str, setting: str) -> str:
 
 
 def _verdict(station: Station, airtime: DeviceAirtime, region: Region, settings: PropertySettings) -> LegalVerdict:
-    emission = emission_of(
-        station_mode(station),
-        station.antenna.peak_gain_dbi[1],
-        station.feed_loss_db,
-        purpose=station.site.purpose if station.site.role is Role.SENSOR else Purpose.TREND,
-        licence=settings.radio_settings.licence,
-    )
     busy = replace(
-        emission,
+        station_emission(station, settings.radio_settings.licence),
         duty=airtime.fast.duty,
         longest_packet_ms=airtime.longest_packet_ms,
         interval_s=airtime.shortest_interval_s,
@@ -209,6 +192,7 @@ def _legal_lines(verdicts: Mapping[str, LegalVerdict]) -> tuple[LegalLine, ...]:
             source=verdict.source,
             standing=str(verdict.standing),
             as_of=verdict.checked,
+            status=verdict.status,
         )
         for kind, verdict in first.items()
     ]

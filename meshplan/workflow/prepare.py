@@ -8,7 +8,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from meshplan.assembly.running import Catalogue, emission_of
+from meshplan.assembly.running import Catalogue
+from meshplan.assembly.traffic import emission_of, lawful_mode_for, with_own_traffic
 from meshplan.errors import InputError
 from meshplan.inputs.antennas import AntennaClass, CableClass, read_antennas, read_cables
 from meshplan.inputs.property import Property, read_property
@@ -18,7 +19,7 @@ from meshplan.links.describe import Context
 from meshplan.links.path_loss import PathSettings
 from meshplan.links.seasons import hemisphere_of, seasons_named
 from meshplan.links.stations import Station
-from meshplan.operation.law import LegalVerdict, find_region, highest_lawful_power, lawful_mode
+from meshplan.operation.law import LegalVerdict, find_region, highest_lawful_power
 from meshplan.propagation.ground import ground_constants
 from meshplan.propagation.refraction import effective_earth_radius_km
 from meshplan.propagation.seasons import Hemisphere, Season
@@ -157,9 +158,18 @@ def choose_mode(base: Base, radio: str) -> tuple[RadioMode, LegalVerdict]:
     key = base.found.settings.antenna.sensor or mode.default_antenna
     gain_dbi = base.antennas[key].peak_gain_dbi[1] if key in base.antennas else 0.0
     emission = emission_of(mode, gain_dbi, 0.0, purpose=Purpose.TREND, licence=wish.licence)
-    return lawful_mode(
-        base.catalogue.region, emission, keep_power=wish.power_dbm is not None, keep_frequency=wish.frequency_mhz is not None
+    return lawful_mode_for(
+        base.catalogue.region,
+        emission,
+        sensors_of(base),
+        keep_power=wish.power_dbm is not None,
+        keep_frequency=wish.frequency_mhz is not None,
     )
+
+
+def sensors_of(base: Base) -> tuple[Site, ...]:
+    """Return the sites that report."""
+    return tuple(site for site in base.found.sites if site.role is Role.SENSOR)
 
 
 def refuse_unlawful(prepared: Prepared) -> None:
@@ -174,19 +184,24 @@ def refuse_unlawful(prepared: Prepared) -> None:
 
 
 def power_at(base: Base) -> Callable[[Site, AntennaClass, float, RadioMode], float]:
-    """Return a function that gives the power a site may use with its own antenna."""
+    """Return a function that gives the power a site may use with its own antenna and traffic.
+
+    Relays and gateways are judged with the packets of the busiest sensor, which they may have to forward.
+    """
     wish, region = base.found.settings.radio_settings, base.catalogue.region
+    all_sensors = sensors_of(base)
 
     @cache
-    def power_dbm(gain_dbi: float, feed_loss_db: float, purpose: Purpose, mode: RadioMode) -> float:
+    def power_dbm(gain_dbi: float, feed_loss_db: float, purpose: Purpose, mode: RadioMode, sensors: tuple[Site, ...]) -> float:
         emission = emission_of(mode, gain_dbi, feed_loss_db, purpose=purpose, licence=wish.licence)
-        power, verdict = highest_lawful_power(region, emission)
+        power, verdict = highest_lawful_power(region, with_own_traffic(emission, sensors))
         return min(power, mode.tx_power_dbm) if verdict.lawful else mode.tx_power_dbm
 
     def at(site: Site, antenna: AntennaClass, feed_loss_db: float, mode: RadioMode) -> float:
         if wish.power_dbm is not None:
             return mode.tx_power_dbm
-        purpose = site.purpose if site.role is Role.SENSOR else Purpose.TREND
-        return power_dbm(antenna.peak_gain_dbi[1], round(feed_loss_db, 6), purpose, mode)
+        if site.role is not Role.SENSOR:
+            return power_dbm(antenna.peak_gain_dbi[1], round(feed_loss_db, 6), Purpose.TREND, mode, all_sensors)
+        return power_dbm(antenna.peak_gain_dbi[1], round(feed_loss_db, 6), site.purpose, mode, (site,))
 
     return at

@@ -1,0 +1,134 @@
+"""What sensors put on the air before any route is known, and what a device that carries them may still take on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import inf
+from typing import Final
+
+from meshplan.links.stations import Station
+from meshplan.operation.airtime import acknowledgement_ms, longest_packet_ms, time_on_air_ms
+from meshplan.operation.law import Emission, LegalVerdict, lawful_mode, legal_check
+from meshplan.operation.law_rows import COMFORT_SHARE
+from meshplan.radio_records import RadioMode, Region
+from meshplan.records import Purpose, Role, Site
+
+WORTH_ITS_ROOM_DB: Final = 3.0
+"""Power given up for a sub-band in which a relay may forward everything (own choice)."""
+
+
+def emission_of(mode: RadioMode, peak_gain_dbi: float, feed_loss_db: float, *, purpose: Purpose, licence: str | None) -> Emission:
+    """Return what a device puts on the air, before its traffic is known."""
+    use = {Purpose.TREND: "data", Purpose.ALARM: "alarm", Purpose.CONTROL: "control"}[purpose]
+    return Emission(mode=mode, antenna_gain_dbi=peak_gain_dbi, feed_loss_db=feed_loss_db, use=use, licence=licence)
+
+
+def station_mode(station: Station) -> RadioMode:
+    """Return the radio of a station at the power it is allowed."""
+    return replace(station.radio, tx_power_dbm=station.tx_power_dbm)
+
+
+def station_emission(station: Station, licence: str | None) -> Emission:
+    """Return what a station puts on the air with its own antenna and cable, before its traffic is known."""
+    return emission_of(
+        station_mode(station),
+        station.antenna.peak_gain_dbi[1],
+        station.feed_loss_db,
+        purpose=station.site.purpose if station.site.role is Role.SENSOR else Purpose.TREND,
+        licence=licence,
+    )
+
+
+def busiest_interval_s(site: Site) -> float:
+    """Return the interval of a sensor in its fast mode, or its only one."""
+    return min(site.interval_s, site.fast_interval_s or inf)
+
+
+def with_own_traffic(emission: Emission, sensors: Sequence[Site]) -> Emission:
+    """Return an emission with the traffic of the busiest of some sensors: longest packet, most airtime, shortest interval."""
+    mode = emission.mode
+    shares = [time_on_air_ms(mode, site.payload_bytes) / 1000.0 / busiest_interval_s(site) for site in sensors]
+    return replace(
+        emission,
+        duty=max(shares, default=0.0),
+        longest_packet_ms=max((longest_packet_ms(mode, site.payload_bytes) for site in sensors), default=0.0),
+        interval_s=min((busiest_interval_s(site) for site in sensors), default=inf),
+    )
+
+
+def lawful_mode_for(
+    region: Region, emission: Emission, sensors: Sequence[Site], *, keep_power: bool, keep_frequency: bool
+) -> tuple[RadioMode, LegalVerdict]:
+    """Return the mode to plan with, and the verdict on the busiest sensor's own traffic.
+
+    A sub-band in which one relay may forward all sensors is taken where it costs at most `WORTH_ITS_ROOM_DB` of power.
+    """
+    own = with_own_traffic(emission, sensors)
+    mode, verdict = lawful_mode(region, own, keep_power=keep_power, keep_frequency=keep_frequency)
+    if not verdict.lawful:
+        return mode, verdict
+    forwarding = replace(own, duty=sum(forwarded_share(emission.mode, site) for site in sensors))
+    roomy, roomy_verdict = lawful_mode(region, forwarding, keep_power=keep_power, keep_frequency=keep_frequency)
+    if roomy_verdict.lawful and roomy.tx_power_dbm >= mode.tx_power_dbm - WORTH_ITS_ROOM_DB:
+        return roomy, legal_check(region, replace(own, mode=roomy))
+    return mode, verdict
+
+
+def forwarded_share(mode: RadioMode, site: Site) -> float:
+    """Return the share of the busiest hour that a relay spends on one sensor: forwarding and confirming each packet."""
+    once_ms = time_on_air_ms(mode, site.payload_bytes) + acknowledgement_ms(mode)
+    return once_ms / 1000.0 / busiest_interval_s(site)
+
+
+@dataclass(frozen=True)
+class AirtimeBudget:
+    """Shares of the busiest hour by station key. Devices without an entry are not limited."""
+
+    load: dict[str, float]
+    """What each sensor costs a relay that forwards it."""
+    capacity: dict[str, float]
+    """What a relay or gateway may take on, in the same measure."""
+
+
+def airtime_budget(stations: Sequence[Station], region: Region, licence: str | None = None) -> AirtimeBudget:
+    """Return what sensors load on relays and what relays and gateways may carry under the duty limits of a region.
+
+    Both are empty where even one device could carry all sensors.
+
+    Parameters
+    ----------
+    stations : sequence of Station
+    region : Region
+    licence : str, optional
+        Licence stated by the user; where the verdict rests on it, duty limits do not bind.
+
+    Notes
+    -----
+    Source
+        Half of the duty limit (`COMFORT_SHARE`). A gateway confirms but does not forward, so it takes on more: its room is
+        divided by the largest part that the confirmation has in any sensor's load, so that it is never overdrawn.
+    """
+    sensors = [station for station in stations if station.site.role is Role.SENSOR]
+    load = {station.key: forwarded_share(station.radio, station.site) for station in sensors}
+    total = sum(load.values())
+    confirming = max((_confirming_part(station) for station in sensors), default=0.0)
+    capacity = {}
+    for station in stations:
+        if station.site.role is Role.SENSOR:
+            continue
+        verdict = legal_check(region, station_emission(station, licence), look_elsewhere=False)
+        if verdict.status == "licensed" or not verdict.duty_limit < 1.0:
+            continue
+        room = COMFORT_SHARE * verdict.duty_limit
+        if station.site.role is Role.GATEWAY:
+            room = room / confirming if confirming else inf
+        if room < total:
+            capacity[station.key] = room
+    return AirtimeBudget(load if capacity else {}, capacity)
+
+
+def _confirming_part(sensor: Station) -> float:
+    """Return the acknowledgement as a share of what a relay spends on a packet."""
+    confirm_ms = acknowledgement_ms(sensor.radio)
+    return confirm_ms / (confirm_ms + time_on_air_ms(sensor.radio, sensor.site.payload_bytes))
