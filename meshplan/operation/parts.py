@@ -14,7 +14,9 @@ FREE_HEIGHT_M: Final = 2.0
 """A post of this height comes with the device; only metres above it are priced."""
 
 CABLE_STEP_M: Final = 0.5
-"""Cables are bought in lengths rounded up to this."""
+PANEL_STEP_W: Final = 0.5
+STORAGE_STEP_WH: Final = 5.0
+"""Cables, panels and batteries are bought in sizes rounded up to these steps, so that like sites share a line."""
 
 
 def parts_list(devices: Sequence[Device], costs: CostSettings) -> tuple[PartLine, ...]:
@@ -122,8 +124,12 @@ def _panel_kind(device: Device) -> str | None:
     energy = device.energy
     if energy is None or not (energy.panel_w > 0 and energy.storage_wh > 0 and math.isfinite(energy.panel_w + energy.storage_wh)):
         return "panel, charger and battery"
-    panel_w, storage_wh = math.ceil(10 * energy.panel_w - 1e-6) / 10, math.ceil(energy.storage_wh - 1e-6)
-    return f"panel of {panel_w:g} W, charger, battery of {storage_wh} Wh ({_words(energy.battery)})"
+    panel_w, storage_wh = _rounded_up(energy.panel_w, PANEL_STEP_W), _rounded_up(energy.storage_wh, STORAGE_STEP_WH)
+    return f"panel of {panel_w:g} W, charger, battery of {storage_wh:g} Wh ({_words(energy.battery)})"
+
+
+def _rounded_up(value: float, step: float) -> float:
+    return step * math.ceil(round(value / step, 6))
 
 
 def _own_prices(devices: Sequence[Device], costs: CostSettings) -> list[PartLine]:
@@ -145,7 +151,7 @@ def _own_prices(devices: Sequence[Device], costs: CostSettings) -> list[PartLine
 def _cable_kind(device: Device) -> str | None:
     if not device.cable or not device.cable_m > 0:
         return None
-    length = CABLE_STEP_M * math.ceil(round(device.cable_m / CABLE_STEP_M, 6))
+    length = _rounded_up(device.cable_m, CABLE_STEP_M)
     return f"antenna cable {_words(device.cable)}, {length:g} m, plugs to fit"
 
 

@@ -82,7 +82,7 @@ def test_lines_say_what_to_buy() -> None:
     assert find(lines, "sensor: radio").devices == ("s1", "s2")
     assert find(lines, "mast or bracket, antenna at 4 m").devices == ("ridge", "saddle")
     assert find(lines, "mast or bracket, antenna at 8 m").unit_cost == pytest.approx(72.0)
-    assert find(lines, "panel of 2.9 W, charger, battery of 15 Wh").devices == ("ridge",)
+    assert find(lines, "panel of 3 W, charger, battery of 15 Wh").devices == ("ridge",)
     assert find(lines, "antenna cable mini coax 2.7mm, 3 m").quantity == 3
     assert find(lines, "surge arrester").devices == ("house", "ridge", "saddle", "s2")
     assert find(lines, "own price of this site, more").unit_cost == pytest.approx(200.0 - 45.0 - 24.0 - 40.0)

@@ -86,7 +86,7 @@ def order_of_work(plan: Plan, sheets: Iterable[SiteSheet]) -> tuple[WorkStep, ..
         WorkStep(
             link,
             tuple(sorted(numbers[name] for name in (link.a, link.b) if name in numbers)),
-            link.clearance.obstacle if link.clearance.kind == "obstructed" else listing(link.causes[:2]),
+            link.clearance.obstacle if link.clearance.kind == "obstructed" else "".join(link.causes[:1]),
         )
         for link in ranked
     )
