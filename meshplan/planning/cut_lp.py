@@ -1,4 +1,8 @@
-"""The linear programme over cuts: its value bounds every plan from below, at any moment."""
+"""The linear programme over cuts: its value bounds every plan from below, at any moment.
+
+Rows come by separation, columns by price: of tens of thousands of copies only those that could lower the value are handed to the
+solver. The bound counts what the others might still save, so it is valid before all of them have been looked at.
+"""
 
 from __future__ import annotations
 
@@ -10,17 +14,35 @@ from numpy.typing import NDArray
 from meshplan.planning.cover import CoverModel, Row, row_gap
 from meshplan.planning.solver import new_solver
 
-KEEP_ROUNDS = 6
+KEEP_ROUNDS = 2
 """A row that has not been tight for so many rounds is dropped; it comes back if it is needed."""
 
 MEMORY = 0.5
 """Cuts are looked for between the current point and a running average of past points: fewer rounds are needed."""
 
+ALL_AT_ONCE = 3000
+"""Columns up to which all are handed to the solver from the start."""
+
+NEW_COLUMNS = 600
+"""Columns handed over at a time."""
+
+PRICE_PASSES = 4
+"""How often columns are handed over between two rounds of cuts."""
+
+MANY_ROWS = 300
+"""Rows per round up to which all are taken."""
+
+FEW = 5
+"""Columns handed over for a row that has none yet."""
+
+PRICE_TOLERANCE = 1e-7
+
 
 class CutLp:
     """A linear programme that grows by violated cuts.
 
-    After `solve`: `value` (in cost steps, forced nodes included), `x`, `reduced` (reduced costs), `duals` of `rows`.
+    `x` is the point of the last solve. `value` is the best lower bound so far (in cost steps, forced nodes included),
+    proven by `proof_duals` of `proof_rows` and `proof_site_duals`; `reduced` are the reduced costs that go with it.
     """
 
     def __init__(self, model: CoverModel, seed: int) -> None:
@@ -32,16 +54,58 @@ class CutLp:
         self.x = np.zeros(n)
         self.reduced = model.cost.astype(np.float64)
         self.duals = np.zeros(0)
-        self.site_duals = np.zeros(len(model.site_groups))
-        self.upper = np.ones(n)
+        self.proof_rows: list[Row] = []
+        self.proof_duals = np.zeros(0)
+        self.proof_site_duals = np.zeros(len(model.site_groups))
         self.rounds = 0
         self._average: NDArray[np.float64] | None = None
         self._known: set[bytes] = set()
         self._solver: Any = new_solver(seed)
-        self._solver.addVars(n, np.zeros(n), np.ones(n))
-        self._solver.changeColsCost(n, np.arange(n, dtype=np.int32), model.cost.astype(np.float64))
-        for group in model.site_groups:
-            self._solver.addRow(0.0, 1.0, group.size, group, np.ones(group.size))
+        self._place = np.full(n, -1, dtype=np.int64)
+        self._columns = np.zeros(0, dtype=np.int64)
+        for _ in model.site_groups:
+            self._solver.addRow(-np.inf, 1.0, 0, np.zeros(0, dtype=np.int32), np.zeros(0))
+        if n <= ALL_AT_ONCE:
+            self.activate(np.arange(n))
+
+    def activate(self, columns: NDArray[np.integer]) -> None:
+        """Hand columns over to the solver, with their entries in the rows that are there."""
+        columns = np.unique(columns)
+        columns = columns[self._place[columns] < 0]
+        if not columns.size:
+            return
+        first = self._columns.size
+        self._place[columns] = first + np.arange(columns.size)
+        self._columns = np.concatenate([self._columns, columns])
+        row_of, column_of, value = self._entries(columns)
+        order = np.lexsort((row_of, column_of))
+        counts = np.bincount(column_of, minlength=columns.size)
+        starts = np.concatenate([[0], np.cumsum(counts)[:-1]]).astype(np.int32)
+        cost = self.model.cost[columns].astype(np.float64)
+        self._solver.addCols(
+            columns.size,
+            cost,
+            np.zeros(columns.size),
+            np.ones(columns.size),
+            row_of.size,
+            starts,
+            row_of[order].astype(np.int32),
+            value[order],
+        )
+
+    def _entries(self, columns: NDArray[np.integer]) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+        """Return row, position among `columns`, and coefficient of every entry of the columns, site rows first."""
+        wanted = np.full(self.model.cost.size, -1, dtype=np.int64)
+        wanted[columns] = np.arange(columns.size)
+        parts = [(group, np.ones(group.size)) for group in self.model.site_groups]
+        parts += [(row.columns, row.coefficients) for row in self.rows]
+        if not parts:
+            return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), np.zeros(0)
+        flat = wanted[np.concatenate([part for part, _ in parts])]
+        row_of = np.repeat(np.arange(len(parts)), [part.size for part, _ in parts])
+        value = np.concatenate([coefficients for _, coefficients in parts])
+        keep = flat >= 0
+        return row_of[keep], flat[keep], value[keep]
 
     def add(self, rows: list[Row]) -> int:
         """Add the rows that are not there yet and return how many were new."""
@@ -51,39 +115,82 @@ class CutLp:
                 self._known.add(row.key)
                 fresh.append(row)
         if fresh:
-            starts = np.zeros(len(fresh), dtype=np.int32)
-            np.cumsum([row.columns.size for row in fresh[:-1]], out=starts[1:])
-            columns = np.concatenate([row.columns for row in fresh])
-            values = np.concatenate([row.coefficients for row in fresh])
+            self.activate(np.concatenate([self._too_few(row) for row in fresh]))
+            kept = [self._place[row.columns] for row in fresh]
+            here = [places >= 0 for places in kept]
+            sizes = [int(mask.sum()) for mask in here]
+            starts = np.concatenate([[0], np.cumsum(sizes)[:-1]]).astype(np.int32)
+            columns = np.concatenate([places[mask] for places, mask in zip(kept, here, strict=True)]).astype(np.int32)
+            values = np.concatenate([row.coefficients[mask] for row, mask in zip(fresh, here, strict=True)])
             lower = np.array([row.need for row in fresh])
             self._solver.addRows(len(fresh), lower, np.full(len(fresh), np.inf), columns.size, starts, columns, values)
             self.rows += fresh
             self.age += [0] * len(fresh)
         return len(fresh)
 
-    def close(self, columns: NDArray[np.integer]) -> None:
-        """Fix columns at zero: no cheaper plan can use them."""
-        columns = columns[self.upper[columns] > 0].astype(np.int32)
-        self.upper[columns] = 0.0
-        self._solver.changeColsBounds(columns.size, columns, np.zeros(columns.size), np.zeros(columns.size))
+    def _too_few(self, row: Row) -> NDArray[np.int64]:
+        """Return columns to hand over so that the row can be met: a few of its cheapest."""
+        if row.coefficients[self._place[row.columns] >= 0].sum() >= row.need:
+            return np.zeros(0, dtype=np.int64)
+        order = np.argsort(self.model.cost[row.columns], kind="stable")[:FEW]
+        return row.columns[order].astype(np.int64)
 
-    def solve(self, time_s: float | None = None) -> bool:
-        """Solve again from the last basis; return False when the time ran out (nothing changes then)."""
+    def solve(self, time_s: float | None = None, passes: int = PRICE_PASSES) -> bool:
+        """Solve again from the last basis; return False when the time ran out before anything was learnt."""
         solver = self._solver
-        limit = np.inf if time_s is None else solver.getRunTime() + max(time_s, 0.05)
-        solver.setOptionValue("time_limit", limit)
-        solver.run()
-        if str(solver.getModelStatus()) != "HighsModelStatus.kOptimal":
-            return False
+        end = np.inf if time_s is None else solver.getRunTime() + max(time_s, 0.05)
+        learnt = False
+        for number in range(passes):
+            solver.setOptionValue("time_limit", end)
+            # After new rows the old basis suits the dual method, after new columns the primal one.
+            solver.setOptionValue("simplex_strategy", 1 if number == 0 else 4)
+            solver.run()
+            status = str(solver.getModelStatus()).rpartition(".")[2]
+            if status == "kInfeasible" and self._columns.size < self.model.cost.size:
+                self.activate(np.arange(self.model.cost.size))
+                continue
+            if status != "kOptimal":
+                break
+            learnt = True
+            cheap = self._learn()
+            if not cheap.size:
+                break
+            self.activate(cheap)
+        if learnt:
+            self._forget_slack_rows()
+        return learnt
+
+    def _learn(self) -> NDArray[np.int64]:
+        """Read the solver's answer; return the columns that it should have had."""
+        solver, model = self._solver, self.model
         solution = solver.getSolution()
-        self.x = np.clip(np.array(solution.col_value), 0.0, 1.0)
-        self.reduced = np.array(solution.col_dual)
         duals = np.array(solution.row_dual)
-        n_sites = len(self.model.site_groups)
-        self.site_duals, self.duals = duals[:n_sites], duals[n_sites:]
-        self.value = float(solver.getInfo().objective_function_value) + self.model.forced_cost
-        self._forget_slack_rows(n_sites)
-        return True
+        n_sites = len(model.site_groups)
+        site_duals, duals = np.minimum(duals[:n_sites], 0.0), np.maximum(duals[n_sites:], 0.0)
+        reduced = self._reduced_costs(duals, site_duals)
+        self.x = np.zeros(model.cost.size)
+        self.x[self._columns] = np.clip(np.array(solution.col_value), 0.0, 1.0)
+        # Any prices of the rows give a bound: what the rows are worth, less what columns are charged above their cost.
+        need = np.array([row.need for row in self.rows])
+        value = model.forced_cost + float(duals @ need + site_duals.sum() + np.minimum(reduced, 0.0).sum())
+        if value >= self.value:
+            self.value, self.reduced = value, np.maximum(reduced, 0.0)
+            self.proof_rows, self.proof_duals, self.proof_site_duals = list(self.rows), duals, site_duals
+        self.duals = duals
+        cheap = np.flatnonzero((self._place < 0) & (reduced < -PRICE_TOLERANCE))
+        return cheap[np.argsort(reduced[cheap], kind="stable")[:NEW_COLUMNS]]
+
+    def _reduced_costs(self, duals: NDArray[np.float64], site_duals: NDArray[np.float64]) -> NDArray[np.float64]:
+        n = self.model.cost.size
+        parts = [(group, np.full(group.size, dual)) for group, dual in zip(self.model.site_groups, site_duals, strict=True)]
+        parts += [(row.columns, row.coefficients * dual) for row, dual in zip(self.rows, duals, strict=True) if dual]
+        charged = np.zeros(n)
+        if parts:
+            charged = np.bincount(
+                np.concatenate([columns for columns, _ in parts]), np.concatenate([value for _, value in parts]), n
+            )
+        reduced: NDArray[np.float64] = self.model.cost - charged
+        return reduced
 
     def separate(self) -> list[Row]:
         """Return rows that the current point violates; none when the point meets every cut."""
@@ -96,18 +203,30 @@ class CutLp:
         if len(found) < max(3, self.model.served.size // 20):
             found += self.model.violated_rows(self.x)
             self._average = self.x.copy()
-        return found
+        return self._strongest(found)
+
+    def _strongest(self, rows: list[Row]) -> list[Row]:
+        """Return one row per sensor, the deepest cut for its length, when there are many: long lists slow the solver down."""
+        if len(rows) <= MANY_ROWS:
+            return rows
+        depth = row_gap(rows, self.x) / np.sqrt([row.columns.size for row in rows])
+        best: dict[tuple[int, int], int] = {}
+        for index, row in enumerate(rows):
+            key = (row.sensor, int(row.need))
+            if key not in best or depth[index] > depth[best[key]]:
+                best[key] = index
+        return [rows[index] for index in sorted(best.values())]
 
     def _is_violated(self, row: Row) -> bool:
         return bool(row.need - row.coefficients @ self.x[row.columns] > 1e-4)
 
-    def _forget_slack_rows(self, n_sites: int) -> None:
+    def _forget_slack_rows(self) -> None:
         gap = row_gap(self.rows, self.x)
         self.age = [age + 1 if slack < -1e-6 else 0 for age, slack in zip(self.age, gap, strict=True)]
         old = [index for index, age in enumerate(self.age) if age > KEEP_ROUNDS]
         if len(old) < max(50, len(self.rows) // 5):
             return
-        indices = np.array(old, dtype=np.int32) + n_sites
+        indices = np.array(old, dtype=np.int32) + len(self.model.site_groups)
         self._solver.deleteRows(indices.size, indices)
         gone = set(old)
         for index in old:

@@ -143,6 +143,8 @@ def _raise_bound(search: Search, lp: CutLp) -> None:
     for _ in range(search.limits.iterations):
         if search.proven or search.out_of_time(0.5) or search.money(search.bound) > budget + search.total_worth:
             break
+        if lp.rounds == 0 and search.best is not None:
+            lp.activate(np.flatnonzero(search.best[search.model.item_node]))
         if lp.rows and not lp.solve(search.time_left(0.6)):
             break
         search.raise_bound(lp.value, "cuts")
@@ -202,7 +204,7 @@ def make_certificate(search: Search, lp: CutLp) -> Certificate:
     problem, model = search.problem, search.model
     units = problem.cost_step * CERTIFICATE_SCALE
     rows = []
-    for row, dual in zip(lp.rows, lp.duals, strict=False):
+    for row, dual in zip(lp.proof_rows, lp.proof_duals, strict=True):
         weight = int(np.floor(dual * units + 1e-3))
         if weight > 0 and row.proof:
             items = row.columns[row.columns < model.n_items]
@@ -210,7 +212,7 @@ def make_certificate(search: Search, lp: CutLp) -> Certificate:
             without = problem.nodes[row.without].id if row.without >= 0 else ""
             rows.append(CutRow(problem.sensors[row.sensor].id, weight, int(row.need), members, without))
     prices = []
-    for group, dual in zip(model.site_groups, lp.site_duals, strict=True):
+    for group, dual in zip(model.site_groups, lp.proof_site_duals, strict=True):
         if dual < 0:
             prices.append((problem.nodes[model.item_node[group[0]]].site_id, int(np.ceil(-dual * units))))
     served = tuple(problem.sensors[i].id for i in np.flatnonzero(search.demand.single))

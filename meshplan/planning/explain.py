@@ -1,0 +1,262 @@
+"""Answers about a plan that follow from the graph alone: what fails with what, why a device is there, what the alternatives cost."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import islice
+from math import inf, isfinite
+
+import numpy as np
+
+from meshplan.planning.demand import Demand
+from meshplan.planning.layers import BoolArray
+from meshplan.planning.outcome import choose_routes
+from meshplan.planning.problem import (
+    REDUNDANCY_LEVELS,
+    PlacementPlan,
+    PlacementProblem,
+    PlacementResult,
+    Redundancy,
+    SolveLimits,
+    nodes_of,
+)
+from meshplan.planning.routes import opened_graph, second_hop_limit, served_sensors
+from meshplan.planning.solve import solve_placement
+
+
+@dataclass(frozen=True, slots=True)
+class FailureEffect:
+    """What the loss of one opened device does: sensors that go dark, and sensors that must take another route."""
+
+    node_id: str
+    dark: tuple[str, ...]
+    rerouted: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceReason:
+    """Why a device is in the plan.
+
+    `carries`: sensors whose first route passes it. `cut_off`: served sensors that have no route within the hop limit without it.
+    `lose_second`: sensors that keep a route without it but could then not stand another failure, though the rule asks for it.
+    """
+
+    node_id: str
+    is_gateway: bool
+    cost: float
+    carries: tuple[str, ...]
+    cut_off: tuple[str, ...]
+    lose_second: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class GatewayChoice:
+    """A set of gateways and the best plan found with exactly these open."""
+
+    gateway_ids: tuple[str, ...]
+    result: PlacementResult
+
+
+@dataclass(frozen=True, slots=True)
+class LevelPrice:
+    """What one level of redundancy costs, and for how many sensors it can be had."""
+
+    redundancy: Redundancy
+    result: PlacementResult
+    with_second_route: int
+    extra_cost: float
+
+
+@dataclass(frozen=True, slots=True)
+class OneMoreHop:
+    """What a hop limit one higher would change: cost (negative saves) and the sensors it would serve in addition."""
+
+    hop_limit: int
+    result: PlacementResult
+    cost_change: float
+    newly_served: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NextSensor:
+    """The cheapest way to serve one sensor more: what must be spent on top, and the plan that does it."""
+
+    sensor_id: str
+    extra_cost: float
+    result: PlacementResult
+
+
+def what_goes_dark(problem: PlacementProblem, plan: PlacementPlan) -> tuple[FailureEffect, ...]:
+    """Return the effect of losing each opened device alone, in the order of `plan.opened`."""
+    opened = nodes_of(problem, plan.opened)
+    hops = second_hop_limit(problem)
+    effects = []
+    for node_id in plan.opened:
+        users = [item.sensor_id for item in plan.served if node_id in item.first.node_ids]
+        left = served_sensors(problem, opened_graph(problem, opened), hops, problem.node_index[node_id])
+        dark = tuple(s for s in users if not left[problem.sensor_index[s]])
+        effects.append(FailureEffect(node_id, dark, tuple(s for s in users if s not in dark)))
+    return tuple(effects)
+
+
+def why_each_relay(problem: PlacementProblem, plan: PlacementPlan) -> tuple[DeviceReason, ...]:
+    """Return why each opened device is there, in the order of `plan.opened`."""
+    opened = nodes_of(problem, plan.opened)
+    covered = {sensor.id for sensor in problem.sensors if sensor.second_route}
+    two_routes = covered - set(plan.single_route) if problem.redundancy != "none" else set()
+    reasons = []
+    for effect in what_goes_dark(problem, plan):
+        index = problem.node_index[effect.node_id]
+        fewer = opened.copy()
+        fewer[index] = False
+        kept = served_sensors(problem, opened_graph(problem, fewer), problem.hop_limit)
+        cut_off = [item.sensor_id for item in plan.served if not kept[problem.sensor_index[item.sensor_id]]]
+        others = [s for s in sorted(two_routes, key=problem.sensor_index.__getitem__) if s not in cut_off]
+        lost = _without_second(problem, fewer, others) if others else ()
+        carries = tuple(item.sensor_id for item in plan.served if effect.node_id in item.first.node_ids)
+        node = problem.nodes[index]
+        reasons.append(DeviceReason(node.id, node.is_gateway, node.cost, carries, tuple(cut_off), lost))
+    return tuple(reasons)
+
+
+def _without_second(problem: PlacementProblem, opened: BoolArray, sensors: list[str]) -> tuple[str, ...]:
+    asked = np.zeros(len(problem.sensors), dtype=bool)
+    asked[[problem.sensor_index[s] for s in sensors]] = True
+    routes = choose_routes(problem, opened, Demand(asked, asked))
+    return tuple(s for s in sensors if problem.sensor_index[s] not in routes.second)
+
+
+def compare_gateways(
+    problem: PlacementProblem, *, how_many: int = 3, limits: SolveLimits | None = None
+) -> tuple[GatewayChoice, ...]:
+    """Return the best plan and the best plans with other sets of gateways, cheapest first.
+
+    Notes
+    -----
+    Source
+        Partitioning by the best solution's own decisions, as usual for ranking solutions (from memory): every other set differs
+        from the best one at a first gateway, and each such case is a problem of its own.
+    """
+    limits = limits or SolveLimits()
+    best = solve_placement(problem, limits=limits)
+    found = [_choice(problem, best)]
+    # Each entry: a plan, its problem, and the gateways whose state is settled in that problem.
+    open_cases: list[tuple[GatewayChoice, PlacementProblem, frozenset[str]]] = [(found[0], problem, frozenset())]
+    ranked: list[GatewayChoice] = []
+    seen: set[tuple[str, ...]] = set()
+    while open_cases and len(ranked) < how_many:
+        open_cases.sort(key=lambda case: (-_importance(problem, case[0]), _cost(case[0]), case[0].gateway_ids))
+        choice, case, settled = open_cases.pop(0)
+        if choice.gateway_ids not in seen:
+            seen.add(choice.gateway_ids)
+            ranked.append(choice)
+        if len(ranked) == how_many:
+            break
+        for other, other_settled in _other_cases(case, choice, settled):
+            result = solve_placement(other, limits=limits)
+            if result.plan.served:
+                open_cases.append((_choice(other, result), other, other_settled))
+    return tuple(ranked)
+
+
+def _other_cases(
+    problem: PlacementProblem, choice: GatewayChoice, settled: frozenset[str]
+) -> list[tuple[PlacementProblem, frozenset[str]]]:
+    """Return the problems in which the gateways are as chosen up to one that is not."""
+    cases = []
+    state: dict[str, bool] = {}
+    for node in problem.nodes:
+        if not node.is_gateway or not node.allowed or node.id in settled:
+            continue
+        chosen = node.id in choice.gateway_ids
+        if not (node.forced_in and chosen):
+            flipped = {**state, node.id: not chosen}
+            changed = _with_gateways(problem, flipped)
+            if changed is not None:
+                cases.append((changed, settled | frozenset(flipped)))
+        state[node.id] = chosen
+    return cases
+
+
+def _with_gateways(problem: PlacementProblem, state: dict[str, bool]) -> PlacementProblem | None:
+    """Return the problem with gateways forced in or forbidden; None where two would stand at one site."""
+    sites = [node.site_id for node in problem.nodes if node.forced_in or state.get(node.id, False)]
+    if len(set(sites)) < len(sites) or any(node.forced_in and not state.get(node.id, True) for node in problem.nodes):
+        return None
+    nodes = tuple(
+        replace(node, forced_in=state[node.id], forbidden=not state[node.id]) if node.id in state else node
+        for node in problem.nodes
+    )
+    if sum(node.cost for node in nodes if node.forced_in) > problem.budget:
+        return None
+    return replace(problem, nodes=nodes)
+
+
+def _choice(problem: PlacementProblem, result: PlacementResult) -> GatewayChoice:
+    gateways = {node.id for node in problem.nodes if node.is_gateway}
+    return GatewayChoice(tuple(node for node in result.plan.opened if node in gateways), result)
+
+
+def _importance(problem: PlacementProblem, choice: GatewayChoice) -> float:
+    served = {item.sensor_id for item in choice.result.plan.served}
+    return sum(sensor.importance for sensor in problem.sensors if sensor.id in served and sensor.required)
+
+
+def _cost(choice: GatewayChoice) -> float:
+    return choice.result.plan.cost + choice.result.plan.forgone
+
+
+def price_of_redundancy(problem: PlacementProblem, *, limits: SolveLimits | None = None) -> tuple[LevelPrice, ...]:
+    """Return what each level of redundancy costs for the same property, plain service first."""
+    prices: list[LevelPrice] = []
+    for level in REDUNDANCY_LEVELS:
+        result = solve_placement(replace(problem, redundancy=level), limits=limits)
+        covered = sum(sensor.second_route for sensor in problem.sensors)
+        missing = set(result.plan.single_route) | {item.sensor_id for item in result.plan.unserved}
+        lacking = sum(sensor.second_route and sensor.id in missing for sensor in problem.sensors)
+        second = 0 if level == "none" else covered - lacking
+        extra = result.plan.cost - (prices[0].result.plan.cost if prices else result.plan.cost)
+        prices.append(LevelPrice(level, result, second, extra))
+    return tuple(prices)
+
+
+def value_of_one_more_hop(
+    problem: PlacementProblem, result: PlacementResult, *, limits: SolveLimits | None = None
+) -> OneMoreHop | None:
+    """Return what a hop limit one higher would change; None when there is no limit."""
+    if problem.hop_limit is None:
+        return None
+    second = None if problem.second_hop_limit is None else problem.second_hop_limit + 1
+    longer = replace(problem, hop_limit=problem.hop_limit + 1, second_hop_limit=second)
+    other = solve_placement(longer, limits=limits)
+    before = {item.sensor_id for item in result.plan.served}
+    newly = tuple(item.sensor_id for item in other.plan.served if item.sensor_id not in before)
+    return OneMoreHop(problem.hop_limit + 1, other, other.plan.cost - result.plan.cost, newly)
+
+
+def next_sensor_by_cost(
+    problem: PlacementProblem, result: PlacementResult, *, limits: SolveLimits | None = None, most: int = 20
+) -> NextSensor | None:
+    """Return which sensor that the budget or its worth left out is cheapest to add, and for how much; None if there is none.
+
+    Parameters
+    ----------
+    most : int
+        Sensors to look at, the most important first.
+    """
+    reasons = ("budget is spent", "not worth its cost")
+    importance = {sensor.id: sensor.importance for sensor in problem.sensors}
+    waiting = [item.sensor_id for item in result.plan.unserved if item.reason in reasons]
+    waiting.sort(key=lambda name: (-importance[name], name))
+    served = {item.sensor_id for item in result.plan.served}
+    best: NextSensor | None = None
+    for name in islice(waiting, most):
+        wanted = served | {name}
+        sensors = tuple(replace(sensor, required=sensor.id in wanted, worth=0.0) for sensor in problem.sensors)
+        other = solve_placement(replace(problem, sensors=sensors, budget=inf), limits=limits)
+        if name not in {item.sensor_id for item in other.plan.served}:
+            continue
+        extra = other.plan.cost - (problem.budget if isfinite(problem.budget) else result.plan.cost)
+        if best is None or extra < best.extra_cost:
+            best = NextSensor(name, extra, other)
+    return best
