@@ -26,6 +26,7 @@ from meshplan.cli.progress import Progress
 @out_option
 @radio_option
 @set_option
+@click.option("--calibrated", is_flag=True, help="Use what readings taught (calibration.toml in FOLDER).")
 @click.option("--seconds", type=click.FloatRange(min=0.1), help="Most time to look for a cheaper plan; recorded in the plan.")
 @quiet_option
 @json_option
@@ -34,20 +35,27 @@ def command(
     out: Path | None,
     radio: str | None,
     changes: tuple[str, ...],
+    calibrated: bool,
     seconds: float | None,
     quiet: bool,
     as_json: bool,
 ) -> int:
     """Plan the property in FOLDER: the cheapest gateways and relays that serve every sensor.
 
-    Writes plan.json, plan.geojson, links.csv, further tables and map.html. Ends with exit code 1 if some sensor stays unserved.
+    Writes plan.json, plan.geojson, links.csv, further tables and map.html. Ends with exit code 1 if some sensor
+    stays unserved or a device would break the radio rules.
     """
     from meshplan.reporting.plan_text import plan_summary, plan_text
     from meshplan.workflow import plan_property, solve_limits, write_plan
 
     progress = Progress(quiet=quiet or as_json)
     planned = plan_property(
-        folder, radio=radio, overrides=overrides_from(changes), limits=solve_limits(seconds), on_progress=progress
+        folder,
+        radio=radio,
+        overrides=overrides_from(changes),
+        limits=solve_limits(seconds),
+        calibrated=calibrated,
+        on_progress=progress,
     )
     files = write_plan(planned, results_folder(folder, out), on_progress=progress)
     progress.close()
@@ -55,4 +63,4 @@ def command(
         print_json(plan_summary(planned.plan, files))
     else:
         click.echo(plan_text(planned.plan, files))
-    return EXIT_UNSERVED if planned.plan.unserved else EXIT_DONE
+    return EXIT_UNSERVED if planned.plan.unserved or not planned.plan.lawful else EXIT_DONE

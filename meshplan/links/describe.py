@@ -196,12 +196,15 @@ def _season_result(table: LinkTable, row: int, season: int) -> SeasonResult:
     hidden_db = float(table.hidden_relief_db[row])
     if hidden_db:
         items.append(BudgetItem("Relief finer than the elevation data", hidden_db, True, "mean over shaken ground"))
+    if table.learned_db is not None and table.learned_db[season, row]:
+        learned_db = float(table.learned_db[season, row])
+        items.append(BudgetItem("Learned from readings", abs(learned_db), learned_db < 0.0, "calibration.toml"))
     if weather_db:
         items.append(BudgetItem("Snow or wet on both antennas", weather_db, True, "common practice, no source"))
     return SeasonResult(
         season=table.seasons[season].name,
         losses=tuple(items),
-        path_loss_db=float(sum(item.value_db for item in items)),
+        path_loss_db=-float(sum(item.signed_db for item in items)),
         received_at_b_dbm=float(table.received_at_b_dbm[season, row]),
         received_at_a_dbm=float(table.received_at_a_dbm[season, row]),
         margin_at_b_db=float(table.margin_at_b_db[season, row]),

@@ -76,6 +76,8 @@ class LinkTable:
     """Links that stay inside one building, by row."""
     chance: Array
     """Of the weaker direction that the radio needs; shape (n_seasons, n_links)."""
+    learned_db: Array | None = None
+    """What readings add to the power, already in powers and margins; shape (n_seasons, n_links)."""
 
     @property
     def margin_db(self) -> Array:

@@ -6,6 +6,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from meshplan.workflow.calibrate import calibrate_property, write_calibrated
     from meshplan.workflow.catalogue import read_catalogue
     from meshplan.workflow.check import check_property
     from meshplan.workflow.compare import compare_radios
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
 _HOME = {
     "Planned": "plan",
     "Prepared": "prepare",
+    "calibrate_property": "calibrate",
     "check_property": "check",
     "compare_radios": "compare",
     "find_plan": "sheets",
@@ -25,6 +27,7 @@ _HOME = {
     "profile_between": "profile",
     "read_catalogue": "catalogue",
     "solve_limits": "plan",
+    "write_calibrated": "calibrate",
     "write_plan": "plan",
     "write_plan_sheets": "sheets",
 }
@@ -32,6 +35,7 @@ _HOME = {
 __all__ = [
     "Planned",
     "Prepared",
+    "calibrate_property",
     "check_property",
     "compare_radios",
     "find_plan",
@@ -40,6 +44,7 @@ __all__ = [
     "profile_between",
     "read_catalogue",
     "solve_limits",
+    "write_calibrated",
     "write_plan",
     "write_plan_sheets",
 ]

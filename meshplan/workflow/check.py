@@ -8,7 +8,7 @@ from typing import Any
 from meshplan.links.pairs import candidate_pairs
 from meshplan.records import Role
 from meshplan.reporting.check_text import CheckReport
-from meshplan.workflow.prepare import prepare
+from meshplan.workflow.prepare import prepare, refusal_of
 
 
 def check_property(folder: Path, *, radio: str | None = None, overrides: dict[str, Any] | None = None) -> CheckReport:
@@ -27,7 +27,8 @@ def check_property(folder: Path, *, radio: str | None = None, overrides: dict[st
         ("seasons", ", ".join(season.name for season in prepared.seasons)),
         ("candidate links", f"{len(candidate_pairs(prepared.stations))} to compute"),
     )
-    refused = () if prepared.lawfulness.lawful else (f"{prepared.radio.title} is refused here: {prepared.lawfulness.sentence}",)
+    refusal = refusal_of(prepared)
+    refused = () if refusal is None else (str(refusal),)
     return CheckReport(
         title=f"{folder}: {'fit to plan' if not refused else 'not fit to plan'}",
         good=not refused,

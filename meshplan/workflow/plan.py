@@ -7,12 +7,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from meshplan.assembly.learned import corrected_table
 from meshplan.assembly.plan import Findings, assemble_plan
+from meshplan.assembly.traffic import airtime_budget
+from meshplan.errors import MissingFileError
+from meshplan.inputs.calibration_file import read_calibration
 from meshplan.inputs.cautions import read_caution_rules
 from meshplan.links.engine import LinkTable, compute_links
 from meshplan.links.graph import build_graph
 from meshplan.links.pairs import candidate_pairs
 from meshplan.links.uncertainty import ErrorFields, draw_error_fields
+from meshplan.measurement_records import Calibration
 from meshplan.planning.from_graph import problem_from_graph
 from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLimits
 from meshplan.planning.solve import solve_placement
@@ -24,6 +29,9 @@ from meshplan.reporting.plan_files import write_csv_tables, write_links_csv, wri
 from meshplan.reporting.report import write_report
 from meshplan.workflow.prepare import Prepared, prepare, refuse_unlawful
 from meshplan.workflow.progress import OnProgress, silent
+
+CALIBRATION_FILE = "calibration.toml"
+"""Name in the property folder."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,6 +51,7 @@ def plan_property(
     radio: str | None = None,
     overrides: dict[str, Any] | None = None,
     limits: SolveLimits | None = None,
+    calibrated: bool = False,
     on_progress: OnProgress | None = None,
 ) -> Planned:
     """Return the plan of a property: links, gateways, relays, routes, proof.
@@ -53,6 +62,8 @@ def plan_property(
         As for `prepare`.
     limits : SolveLimits, optional
         How long to look for a better plan.
+    calibrated : bool
+        Whether to use what readings taught, as kept in the property folder.
     on_progress : callable, optional
         Told of every stage.
     """
@@ -65,6 +76,23 @@ def plan_property(
     links = compute_all_links(
         prepared, error_fields=error_fields, on_progress=lambda done, total: tell("Computing links", done, total)
     )
+    if calibrated:
+        links, notes = learned_links(links, stored_calibration(prepared))
+    else:
+        notes = unused_calibration(prepared)
+    return plan_with_links(prepared, links, limits=limits, notes=notes, on_progress=tell)
+
+
+def plan_with_links(
+    prepared: Prepared,
+    links: LinkTable,
+    *,
+    limits: SolveLimits | None = None,
+    notes: tuple[str, ...] = (),
+    on_progress: OnProgress | None = None,
+) -> Planned:
+    """Return the plan over links that are already computed; `notes` are said among the assumptions."""
+    tell = on_progress or silent
     tell("Choosing gateways and relays", 0, 0)
     problem = placement_problem(prepared, links)
     result = solve_placement(problem, limits=limits)
@@ -78,7 +106,7 @@ def plan_property(
             antennas=prepared.base.antennas,
             catalogue=prepared.base.catalogue,
             caution_rules=read_caution_rules(),
-            assumptions=prepared.assumptions,
+            assumptions=(*prepared.assumptions, *notes),
             links=links,
             problem=problem,
             result=result,
@@ -87,6 +115,34 @@ def plan_property(
         )
     )
     return Planned(plan, prepared, links, problem, result)
+
+
+def learned_links(links: LinkTable, calibration: Calibration) -> tuple[LinkTable, tuple[str, ...]]:
+    """Return links corrected by readings, and the sentence that says so."""
+    told = f"Calibrated with {calibration.readings} readings" + (f" of {calibration.created}" if calibration.created else "")
+    return corrected_table(links, calibration)[0], (f"{told} ({', '.join(calibration.files)}).",)
+
+
+def stored_calibration(prepared: Prepared) -> Calibration:
+    """Return the calibration kept in the property folder.
+
+    Raises
+    ------
+    MissingFileError
+        If there is none.
+    """
+    path = prepared.found.folder / CALIBRATION_FILE
+    if not path.is_file():
+        fix = "Run `meshplan calibrate FOLDER READINGS` first."
+        raise MissingFileError("there is no calibration yet", where=str(path), fix=fix)
+    return read_calibration(path, shown=CALIBRATION_FILE, crs=prepared.landscape.grid.crs)
+
+
+def unused_calibration(prepared: Prepared) -> tuple[str, ...]:
+    """Return the sentence that tells of a calibration that is there and was not asked for."""
+    if (prepared.found.folder / CALIBRATION_FILE).is_file():
+        return (f"{CALIBRATION_FILE} is in the property folder and was not used; `meshplan plan --calibrated` uses it.",)
+    return ()
 
 
 def solve_limits(seconds: float | None = None) -> SolveLimits:
@@ -147,6 +203,12 @@ def placement_problem(prepared: Prepared, links: LinkTable) -> PlacementProblem:
     marked = any(site.second_route for site in prepared.found.sites)
     redundancy = "any one relay" if asked.second_route == "none" and marked else asked.second_route
     graph = build_graph(links, least_chance=asked.link_chance, second_routes_for_all=asked.second_route != "none")
+    licence = prepared.found.settings.radio_settings.licence
+    budget = airtime_budget(links.stations, prepared.base.catalogue.region, licence)
+    for key, load in budget.load.items():
+        graph.nodes[key]["load"] = load
+    for key, capacity in budget.capacity.items():
+        graph.nodes[key]["capacity"] = capacity
     return problem_from_graph(
         graph,
         hop_limit=asked.hop_limit,

@@ -174,13 +174,30 @@ def sensors_of(base: Base) -> tuple[Site, ...]:
 
 def refuse_unlawful(prepared: Prepared) -> None:
     """Raise what the rules say when they allow this radio at no power here."""
-    verdict = prepared.lawfulness
-    if not verdict.lawful:
-        raise InputError(
-            f"{prepared.radio.title} is refused. {verdict.sentence}",
-            where="property.toml, keys 'country' and 'radio'",
-            fix=f"{verdict.changes[0] if verdict.changes else 'Choose another radio class.'} {verdict.advice}",
+    refusal = refusal_of(prepared)
+    if refusal is not None:
+        raise refusal
+
+
+def refusal_of(prepared: Prepared) -> InputError | None:
+    """Return why the rules allow this radio at no power here, with the change that complies; None if they allow it."""
+    verdict, region = prepared.lawfulness, prepared.base.catalogue.region
+    if verdict.lawful:
+        return None
+    if not region.known:
+        return InputError(
+            f"no country is named, and {prepared.radio.title} does not fit the careful default that is used then. "
+            f"{verdict.sentence}",
+            where="property.toml, key 'country'",
+            fix='Add your country or region, such as country = "europe" (`meshplan radios --regions` lists them). '
+            f"Without one, only a class that fits the careful default can be planned. {verdict.advice}",
         )
+    change = verdict.changes[0] if verdict.changes else "choose another radio class"
+    return InputError(
+        f"{prepared.radio.title} is refused in {region.title}. {verdict.sentence}",
+        where="property.toml, keys 'country' and 'radio'",
+        fix=f"To comply: {change.rstrip('.')}. {verdict.advice}",
+    )
 
 
 def power_at(base: Base) -> Callable[[Site, AntennaClass, float, RadioMode], float]:

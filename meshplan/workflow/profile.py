@@ -75,7 +75,7 @@ def find_station(prepared: Prepared, text: str, height_m: float | None, notes: l
     """Return the station that a name or a "latitude,longitude" means, at a height if one is given."""
     place = _as_place(text)
     if place is not None:
-        return _station_at(prepared, *place, text, height_m, notes)
+        return station_at(prepared, *place, text, height_m, notes)
     wanted = text.strip().casefold()
     stations = [
         *(station for station in prepared.stations if station.key.casefold() == wanted),
@@ -103,7 +103,8 @@ def _as_place(text: str) -> tuple[float, float] | None:
     return lat_deg, lon_deg
 
 
-def _station_at(prepared: Prepared, lat_deg: float, lon_deg: float, text: str, height_m: float | None, notes: list[str]) -> Station:
+def station_at(prepared: Prepared, lat_deg: float, lon_deg: float, text: str, height_m: float | None, notes: list[str]) -> Station:
+    """Return a station like a relay at a place in degrees; what was assumed is added to `notes`."""
     grid = prepared.landscape.grid
     x_m, y_m = place_on_grid(grid, lon_deg, lat_deg)
     if np.isnan(ground_at(prepared.landscape, x_m, y_m)):

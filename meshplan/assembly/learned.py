@@ -1,0 +1,153 @@
+"""Between the link table and the calibration: links as predictions, and predictions corrected by readings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from meshplan.calibration.correct import correct_links
+from meshplan.links.engine import OBSTRUCTED_FROM_DB, LinkTable
+from meshplan.links.stations import Station
+from meshplan.links.uncertainty import chance_of
+from meshplan.measurement_records import Calibration, LinkCorrection, PredictedLink
+from meshplan.propagation.noise import thermal_noise_dbm
+from meshplan.records import Spread
+
+NOTABLE_COVER_M = 10.0
+"""Metres inside a kind of cover from which a link counts as a link through it (own choice)."""
+
+
+def predicted_link(table: LinkTable, row: int, season: int, *, forward: bool, key: str = "") -> PredictedLink:
+    """Return one direction of a link in one season as the calibration sees it.
+
+    Parameters
+    ----------
+    table : LinkTable
+    row, season : int
+    forward : bool
+        From the first station of the pair to the second, or back.
+    key : str
+        Name of the prediction; by default the two station keys.
+    """
+    i, j = table.pairs[row] if forward else table.pairs[row][::-1]
+    a, b = table.stations[i], table.stations[j]
+    losses = table.losses
+    received = table.received_at_b_dbm if forward else table.received_at_a_dbm
+    cover = tuple(
+        (kind, float(depth[season, row])) for kind, depth in sorted(losses.cover_depth_m.items()) if depth[season, row] > 0.0
+    )
+    return PredictedLink(
+        key=key or f"{a.key} ~ {b.key}",
+        a=a.key,
+        b=b.key,
+        a_x_m=a.site.x_m,
+        a_y_m=a.site.y_m,
+        b_x_m=b.site.x_m,
+        b_y_m=b.site.y_m,
+        distance_m=float(table.distance_m[row]),
+        received_dbm=float(received[season, row]),
+        sensitivity_dbm=b.sensitivity_dbm,
+        spread=spread_of(table, row, season),
+        frequency_mhz=a.radio.frequency_mhz,
+        radio=a.radio.name,
+        season=table.seasons[season].name,
+        in_leaf=table.seasons[season].leaf_share >= 0.5,
+        environment=environment_of(table, row, season, cover),
+        diffraction_db=float(losses.terrain_db[row] + losses.behind_hill_db[row] + losses.building_db[row]),
+        ground_limited=bool(losses.terrain_parts.ground_limited[row]),
+        cover_m=cover,
+        antenna_a_agl_m=a.antenna_agl_m,
+        antenna_b_agl_m=b.antenna_agl_m,
+        noise_dbm=noise_at_dbm(b),
+    )
+
+
+def noise_at_dbm(station: Station) -> float:
+    """Return the noise level that is expected at a station."""
+    bandwidth_hz = station.radio.bandwidth_khz * 1000.0
+    return float(thermal_noise_dbm(bandwidth_hz, station.radio.noise_figure_db)) + station.noise_rise_db
+
+
+def spread_of(table: LinkTable, row: int, season: int) -> Spread:
+    """Return the spreads of a link by cause."""
+    return Spread(
+        model_db=float(table.model_spread_db[row]),
+        elevation_db=float(table.elevation_spread_db[row]),
+        vegetation_db=float(table.losses.vegetation_spread_db[season, row]),
+        soil_db=float(table.soil_spread_db[row]),
+        antenna_db=float(table.antenna_spread_db[row]),
+    )
+
+
+def environment_of(table: LinkTable, row: int, season: int, cover: Sequence[tuple[str, float]]) -> str:
+    """Return the kind of surroundings a link runs through: indoors, its deepest plants, buildings, hill, ground or open."""
+    a, b = (table.stations[i] for i in table.pairs[row])
+    deepest = max(cover, key=lambda item: item[1], default=("", 0.0))
+    if a.entry_loss_db or b.entry_loss_db:
+        return "indoors"
+    if deepest[1] >= NOTABLE_COVER_M:
+        return deepest[0]
+    if table.losses.building_db[row] > OBSTRUCTED_FROM_DB:
+        return "buildings"
+    if table.losses.terrain_parts.obstacle_db[row] > OBSTRUCTED_FROM_DB:
+        return "hill"
+    return "near ground" if table.losses.terrain_parts.ground_limited[row] else "open"
+
+
+def corrected_table(table: LinkTable, calibration: Calibration) -> tuple[LinkTable, dict[str, LinkCorrection]]:
+    """Return the table with powers, spreads and chances as the readings correct them, and the correction of each link by key.
+
+    Both directions of a link take the correction of their own; spreads are those of the first direction.
+    """
+    seasons, count = range(len(table.seasons)), len(table.pairs)
+    there = [predicted_link(table, row, season, forward=True) for season in seasons for row in range(count)]
+    back = [predicted_link(table, row, season, forward=False) for season in seasons for row in range(count)]
+    known = [index for index, link in enumerate(there) if np.isfinite(link.received_dbm)]
+    fixed = correct_links(calibration, [there[index] for index in known])
+    fixed_back = correct_links(calibration, [back[index] for index in known])
+    shape = (len(table.seasons), count)
+    learned, learned_back = np.zeros(shape), np.zeros(shape)
+    noise_b, noise_a, total = np.zeros(shape), np.zeros(shape), np.array(table.spread_db)
+    parts = {name: np.broadcast_to(values, shape).copy() for name, values in _spreads(table).items()}
+    by_key: dict[str, LinkCorrection] = {}
+    for index, one, other in zip(known, fixed, fixed_back, strict=True):
+        season, row = divmod(index, count)
+        learned[season, row], learned_back[season, row] = one.correction_db, other.correction_db
+        noise_b[season, row], noise_a[season, row] = one.noise_rise_db, other.noise_rise_db
+        total[season, row] = one.spread.total_db
+        for name, values in parts.items():
+            values[season, row] = getattr(one.spread, name)
+        by_key[there[index].key] = one
+    at_b, at_a = table.received_at_b_dbm + learned, table.received_at_a_dbm + learned_back
+    margin_b, margin_a = table.margin_at_b_db + learned - noise_b, table.margin_at_a_db + learned_back - noise_a
+    worst = np.argmin(np.nan_to_num(np.minimum(margin_a, margin_b), nan=np.inf), axis=0)
+    pick = worst, np.arange(count)
+    return (
+        replace(
+            table,
+            received_at_b_dbm=at_b,
+            received_at_a_dbm=at_a,
+            margin_at_b_db=margin_b,
+            margin_at_a_db=margin_a,
+            learned_db=learned,
+            model_spread_db=parts["model_db"][pick],
+            elevation_spread_db=parts["elevation_db"][pick],
+            soil_spread_db=parts["soil_db"][pick],
+            antenna_spread_db=parts["antenna_db"][pick],
+            losses=replace(table.losses, vegetation_spread_db=parts["vegetation_db"]),
+            chance=chance_of(np.minimum(margin_a, margin_b), table.fade_margin_db, total),
+        ),
+        by_key,
+    )
+
+
+def _spreads(table: LinkTable) -> dict[str, np.ndarray]:
+    return {
+        "model_db": table.model_spread_db,
+        "elevation_db": table.elevation_spread_db,
+        "vegetation_db": table.losses.vegetation_spread_db,
+        "soil_db": table.soil_spread_db,
+        "antenna_db": table.antenna_spread_db,
+    }

@@ -1,0 +1,81 @@
+"""meshplan coverage: where would a future sensor work?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from meshplan.cli import EXIT_DONE
+from meshplan.cli.options import (
+    folder_argument,
+    json_option,
+    out_option,
+    overrides_from,
+    print_json,
+    quiet_option,
+    results_folder,
+    set_option,
+)
+from meshplan.cli.progress import Progress
+
+
+@click.command("coverage")
+@folder_argument
+@click.option("--from", "transmitters", multiple=True, metavar="NAME", help="A gateway or relay; by default all of the plan.")
+@click.option("--height", type=click.FloatRange(0.1, 100), default=1.0, show_default=True, help="Antenna of the future sensor, m.")
+@click.option("--season", help="One of the plan's seasons; by default the one with most leaves.")
+@click.option("--cores", type=click.IntRange(1), help="Most processor cores to use; all by default.")
+@click.option("--memory-mb", type=click.IntRange(1), help="Refuse what needs more memory than this, and offer a coarser cell.")
+@out_option
+@set_option
+@quiet_option
+@json_option
+def command(
+    folder: Path,
+    transmitters: tuple[str, ...],
+    height: float,
+    season: str | None,
+    cores: int | None,
+    memory_mb: int | None,
+    out: Path | None,
+    changes: tuple[str, ...],
+    quiet: bool,
+    as_json: bool,
+) -> int:
+    """Compute where a sensor would reach the gateways and relays of the plan made before for the property in FOLDER.
+
+    Writes coverage.tif (loss, margin, chance, best transmitter at every cell) and adds the layers to map.html.
+    """
+    import numpy as np
+
+    from meshplan.workflow.coverage import coverage_of, estimate_coverage_bytes, write_coverage
+    from meshplan.workflow.sheets import find_plan
+
+    progress = Progress(quiet=quiet or as_json)
+    plan, place = find_plan(folder, results_folder(folder, out))
+    prepared, best, singles = coverage_of(
+        folder,
+        plan,
+        overrides=overrides_from(changes),
+        transmitters=transmitters,
+        receiver_agl_m=height,
+        season=season,
+        cores=cores,
+        most_bytes=memory_mb * 1_000_000 if memory_mb else None,
+        on_progress=progress,
+    )
+    files = write_coverage(prepared, plan, best, singles, place)
+    progress.close()
+    share = float(np.nanmean(best.chance >= plan.required_chance))
+    if as_json:
+        print_json(
+            {"transmitters": list(best.names), "share_served": share, "season": best.season, "files": [str(f) for f in files]}
+        )
+    else:
+        click.echo(
+            f"A sensor {height:g} m above the ground would reach {', '.join(best.names)} from {share:.0%} of the land "
+            f"({best.season}; about {estimate_coverage_bytes(prepared) / 1e6:.0f} MB of memory)."
+        )
+        click.echo("Written:\n" + "\n".join(f"  {path}" for path in files))
+    return EXIT_DONE

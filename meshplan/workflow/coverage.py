@@ -1,0 +1,243 @@
+"""Where would a future sensor work? The loss from every gateway and relay to every cell of the land."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meshplan.errors import InputError, TooLargeError, nearest_name
+from meshplan.grid import Float32
+from meshplan.kernels import RadioPath, Transmitter, sweep_parts
+from meshplan.links.engine import OBSTRUCTED_FROM_DB, fade_margin_db
+from meshplan.links.standing_cover import standing_cover
+from meshplan.links.stations import Station
+from meshplan.links.uncertainty import CLEAR_MODEL_SPREAD_DB, OBSTRUCTED_MODEL_SPREAD_DB, SOIL_SPREAD_DB, chance_of
+from meshplan.links.verdict import verdict_limits
+from meshplan.records import Plan, Role
+from meshplan.reporting.coverage_files import write_coverage_raster
+from meshplan.reporting.files import all_or_nothing
+from meshplan.reporting.map import CoverageLayer, map_landscape, write_map
+from meshplan.workflow.prepare import Prepared, prepare
+from meshplan.workflow.progress import OnProgress, silent
+
+BYTES_PER_CELL: Final = 40
+"""Rasters held at once: ground, cover, loss with its parts, best loss, margin, chance, classes."""
+
+PLANT_SPREAD_SHARE: Final = 0.35
+"""Spread of a loss by plants as a share of it (published fits span 8 dB either way; own choice for whole rasters)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Coverage:
+    """What a sensor would have at each cell; arrays of shape (rows, columns), NaN where the ground is unknown."""
+
+    names: tuple[str, ...]
+    """Transmitters, in the order that `server` counts."""
+    loss_db: Float32
+    margin_db: Float32
+    chance: Float32
+    server: NDArray[np.int16]
+    receiver_agl_m: float
+    season: str
+
+
+def estimate_coverage_bytes(prepared: Prepared) -> int:
+    """Return the memory that a coverage takes beside the libraries."""
+    grid = prepared.landscape.grid
+    return grid.rows * grid.columns * BYTES_PER_CELL
+
+
+def compute_coverage(
+    prepared: Prepared,
+    plan: Plan,
+    *,
+    transmitters: Sequence[str] = (),
+    receiver_agl_m: float = 1.0,
+    season: str | None = None,
+    cores: int | None = None,
+    most_bytes: int | None = None,
+    on_progress: OnProgress | None = None,
+) -> tuple[Coverage, tuple[Coverage, ...]]:
+    """Return the best of all transmitters at each cell, and each transmitter alone.
+
+    Parameters
+    ----------
+    prepared : Prepared
+    plan : Plan
+        Its gateways and relays transmit unless others are named.
+    transmitters : sequence of str
+        Names of stations.
+    receiver_agl_m : float
+        Antenna height of the future sensor.
+    season : str, optional
+        One of the plan's seasons; by default the one with most leaves on.
+    cores : int, optional
+        Most threads.
+    most_bytes : int, optional
+        Memory that may be used; more is refused with an offer of a coarser cell.
+    """
+    tell = on_progress or silent
+    _refuse_too_large(prepared, most_bytes)
+    state = next((s for s in prepared.seasons if s.name == season), None) if season else None
+    if season and state is None:
+        known = [s.name for s in prepared.seasons]
+        raise InputError(
+            f"season '{season}' is not in the plan.{nearest_name(season, known)}", fix=f"Name one of: {', '.join(known)}."
+        )
+    state = state or max(prepared.seasons, key=lambda s: (s.leaf_share, s.wet))
+    stations = _transmitting(prepared, plan, transmitters)
+    sensor = _future_sensor(prepared, receiver_agl_m)
+    cover = standing_cover(prepared.landscape, state, prepared.path)
+    found = prepared.base.found
+    path = RadioPath(
+        frequency_mhz=prepared.path.frequency_mhz,
+        k_factor=found.settings.terrain.k_factor,
+        polarisation=prepared.path.polarisation,
+        relative_permittivity=float(prepared.path.ground.permittivity),
+        conductivity_s_per_m=float(prepared.path.ground.conductivity_s_per_m),
+    )
+    elevation_db = _usual_elevation_spread_db(plan)
+    singles = []
+    for number, station in enumerate(stations):
+        tell("Sweeping the land", number, len(stations))
+        column, row = prepared.landscape.grid.column_row(station.site.x_m, station.site.y_m)
+        transmitter = Transmitter(round(float(row)), round(float(column)), station.antenna_agl_m, station.inside)
+        parts = sweep_parts(
+            prepared.landscape.ground_amsl_m,
+            prepared.landscape.grid.cell_m,
+            transmitter,
+            receiver_agl_m,
+            path,
+            cover=cover,
+            cores=cores,
+            notify=lambda words: tell(words, 0, 0),
+        )
+        singles.append(_served_by(station, sensor, number, parts, elevation_db, state.antenna_loss_db, state.name))
+    tell("Sweeping the land", len(stations), len(stations))
+    return _best_of(singles), tuple(singles)
+
+
+def write_coverage(prepared: Prepared, plan: Plan, best: Coverage, singles: Sequence[Coverage], folder: Path) -> tuple[Path, ...]:
+    """Write coverage.tif (cloud-optimised: loss, margin, chance, transmitter) and the map with its layers; return their paths."""
+    layers = [_layer("any of them" if len(singles) > 1 else best.names[0], best, plan)]
+    if len(singles) > 1:
+        layers.extend(_layer(single.names[0], single, plan) for single in singles)
+    land = map_landscape(plan, prepared.landscape, prepared.stations, prepared.seasons, prepared.path, coverage=layers)
+    with all_or_nothing(folder) as scratch:
+        bands: dict[str, NDArray[Any]] = {
+            "loss_db": best.loss_db,
+            "margin_db": best.margin_db,
+            "chance": best.chance,
+            "transmitter": best.server,
+        }
+        write_coverage_raster(prepared.landscape.grid, bands, best.names, scratch / "coverage.tif")
+        write_map(plan, land, scratch / "map.html")
+    return folder / "coverage.tif", folder / "map.html"
+
+
+def coverage_of(
+    folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = None, **options: Any
+) -> tuple[Prepared, Coverage, tuple[Coverage, ...]]:
+    """Read a property and compute its coverage with the radio of its plan; options are those of `compute_coverage`."""
+    prepared = prepare(folder, radio=plan.radio.key, overrides=overrides)
+    best, singles = compute_coverage(prepared, plan, **options)
+    return prepared, best, singles
+
+
+def _refuse_too_large(prepared: Prepared, most_bytes: int | None) -> None:
+    needed = estimate_coverage_bytes(prepared)
+    if most_bytes is None or needed <= most_bytes:
+        return
+    cell_m = prepared.landscape.grid.cell_m * float(np.sqrt(needed / most_bytes))
+    raise TooLargeError(
+        f"the coverage needs {needed / 1e6:.0f} MB, {most_bytes / 1e6:.0f} MB may be used",
+        where=f"grid of {prepared.landscape.grid.columns} × {prepared.landscape.grid.rows} cells",
+        fix=f"Take coarser cells: --set terrain.cell_m={np.ceil(cell_m * 10.0) / 10.0:g}",
+    )
+
+
+def _transmitting(prepared: Prepared, plan: Plan, names: Sequence[str]) -> list[Station]:
+    by_key = {station.key: station for station in prepared.stations}
+    wanted = list(names) or [d.name for d in plan.devices if d.in_plan and d.role is not Role.SENSOR]
+    found = []
+    for name in wanted:
+        matches = [s for key, s in by_key.items() if name in {key, s.site.name}]
+        if not matches:
+            raise InputError(
+                f"there is no gateway or relay '{name}'.{nearest_name(name, by_key)}", fix=f"Name any of: {', '.join(by_key)}."
+            )
+        found.append(matches[0])
+    if not found:
+        raise InputError("the plan has no gateway or relay", fix="Name a transmitter with --from.")
+    return found
+
+
+def _future_sensor(prepared: Prepared, receiver_agl_m: float) -> Station:
+    """Return a sensor like those of the property, in the open."""
+    like = next(station for station in prepared.stations if station.site.role is Role.SENSOR)
+    return replace(like, antenna_agl_m=receiver_agl_m, entry_loss_db=0.0, entry_spread_db=0.0, other_loss_db=0.0, inside=0)
+
+
+def _usual_elevation_spread_db(plan: Plan) -> float:
+    spreads = [link.season(link.worst_season).spread.elevation_db for link in plan.links]
+    return float(np.median(spreads)) if spreads else 0.0
+
+
+def _served_by(
+    station: Station, sensor: Station, number: int, parts: Any, elevation_db: float, weather_db: float, season: str
+) -> Coverage:
+    gains = station.receive_gain_db + sensor.receive_gain_db - station.entry_loss_db - 2.0 * weather_db
+    up = sensor.tx_power_dbm + gains - parts.loss_db - station.sensitivity_dbm
+    down = station.tx_power_dbm + gains - parts.loss_db - sensor.sensitivity_dbm
+    both = sensor.can_speak and sensor.can_hear
+    margin = np.minimum(up, down) if both else up
+    blocked = parts.terrain_db + parts.cover_db > OBSTRUCTED_FROM_DB
+    model = np.where(blocked, OBSTRUCTED_MODEL_SPREAD_DB, CLEAR_MODEL_SPREAD_DB)
+    fixed = elevation_db**2 + SOIL_SPREAD_DB**2 + station.antenna.spread_db**2 + sensor.antenna.spread_db**2
+    spread = np.sqrt(model**2 + fixed + station.entry_spread_db**2 + (PLANT_SPREAD_SHARE * parts.cover_db) ** 2)
+    chance = chance_of(margin, np.asarray(fade_margin_db(sensor, station)), spread)
+    known = np.isfinite(parts.loss_db)
+    return Coverage(
+        names=(station.key,),
+        loss_db=parts.loss_db,
+        margin_db=margin.astype(np.float32),
+        chance=chance.astype(np.float32),
+        server=np.where(known, number, -1).astype(np.int16),
+        receiver_agl_m=sensor.antenna_agl_m,
+        season=season,
+    )
+
+
+def _best_of(singles: Sequence[Coverage]) -> Coverage:
+    loss, margin, chance, server = (singles[0].loss_db, singles[0].margin_db, singles[0].chance, singles[0].server)
+    for single in singles[1:]:
+        better = np.nan_to_num(single.chance, nan=-1.0) > np.nan_to_num(chance, nan=-1.0)
+        loss = np.where(better, single.loss_db, loss)
+        margin = np.where(better, single.margin_db, margin)
+        chance = np.where(better, single.chance, chance)
+        server = np.where(better, single.server, server)
+    return Coverage(
+        names=tuple(name for single in singles for name in single.names),
+        loss_db=loss,
+        margin_db=margin,
+        chance=chance,
+        server=server,
+        receiver_agl_m=singles[0].receiver_agl_m,
+        season=singles[0].season,
+    )
+
+
+def _layer(name: str, coverage: Coverage, plan: Plan) -> CoverageLayer:
+    limits = verdict_limits(plan.required_chance)
+    words = tuple(limits)
+    classes = np.full(coverage.chance.shape, 255, dtype=np.uint8)
+    known = np.isfinite(coverage.chance)
+    for number in reversed(range(len(words))):
+        classes[known & (coverage.chance >= limits[words[number]])] = number
+    note = f"a sensor {coverage.receiver_agl_m:g} m above the ground, {coverage.season}"
+    return CoverageLayer(name=name, classes=classes, class_names=words, note=note)
