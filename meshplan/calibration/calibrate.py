@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from meshplan.calibration.causes import prior_factors
-from meshplan.calibration.left_out import leave_places_out
+from meshplan.calibration.left_out import leave_places_out, places_of
 from meshplan.calibration.model import (
     Array,
     Term,
@@ -19,7 +20,7 @@ from meshplan.calibration.model import (
     own_sd_db,
     reference_distance_m,
 )
-from meshplan.calibration.posterior import Inference, Problem, Sizes, infer, joined, mixture_quantile, scan, solve_at
+from meshplan.calibration.posterior import Inference, Problem, Sizes, evaluate, infer, joined, mixture_quantile, scan, solve_at
 from meshplan.calibration.warn import warnings_of
 from meshplan.errors import InputError
 from meshplan.measurement_records import (
@@ -42,10 +43,10 @@ LEAST_SITE_PRECISION = 1e-4
 """Bounds that say less than a standard deviation of 100 dB are not kept."""
 HUBER = 2.0
 """Standard deviations beyond which a reading counts as strange (common practice: 1.5 to 2.5)."""
-EVEN_SHARE = 0.4
-"""How far the account with many middling causes counts beside the one with few large ones (assumed; tested for coverage)."""
-MOST_LINKS = 600
-"""More would take minutes; combine readings over larger cells."""
+MANY_ROWS = 300
+"""The sizes of errors are learned from about so many rows; more would add time and hardly knowledge."""
+MOST_LINKS = 3000
+"""More would take minutes and much memory; combine readings over larger cells."""
 LEAST_LINKS_OF_A_CLASS = 5
 """Fewer links say nothing about an environment (common practice, no source)."""
 
@@ -112,14 +113,17 @@ def calibrate(
     if not rows:
         return replace(common, warnings=("There are no readings: everything stays as the engine says.",))
     problem = _problem(rows, terms, reference_m)
-    first = scan(problem)
+    part = _part(rows, measured)
+    first = scan(problem.chosen(part))
     strange = _strangeness(problem, first.plug_in())
     problem = replace(problem, own_sd=problem.own_sd * strange, strangeness=strange)
-    factors = prior_factors(problem, first.plug_in())
+    factors, even_share = prior_factors(problem, first.plug_in())
     even = solve_at(problem, first.plug_in())
     problem = replace(problem, prior_sd=problem.prior_sd * factors)
-    few = infer(problem, first)
-    inference = joined(few, even, EVEN_SHARE)
+    few = infer(problem.chosen(part), first)
+    if len(part) < len(rows):
+        few = evaluate(problem, few.sizes, few.weights)
+    inference = joined(few, even, even_share)
     row_of = _row_of(rows, len(measured))
     fitted, left_out = leave_places_out(measured, problem, inference, row_of)
     result = replace(
@@ -145,6 +149,17 @@ def _rows(measured: Sequence[MeasuredLink]) -> list[Row]:
         if math.isfinite(m.noise_rise_db):
             rows.append(Row("noise", m.link, index, m.noise_rise_db, NOISE_ERROR_DB, -math.inf, math.inf))
     return rows
+
+
+def _part(rows: Sequence[Row], measured: Sequence[MeasuredLink]) -> NDArray[np.intp]:
+    """Return the rows from which the sizes of errors are learned: all, or of many those of evenly chosen places."""
+    if len(rows) <= MANY_ROWS:
+        return np.arange(len(rows))
+    places = places_of(measured)
+    names = sorted(set(places))
+    step = len(rows) / MANY_ROWS
+    chosen = {names[int(k * step)] for k in range(int(len(names) / step))}
+    return np.array([index for index, row in enumerate(rows) if places[row.measured] in chosen])
 
 
 def _row_of(rows: Sequence[Row], count: int) -> list[int]:

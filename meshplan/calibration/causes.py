@@ -2,8 +2,9 @@
 
 A property rarely differs from the engine in all ways at once: one antenna was changed, one wood is denser. So each cause is taken
 as small (half its expected spread) with high chance, or large (2.3 times) with low chance, and combinations of at most three large
-ones are weighed by how well they explain the readings. A cause found large gets a wider prior, so that it is not shared out among
-others; a cause the readings do not touch keeps its expected spread exactly.
+ones are weighed by how well they explain the readings, also against the account in which all causes are of middling size. A cause
+found large gets a wider prior, so that it is not shared out among others; a cause the readings do not touch keeps its expected
+spread exactly.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import math
 from itertools import combinations
 
 import numpy as np
+from scipy.special import expit, logsumexp
 
 from meshplan.calibration.posterior import Array, Problem, Sizes, row_covariance, solve_at
 
@@ -22,11 +24,14 @@ CHANCE_LARGE = 0.15
 MOST_LARGE = 3
 LEAST_FACTOR = 0.75
 """No prior is narrowed more than this, so that intervals stay honest where many causes are of middling size (assumed)."""
+EVEN_CHANCE = 0.2
+"""How often many causes of middling size are at work instead (assumed)."""
+MOST_CELLS = 4_000_000
 LEAST_PRECISION = 1e-6
 
 
-def prior_factors(problem: Problem, sizes: Sizes) -> Array:
-    """Return a factor on the prior spread of each parameter, shape (p,): what the readings ask for.
+def prior_factors(problem: Problem, sizes: Sizes) -> tuple[Array, float]:
+    """Return a factor on the prior spread of each parameter, shape (p,), and the chance that causes are many and middling.
 
     Parameters
     ----------
@@ -45,7 +50,7 @@ def prior_factors(problem: Problem, sizes: Sizes) -> Array:
     """
     factors, index = np.ones(len(problem.prior_sd)), np.flatnonzero(problem.sparse)
     if not len(index):
-        return factors
+        return factors, 1.0
     precision, shift = (array[0] for array in solve_at(problem, sizes).sites)
     kept = precision > LEAST_PRECISION
     value = shift[kept] / precision[kept]
@@ -55,19 +60,34 @@ def prior_factors(problem: Problem, sizes: Sizes) -> Array:
     lower = np.linalg.cholesky(rows + np.diag(1.0 / precision[kept]))
     white = np.linalg.solve(lower, np.column_stack([design, value]))
     gram, push = white[:, :-1].T @ white[:, :-1], white[:, :-1].T @ white[:, -1]
-    chosen = [c for size in range(min(MOST_LARGE, len(index)) + 1) for c in combinations(range(len(index)), size)]
+    chosen = [c for size in range(_most_large(len(index)) + 1) for c in combinations(range(len(index)), size)]
     variance = np.full((len(chosen), len(index)), SMALL**2)
     for row, members in enumerate(chosen):
         variance[row, list(members)] = LARGE**2
-    root = np.sqrt(variance)
-    inner = np.eye(len(index)) + root[:, :, None] * gram * root[:, None, :]
-    scaled = root * push
-    solved = np.linalg.solve(inner, scaled[:, :, None])[:, :, 0]
     count = np.array([len(members) for members in chosen])
     prior = count * math.log(CHANCE_LARGE) + (len(index) - count) * math.log(1 - CHANCE_LARGE)
-    before = np.exp(prior - prior.max())
-    log = prior + 0.5 * np.sum(scaled * solved, axis=1) - 0.5 * np.linalg.slogdet(inner)[1]
-    weights = np.exp(log - log.max())
-    weights, before = weights / weights.sum(), before / before.sum()
-    factors[index] = np.maximum(np.sqrt((weights @ variance) / (before @ variance)), LEAST_FACTOR)
-    return factors
+    prior -= logsumexp(prior)
+    log = prior + _log_evidence(gram, push, variance)
+    few = float(logsumexp(log))
+    even = float(_log_evidence(gram, push, np.ones((1, len(index))))[0])
+    share = float(expit(even - few + math.log(EVEN_CHANCE / (1 - EVEN_CHANCE))))
+    asked = np.exp(log - few) @ variance / (np.exp(prior) @ variance)
+    factors[index] = np.sqrt(share + (1 - share) * np.maximum(asked, LEAST_FACTOR**2))
+    return factors, share
+
+
+def _log_evidence(gram: Array, push: Array, variance: Array) -> Array:
+    """Return the log evidence, but for a constant, of combinations of prior variances, shape (c,)."""
+    root = np.sqrt(variance)
+    inner = np.eye(len(push)) + root[:, :, None] * gram * root[:, None, :]
+    scaled = root * push
+    fit = np.sum(scaled * np.linalg.solve(inner, scaled[:, :, None])[:, :, 0], axis=1)
+    return np.asarray(0.5 * fit - 0.5 * np.linalg.slogdet(inner)[1])
+
+
+def _most_large(count: int) -> int:
+    """Return how many causes may be large at once, so that the combinations stay few enough to weigh."""
+    most = min(MOST_LARGE, count)
+    while most > 1 and math.comb(count, most) * count**2 > MOST_CELLS:
+        most -= 1
+    return most

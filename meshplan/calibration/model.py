@@ -28,6 +28,8 @@ CLASS_SHARE = 0.2
 """Share of it that the links of one environment have in common (assumed)."""
 HUB_PARTNERS = 5
 """An end measured with so many partners is judged by itself; the others are places whose offsets are judged together."""
+MOST_HUBS = 50
+"""At most so many ends are judged by themselves: those with most partners."""
 RADIO_SD_DB = 3.0
 """Offset of one radio (common practice, no source: 3–6 dB unit to unit)."""
 LEAST_END_SD_DB = 2.5
@@ -123,6 +125,8 @@ def choose_terms(links: Sequence[PredictedLink], *, noise_ends: Iterable[str] = 
             for name in classes
         ]
     partners = Counter(name for pair in {(link.a, link.b) for link in links} for name in pair)
+    ranked = sorted(partners, key=lambda name: (-partners[name], name))[:MOST_HUBS]
+    hubs = {name for name in ranked if partners[name] >= HUB_PARTNERS}
     terms += [
         Term(
             f"end {name}",
@@ -130,9 +134,9 @@ def choose_terms(links: Sequence[PredictedLink], *, noise_ends: Iterable[str] = 
             "dB",
             end_sd,
             f"antenna, cable, box and surroundings of {name} give this much more than assumed",
-            scaled=count < HUB_PARTNERS,
+            scaled=name not in hubs,
         )
-        for name, count in sorted(partners.items())
+        for name in sorted(partners)
     ]
     radios = sorted({link.radio for link in links})
     if len(radios) > 1:
