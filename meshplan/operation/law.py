@@ -113,7 +113,9 @@ def legal_check(region: Region, emission: Emission, *, look_elsewhere: bool = Tr
             emission,
             Breach(
                 "band edge",
-                f"{mode.frequency_mhz:g} MHz lies in no licence-exempt row of {region.title}.",
+                f"{mode.frequency_mhz:g} MHz lies in no licence-exempt row of {region.title}."
+                if region.known
+                else f"{mode.frequency_mhz:g} MHz lies outside {_row_list(region)}, the only band of that default.",
                 ("" if region.known else "name your country, or ") + f"take another frequency or class; rows: {_row_list(region)}",
             ),
         )

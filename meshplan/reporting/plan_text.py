@@ -9,10 +9,25 @@ from typing import Any
 from meshplan.records import VERDICT_WORDS, Plan, Role
 from meshplan.reporting.words import metres, number, percent
 
+LEGAL_WORDS = {
+    "licensed": "rests on your licence",
+    "not checked": "NOT CHECKED against any country's rules, within the careful default only",
+}
+"""What is said of lawful lines with a condition, by status."""
+
 
 def plan_text(plan: Plan, files: Sequence[Path]) -> str:
-    """Return the plan as text: unserved sensors first, then devices, routes, cost and proof, law, assumptions, files."""
-    blocks = [_head(plan), _unserved(plan), _devices(plan), _routes(plan), _money(plan), _law(plan), _assumptions(plan)]
+    """Return the plan as text: breaches of the rules and unserved sensors first, then devices, routes, cost, law, assumptions."""
+    blocks = [
+        _head(plan),
+        _breaches(plan),
+        _unserved(plan),
+        _devices(plan),
+        _routes(plan),
+        _money(plan),
+        _law(plan),
+        _assumptions(plan),
+    ]
     blocks.append("Written:\n" + "\n".join(f"  {path}" for path in files))
     return "\n\n".join(block for block in blocks if block)
 
@@ -35,7 +50,12 @@ def plan_summary(plan: Plan, files: Sequence[Path]) -> dict[str, Any]:
         "lower_bound": plan.proof.lower_bound,
         "gap": plan.proof.gap,
         "optimal": plan.proof.optimal,
-        "lawful": all(line.lawful for line in plan.legal),
+        "lawful": plan.lawful,
+        "breaches": [
+            {"devices": line.subject, "rule": line.rule, "detail": line.detail, "change": line.remedy}
+            for line in plan.legal
+            if not line.lawful
+        ],
         "assumptions": list(plan.assumptions),
         "files": [str(path) for path in files],
     }
@@ -96,15 +116,33 @@ def _money(plan: Plan) -> str:
     return f"Cost of gateways and relays: {number(plan.proof.cost, 0)} {plan.currency}. {plan.proof.sentence}"
 
 
+def _breaches(plan: Plan) -> str:
+    """Say what the rules forbid in this plan, every device by name."""
+    if plan.lawful:
+        return ""
+    lines = ["DO NOT BUILD THIS PLAN AS IT IS: it breaks the radio rules."]
+    for line in plan.legal:
+        if not line.lawful:
+            lines += [f"  {line.subject}: {line.detail}", f"    To comply: {line.remedy}"]
+    return "\n".join(lines)
+
+
+def _options(plan: Plan) -> str:
+    lines = [f"  {option.sentence}{'  (chosen)' if option.chosen else ''}" for option in plan.gateway_options]
+    lines += [f"  {price['sentence']}" for price in plan.redundancy_prices]
+    lines += [f"  {sentence}" for sentence in plan.what_more_buys]
+    return "Beside it:\n" + "\n".join(lines) if lines else ""
+
+
 def _law(plan: Plan) -> str:
     lines = ["Radio rules:"]
     for line in plan.legal:
-        state = "within the rules" if line.lawful else "NOT within the rules"
+        state = LEGAL_WORDS.get(line.status, "within the rules") if line.lawful else "NOT within the rules"
         names = line.subject.split(", ")
         who = line.subject if len(names) <= 3 else f"{names[0]} and {len(names) - 1} more"
         lines.append(f"  {who}: {state} ({line.rule}; table of {line.as_of}, {line.standing})")
         if line.remedy and not line.lawful:
-            lines.append(f"    {line.remedy}")
+            lines.append(f"    To comply: {line.remedy}")
     lines.append("  A planning aid, not legal advice; check the local table.")
     return "\n".join(lines)
 

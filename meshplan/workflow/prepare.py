@@ -186,15 +186,15 @@ def refusal_of(prepared: Prepared) -> InputError | None:
         return None
     if not region.known:
         return InputError(
-            f"no country is named, and {prepared.radio.title} does not fit the careful default that is used then. "
-            f"{verdict.sentence}",
+            f"no country is named, and {prepared.radio.title} does not fit the careful default that holds then: "
+            f"{'; '.join(breach.problem for breach in verdict.breaches)}",
             where="property.toml, key 'country'",
             fix='Add your country or region, such as country = "europe" (`meshplan radios --regions` lists them). '
             f"Without one, only a class that fits the careful default can be planned. {verdict.advice}",
         )
     change = verdict.changes[0] if verdict.changes else "choose another radio class"
     return InputError(
-        f"{prepared.radio.title} is refused in {region.title}. {verdict.sentence}",
+        f"{prepared.radio.title} may not be used as it is set. {verdict.sentence}",
         where="property.toml, keys 'country' and 'radio'",
         fix=f"To comply: {change.rstrip('.')}. {verdict.advice}",
     )
