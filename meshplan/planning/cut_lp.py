@@ -186,7 +186,7 @@ class CutLp:
         parts += [(row.columns, row.coefficients * dual) for row, dual in zip(self.rows, duals, strict=True) if dual]
         charged = np.zeros(n)
         if parts:
-            charged = np.bincount(
+            charged[:] = np.bincount(
                 np.concatenate([columns for columns, _ in parts]), np.concatenate([value for _, value in parts]), n
             )
         reduced: NDArray[np.float64] = self.model.cost - charged

@@ -1,4 +1,4 @@
-"""Answers about a plan that follow from the graph alone: what fails with what, why a device is there, what the alternatives cost."""
+"""Answers about a plan from the graph alone: what fails with what, why a device is there, what alternatives cost."""
 
 from __future__ import annotations
 
@@ -8,9 +8,8 @@ from math import inf, isfinite
 
 import numpy as np
 
-from meshplan.planning.demand import Demand
+from meshplan.planning.demand import Demand, shortfalls
 from meshplan.planning.layers import BoolArray
-from meshplan.planning.outcome import choose_routes
 from meshplan.planning.problem import (
     REDUNDANCY_LEVELS,
     PlacementPlan,
@@ -122,8 +121,8 @@ def why_each_relay(problem: PlacementProblem, plan: PlacementPlan) -> tuple[Devi
 def _without_second(problem: PlacementProblem, opened: BoolArray, sensors: list[str]) -> tuple[str, ...]:
     asked = np.zeros(len(problem.sensors), dtype=bool)
     asked[[problem.sensor_index[s] for s in sensors]] = True
-    routes = choose_routes(problem, opened, Demand(asked, asked))
-    return tuple(s for s in sensors if problem.sensor_index[s] not in routes.second)
+    short = {fall.sensor for fall in shortfalls(problem, opened, Demand(asked, asked))}
+    return tuple(s for s in sensors if problem.sensor_index[s] in short)
 
 
 def compare_gateways(

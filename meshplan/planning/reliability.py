@@ -142,10 +142,9 @@ def _exact(search: Search, asked: Demand, usable: BoolArray) -> BoolArray | None
         return None
     opened = answer.x | problem.forced
     used = search.heuristic.prune(opened, asked, search.node_prices())
-    best = min(
+    return min(
         (o for o in (opened, used) if search.price(o) == (search.best_value, True)), key=_by_loss(problem, asked), default=None
     )
-    return best
 
 
 def _by_loss(problem: PlacementProblem, asked: Demand):  # type: ignore[no-untyped-def]

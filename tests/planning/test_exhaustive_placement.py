@@ -1,0 +1,76 @@
+"""Placement against trying every plan, on small random graphs, under every rule that a plan may have to keep."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from brute_force import BruteForce, random_problem
+
+from meshplan.planning.certificate import check_certificate
+from meshplan.planning.solve import solve_placement
+from meshplan.planning.verify import verify_plan
+
+ONE, BOTH = "any one relay", "any one relay or gateway"
+RULES: list[dict[str, Any]] = [
+    {"hop_limit": 1},
+    {"hop_limit": 2},
+    {"hop_limit": 3},
+    {"hop_limit": 4},
+    {"hop_limit": None},
+    {"hop_limit": 2, "redundancy": ONE},
+    {"hop_limit": 3, "redundancy": ONE},
+    {"hop_limit": 4, "redundancy": ONE},
+    {"hop_limit": 3, "redundancy": ONE, "without_second_route": "leave out"},
+    {"hop_limit": 2, "redundancy": BOTH},
+    {"hop_limit": 3, "redundancy": BOTH},
+    {"hop_limit": 4, "redundancy": BOTH, "without_second_route": "leave out"},
+    {"hop_limit": 2, "second_hop_limit": 3, "redundancy": ONE},
+    {"hop_limit": None, "redundancy": BOTH},
+    {"hop_limit": 3, "min_link_chance": 0.8},
+    {"hop_limit": 3, "min_route_chance": 0.6},
+    {"hop_limit": 3, "min_route_chance": 0.7, "redundancy": ONE},
+    {"hop_limit": 3, "pinned": True},
+    {"hop_limit": 3, "masts": True},
+    {"hop_limit": 3, "masts": True, "redundancy": ONE},
+    {"hop_limit": 3, "optional": True},
+    {"hop_limit": 3, "optional": True, "redundancy": ONE},
+    {"hop_limit": 3, "budget": 100.0},
+    {"hop_limit": 2, "budget": 130.0, "redundancy": ONE},
+    {"hop_limit": 3, "capacity": True},
+    {"hop_limit": 2, "capacity": True, "optional": True},
+    {"hop_limit": 3, "capacity": True, "redundancy": ONE},
+    {"hop_limit": 3, "capacity": True, "budget": 120.0},
+    {"hop_limit": 3, "capacity": True, "masts": True, "min_route_chance": 0.5},
+]
+SETTLED = ("airtime is full", "budget is spent", "one mast per site")
+
+
+def check_against_brute_force(seed: int, rules: dict[str, Any]) -> None:
+    problem = random_problem(seed, **rules)
+    missing, cost = BruteForce(problem).best()
+    result = solve_placement(problem)
+    plan = result.plan
+    assert plan.cost + plan.forgone == pytest.approx(cost)
+    assert result.proven
+    assert verify_plan(problem, plan) == ()
+    check = check_certificate(problem, result.certificate, plan)
+    assert check.holds, check.faults
+    assert result.certified_bound <= cost + 1e-9
+    if problem.redundancy == "none":
+        required = {sensor.id: sensor.importance for sensor in problem.sensors if sensor.required}
+        lost = sum(required.get(item.sensor_id, 0.0) for item in plan.unserved if item.reason in SETTLED)
+        assert lost == pytest.approx(missing)
+
+
+@pytest.mark.parametrize("rules", RULES, ids=lambda r: " ".join(f"{k}={v}" for k, v in r.items()))
+@pytest.mark.parametrize("seed", [1, 2])
+def test_plan_is_the_best_of_all_plans(seed: int, rules: dict[str, Any]) -> None:
+    check_against_brute_force(seed, rules)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("rules", RULES, ids=lambda r: " ".join(f"{k}={v}" for k, v in r.items()))
+@pytest.mark.parametrize("seed", range(3, 15))
+def test_plan_is_the_best_of_all_plans_on_many_graphs(seed: int, rules: dict[str, Any]) -> None:
+    check_against_brute_force(seed, rules)
