@@ -16,9 +16,9 @@ from meshplan.reporting.words import count, metres, money, number, percent, plai
 from meshplan.sources import Standing
 
 PURPOSE_WORDS: Final = {
-    Purpose.TREND: "trend (a gap of a day does no harm)",
-    Purpose.ALARM: "alarm (must arrive in minutes)",
-    Purpose.CONTROL: "control (switches something)",
+    Purpose.TREND: "a gap of a day does no harm",
+    Purpose.ALARM: "must arrive in minutes",
+    Purpose.CONTROL: "switches something",
 }
 
 WORDS: Final = (
@@ -125,8 +125,8 @@ def _head(plan: Plan, traced: TracedPlan) -> str:
     relays = traced.count("plan.devices", lambda n: count(n, "relay"), role="relay", in_plan=True)
     return (
         f'<header><p class="kicker">Radio network plan, in words</p><h1>{traced.show("plan.property_name")}</h1>'
-        f'<p class="lead">{verdict} The network needs {gateways} ({_word("gateway", "what is that?")}) and {relays} '
-        f"({_word('relay', 'and that?')}). They cost {traced.show('plan.proof.cost', _money(plan))}, prices as given.</p>"
+        f'<p class="lead">{verdict} The network needs {_word("gateway", gateways)} and '
+        f"{_word('relay', relays)}. They cost {traced.show('plan.proof.cost', _money(plan))}, prices as given.</p>"
         f"<p>Radio: {traced.show('plan.radio.title')}. Rules checked: {traced.show('plan.country')}. "
         f"Every link the plan uses has a {_word('chance', 'chance')} of at least "
         f"{traced.show('plan.required_chance', percent)} in its worst {_word('season', 'season')}.</p>"
@@ -140,12 +140,11 @@ def _serves(plan: Plan, traced: TracedPlan) -> str:
     lost = "".join(_unserved(plan, traced, i) for i in range(len(plan.unserved)))
     rows = []
     for i, route in enumerate(plan.routes):
-        device = plan.devices[index[route.sensor]]
         second = " (and a second way)" if route.second_devices else ""
         rows.append(
             (
                 f"<b>{traced.show(f'plan.routes[{i}].sensor')}</b>",
-                PURPOSE_WORDS[device.purpose],
+                traced.show(f"plan.devices[{index[route.sensor]}].purpose"),
                 " → ".join(traced.show(f"plan.routes[{i}].devices[{hop}]") for hop in range(1, len(route.devices))) + second,
                 traced.show(f"plan.routes[{i}].chance", percent),
             )
@@ -153,7 +152,8 @@ def _serves(plan: Plan, traced: TracedPlan) -> str:
     table = (
         _table(("Sensor", "For", "Its readings go to", _word("chance", "Chance")), rows, "Sensors that are served") if rows else ""
     )
-    return (lost or "<p>No sensor is left out.</p>") + table
+    meaning = "; ".join(f"{purpose.value}: {words}" for purpose, words in PURPOSE_WORDS.items())
+    return (lost or "<p>No sensor is left out.</p>") + table + (f'<p class="soft">{meaning}.</p>' if rows else "")
 
 
 def _unserved(plan: Plan, traced: TracedPlan, i: int) -> str:
@@ -299,7 +299,7 @@ def _power(plan: Plan, traced: TracedPlan) -> str:
     ]
     items = [
         f"<b>{traced.show(f'plan.devices[{i}].name')}</b>: about {traced.show(f'plan.devices[{i}].energy.life_years', _years)} on "
-        f"{traced.show(f'plan.devices[{i}].energy.battery', plain_name)}; most goes into "
+        f"{traced.show(f'plan.devices[{i}].energy.battery', plain_name)}; most of it: "
         f"{traced.show(f'plan.devices[{i}].energy.dominant')}. Best change: {traced.show(f'plan.devices[{i}].energy.best_change')}."
         for _, i in sorted(lives)[:SHORTEST_LIVES]
     ]
@@ -345,12 +345,14 @@ def _airtime(plan: Plan, traced: TracedPlan) -> str:
 
 def _assumed(plan: Plan, traced: TracedPlan) -> str:
     heights = [f"plan.devices[{i}].name" for i, device in enumerate(plan.devices) if device.height_assumed and device.in_plan]
+    told = [i for i, words in enumerate(plan.assumptions) if words != plan.grid.sentence and words not in plan.radio.assumptions]
+    typical = [traced.show(f"plan.radio.assumptions[{i}]") for i in range(len(plan.radio.assumptions))]
     measured = f"<p>Antenna heights that nobody gave: {', '.join(traced.show(path) for path in heights)}.</p>" if heights else ""
     return (
         f"<p>The land: {traced.show('plan.grid.sentence')} Heights may be off by about "
         f"{traced.show('plan.grid.elevation_error_m', metres)}.</p>{measured}<h3>Assumed</h3>"
-        + _list((traced.show(f"plan.assumptions[{i}]") for i in range(len(plan.assumptions))), "Nothing.")
-        + _list(traced.show(f"plan.radio.assumptions[{i}]") for i in range(len(plan.radio.assumptions)))
+        + _list((traced.show(f"plan.assumptions[{i}]") for i in told), "Nothing.")
+        + (f"<h3>Typical figures of this kind of radio, not measured on yours</h3>{_list(typical)}" if typical else "")
         + "<h3>Not known</h3>"
         + _list((traced.show(f"plan.unknowns[{i}]") for i in range(len(plan.unknowns))), "The plan names nothing.")
     )

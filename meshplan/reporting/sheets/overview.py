@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
-from meshplan.records import Device, Link, MapShape, Plan
+from meshplan.records import Device, Link, MapShape, Plan, Role
 from meshplan.reporting.map.palette import VERDICT_STYLES, cover_colour
 from meshplan.reporting.paper import role_shape
 from meshplan.reporting.profile_chart import FONT, INK, nice_step
@@ -116,10 +116,11 @@ def _devices(
     frame.taken += [(x - 8, y - 8, x + 8, y + 8) for x, y in places.values()]
     frame.taken += [(0, height - 46, 190, height), (width - 50, 0, width, 70)]
     marks, labels = [], []
-    for device in shown:
+    rank = {Role.GATEWAY: 0, Role.RELAY: 1, Role.SENSOR: 2}
+    for device in sorted(shown, key=lambda device: rank[device.role]):  # where room is short, gateways keep their names
         x, y = places[device.name]
-        fill = "#ffffff" if not device.in_plan or (device.role == "sensor") else INK
-        edge = VERDICT_STYLES["failing"].colour if device.role == "sensor" and not device.served else INK
+        fill = "#ffffff" if not device.in_plan or (device.role is Role.SENSOR) else INK
+        edge = VERDICT_STYLES["failing"].colour if device.role is Role.SENSOR and not device.served else INK
         marks.append(f'<g fill="{fill}" stroke="{edge}" stroke-width="2.2">{role_shape(device.role, 5.5, x, y)}</g>')
         number = numbers.get(device.name)
         head = "" if number is None else f"{number} "
@@ -128,25 +129,31 @@ def _devices(
             if label:
                 labels.append(label)
                 break
-    return [*marks, *labels]
+    return [*reversed(marks), *labels]
 
 
 def _label(words: str, x: float, y: float, frame: _Frame, width: int, height: int) -> str:
-    """Return a label where it covers nothing, trying eight places around the sign; empty if there is no room."""
+    """Return a label where it covers nothing: around the sign, else further off with a leader; empty if there is no room."""
     wide = LETTER * len(words) + 4
-    spots = (
+    near = (
         *((x + 11, y + 4, "start"), (x - 11, y + 4, "end"), (x, y - 12, "middle"), (x, y + 20, "middle")),
         *((x + 9, y - 8, "start"), (x - 9, y - 8, "end"), (x + 9, y + 17, "start"), (x - 9, y + 17, "end")),
     )
-    for spot_x, base, anchor in spots:
+    far = (
+        *((x, y + 38, "middle"), (x, y - 32, "middle"), (x - 22, y + 32, "end"), (x + 22, y + 32, "start")),
+        *((x - 22, y - 24, "end"), (x + 22, y - 24, "start")),
+    )
+    for place, (spot_x, base, anchor) in enumerate((*near, *far)):
         left = {"start": spot_x, "end": spot_x - wide, "middle": spot_x - wide / 2}[anchor]
         box = (left, base - 10, left + wide, base + 3)
         inside = box[0] > 3 and box[1] > 3 and box[2] < width - 3 and box[3] < height - 3
         if inside and not any(_overlap(box, other) for other in frame.taken):
             frame.taken.append(box)
+            tip = base - 9 if base > y else base + 3
+            leader = f'<path d="M{x:.1f} {y:.1f}L{spot_x:.1f} {tip:.1f}" fill="none" stroke="{INK}" stroke-width="0.7"/>'
             return (
-                f'<text x="{spot_x:.1f}" y="{base:.1f}" text-anchor="{anchor}" stroke="#ffffff" stroke-width="3.2" '
-                f'stroke-linejoin="round" paint-order="stroke">{text(words)}</text>'
+                f'{leader if place >= len(near) else ""}<text x="{spot_x:.1f}" y="{base:.1f}" text-anchor="{anchor}" '
+                f'stroke="#ffffff" stroke-width="3.2" stroke-linejoin="round" paint-order="stroke">{text(words)}</text>'
             )
     return ""
 
