@@ -494,6 +494,8 @@ class Plan:
     unknowns: tuple[str, ...]
     cautions: tuple[str, ...]
     redundancy_prices: tuple[dict[str, Any], ...] = ()
+    what_more_buys: tuple[str, ...] = ()
+    """What one more hop or more money would change."""
     version: str = ""
 
     def device(self, name: str) -> Device:

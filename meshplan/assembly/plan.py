@@ -8,8 +8,8 @@ from dataclasses import asdict, dataclass, is_dataclass
 import numpy as np
 
 from meshplan import __version__
+from meshplan.assembly.alternatives import Alternatives, dark_by_device, reason_by_relay
 from meshplan.assembly.devices import make_devices
-from meshplan.assembly.failures import what_goes_dark, why_each_relay
 from meshplan.assembly.routes import link_chances, make_routes, rows_of_plan
 from meshplan.assembly.running import Catalogue, run_plan
 from meshplan.assembly.shapes import map_shapes
@@ -26,7 +26,6 @@ from meshplan.propagation.seasons import Season as SeasonState
 from meshplan.radio_records import RadioMode
 from meshplan.records import (
     CautionRule,
-    GatewayOption,
     GridRecord,
     Plan,
     Proof,
@@ -56,8 +55,7 @@ class Findings:
     links: LinkTable
     problem: PlacementProblem
     result: PlacementResult
-    gateway_options: tuple[GatewayOption, ...]
-    redundancy_prices: tuple[dict[str, object], ...]
+    alternatives: Alternatives
 
 
 def assemble_plan(findings: Findings) -> Plan:
@@ -75,7 +73,7 @@ def assemble_plan(findings: Findings) -> Plan:
         placement.opened,
         {name for link in links for name in (link.a, link.b)},
         [route.sensor for route in routes.routes],
-        why_each_relay(findings.problem, placement),
+        reason_by_relay(findings.problem, placement),
         running,
         findings.caution_rules,
         settings.cost,
@@ -91,8 +89,8 @@ def assemble_plan(findings: Findings) -> Plan:
         routes=routes.routes,
         unserved=unserved,
         proof=_proof(findings.result),
-        gateway_options=findings.gateway_options,
-        goes_dark=what_goes_dark(findings.problem, placement),
+        gateway_options=findings.alternatives.gateway_options,
+        goes_dark=dark_by_device(findings.problem, placement),
         legal=running.legal,
         parts=parts_list(devices, settings.cost),
         shapes=map_shapes(findings.context.landscape, findings.found.boundary),
@@ -103,7 +101,8 @@ def assemble_plan(findings: Findings) -> Plan:
         assumptions=findings.assumptions,
         unknowns=_unknowns(findings),
         cautions=plan_cautions(findings.caution_rules),
-        redundancy_prices=findings.redundancy_prices,
+        redundancy_prices=findings.alternatives.redundancy_prices,
+        what_more_buys=findings.alternatives.what_more_buys,
         version=__version__,
     )
 

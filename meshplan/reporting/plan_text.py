@@ -25,6 +25,7 @@ def plan_text(plan: Plan, files: Sequence[Path]) -> str:
         _devices(plan),
         _routes(plan),
         _money(plan),
+        _options(plan),
         _law(plan),
         _assumptions(plan),
     ]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from meshplan.assembly.alternatives import look_at_alternatives
 from meshplan.assembly.learned import corrected_table
 from meshplan.assembly.plan import Findings, assemble_plan
 from meshplan.assembly.traffic import airtime_budget
@@ -27,7 +28,7 @@ from meshplan.reporting.files import all_or_nothing
 from meshplan.reporting.map import MapLandscape, map_landscape, write_map
 from meshplan.reporting.plan_files import write_csv_tables, write_links_csv, write_plan_geojson, write_plan_json
 from meshplan.reporting.report import write_report
-from meshplan.workflow.prepare import Prepared, prepare, refuse_unlawful
+from meshplan.workflow.prepare import Prepared, prepare_property, refuse_unlawful
 from meshplan.workflow.progress import OnProgress, silent
 
 CALIBRATION_FILE = "calibration.toml"
@@ -59,7 +60,7 @@ def plan_property(
     Parameters
     ----------
     folder, radio, overrides
-        As for `prepare`.
+        As for `prepare_property`.
     limits : SolveLimits, optional
         How long to look for a better plan.
     calibrated : bool
@@ -69,7 +70,7 @@ def plan_property(
     """
     tell = on_progress or silent
     tell("Reading the property", 0, 0)
-    prepared = prepare(folder, radio=radio, overrides=overrides)
+    prepared = prepare_property(folder, radio=radio, overrides=overrides)
     refuse_unlawful(prepared)
     tell("Computing links", 0, 0)
     error_fields = draw_error_fields(prepared.landscape)
@@ -96,6 +97,8 @@ def plan_with_links(
     tell("Choosing gateways and relays", 0, 0)
     problem = placement_problem(prepared, links)
     result = solve_placement(problem, limits=limits)
+    tell("Looking at alternatives", 0, 0)
+    alternatives = look_at_alternatives(problem, result, prepared.found.settings.cost.currency, limits=limits)
     tell("Writing up the plan", 0, 0)
     plan = assemble_plan(
         Findings(
@@ -110,8 +113,7 @@ def plan_with_links(
             links=links,
             problem=problem,
             result=result,
-            gateway_options=(),
-            redundancy_prices=(),
+            alternatives=alternatives,
         )
     )
     return Planned(plan, prepared, links, problem, result)

@@ -1,0 +1,128 @@
+"""The plan among its alternatives, in words: what goes dark, why each relay, other gateways, second routes, one more hop."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from meshplan.planning.explain import (
+    GatewayChoice,
+    LevelPrice,
+    compare_gateways,
+    next_sensor_by_cost,
+    price_of_redundancy,
+    value_of_one_more_hop,
+    what_goes_dark,
+    why_each_relay,
+)
+from meshplan.planning.problem import PlacementPlan, PlacementProblem, PlacementResult, SolveLimits
+from meshplan.records import GatewayOption
+
+MOST_NODES = 400
+"""Larger properties are not planned again for the sake of comparison; the plan says so."""
+
+MOST_NAMED = 5
+"""Sensors named in a sentence before the rest is only counted."""
+
+
+@dataclass(frozen=True)
+class Alternatives:
+    """What else was looked at beside the plan."""
+
+    gateway_options: tuple[GatewayOption, ...]
+    redundancy_prices: tuple[dict[str, Any], ...]
+    what_more_buys: tuple[str, ...]
+
+
+def look_at_alternatives(
+    problem: PlacementProblem, result: PlacementResult, currency: str, *, limits: SolveLimits | None = None
+) -> Alternatives:
+    """Return three gateway choices, the price of each level of second routes, and what one more hop or a larger budget buys."""
+    if len(problem.nodes) > MOST_NODES:
+        told = f"With {len(problem.nodes)} candidates no alternatives were planned; change hops or second routes and plan again."
+        return Alternatives((), (), (told,))
+    return Alternatives(
+        gateway_options=tuple(_option(choice, result, currency) for choice in compare_gateways(problem, limits=limits)),
+        redundancy_prices=tuple(_price(price, currency) for price in price_of_redundancy(problem, limits=limits)),
+        what_more_buys=(*_hop(problem, result, currency, limits), *_budget(problem, result, currency, limits)),
+    )
+
+
+def dark_by_device(problem: PlacementProblem, plan: PlacementPlan) -> dict[str, tuple[str, ...]]:
+    """Return the sensors that fall silent when each device fails."""
+    return {effect.node_id: effect.dark for effect in what_goes_dark(problem, plan)}
+
+
+def reason_by_relay(problem: PlacementProblem, plan: PlacementPlan) -> dict[str, str]:
+    """Return a sentence for each relay of the plan: who would be cut off without it."""
+    reasons = {}
+    for reason in why_each_relay(problem, plan):
+        if reason.is_gateway:
+            continue
+        if reason.cut_off:
+            count = f"these {len(reason.cut_off)} sensors are" if len(reason.cut_off) > 1 else "this sensor is"
+            reasons[reason.node_id] = f"Without it {count} cut off: {_names(reason.cut_off)}."
+        elif reason.lose_second:
+            reasons[reason.node_id] = f"It gives a second route to {_names(reason.lose_second)}."
+        else:
+            reasons[reason.node_id] = "It makes routes more certain; no sensor hangs on it alone."
+    return reasons
+
+
+def _names(sensors: Sequence[str]) -> str:
+    named = ", ".join(sensors[:MOST_NAMED])
+    return f"{named} and {len(sensors) - MOST_NAMED} more" if len(sensors) > MOST_NAMED else named
+
+
+def _option(choice: GatewayChoice, chosen: PlacementResult, currency: str) -> GatewayOption:
+    plan = choice.result.plan
+    relays = len(plan.opened) - len(choice.gateway_ids)
+    served = len(plan.served)
+    weakest = min((sensor.first.chance for sensor in plan.served), default=0.0)
+    names = " and ".join(choice.gateway_ids) if choice.gateway_ids else "no gateway"
+    sentence = f"{names}: {served} sensors served with {relays} relay{'s' if relays != 1 else ''} for {plan.cost:.0f} {currency}."
+    return GatewayOption(
+        gateways=choice.gateway_ids,
+        sensors_served=served,
+        cost=plan.cost,
+        weakest_chance=weakest,
+        sentence=sentence,
+        chosen=set(choice.gateway_ids) <= set(chosen.plan.opened) and abs(plan.cost - chosen.plan.cost) < 1e-6,
+    )
+
+
+def _price(price: LevelPrice, currency: str) -> dict[str, Any]:
+    words = {
+        "none": "One route for each sensor",
+        "any one relay": "A route for each sensor when any one relay fails",
+        "any one relay or gateway": "A route for each sensor when any one relay or gateway fails",
+    }[price.redundancy]
+    plan = price.result.plan
+    second = f", {price.with_second_route} sensors can have it" if price.redundancy != "none" else ""
+    return {
+        "level": price.redundancy,
+        "cost": plan.cost,
+        "extra_cost": price.extra_cost,
+        "sensors_with_second_route": price.with_second_route,
+        "lower_bound": price.result.solver_bound,
+        "sentence": f"{words}: {plan.cost:.0f} {currency}{second}.",
+    }
+
+
+def _hop(problem: PlacementProblem, result: PlacementResult, currency: str, limits: SolveLimits | None) -> tuple[str, ...]:
+    more = value_of_one_more_hop(problem, result, limits=limits)
+    if more is None:
+        return ()
+    if more.newly_served:
+        return (
+            f"A hop limit of {more.hop_limit} would also serve {_names(more.newly_served)} ({more.cost_change:+.0f} {currency}).",
+        )
+    if more.cost_change < -0.005:
+        return (f"A hop limit of {more.hop_limit} would save {-more.cost_change:.0f} {currency}.",)
+    return (f"A hop limit of {more.hop_limit} would change nothing.",)
+
+
+def _budget(problem: PlacementProblem, result: PlacementResult, currency: str, limits: SolveLimits | None) -> tuple[str, ...]:
+    more = next_sensor_by_cost(problem, result, limits=limits)
+    return () if more is None else (f"{more.extra_cost:.0f} {currency} more would also serve {more.sensor_id}.",)
