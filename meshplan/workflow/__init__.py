@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from meshplan.workflow.check import check_property
     from meshplan.workflow.compare import compare_radios
     from meshplan.workflow.plan import Planned, plan_property, solve_limits, write_plan
-    from meshplan.workflow.prepare import Prepared, prepare
+    from meshplan.workflow.prepare import Prepared, prepare_property
     from meshplan.workflow.profile import profile_between
     from meshplan.workflow.sheets import find_plan, write_plan_sheets
 
@@ -23,7 +23,7 @@ _HOME = {
     "compare_radios": "compare",
     "find_plan": "sheets",
     "plan_property": "plan",
-    "prepare": "prepare",
+    "prepare_property": "prepare",
     "profile_between": "profile",
     "read_catalogue": "catalogue",
     "solve_limits": "plan",
@@ -40,7 +40,7 @@ __all__ = [
     "compare_radios",
     "find_plan",
     "plan_property",
-    "prepare",
+    "prepare_property",
     "profile_between",
     "read_catalogue",
     "solve_limits",

@@ -8,12 +8,12 @@ from typing import Any
 from meshplan.links.pairs import candidate_pairs
 from meshplan.records import Role
 from meshplan.reporting.check_text import CheckReport
-from meshplan.workflow.prepare import prepare, refusal_of
+from meshplan.workflow.prepare import prepare_property, refusal_of
 
 
 def check_property(folder: Path, *, radio: str | None = None, overrides: dict[str, Any] | None = None) -> CheckReport:
     """Return what a property folder holds and what would be assumed; faults are raised."""
-    prepared = prepare(folder, radio=radio, overrides=overrides)
+    prepared = prepare_property(folder, radio=radio, overrides=overrides)
     found, grid = prepared.found, prepared.landscape.grid
     sites = {role: sum(site.role is role for site in found.sites) for role in Role}
     facts = (

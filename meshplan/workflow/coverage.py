@@ -22,7 +22,7 @@ from meshplan.records import Plan, Role
 from meshplan.reporting.coverage_files import write_coverage_raster
 from meshplan.reporting.files import all_or_nothing
 from meshplan.reporting.map import CoverageLayer, map_landscape, write_map
-from meshplan.workflow.prepare import Prepared, prepare
+from meshplan.workflow.prepare import Prepared, prepare_property
 from meshplan.workflow.progress import OnProgress, silent
 
 BYTES_PER_CELL: Final = 40
@@ -144,7 +144,7 @@ def coverage_of(
     folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = None, **options: Any
 ) -> tuple[Prepared, Coverage, tuple[Coverage, ...]]:
     """Read a property and compute its coverage with the radio of its plan; options are those of `compute_coverage`."""
-    prepared = prepare(folder, radio=plan.radio.key, overrides=overrides)
+    prepared = prepare_property(folder, radio=plan.radio.key, overrides=overrides)
     best, singles = compute_coverage(prepared, plan, **options)
     return prepared, best, singles
 

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 from meshplan.assembly.running import Catalogue
 from meshplan.assembly.traffic import emission_of, lawful_mode_for, with_own_traffic
-from meshplan.errors import InputError
+from meshplan.errors import InputError, MeshplanError, raise_faults
 from meshplan.inputs.antennas import AntennaClass, CableClass, read_antennas, read_cables
 from meshplan.inputs.property import Property, read_property
 from meshplan.inputs.radios import read_batteries, read_boards, read_radio_classes, read_regions, read_solar
 from meshplan.links.build_stations import build_stations
 from meshplan.links.describe import Context
+from meshplan.links.mixture import radio_names
 from meshplan.links.path_loss import PathSettings
 from meshplan.links.seasons import hemisphere_of, seasons_named
 from meshplan.links.stations import Station
@@ -25,6 +26,7 @@ from meshplan.propagation.refraction import effective_earth_radius_km
 from meshplan.propagation.seasons import Hemisphere, Season
 from meshplan.radio_records import RadioClass, RadioMode, radio_mode
 from meshplan.records import Purpose, Role, Site
+from meshplan.settings import RadioSettings
 from meshplan.terrain.landscape import Landscape, build_landscape
 
 
@@ -53,6 +55,8 @@ class Prepared:
     stations: tuple[Station, ...]
     path: PathSettings
     assumptions: tuple[str, ...]
+    parts: tuple[Prepared, ...] = ()
+    """Where places name radios of their own: the same property once for each class, with the stations that carry it."""
 
     @property
     def found(self) -> Property:
@@ -116,14 +120,103 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
     )
 
 
-def prepare(folder: Path, *, radio: str | None = None, overrides: dict[str, Any] | None = None) -> Prepared:
+def prepare_property(folder: Path, *, radio: str | None = None, overrides: dict[str, Any] | None = None) -> Prepared:
     """Read a property and equip it with a radio; `radio` names a class in place of the one in the file. Raises as `read_base`."""
     base = read_base(folder, overrides=overrides)
     return equip(base, radio or base.found.settings.radio[0])
 
 
-def equip(base: Base, radio: str) -> Prepared:
-    """Return a property with stations of one radio class at the frequency and power that rules and settings allow."""
+def equip(base: Base, radio: str, *, mixed: bool = True) -> Prepared:
+    """Return a property with stations at the frequency and power that rules and settings allow.
+
+    Parameters
+    ----------
+    base : Base
+    radio : str
+        Class of every place that names none of its own.
+    mixed : bool
+        Whether places may keep the class they name; without it all carry `radio`.
+    """
+    names = class_names(base, radio) if mixed else (radio,)
+    if names == (radio,):
+        return _equip_alike(base, radio)
+    parts = [part_of_mixture(base, name, radio) for name in names]
+    refused = [part for part in parts if not part.lawfulness.lawful]
+    first = (refused or parts)[0]
+    assumptions = [line for part in parts for line in part.assumptions]
+    return replace(
+        first,
+        base=base,
+        stations=tuple(station for part in parts for station in part.stations),
+        assumptions=tuple(dict.fromkeys([*assumptions, *_two_radio_notes(base, radio)])),
+        parts=tuple(parts),
+    )
+
+
+def class_names(base: Base, radio: str) -> tuple[str, ...]:
+    """Return the classes that the places of a property carry, that of the property first; unknown ones are faults."""
+    found: dict[str, None] = {}
+    faults: list[MeshplanError] = []
+    for site in base.found.sites:
+        names = radio_names(site, radio)
+        if site.role is Role.SENSOR and len(names) > 1:
+            fix = "Name one class; only relays and gateways carry two."
+            faults.append(InputError(f"the sensor {site.name} names {len(names)} radios", where=site.where, fix=fix))
+        for name in names:
+            found[name] = None
+            try:
+                radio_mode(base.classes, name)
+            except InputError as error:
+                faults.append(InputError(error.problem, where=f"{site.where}, column 'radio'", fix=error.fix))
+    raise_faults(faults)
+    return tuple(sorted(found, key=lambda name: name != radio))
+
+
+def part_of_mixture(base: Base, name: str, radio: str) -> Prepared:
+    """Return the property in one class, with the stations that carry it; `radio` is the class of places that name none."""
+    settings, sites = base.found.settings, base.found.sites
+    if name != radio:
+        frequency_mhz = radio_mode(base.classes, name).frequency_mhz
+
+        def fits(antenna: str | None) -> bool:
+            return antenna not in base.antennas or base.antennas[antenna].serves(frequency_mhz)
+
+        roles = {role.value: getattr(settings.antenna, role.value) for role in Role}
+        unfit = {role: None for role, antenna in roles.items() if not fits(antenna)}
+        settings = settings.model_copy(
+            update={
+                "radio_settings": RadioSettings(licence=settings.radio_settings.licence),
+                "antenna": settings.antenna.model_copy(update=unfit),
+            }
+        )
+        two = [site for site in sites if len(radio_names(site, radio)) > 1 and not fits(site.antenna)]
+        sites = tuple(replace(site, antenna=None) if site in two else site for site in sites)
+    prepared = _equip_alike(replace(base, found=replace(base.found, settings=settings, sites=sites)), name)
+    carried = {(site.name, site.role): radio_names(site, radio) for site in sites}
+    stations = []
+    for station in prepared.stations:
+        names = carried[station.site.name, station.site.role]
+        if name in names:
+            more = (
+                sum(radio_mode(base.classes, other).radio.price.value for other in names[1:]) if station.site.cost is None else 0.0
+            )
+            stations.append(replace(station, cost=round(station.cost + more, 2)))
+    return replace(prepared, stations=tuple(stations))
+
+
+def _two_radio_notes(base: Base, radio: str) -> list[str]:
+    """Say which places carry two radios, and what that asks for."""
+    found = [(site.name, radio_names(site, radio)) for site in base.found.sites]
+    return [
+        f"{name} carries {' and '.join(names)} on one board: the price of the second radio is added unless the site has a price "
+        "of its own; keep their antennas a metre apart (common practice, no source)."
+        for name, names in dict(found).items()
+        if len(names) > 1
+    ]
+
+
+def _equip_alike(base: Base, radio: str) -> Prepared:
+    """Return a property with stations of one class."""
     settings = base.found.settings
     mode, lawfulness = choose_mode(base, radio)
     stations, notes = build_stations(base.found.sites, base.landscape, mode, base.antennas, base.cables, settings, power_at(base))
