@@ -23,6 +23,7 @@ LEAFLET_SHA256: Final = {
 
 OWN_SCRIPTS: Final = (
     "engine.js",
+    "links.js",
     "terrain.js",
     "parts.js",
     "chart.js",

@@ -46,9 +46,9 @@ const meshEngine = (() => {
   }
 
   /* diffraction: Bullington's single edge. Slopes are taken from the line between the antennas. */
-  function bullingtonLossDb(along, obstacle, startAmsl, endAmsl, frequencyMhz, radiusKm) {
-    const total = along[along.length - 1];
-    const wavelength = wavelengthM(frequencyMhz);
+  function bullingtonEdge(along, obstacle, startAmsl, endAmsl, frequencyMhz, radiusKm) {
+    const total = along[along.length - 1],
+      wavelength = wavelengthM(frequencyMhz);
     let nuSeen = -Infinity,
       slopeStart = -Infinity,
       slopeEnd = -Infinity;
@@ -62,10 +62,13 @@ const meshEngine = (() => {
       slopeStart = Math.max(slopeStart, excess / distance);
       slopeEnd = Math.max(slopeEnd, excess / rest);
     }
-    const nu = slopeStart >= 0 ? Math.sqrt((2 * total * slopeStart * slopeEnd) / wavelength) : nuSeen;
-    const edge = knifeEdgeLossDb(nu);
-    return edge - Math.expm1(-edge / 6) * (10 + (0.02 * total) / 1000);
+    const blocked = slopeStart >= 0,
+      nu = blocked ? Math.sqrt((2 * total * slopeStart * slopeEnd) / wavelength) : nuSeen,
+      edge = knifeEdgeLossDb(nu),
+      pointM = blocked && slopeStart + slopeEnd > 0 ? (total * slopeEnd) / (slopeStart + slopeEnd) : NaN;
+    return { lossDb: edge - Math.expm1(-edge / 6) * (10 + (0.02 * total) / 1000), nu, pointM, pointOverLineM: slopeStart * pointM };
   }
+  const bullingtonLossDb = (...path) => bullingtonEdge(...path).lossDb;
 
   /* diffraction: smooth ground under the path, lowered under obstacles and to the ground at the ends. */
   function smoothSurface(along, ground, startAmsl, endAmsl) {
@@ -193,6 +196,63 @@ const meshEngine = (() => {
     return { totalDb: actual + Math.max(smoothEarth - smooth, 0), edgeDb: actual, smoothEarthDb: smoothEarth, bareDb: smooth };
   }
 
+  /* behind_hills: the ground loss that low antennas keep behind a hill. `loss` is what lowAntennaLossDb gave over the same ground. */
+  function groundBehindHillDb(along, ground, startAmsl, endAmsl, frequencyMhz, radiusKm, land, loss, rule) {
+    if (!(loss.edgeDb > rule.shadowedFromDb)) return 0;
+    const last = along.length - 1,
+      length = along[last],
+      floor = minimumEffectiveHeightM(frequencyMhz, land);
+    const mastStart = Math.max(startAmsl - ground[0], 0),
+      mastEnd = Math.max(endAmsl - ground[last], 0);
+    const effectiveStart = Math.hypot(mastStart, floor),
+      effectiveEnd = Math.hypot(mastEnd, floor);
+    const smoothDb = Math.max(
+      sphericalEarthLossDb(length, effectiveStart, effectiveEnd, frequencyMhz, radiusKm, land),
+      planeGroundExcessDb(length, effectiveStart, effectiveEnd, frequencyMhz),
+    );
+    const level = bullingtonLossDb(along, new Float64Array(along.length), mastStart, mastEnd, frequencyMhz, radiusKm);
+    const mastGroundDb = Math.max(smoothDb - level, 0),
+      edge = bullingtonEdge(along, ground, startAmsl, endAmsl, frequencyMhz, radiusKm);
+    const topM = Number.isNaN(edge.pointM) ? 0.5 * length : edge.pointM;
+    const topAmsl =
+      startAmsl + ((endAmsl - startAmsl) * topM) / length + (Number.isNaN(edge.pointOverLineM) ? 0 : edge.pointOverLineM);
+    const curved = Float64Array.from(ground, (height, i) => height + earthBulgeM(along[i], length, radiusKm)),
+      back = Float64Array.from(along, (distance) => length - distance).reverse();
+    const legsDb =
+      legDb(along, curved, startAmsl, topM, topAmsl, floor, frequencyMhz) +
+      legDb(back, curved.slice().reverse(), endAmsl, length - topM, topAmsl, floor, frequencyMhz);
+    const hidden = Math.max(Math.min(mastGroundDb, legsDb) - (loss.totalDb - loss.edgeDb), 0);
+    return rule.givenBack * hidden * Math.min(Math.max(edge.nu / rule.fullyBlockedNu, 0), 1);
+  }
+
+  /* behind_hills: plane-earth loss from an antenna to a hill top over the slope that fits the ground between them. */
+  function legDb(along, ground, antennaAmsl, topM, topAmsl, floor, frequencyMhz) {
+    const reach = topM > 0 ? topM : 1,
+      foot = ground[0];
+    let sum = 0;
+    for (let i = 1; i < along.length; i++) {
+      const near = Math.min(along[i - 1], reach),
+        far = Math.min(along[i], reach),
+        step = along[i] - along[i - 1],
+        rise = ground[i - 1] - foot;
+      const gradient = (ground[i] - ground[i - 1]) / (step > 0 ? step : 1);
+      const moment = (at) => (1 - at / reach) * at * (rise + gradient * (at - along[i - 1]));
+      sum += ((far - near) / 6) * (moment(near) + 4 * moment(0.5 * (near + far)) + moment(far));
+    }
+    const slope = (12 * sum) / reach ** 3,
+      mast = Math.max(antennaAmsl - foot, 0),
+      over = Math.max(topAmsl - (foot + slope * topM), 0);
+    return planeGroundExcessDb(topM, Math.hypot(mast, floor), Math.hypot(over, floor), frequencyMhz);
+  }
+
+  /* links/way_around: past the end of a row, one edge where the flat tangents meet. `reachM` is how far the row reaches aside at each
+     place `alongM` where the path meets it. */
+  function aroundRowDb(reachM, alongM, totalM, frequencyMhz) {
+    const slopeStart = Math.max(...reachM.map((reach, i) => reach / alongM[i])),
+      slopeEnd = Math.max(...reachM.map((reach, i) => reach / (totalM - alongM[i])));
+    return knifeEdgeLossDb(Math.sqrt((2 * totalM * slopeStart * slopeEnd) / wavelengthM(frequencyMhz)));
+  }
+
   /* vegetation: metres inside one kind of plants, in full leaf. `cover` holds the figures of its kind at the frequency. */
   function fullCoverLossDb(cover, depthM, rowAngleDeg) {
     if (cover.form === "woodland") return -cover.most_db * Math.expm1((-depthM * cover.db_per_m) / cover.most_db);
@@ -257,165 +317,6 @@ const meshEngine = (() => {
     return gainDbi + horizontal + (behind < 0 ? (horizontal - behind) / -behind : 1) * Math.max(vertical, back);
   }
 
-  /* links/path_loss: every loss between two antennas, season by season, nothing counted twice.
-     `profile` = {along, ground, number, canopy, bearingDeg}; `ends` = {aAgl, bAgl, insideA, insideB}; `engine` = constants of the plan. */
-  function pathLosses(profile, ends, engine) {
-    const { along, ground, canopy } = profile,
-      n = along.length,
-      last = n - 1,
-      total = along[last],
-      f = engine.frequency_mhz,
-      radiusKm = engine.effective_earth_radius_km;
-    const land = {
-      permittivity: engine.relative_permittivity,
-      conductivity: engine.conductivity_s_per_m,
-      vertical: engine.vertical,
-    };
-    const startAmsl = ground[0] + ends.aAgl,
-      endAmsl = ground[last] + ends.bAgl;
-    const coverOf = (i) => (number[i] ? engine.covers[number[i] - 1] : null);
-    const number = Array.from(profile.number, (one) => (one === ends.insideA || one === ends.insideB ? 0 : one));
-    const ray = Float64Array.from(
-      along,
-      (d, i) => startAmsl * (1 - i / last) + endAmsl * (i / last) - earthBulgeM(d, total, radiusKm),
-    );
-    const standing = (i, heightM) => {
-      const cover = coverOf(i);
-      if (!cover) return 0;
-      if (!canopy || !Number.isFinite(canopy[i])) return heightM(cover);
-      return cover.tallest_m > 0 ? (canopy[i] * heightM(cover)) / cover.tallest_m : 0;
-    };
-    const solid = Array.from(ground, (_, i) => Boolean(coverOf(i) && coverOf(i).solid));
-    const tallest = Float64Array.from(ground, (g, i) => g + standing(i, (cover) => cover.tallest_m));
-    const roofs = Float64Array.from(ground, (g, i) => (solid[i] ? tallest[i] : g));
-    const terrain = (obstacle) => lowAntennaLossDb(along, ground, obstacle, startAmsl, endAmsl, f, radiusKm, land);
-    const bare = terrain(ground),
-      terrainDb = bare.totalDb;
-    const hasBuilding = solid.slice(1, -1).some(Boolean);
-    const overRoofsDb = hasBuilding ? Math.max(terrain(roofs).totalDb - terrainDb, 0) : 0;
-    let wallsDb = 0;
-    for (let i = 1; i < n; i++) {
-      const now = solid[i] && ray[i] < roofs[i] ? number[i] : 0,
-        before = solid[i - 1] && ray[i - 1] < roofs[i - 1] ? number[i - 1] : 0;
-      if (now !== before) wallsDb += (now ? coverOf(i).wall_db : 0) + (before ? coverOf(i - 1).wall_db : 0);
-    }
-    const buildingDb = Math.min(overRoofsDb, wallsDb);
-    const stepM = total / last,
-      near = (i) => Math.min(along[i], total - along[i]) <= engine.near_an_antenna_m;
-    const far = (i) => along[i] > engine.near_an_antenna_m && total - along[i] > engine.near_an_antenna_m;
-
-    const seasons = engine.season_antenna_loss_db.map((_, season) => {
-      const crown = Float64Array.from(ground, (_, i) => (solid[i] ? 0 : standing(i, (cover) => cover.heights_m[season])));
-      const groups = new Map();
-      for (let i = 0; i < n; i++) {
-        const cover = coverOf(i);
-        if (!cover || !cover.form || !(crown[i] > 0) || !(ray[i] < ground[i] + crown[i])) continue;
-        const metres = (i === 0 || i === last ? 0.5 : 1) * stepM,
-          group = groups.get(cover.group) || { cover, depth: 0, near: 0 };
-        group.depth += metres;
-        if (near(i)) group.near += metres;
-        groups.set(cover.group, group);
-      }
-      let throughDb = 0,
-        nearDb = 0,
-        throughVariance = 0,
-        nearVariance = 0;
-      for (const { cover, depth, near: nearDepth } of groups.values()) {
-        const angle = cover.row_azimuth_deg === null ? null : profile.bearingDeg - cover.row_azimuth_deg,
-          share = cover.season_share[season];
-        const full = fullCoverLossDb(cover, depth, angle),
-          nearFull = fullCoverLossDb(cover, nearDepth, angle);
-        throughDb += full * share;
-        nearDb += nearFull * share;
-        throughVariance += (coverSpreadDb(cover, depth, full, f, engine.most_plant_spread_db) * share) ** 2;
-        nearVariance += (coverSpreadDb(cover, nearDepth, nearFull, f, engine.most_plant_spread_db) * share) ** 2;
-      }
-      if (!(throughDb > 0)) return { vegetationDb: 0, spreadDb: 0, way: 0 };
-      const on = (base, keep) => Float64Array.from(base, (level, i) => level + (keep(i) ? crown[i] : 0));
-      const always = () => true,
-        ways = [terrainDb + overRoofsDb + throughDb, terrain(on(roofs, always)).totalDb, terrain(on(roofs, far)).totalDb + nearDb];
-      if (hasBuilding)
-        ways.push(
-          terrainDb + wallsDb + throughDb,
-          terrain(on(ground, always)).totalDb + wallsDb,
-          terrain(on(ground, far)).totalDb + wallsDb + nearDb,
-        );
-      const best = ways.indexOf(Math.min(...ways)),
-        kind = best % 3;
-      const spreadDb =
-        kind === 0
-          ? Math.sqrt(throughVariance)
-          : kind === 1
-            ? engine.over_crowns_spread_db
-            : Math.hypot(Math.sqrt(nearVariance), engine.over_crowns_spread_db);
-      return { vegetationDb: Math.max(ways[best] - terrainDb - buildingDb, 0), spreadDb, way: kind + 1 };
-    });
-
-    const freeSpaceDb = freeSpaceLossDb(Math.hypot(total, startAmsl - endAmsl), f);
-    const clearance = pathClearance(along, tallest, startAmsl, endAmsl, f, radiusKm),
-      at = Math.max(clearance.index, 0);
-    const worstPlants = Math.max(...seasons.map((one) => one.vegetationDb));
-    return {
-      freeSpaceDb,
-      terrainDb,
-      buildingDb,
-      seasons,
-      totalDb: seasons.map((one) => freeSpaceDb + terrainDb + buildingDb + one.vegetationDb),
-      clearance,
-      obstacle: coverOf(at) && tallest[at] > ground[at] ? coverOf(at) : null,
-      startAmsl,
-      endAmsl,
-      standing: Float64Array.from(tallest, (top, i) => top - ground[i]),
-      groundLimited: bare.smoothEarthDb > 0,
-      obstructed: terrainDb - Math.max(bare.smoothEarthDb, bare.bareDb) + buildingDb + worstPlants > engine.obstructed_from_db,
-    };
-  }
-
-  /* links/engine: gain of one end towards the other. */
-  function gainTowardsDbi(end, bearingDeg, upDeg) {
-    if (end.pattern === "round") return omnidirectionalGainDbi(end.gain_dbi, upDeg, end.tilt_deg);
-    if (end.pattern === "sector" && end.azimuth_deg !== null)
-      return sectorGainDbi(
-        end.gain_dbi,
-        ((bearingDeg - end.azimuth_deg + 540) % 360) - 180,
-        upDeg,
-        end.horizontal_beamwidth_deg,
-        end.tilt_deg,
-      );
-    return end.gain_dbi;
-  }
-
-  /* links/engine: margins both ways, spread and chance of a link between two ends, season by season. */
-  function linkBetween(profile, a, b, engine, elevationSpreadDb) {
-    const losses = pathLosses(
-      profile,
-      { aAgl: a.antenna_agl_m, bAgl: b.antenna_agl_m, insideA: a.inside, insideB: b.inside },
-      engine,
-    );
-    const upDeg = (Math.atan2(losses.endAmsl - losses.startAmsl, Math.max(profile.distanceM, 0.1)) * 180) / Math.PI;
-    const gainA = gainTowardsDbi(a, profile.bearingDeg, upDeg),
-      gainB = gainTowardsDbi(b, (profile.bearingDeg + 180) % 360, -upDeg);
-    const between = gainA + gainB - a.local_loss_db - b.local_loss_db - a.entry_loss_db - b.entry_loss_db;
-    const fadeDb =
-      (a.is_sensor || b.is_sensor) && (!a.is_sensor || a.relaxed) && (!b.is_sensor || b.relaxed)
-        ? engine.relaxed_fade_db
-        : engine.strict_fade_db;
-    const model = losses.obstructed ? engine.obstructed_spread_db : engine.clear_spread_db,
-      soil = losses.groundLimited ? engine.soil_spread_db : 0;
-    const antenna = Math.hypot(a.antenna_spread_db, b.antenna_spread_db, a.entry_spread_db, b.entry_spread_db);
-    const seasons = losses.totalDb.map((lossDb, season) => {
-      const level = between - lossDb - 2 * engine.season_antenna_loss_db[season];
-      const atB =
-        a.can_speak && b.can_hear ? a.tx_power_dbm + level - b.sensitivity_dbm : a.can_hear && b.can_speak ? Infinity : -Infinity;
-      const atA = b.can_speak && a.can_hear ? b.tx_power_dbm + level - a.sensitivity_dbm : Infinity;
-      const otherSpread = Math.hypot(model, soil, antenna, losses.seasons[season].spreadDb),
-        spreadDb = Math.hypot(otherSpread, elevationSpreadDb);
-      const marginDb = Math.min(atA, atB);
-      return { lossDb, marginDb, spreadDb, otherSpread, chance: normalChance((marginDb - fadeDb) / spreadDb) };
-    });
-    return { losses, seasons, fadeDb, gainA, gainB };
-  }
-
   /* Chance of a normal variable staying below z; Abramowitz and Stegun 7.1.26 on the error function, within 1.5e-7. */
   function normalChance(z) {
     const x = Math.abs(z) / Math.SQRT2,
@@ -432,6 +333,7 @@ const meshEngine = (() => {
     fresnelRadiusM,
     pathClearance,
     knifeEdgeLossDb,
+    bullingtonEdge,
     bullingtonLossDb,
     smoothSurface,
     firstTermLossDb,
@@ -443,9 +345,8 @@ const meshEngine = (() => {
     coverSpreadDb,
     omnidirectionalGainDbi,
     sectorGainDbi,
-    pathLosses,
-    gainTowardsDbi,
-    linkBetween,
+    groundBehindHillDb,
+    aroundRowDb,
     normalChance,
   };
 })();

@@ -8,11 +8,13 @@ from statistics import median
 import numpy as np
 
 from meshplan.links.engine import ALARM_SUCCESS, OBSTRUCTED_FROM_DB, TREND_SUCCESS
-from meshplan.links.path_loss import FIELD_CROPS, NEAR_AN_ANTENNA_M, OVER_CROWNS_SPREAD_DB, PathSettings
+from meshplan.links.path_loss import FIELD_CROPS, NEAR_AN_ANTENNA_M, OVER_CROWNS_SPREAD_DB, SHADOWED_FROM_DB, PathSettings
 from meshplan.links.stations import Station
 from meshplan.links.uncertainty import CLEAR_MODEL_SPREAD_DB, OBSTRUCTED_MODEL_SPREAD_DB, SOIL_SPREAD_DB
 from meshplan.links.verdict import SURE_NO_CHANCE
 from meshplan.links.walls import DEFAULT_WALL, enclosure_loss_db, enclosure_spread_db
+from meshplan.links.way_around import CLEAR_BELOW_M, FURTHEST_ASIDE_M
+from meshplan.propagation.behind_hills import FULLY_BLOCKED_NU, GIVEN_BACK
 from meshplan.propagation.seasons import Season
 from meshplan.propagation.tables import figure_at_frequency
 from meshplan.propagation.variability import rayleigh_fade_db
@@ -75,6 +77,11 @@ def page_engine(
         ends=tuple(_page_end(plan, stations)),
         season_antenna_loss_db=tuple(season.antenna_loss_db for season in seasons),
         near_an_antenna_m=NEAR_AN_ANTENNA_M,
+        furthest_aside_m=FURTHEST_ASIDE_M,
+        clear_below_m=CLEAR_BELOW_M,
+        shadowed_from_db=SHADOWED_FROM_DB,
+        given_back=GIVEN_BACK,
+        fully_blocked_nu=FULLY_BLOCKED_NU,
         over_crowns_spread_db=OVER_CROWNS_SPREAD_DB,
         most_plant_spread_db=MOST_SPREAD_DB,
         clear_spread_db=CLEAR_MODEL_SPREAD_DB,

@@ -109,6 +109,13 @@ class PageEngine:
     ends: tuple[PageEnd, ...]
     season_antenna_loss_db: tuple[float, ...]
     near_an_antenna_m: float
+    furthest_aside_m: float
+    """How far beside a path the end of a hedge is looked for."""
+    clear_below_m: float
+    shadowed_from_db: float
+    given_back: float
+    fully_blocked_nu: float
+    """The rule for low antennas behind a hill."""
     over_crowns_spread_db: float
     most_plant_spread_db: float
     clear_spread_db: float

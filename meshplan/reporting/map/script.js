@@ -226,7 +226,7 @@ const meshPage = (() => {
       const [profiles, contours, land] = await Promise.all([
         meshLand.openProfiles(data.profiles),
         meshLand.openContours(data.contours),
-        data.engine ? meshLand.openLand(data.terrain) : null,
+        data.engine ? meshLand.openLand(data.terrain, data.engine) : null,
       ]);
       app.profiles = profiles;
       app.land = land;

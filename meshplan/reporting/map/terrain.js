@@ -3,7 +3,16 @@
 const meshLand = (() => {
   const VOID_STEP = 65535;
   const LEAST_SAMPLES = 5,
-    MOST_SAMPLES = 1025;
+    MOST_SAMPLES = 1025,
+    SAMPLES_EXACT_TO = 32;
+
+  /* links/engine: samples of a profile, at least one a cell; longer ones come in steps. */
+  function sampleCount(distanceM, cellM) {
+    const count = Math.min(Math.max(Math.ceil(distanceM / cellM) + 1, LEAST_SAMPLES), MOST_SAMPLES);
+    if (count <= SAMPLES_EXACT_TO) return count;
+    const step = 2 ** Math.max(32 - Math.clz32(count - 1) - 5, 0);
+    return Math.min(Math.ceil(count / step) * step, MOST_SAMPLES);
+  }
 
   const canUnpack = () => typeof DecompressionStream === "function";
 
@@ -67,8 +76,8 @@ const meshLand = (() => {
   }
 
   class Land {
-    constructor(record, ground, coverNumber, canopy) {
-      Object.assign(this, { record, ground, coverNumber, canopy });
+    constructor(record, engine, ground, coverNumber, canopy) {
+      Object.assign(this, { record, engine, ground, coverNumber, canopy });
       this.rows = record.ground.rows;
       this.columns = record.ground.columns;
       this.cellM = record.cell_m;
@@ -112,7 +121,7 @@ const meshLand = (() => {
       const from = this.cellOf(a.lat, a.lng),
         to = this.cellOf(b.lat, b.lng);
       const distanceM = Math.hypot(to.column - from.column, to.row - from.row) * this.cellM;
-      const samples = Math.min(Math.max(Math.ceil(distanceM / this.cellM) + 1, LEAST_SAMPLES), MOST_SAMPLES);
+      const samples = sampleCount(distanceM, this.cellM);
       const ground = new Float64Array(samples),
         number = new Uint16Array(samples),
         along = new Float64Array(samples);
@@ -126,17 +135,58 @@ const meshLand = (() => {
         if (canopy) canopy[i] = this.canopy[this.nearest(cell)];
       }
       const bearingDeg = ((Math.atan2(to.column - from.column, from.row - to.row) * 180) / Math.PI + 360) % 360;
-      return { distanceM, along, ground, number, canopy, bearingDeg };
+      return { distanceM, along, ground, number, canopy, bearingDeg, around: this.waysAround(from, to, number, along) };
+    }
+
+    /* links/way_around: what the way around the nearer end of each hedge on the path costs, by cover number. */
+    waysAround(from, to, number, along) {
+      const found = new Map(),
+        last = along.length - 1,
+        total = along[last],
+        { covers, frequency_mhz, furthest_aside_m } = this.engine;
+      const ahead = { column: (to.column - from.column) / (total / this.cellM), row: (to.row - from.row) / (total / this.cellM) };
+      for (const one of new Set(number.slice(1, -1))) {
+        if (!one || covers[one - 1].form !== "row" || number[0] === one || number[last] === one) continue;
+        const places = [...along.keys()].filter((i) => i > 0 && i < last && number[i] === one);
+        const losses = [1, -1].map((turn) => {
+          const reach = places.map((i) => this.reachAside(from, to, i / last, ahead, turn, furthest_aside_m));
+          return reach.some(Number.isNaN)
+            ? Infinity
+            : meshEngine.aroundRowDb(
+                reach,
+                places.map((i) => along[i]),
+                total,
+                frequency_mhz,
+              );
+        });
+        found.set(one, Math.min(...losses));
+      }
+      return found;
+    }
+
+    /* Metres beside the path until nothing bars the way, NaN if something always does. */
+    reachAside(from, to, share, ahead, turn, furthestM) {
+      const at = { column: from.column * (1 - share) + to.column * share, row: from.row * (1 - share) + to.row * share };
+      for (let n = 1; n <= Math.ceil(furthestM / this.cellM); n++) {
+        /* A quarter turn of a step forward; rows count downwards. */
+        const cell = { column: at.column + turn * ahead.row * n, row: at.row - turn * ahead.column * n };
+        const column = Math.round(cell.column),
+          row = Math.round(cell.row);
+        if (column < 0 || row < 0 || column >= this.columns || row >= this.rows) continue;
+        const cover = this.coverNumber[row * this.columns + column];
+        if (!cover || this.engine.covers[cover - 1].tallest_m <= this.engine.clear_below_m) return (n - 0.5) * this.cellM;
+      }
+      return NaN;
     }
   }
 
-  async function openLand(record) {
+  async function openLand(record, engine) {
     const [ground, coverNumber, canopy] = await Promise.all([
       unpackHeights(record.ground),
       unpackSteps(record.cover_number),
       record.canopy ? unpackHeights(record.canopy) : null,
     ]);
-    return new Land(record, ground, coverNumber, canopy);
+    return new Land(record, engine, ground, coverNumber, canopy);
   }
 
   /* Link profiles as the planner saw them, by link key. */

@@ -2,8 +2,16 @@
 "use strict";
 const meshTrial = (() => {
   const { h, svg, known, plain, metres, height, decibel, chance, count, verdictBadge, table, seasonWords, kindWords } = meshParts;
-  const MOST_PARTNERS = 14,
+  const SHORTEST_M = 0.5,
+    MOST_PARTNERS = 14,
     HIGHEST_M = 30;
+  const UNKNOWN_WORDS = {
+    "one place": "The two are one point.",
+    "land unknown": "The land between these points is not known here. Set them inside the drawn land.",
+    "one building": "Both stand inside one building. Its rooms are computed by the plan only, not by this page.",
+  };
+  const beyond = new Map();
+  let usual = null;
   let app,
     layer = null,
     current = null;
@@ -72,6 +80,7 @@ const meshTrial = (() => {
     return (limits.find((style) => chanceNow >= style.limit) || { name: "failing" }).name;
   }
 
+  const latLng = (device) => L.latLng(device.lat_deg, device.lon_deg);
   const embedded = (a, b) => app.data.links.find((link) => (link.a === a && link.b === b) || (link.a === b && link.b === a));
   function elevationSpread(nameA, nameB) {
     const link = embedded(nameA, nameB),
@@ -79,18 +88,70 @@ const meshTrial = (() => {
     return worst && known(worst.spread.elevation_db) ? worst.spread.elevation_db : app.data.engine.elevation_spread_db;
   }
 
-  /* The trial link between {name, place, end} and another, in the season shown or the worst one. */
+  /* The bare computation between two ends {name, place, end}; `unknown` says why there is none. */
+  function computeBare(a, b) {
+    const profile = app.land.profile(a.place, b.place);
+    if (!(profile.distanceM > SHORTEST_M)) return { profile, unknown: "one place" };
+    if ([...profile.ground].some((level) => !Number.isFinite(level))) return { profile, unknown: "land unknown" };
+    if (a.end.inside && a.end.inside === b.end.inside) return { profile, unknown: "one building" };
+    return { profile, found: meshLinks.linkBetween(profile, a.end, b.end, app.data.engine, elevationSpread(a.name, b.name)) };
+  }
+
+  /* What the plan knows of a link beyond this page: relief finer than its cells, lessons from readings. Season by season the plan's
+     figure less the page's at the same places; for pairs that the plan does not hold, the median over its links. */
+  function beyondPage(nameA, nameB) {
+    const link = embedded(nameA, nameB);
+    if (!link) return usualBeyond();
+    if (!beyond.has(link.key)) {
+      const end = (name) => ({ name, place: latLng(app.devices.get(name)), end: app.ends.get(name) });
+      const bare = app.ends.has(link.a) && app.ends.has(link.b) ? computeBare(end(link.a), end(link.b)) : { unknown: "no radio" };
+      beyond.set(
+        link.key,
+        bare.unknown
+          ? null
+          : link.seasons.map((one, season) => {
+              const margin =
+                  Math.min(one.margin_at_a_db ?? Infinity, one.margin_at_b_db ?? Infinity) - bare.found.seasons[season].marginDb,
+                loss = one.path_loss_db - bare.found.seasons[season].lossDb;
+              return { lossDb: known(loss) ? loss : 0, marginDb: known(margin) ? margin : 0 };
+            }),
+      );
+    }
+    return beyond.get(link.key) || usualBeyond();
+  }
+  function usualBeyond() {
+    if (!usual) {
+      usual = app.data.engine.season_antenna_loss_db.map(() => ({ lossDb: 0, marginDb: 0 }));
+      const all = app.data.links.filter((link) => link.chosen).map((link) => beyondPage(link.a, link.b));
+      const median = (values) => values.sort((p, q) => p - q)[values.length >> 1] ?? 0;
+      usual = usual.map((_, season) => ({
+        lossDb: median(all.map((one) => one[season].lossDb)),
+        marginDb: median(all.map((one) => one[season].marginDb)),
+      }));
+    }
+    return usual;
+  }
+
+  /* The trial link in the season shown, or in the worst one. */
   function compute(a, b) {
-    const profile = app.land.profile(a.place, b.place),
-      shake = elevationSpread(a.name, b.name);
-    if (!(profile.distanceM > 0.5) || [...profile.ground].some((level) => !Number.isFinite(level)))
-      return { profile, unknown: true };
-    const found = meshEngine.linkBetween(profile, a.end, b.end, app.data.engine, shake),
-      named = app.data.seasons.findIndex((season) => season.name === app.season);
-    const season =
-        named >= 0 ? named : found.seasons.reduce((worst, one, i) => (one.chance < found.seasons[worst].chance ? i : worst), 0),
-      now = found.seasons[season];
-    return { profile, found, season, now, verdict: verdictOf(now.chance, shake, now.otherSpread) };
+    const bare = computeBare(a, b);
+    if (bare.unknown) return bare;
+    const { profile, found } = bare,
+      shake = elevationSpread(a.name, b.name),
+      extra = beyondPage(a.name, b.name);
+    const seasons = found.seasons.map((one, i) => {
+      const marginDb = one.marginDb + extra[i].marginDb;
+      return {
+        ...one,
+        marginDb,
+        lossDb: one.lossDb + extra[i].lossDb,
+        chance: meshEngine.normalChance((marginDb - found.fadeDb) / one.spreadDb),
+      };
+    });
+    const named = app.data.seasons.findIndex((season) => season.name === app.season);
+    const season = named >= 0 ? named : seasons.reduce((worst, one, i) => (one.chance < seasons[worst].chance ? i : worst), 0);
+    const now = seasons[season];
+    return { profile, found, seasons, season, now, extra: extra[season], verdict: verdictOf(now.chance, shake, now.otherSpread) };
   }
 
   function obstacleName(losses) {
@@ -204,8 +265,6 @@ const meshTrial = (() => {
     };
   }
 
-  const latLng = (device) => L.latLng(device.lat_deg, device.lon_deg);
-
   /* ---- two points ---- */
   function tryTwo() {
     const names = [...app.ends.keys()],
@@ -270,17 +329,7 @@ const meshTrial = (() => {
       if (trial.unknown) {
         line.setStyle({ color: "#23211c", dashArray: "1 6" });
         app.showSection(null);
-        return result.replaceChildren(
-          h(
-            "p",
-            {},
-            h(
-              "strong",
-              {},
-              "The land between these points is not known here, or they are one point. Set them inside the drawn land.",
-            ),
-          ),
-        );
+        return result.replaceChildren(h("p", {}, h("strong", {}, UNKNOWN_WORDS[trial.unknown])));
       }
       const style = app.verdicts.get(trial.verdict),
         { losses } = trial.found,
@@ -299,10 +348,12 @@ const meshTrial = (() => {
           [["What is lost on the way"], ["dB", "num"]],
           [
             ["Free space", losses.freeSpaceDb],
-            ["Terrain and ground", losses.terrainDb],
+            ["Terrain and ground", losses.terrainDb + losses.behindHillDb],
             ["Buildings", losses.buildingDb],
             ["Plants", plants],
+            ["Season, readings, finer relief (from the plan)", trial.extra.lossDb],
           ]
+            .filter(([, value], i) => i < 2 || Math.abs(value) >= 0.05)
             .map(([name, value]) => h("tr", {}, h("th", { scope: "row" }, name), h("td", { class: "num" }, plain(value, 1))))
             .concat(
               h(
@@ -361,7 +412,8 @@ const meshTrial = (() => {
         end: app.ends.get(other),
         link: embedded(name, other),
       }));
-    const before = new Map(partners.map((other) => [other.name, compute({ ...site, end: base }, other)]));
+    const atHome = { ...site, end: base };
+    const before = new Map(partners.map((other) => [other.name, compute(atHome, other)]));
     partners.sort(
       (p, q) =>
         Number(Boolean(q.link && q.link.chosen)) - Number(Boolean(p.link && p.link.chosen)) ||
@@ -394,10 +446,10 @@ const meshTrial = (() => {
       trail.setLatLngs([home, site.place]);
       lines.clearLayers();
       const moved = site.moved ? `${metres(home.distanceTo(site.place))} away` : "at its place";
-      const trials = partners.map((other) => ({ other, was: before.get(other.name), is: compute(site, other) }));
+      const trials = partners.map((other) => ({ other, was: compute(atHome, other), is: compute(site, other) }));
       const cell = (trial) =>
         trial.unknown
-          ? h("td", { colspan: 2 }, "land unknown")
+          ? h("td", { colspan: 2 }, trial.unknown)
           : [h("td", {}, verdictBadge(app.verdicts.get(trial.verdict))), h("td", { class: "num" }, plain(trial.now.marginDb))];
       const better = trials.filter(({ was, is }) => !was.unknown && !is.unknown && is.now.marginDb > was.now.marginDb + 0.5).length,
         worse = trials.filter(({ was, is }) => !was.unknown && !is.unknown && is.now.marginDb < was.now.marginDb - 0.5).length;
@@ -530,5 +582,5 @@ const meshTrial = (() => {
     return `name,role,lon_deg,lat_deg,antenna_agl_m\n${quoted(app.ends.get(device.name).site)},${device.role},${place.lng.toFixed(7)},${place.lat.toFixed(7)},${Number(site.heightM.toFixed(2))}\n`;
   }
 
-  return { start, compute, changeText, endAt };
+  return { start, compute, computeBare, changeText, endAt };
 })();

@@ -272,7 +272,7 @@ def test_two_devices_at_one_place_open_without_a_section(open_map: OpenMap, tmp_
     assert "Both stand at one place" in page.inner_text("#ledger")
     assert not page.is_visible("#section")
     page.evaluate("name => meshPage.trySite(name)", first.a)
-    assert "land unknown" in page.inner_text("#trial-result")
+    assert "one place" in page.inner_text("#trial-result")
 
 
 def test_two_points_follow_clicks_and_give_a_verdict(desk: Opened) -> None:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import pytest
 import shapely
 from map_fixture import GRID, GROUND, make_plan
+from numpy.typing import NDArray
 
 from meshplan.grid import Elevation, RasterNote
 from meshplan.links.path_loss import Ends, PathLosses, PathSettings, path_losses
+from meshplan.links.way_around import ways_around_rows_db
 from meshplan.propagation.antenna import omnidirectional_gain_dbi, sector_gain_dbi
 from meshplan.propagation.ground import ground_constants
 from meshplan.propagation.seasons import usual_seasons
@@ -37,6 +40,7 @@ COVERS = (
     Cover("belt", "wood_evergreen", box(150, 500, 700, 560), 14.0),
     Cover("hanger", "wood_deciduous", box(300, 380, 800, 470), 11.0),
     Cover("hedge", "hedge_deciduous", box(700, 100, 708, 400), 4.0),
+    Cover("row", "hedge_evergreen", box(940, 560, 950, 900), 40.0),
     Cover("trees", "orchard", box(820, 150, 1120, 420), 3.5, row_azimuth_deg=20.0),
     Cover("field", "maize", box(100, 700, 500, 950), 2.5, heights_by_month_m=(2.5, 2.5, 0, 0, 0, 0, 0, 0, 0.2, 0.9, 2.0, 2.5)),
     Cover("shed", "building", box(180, 200, 240, 250), 7.0, wall="steel_cladding"),
@@ -59,21 +63,28 @@ def make_land(frequency_mhz: float, canopy: bool) -> tuple[Landscape, PathSettin
     return build_landscape(elevation, COVERS), settings
 
 
-def random_paths(land: Landscape, count: int) -> tuple[Profiles, Ends]:
+Around = Mapping[int, NDArray[np.float64]]
+
+
+def random_paths(land: Landscape, count: int, frequency_mhz: float) -> tuple[Profiles, Ends, Around]:
     """Return seeded pairs of places and heights; some ends stand inside a building."""
     random = np.random.default_rng(SEED)
     x = GRID.west_m + random.uniform(10, 1190, (2, count))
     y = GRID.south_m + random.uniform(10, 990, (2, count))
+    # Some paths run along a hedge, where the way around its end is the shortest.
+    x[:, :40] = GRID.west_m + random.uniform(942, 948, (2, 40))
+    y[0, :40], y[1, :40] = GRID.south_m + random.uniform(420, 540, 40), GRID.south_m + random.uniform(920, 985, 40)
     heights = np.exp(random.uniform(np.log(0.2), np.log(12.0), (2, count)))
     profiles = sample_profiles(land, x[0], y[0], x[1], y[1], SAMPLES)
     solid = np.array([False, *(cover.is_building for cover in land.covers)])
     first, last = profiles.cover_index[:, 0], profiles.cover_index[:, -1]
     inside_a, inside_b = (np.where(solid[number], number, 0).astype(np.uint16) for number in (first, last))
     bearing = np.degrees(np.arctan2(x[1] - x[0], y[1] - y[0])) % 360
-    return profiles, Ends(heights[0], heights[1], inside_a, inside_b, bearing)
+    around = ways_around_rows_db(land, profiles, x[0], y[0], x[1], y[1], frequency_mhz)
+    return profiles, Ends(heights[0], heights[1], inside_a, inside_b, bearing), around
 
 
-def page_losses(page: Any, engine: Any, profiles: Profiles, ends: Ends) -> list[dict[str, Any]]:
+def page_losses(page: Any, engine: Any, profiles: Profiles, ends: Ends, around: Around) -> list[dict[str, Any]]:
     """Run the page's engine on the very samples of the Python engine."""
     page.evaluate("(record) => { window.constants = JSON.parse(record); }", json_block(engine_record(engine)))
     found: list[dict[str, Any]] = []
@@ -86,6 +97,7 @@ def page_losses(page: Any, engine: Any, profiles: Profiles, ends: Ends) -> list[
                 "number": profiles.cover_index[i].tolist(),
                 "canopy": None if profiles.canopy_m is None else [None if np.isnan(v) else float(v) for v in profiles.canopy_m[i]],
                 "bearingDeg": float(ends.bearing_deg[i]),
+                "around": [[number, float(losses[i])] for number, losses in around.items() if np.isfinite(losses[i])],
                 "ends": {
                     "aAgl": float(ends.antenna_a_agl_m[i]),
                     "bAgl": float(ends.antenna_b_agl_m[i]),
@@ -98,7 +110,7 @@ def page_losses(page: Any, engine: Any, profiles: Profiles, ends: Ends) -> list[
         found += page.evaluate(
             """(rows) => rows.map((row) => {
               if (row.canopy) row.canopy = row.canopy.map((height) => height === null ? NaN : height);
-              const found = meshEngine.pathLosses(row, row.ends, constants);
+              const found = meshLinks.pathLosses({ ...row, around: new Map(row.around) }, row.ends, constants);
               return { ...found, spread: found.seasons.map((one) => one.spreadDb), clearanceM: found.clearance.clearanceM };
             })""",
             rows,
@@ -111,7 +123,8 @@ def engine_page(browser: Any) -> Any:
     """A blank page that holds the engine alone."""
     context = browser.new_context(offline=True)
     page = context.new_page()
-    page.add_script_tag(content=own_file("engine.js").replace("const meshEngine", "window.meshEngine"))
+    for name, holder in (("engine.js", "meshEngine"), ("links.js", "meshLinks")):
+        page.add_script_tag(content=own_file(name).replace(f"const {holder}", f"window.{holder}"))
     yield page
     context.close()
 
@@ -120,13 +133,16 @@ def engine_page(browser: Any) -> Any:
 def test_page_and_python_agree_on_the_same_samples(engine_page: Any, frequency_mhz: float, canopy: bool) -> None:
     land, settings = make_land(frequency_mhz, canopy)
     count = PAIRS if frequency_mhz == 868.0 else 400
-    profiles, ends = random_paths(land, count)
-    expected = path_losses(profiles, ends, land, SEASONS, settings)
+    profiles, ends, around = random_paths(land, count, frequency_mhz)
+    expected = path_losses(profiles, ends, land, SEASONS, settings, around_db=around)
     assert_varied(expected)
-    found = page_losses(engine_page, page_engine(make_plan(), land, (), SEASONS, settings), profiles, ends)
+    if frequency_mhz > 500:
+        assert (expected.around_saved_db > 0.1).any(), "some hedges are passed around their end"
+    found = page_losses(engine_page, page_engine(make_plan(), land, (), SEASONS, settings), profiles, ends, around)
     for name, wanted in (
         ("freeSpaceDb", expected.free_space_db),
         ("terrainDb", expected.terrain_db),
+        ("behindHillDb", expected.behind_hill_db),
         ("buildingDb", expected.building_db),
         ("totalDb", expected.total_db.T),
         ("spread", expected.vegetation_spread_db.T),
@@ -148,6 +164,7 @@ def assert_varied(losses: PathLosses) -> None:
     assert set(np.unique(losses.building_way)) == {0, 1, 2}
     assert set(np.unique(losses.vegetation_way)) == {0, 1, 2, 3}
     assert losses.terrain_parts.ground_limited.any()
+    assert (losses.behind_hill_db > 0.5).any()
     assert (losses.vegetation_db[0] != losses.vegetation_db[1]).any()
 
 

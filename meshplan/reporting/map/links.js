@@ -1,0 +1,187 @@
+/* Links inside the page: the formulas of engine.js put together as meshplan/links does, rule by rule. */
+"use strict";
+const meshLinks = (() => {
+  /* links/path_loss: every loss between two antennas, season by season, nothing counted twice.
+     `profile` = {along, ground, number, canopy, bearingDeg, around}; `ends` = {aAgl, bAgl, insideA, insideB}; `engine` = constants of the plan. */
+  function pathLosses(profile, ends, engine) {
+    const { along, ground, canopy } = profile,
+      n = along.length,
+      last = n - 1,
+      total = along[last],
+      f = engine.frequency_mhz,
+      radiusKm = engine.effective_earth_radius_km;
+    const land = {
+      permittivity: engine.relative_permittivity,
+      conductivity: engine.conductivity_s_per_m,
+      vertical: engine.vertical,
+    };
+    const startAmsl = ground[0] + ends.aAgl,
+      endAmsl = ground[last] + ends.bAgl;
+    const coverOf = (i) => (number[i] ? engine.covers[number[i] - 1] : null);
+    const number = Array.from(profile.number, (one) => (one === ends.insideA || one === ends.insideB ? 0 : one));
+    const ray = Float64Array.from(
+      along,
+      (d, i) => startAmsl * (1 - i / last) + endAmsl * (i / last) - meshEngine.earthBulgeM(d, total, radiusKm),
+    );
+    const standing = (i, heightM) => {
+      const cover = coverOf(i);
+      if (!cover) return 0;
+      if (!canopy || !Number.isFinite(canopy[i])) return heightM(cover);
+      return cover.tallest_m > 0 ? (canopy[i] * heightM(cover)) / cover.tallest_m : 0;
+    };
+    const solid = Array.from(ground, (_, i) => Boolean(coverOf(i) && coverOf(i).solid));
+    const tallest = Float64Array.from(ground, (g, i) => g + standing(i, (cover) => cover.tallest_m));
+    const roofs = Float64Array.from(ground, (g, i) => (solid[i] ? tallest[i] : g));
+    const terrain = (obstacle) => meshEngine.lowAntennaLossDb(along, ground, obstacle, startAmsl, endAmsl, f, radiusKm, land);
+    const bare = terrain(ground),
+      terrainDb = bare.totalDb,
+      around = profile.around || new Map();
+    const behindHillDb = meshEngine.groundBehindHillDb(along, ground, startAmsl, endAmsl, f, radiusKm, land, bare, {
+      shadowedFromDb: engine.shadowed_from_db,
+      givenBack: engine.given_back,
+      fullyBlockedNu: engine.fully_blocked_nu,
+    });
+    const hasBuilding = solid.slice(1, -1).some(Boolean);
+    const overRoofsDb = hasBuilding ? Math.max(terrain(roofs).totalDb - terrainDb, 0) : 0;
+    let wallsDb = 0;
+    for (let i = 1; i < n; i++) {
+      const now = solid[i] && ray[i] < roofs[i] ? number[i] : 0,
+        before = solid[i - 1] && ray[i - 1] < roofs[i - 1] ? number[i - 1] : 0;
+      if (now !== before) wallsDb += (now ? coverOf(i).wall_db : 0) + (before ? coverOf(i - 1).wall_db : 0);
+    }
+    const buildingDb = Math.min(overRoofsDb, wallsDb);
+    const stepM = total / last,
+      near = (i) => Math.min(along[i], total - along[i]) <= engine.near_an_antenna_m;
+    const far = (i) => along[i] > engine.near_an_antenna_m && total - along[i] > engine.near_an_antenna_m;
+
+    /* Loss of one group of plants; each hedge through or around its end, whichever loses less. */
+    const throughOrAround = (cover, depth, single, which, season) => {
+      const angle = cover.row_azimuth_deg === null ? null : profile.bearingDeg - cover.row_azimuth_deg,
+        share = cover.season_share[season],
+        full = meshEngine.fullCoverLossDb(cover, depth, angle),
+        spreadDb = meshEngine.coverSpreadDb(cover, depth, full, f, engine.most_plant_spread_db) * share,
+        lossDb = full * share;
+      if (![...single.keys()].some((one) => around.has(one))) return { lossDb, spreadDb };
+      let oneByOne = 0;
+      for (const [one, depths] of single) {
+        oneByOne += Math.min(meshEngine.fullCoverLossDb(cover, depths[which], null) * share, around.get(one) ?? Infinity);
+      }
+      const least = Math.min(lossDb, oneByOne);
+      return { lossDb: least, spreadDb: lossDb > 0 ? (spreadDb * least) / lossDb : spreadDb };
+    };
+
+    const seasons = engine.season_antenna_loss_db.map((_, season) => {
+      const crown = Float64Array.from(ground, (_, i) => (solid[i] ? 0 : standing(i, (cover) => cover.heights_m[season])));
+      const groups = new Map();
+      const depthIn = (found, key, one) => found.get(key) || found.set(key, { ...one, depth: 0, near: 0 }).get(key);
+      for (let i = 0; i < n; i++) {
+        const cover = coverOf(i);
+        if (!cover || !cover.form || !(crown[i] > 0) || !(ray[i] < ground[i] + crown[i])) continue;
+        const metres = (i === 0 || i === last ? 0.5 : 1) * stepM,
+          group = depthIn(groups, cover.group, { cover, single: new Map() });
+        for (const one of [group, depthIn(group.single, number[i], {})]) {
+          one.depth += metres;
+          if (near(i)) one.near += metres;
+        }
+      }
+      let throughDb = 0,
+        nearDb = 0,
+        throughVariance = 0,
+        nearVariance = 0;
+      for (const { cover, depth, near: nearDepth, single } of groups.values()) {
+        const through = throughOrAround(cover, depth, single, "depth", season),
+          close = throughOrAround(cover, nearDepth, single, "near", season);
+        throughDb += through.lossDb;
+        nearDb += close.lossDb;
+        throughVariance += through.spreadDb ** 2;
+        nearVariance += close.spreadDb ** 2;
+      }
+      if (!(throughDb > 0)) return { vegetationDb: 0, spreadDb: 0, way: 0 };
+      const on = (base, keep) => Float64Array.from(base, (level, i) => level + (keep(i) ? crown[i] : 0));
+      const always = () => true,
+        ways = [terrainDb + overRoofsDb + throughDb, terrain(on(roofs, always)).totalDb, terrain(on(roofs, far)).totalDb + nearDb];
+      if (hasBuilding)
+        ways.push(
+          terrainDb + wallsDb + throughDb,
+          terrain(on(ground, always)).totalDb + wallsDb,
+          terrain(on(ground, far)).totalDb + wallsDb + nearDb,
+        );
+      const best = ways.indexOf(Math.min(...ways)),
+        kind = best % 3;
+      const spreadDb =
+        kind === 0
+          ? Math.sqrt(throughVariance)
+          : kind === 1
+            ? engine.over_crowns_spread_db
+            : Math.hypot(Math.sqrt(nearVariance), engine.over_crowns_spread_db);
+      return { vegetationDb: Math.max(ways[best] - terrainDb - buildingDb, 0), spreadDb, way: kind + 1 };
+    });
+
+    const freeSpaceDb = meshEngine.freeSpaceLossDb(Math.hypot(total, startAmsl - endAmsl), f);
+    const clearance = meshEngine.pathClearance(along, tallest, startAmsl, endAmsl, f, radiusKm),
+      at = Math.max(clearance.index, 0);
+    const worstPlants = Math.max(...seasons.map((one) => one.vegetationDb));
+    return {
+      freeSpaceDb,
+      terrainDb,
+      behindHillDb,
+      buildingDb,
+      seasons,
+      totalDb: seasons.map((one) => freeSpaceDb + terrainDb + behindHillDb + buildingDb + one.vegetationDb),
+      clearance,
+      obstacle: coverOf(at) && tallest[at] > ground[at] ? coverOf(at) : null,
+      startAmsl,
+      endAmsl,
+      standing: Float64Array.from(tallest, (top, i) => top - ground[i]),
+      groundLimited: bare.smoothEarthDb > 0,
+      obstructed: terrainDb - Math.max(bare.smoothEarthDb, bare.bareDb) + buildingDb + worstPlants > engine.obstructed_from_db,
+    };
+  }
+
+  /* links/engine: gain of one end towards the other. */
+  function gainTowardsDbi(end, bearingDeg, upDeg) {
+    if (end.pattern === "round") return meshEngine.omnidirectionalGainDbi(end.gain_dbi, upDeg, end.tilt_deg);
+    if (end.pattern === "sector" && end.azimuth_deg !== null)
+      return meshEngine.sectorGainDbi(
+        end.gain_dbi,
+        ((bearingDeg - end.azimuth_deg + 540) % 360) - 180,
+        upDeg,
+        end.horizontal_beamwidth_deg,
+        end.tilt_deg,
+      );
+    return end.gain_dbi;
+  }
+
+  /* links/engine: margins both ways, spread and chance of a link between two ends, season by season. */
+  function linkBetween(profile, a, b, engine, elevationSpreadDb) {
+    const losses = pathLosses(
+      profile,
+      { aAgl: a.antenna_agl_m, bAgl: b.antenna_agl_m, insideA: a.inside, insideB: b.inside },
+      engine,
+    );
+    const upDeg = (Math.atan2(losses.endAmsl - losses.startAmsl, Math.max(profile.distanceM, 0.1)) * 180) / Math.PI;
+    const gainA = gainTowardsDbi(a, profile.bearingDeg, upDeg),
+      gainB = gainTowardsDbi(b, (profile.bearingDeg + 180) % 360, -upDeg);
+    const between = gainA + gainB - a.local_loss_db - b.local_loss_db - a.entry_loss_db - b.entry_loss_db;
+    const fadeDb =
+      (a.is_sensor || b.is_sensor) && (!a.is_sensor || a.relaxed) && (!b.is_sensor || b.relaxed)
+        ? engine.relaxed_fade_db
+        : engine.strict_fade_db;
+    const model = losses.obstructed ? engine.obstructed_spread_db : engine.clear_spread_db,
+      soil = losses.groundLimited ? engine.soil_spread_db : 0;
+    const antenna = Math.hypot(a.antenna_spread_db, b.antenna_spread_db, a.entry_spread_db, b.entry_spread_db);
+    const seasons = losses.totalDb.map((lossDb, season) => {
+      const level = between - lossDb - 2 * engine.season_antenna_loss_db[season];
+      const atB =
+        a.can_speak && b.can_hear ? a.tx_power_dbm + level - b.sensitivity_dbm : a.can_hear && b.can_speak ? Infinity : -Infinity;
+      const atA = b.can_speak && a.can_hear ? b.tx_power_dbm + level - a.sensitivity_dbm : Infinity;
+      const otherSpread = Math.hypot(model, soil, antenna, losses.seasons[season].spreadDb),
+        spreadDb = Math.hypot(otherSpread, elevationSpreadDb);
+      const marginDb = Math.min(atA, atB);
+      return { lossDb, marginDb, spreadDb, otherSpread, chance: meshEngine.normalChance((marginDb - fadeDb) / spreadDb) };
+    });
+    return { losses, seasons, fadeDb, gainA, gainB };
+  }
+
+  return { pathLosses, gainTowardsDbi, linkBetween };
+})();
