@@ -214,7 +214,7 @@ class ResidualLine:
     mean_after_db: float
     sd_after_db: float
     learned_db: float
-    """What this environment adds to the power of its links on average, beyond what is common to all: class, cover and ground."""
+    """How much stronger its links are than those of all other environments, by class, cover and ground; 0 for "all"."""
     learned_low_db: float
     learned_high_db: float
     """90 % interval of `learned_db`."""

@@ -128,13 +128,13 @@ def calibrate(
     fitted, left_out = leave_places_out(measured, problem, inference, row_of)
     result = replace(
         common,
-        parameters=_parameters(terms, factors, inference),
+        parameters=_parameters(terms, factors, few, inference),
         factors=_factors(few),
         evidence=_evidence(rows, strange, problem, few),
         left_out=left_out,
-        fitted=_with_after(fitted, row_of, problem, inference),
+        fitted=_with_after(fitted, row_of, problem, few),
     )
-    residuals = _residual_lines(result.fitted, terms, problem, inference, row_of)
+    residuals = _residual_lines(result.fitted, terms, problem, (few, inference), row_of)
     return replace(result, residuals=residuals, warnings=warnings_of(replace(result, residuals=residuals), inference, measured))
 
 
@@ -219,17 +219,18 @@ def _strangeness(problem: Problem, sizes: Sizes) -> Array:
     return np.asarray(factor / np.sqrt(np.mean(factor**2)))
 
 
-def _parameters(terms: Sequence[Term], factors: Array, inference: Inference) -> tuple[Parameter, ...]:
-    """Return the parameters with their intervals."""
-    mean, variance = inference.mixed_mean, np.diag(inference.mixed_covariance)
-    low, high = inference.interval()
+def _parameters(terms: Sequence[Term], factors: Array, few: Inference, joint: Inference) -> tuple[Parameter, ...]:
+    """Return the parameters: the figure from the account with few causes, the interval from both accounts."""
+    mean = few.mixed_mean
+    variance = np.diag(joint.mixed_covariance) + (joint.mixed_mean - mean) ** 2
+    low, high = joint.interval()
     return tuple(
         replace(
             term.as_parameter(),
             mean=float(mean[i]),
             sd=math.sqrt(max(float(variance[i]), 0.0)),
-            low=float(low[i]),
-            high=float(high[i]),
+            low=min(float(low[i]), float(mean[i])),
+            high=max(float(high[i]), float(mean[i])),
             prior_factor=float(factors[i]),
         )
         for i, term in enumerate(terms)
@@ -277,24 +278,32 @@ def _with_after(
 
 
 def _residual_lines(
-    fitted: Sequence[FittedLink], terms: Sequence[Term], problem: Problem, inference: Inference, row_of: Sequence[int]
+    fitted: Sequence[FittedLink],
+    terms: Sequence[Term],
+    problem: Problem,
+    accounts: tuple[Inference, Inference],
+    row_of: Sequence[int],
 ) -> tuple[ResidualLine, ...]:
-    """Return measured minus predicted by environment, all environments last."""
+    """Return measured minus predicted in each environment, all environments last."""
     local = np.array([term.group in ("class", "cover", "ground") for term in terms])
     classes = sorted({fit.measured.link.environment for fit in fitted if not fit.measured.censored})
+    design = problem.design[list(row_of)] * local
     lines = []
     for name in [*classes, "all"] if classes else []:
-        chosen = [i for i, fit in enumerate(fitted) if name in ("all", fit.measured.link.environment)]
-        x = problem.design[[row_of[i] for i in chosen]].mean(axis=0) * local
-        sd = np.sqrt(np.maximum(np.einsum("i,gij,j->g", x, inference.covariance, x), 1e-12))[:, None]
-        mean = (inference.mean @ x)[:, None]
-        learned = (
-            float(inference.weights @ mean[:, 0]),
-            float(mixture_quantile(mean, sd, inference.weights, 0.05)[0]),
-            float(mixture_quantile(mean, sd, inference.weights, 0.95)[0]),
-        )
-        lines.append(_residual_line(name, [fitted[i] for i in chosen if not fitted[i].measured.censored], learned))
+        here = np.array([name in ("all", fit.measured.link.environment) for fit in fitted])
+        x = design[here].mean(axis=0) - (design[~here].mean(axis=0) if not here.all() else design.mean(axis=0))
+        exact = [fit for fit, wanted in zip(fitted, here, strict=True) if wanted and not fit.measured.censored]
+        lines.append(_residual_line(name, exact, _learned(x, *accounts)))
     return tuple(lines)
+
+
+def _learned(x: Array, few: Inference, joint: Inference) -> tuple[float, float, float]:
+    """Return figure and 90 % interval of a sum of parameters."""
+    sd = np.sqrt(np.maximum(np.einsum("i,gij,j->g", x, joint.covariance, x), 1e-18))[:, None]
+    mean = (joint.mean @ x)[:, None]
+    figure = float(few.mixed_mean @ x)
+    low, high = (float(mixture_quantile(mean, sd, joint.weights, chance)[0]) for chance in (0.05, 0.95))
+    return figure, min(low, figure), max(high, figure)
 
 
 def _residual_line(name: str, fitted: Sequence[FittedLink], learned: tuple[float, float, float]) -> ResidualLine:

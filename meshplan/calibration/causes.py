@@ -22,9 +22,9 @@ SMALL, LARGE = 0.5, math.sqrt((1 - 0.85 * 0.25) / 0.15)
 CHANCE_LARGE = 0.15
 """How often a cause is large (assumed)."""
 MOST_LARGE = 3
-LEAST_FACTOR = 0.75
+LEAST_FACTOR = 0.6
 """No prior is narrowed more than this, so that intervals stay honest where many causes are of middling size (assumed)."""
-EVEN_CHANCE = 0.2
+EVEN_CHANCE = 0.5
 """How often many causes of middling size are at work instead (assumed)."""
 MOST_CELLS = 4_000_000
 LEAST_PRECISION = 1e-6
@@ -72,7 +72,7 @@ def prior_factors(problem: Problem, sizes: Sizes) -> tuple[Array, float]:
     even = float(_log_evidence(gram, push, np.ones((1, len(index))))[0])
     share = float(expit(even - few + math.log(EVEN_CHANCE / (1 - EVEN_CHANCE))))
     asked = np.exp(log - few) @ variance / (np.exp(prior) @ variance)
-    factors[index] = np.sqrt(share + (1 - share) * np.maximum(asked, LEAST_FACTOR**2))
+    factors[index] = np.sqrt(np.maximum(asked, LEAST_FACTOR**2))
     return factors, share
 
 

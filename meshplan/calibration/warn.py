@@ -112,12 +112,15 @@ def listed(names: Sequence[str]) -> str:
 
 def _far_parameters(calibration: Calibration) -> list[str]:
     """Name parameters far from what was believed."""
-    return [
-        f"{in_words(p.name).capitalize()} comes out at {figure(p, p.mean)}, far from what was expected. Check transmit "
-        "power, antenna, height and units before you believe it."
-        for p in calibration.parameters
-        if abs(p.mean) > FAR_FROM_PRIOR * p.prior_sd
-    ]
+    sentences = []
+    for p in calibration.parameters:
+        if abs(p.mean) > FAR_FROM_PRIOR * p.prior_sd:
+            words = in_words(p.name)
+            sentences.append(
+                f"{words[0].upper()}{words[1:]} comes out at {figure(p, p.mean)}, far from what was expected. Check transmit power, "
+                "antenna, height and units before you believe it."
+            )
+    return sentences
 
 
 def _classes(calibration: Calibration) -> list[str]:
@@ -126,7 +129,7 @@ def _classes(calibration: Calibration) -> list[str]:
         f"Environment '{line.environment}': mean {line.mean_after_db:+.1f} dB, spread {line.sd_after_db:.1f} dB after "
         f"calibration. {line.sentence}"
         for line in calibration.residuals
-        if line.sentence.startswith("Does not fit")
+        if line.sentence.startswith("Does not fit") and line.environment != "all"
     ]
 
 

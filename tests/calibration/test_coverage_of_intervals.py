@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -15,7 +16,7 @@ REPEATS = 200
 
 
 @pytest.mark.slow
-def test_ninety_percent_intervals_hold_eighty_five_to_ninety_five(record_property: pytest.RecordProperty) -> None:
+def test_ninety_percent_intervals_hold_eighty_five_to_ninety_five(record_property: Callable[[str, object], None]) -> None:
     """Truth drawn from what the engine believes: 200 properties, causes, left-out places and links never measured."""
     causes: list[bool] = []
     new: list[bool] = []
@@ -38,17 +39,17 @@ def test_ninety_percent_intervals_hold_eighty_five_to_ninety_five(record_propert
 
 
 @pytest.mark.slow
-def test_an_orchard_and_a_changed_antenna_are_recovered_within_a_decibel() -> None:
+def test_an_orchard_and_a_changed_antenna_are_recovered_within_a_decibel(record_property: Callable[[str, object], None]) -> None:
     """A hidden +6 dB in the orchard and −5 dB at one gateway: found within 1 dB on average, and inside the intervals."""
     orchard, antenna, held = [], [], []
-    for seed in range(60):
+    for seed in range(REPEATS):
         rng = np.random.default_rng(seed)
-        links = property_links(rng, sensors=21)
+        links = property_links(rng, sensors=15)
         truth = Truth(orchard_db=6.0, ends_db=(("G1", -5.0),), own_sd_db=2.5)
         result = calibrate(measure(links, true_power_dbm(links, truth, rng), rng))
         lines = {line.environment: line for line in result.residuals}
         ends = [result.parameter(f"end G{k}") for k in range(3)]
-        orchard.append(lines["orchard"].learned_db - (lines["open"].learned_db + lines["wood"].learned_db) / 2)
+        orchard.append(lines["orchard"].learned_db)
         antenna.append(ends[1].mean - (ends[0].mean + ends[2].mean) / 2)
         held.append(lines["orchard"].learned_low_db <= 6.0 <= lines["orchard"].learned_high_db)
         held.append(ends[1].low <= -5.0 <= ends[1].high)
@@ -56,6 +57,8 @@ def test_an_orchard_and_a_changed_antenna_are_recovered_within_a_decibel() -> No
     assert np.mean(np.abs(np.array(antenna) + 5.0)) < 1.0
     assert abs(np.mean(orchard) - 6.0) < 0.4
     assert abs(np.mean(antenna) + 5.0) < 0.4
+    record_property("orchard", f"{np.mean(orchard):.2f} ± {np.std(orchard):.2f} dB")
+    record_property("antenna", f"{np.mean(antenna):.2f} ± {np.std(antenna):.2f} dB")
     assert np.mean(held) >= 0.85
 
 
