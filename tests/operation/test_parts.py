@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meshplan.operation.parts import parts_list, spares
@@ -95,6 +95,7 @@ def test_spares_are_a_tenth_and_at_least_one_but_no_second_mast() -> None:
     assert find(parts_list(DEVICES, COSTS), "mast").spares == 0
 
 
+@settings(deadline=None)
 @given(st.integers(1, 500), st.floats(0, 1))
 def test_spares_reach_the_share(quantity: int, share: float) -> None:
     assert spares(quantity, share) >= max(1.0, quantity * share - 1e-6)

@@ -10,7 +10,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from plan_fixture import make_plan
 
@@ -142,6 +142,7 @@ def test_same_link_same_bytes(link: Link, plan: Plan, tmp_path: Path) -> None:
     assert first == write_profile_svg(make_plan().link(link.key), make_plan(), tmp_path / "b.svg").read_bytes()
 
 
+@settings(deadline=None)
 @given(st.floats(1e-3, 1e6), st.integers(3, 9))
 def test_ticks_are_round_and_few(span: float, most: int) -> None:
     step = nice_step(span, most)

@@ -6,7 +6,7 @@ import math
 from xml.etree import ElementTree
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meshplan.reporting.words import bearing, compass, count, listing, metres, money, number, opposite, percent, shortened, text
@@ -20,6 +20,7 @@ def test_compass_words(degrees: float, word: str) -> None:
     assert compass(degrees) == word
 
 
+@settings(deadline=None)
 @given(st.floats(0, 360))
 def test_looking_back_is_the_opposite_word(degrees: float) -> None:
     opposites = {"north": "south", "south": "north", "east": "west", "west": "east"}
@@ -67,11 +68,13 @@ def test_lists_and_counts() -> None:
     assert [count(n, "relay") for n in (0, 1, 2)] == ["no relays", "1 relay", "2 relays"]
 
 
+@settings(deadline=None)
 @given(st.text(max_size=60), st.integers(2, 30))
 def test_short_names_are_short(name: str, longest: int) -> None:
     assert len(shortened(name, longest)) <= longest
 
 
+@settings(deadline=None)
 @given(st.text(max_size=60))
 def test_any_text_makes_well_formed_xml(value: str) -> None:
     element = ElementTree.fromstring(f'<a b="{text(value)}">{text(value)}</a>')
