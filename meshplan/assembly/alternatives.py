@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from meshplan.planning.explain import (
@@ -44,7 +44,7 @@ def look_at_alternatives(
         return Alternatives((), (), (told,))
     return Alternatives(
         gateway_options=tuple(_option(choice, result, currency) for choice in compare_gateways(problem, limits=limits)),
-        redundancy_prices=tuple(_price(price, currency) for price in price_of_redundancy(problem, limits=limits)),
+        redundancy_prices=tuple(_price(price, currency) for price in price_of_redundancy(_all_asking(problem), limits=limits)),
         what_more_buys=(*_hop(problem, result, currency, limits), *_budget(problem, result, currency, limits)),
     )
 
@@ -68,6 +68,13 @@ def reason_by_relay(problem: PlacementProblem, plan: PlacementPlan) -> dict[str,
         else:
             reasons[reason.node_id] = "It makes routes more certain; no sensor hangs on it alone."
     return reasons
+
+
+def _all_asking(problem: PlacementProblem) -> PlacementProblem:
+    """Return the problem with a second route wanted for every sensor, unless the user marked some."""
+    if any(sensor.second_route for sensor in problem.sensors):
+        return problem
+    return replace(problem, sensors=tuple(replace(sensor, second_route=True) for sensor in problem.sensors))
 
 
 def _names(sensors: Sequence[str]) -> str:
