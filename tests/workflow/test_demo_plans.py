@@ -23,6 +23,8 @@ Planner = Callable[[str], Any]
 VALLEY, GARDEN, GARDEN_COARSE, ORCHARD = "mirrowick_bottom", "ossaby_terrace", "ossaby_terrace_30m", "pellimoor_orchard"
 DEMOS = [GARDEN, GARDEN_COARSE, VALLEY, pytest.param(ORCHARD, marks=pytest.mark.slow)]
 ADDS_UP_DB = 0.05
+SAMPLED = 0.02
+"""Chances of routes are counted over drawn cases; three standard deviations of some thousand draws."""
 
 
 @pytest.mark.parametrize("name", DEMOS)
@@ -60,7 +62,10 @@ def test_routes_run_over_links_of_the_plan_within_the_hop_limit(planned_demo: Pl
             assert {link.a, link.b} == {a, b}
             assert link.chosen
             assert link.chance >= plan.required_chance
-        assert route.chance == pytest.approx(float(np.prod([plan.link(key).chance for key in route.links])), abs=1e-6)
+        chances = [plan.link(key).chance for key in route.links]
+        # Links share the errors of the land, so no product: whatever they share, these bounds hold (Fréchet).
+        assert route.chance <= min(chances) + SAMPLED
+        assert route.chance >= 1.0 - sum(1.0 - chance for chance in chances) - SAMPLED
 
 
 def test_the_valley_farm_gets_over_its_ridge_by_one_relay_upon_it(planned_demo: Planner) -> None:
