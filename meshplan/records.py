@@ -497,6 +497,8 @@ class Plan:
     what_more_buys: tuple[str, ...] = ()
     """What one more hop or more money would change."""
     version: str = ""
+    more_radios: tuple[RadioRecord, ...] = ()
+    """Radio classes beside `radio` where places name their own."""
 
     def device(self, name: str) -> Device:
         """Return the device of that name."""

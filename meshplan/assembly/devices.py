@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from meshplan.assembly.running import Running
+from meshplan.links.mixture import BETWEEN_RADIOS
 from meshplan.links.stations import Station
 from meshplan.operation.cautions import cautions_for
 from meshplan.records import CautionRule, Device, Role, Use
@@ -39,8 +40,13 @@ def make_devices(
     must_show = opened_keys | set(linked)
     used_places = {(s.site.name, s.site.role) for s in stations if s.key in must_show}
     shown: dict[tuple[str, Role], None] = {}
-    devices = []
+    first: dict[str, Station] = {}
+    radios: dict[str, dict[str, None]] = {}
     for station in stations:
+        first.setdefault(station.key, station)
+        radios.setdefault(station.key, {})[station.radio.name] = None
+    devices = []
+    for station in first.values():
         place = (station.site.name, station.site.role)
         sensor = station.site.role is Role.SENSOR
         in_plan = station.key in opened_keys or sensor
@@ -71,7 +77,7 @@ def make_devices(
             azimuth_deg=station.site.azimuth_deg,
             indoors=station.site.indoors,
             cost=prices.sensor if sensor else station.cost,
-            radio=station.radio.name,
+            radio=BETWEEN_RADIOS.join(radios[station.key]),
             height_assumed=station.site.height_assumed,
             interval_s=station.site.interval_s,
             payload_bytes=station.site.payload_bytes,

@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, is_dataclass
+from dataclasses import asdict, dataclass, field, is_dataclass
 
 import numpy as np
 
 from meshplan import __version__
 from meshplan.assembly.alternatives import Alternatives, dark_by_device, reason_by_relay
 from meshplan.assembly.devices import make_devices
+from meshplan.assembly.mixed import Contexts, describe_mixed
 from meshplan.assembly.routes import link_chances, make_routes, rows_of_plan
 from meshplan.assembly.running import Catalogue, run_plan
 from meshplan.assembly.shapes import map_shapes
 from meshplan.assembly.unserved import explain_unserved
 from meshplan.inputs.antennas import AntennaClass
 from meshplan.inputs.property import Property
-from meshplan.links.describe import Context, describe_links
+from meshplan.links.describe import Context
 from meshplan.links.engine import LinkTable
+from meshplan.links.mixture import link_radios
 from meshplan.links.verdict import verdict_limits
 from meshplan.operation.cautions import plan_cautions
 from meshplan.operation.parts import parts_list
@@ -56,6 +58,10 @@ class Findings:
     problem: PlacementProblem
     result: PlacementResult
     alternatives: Alternatives
+    contexts: Contexts = field(default_factory=dict)
+    """Where places carry different classes, the context of each by its frequency."""
+    more_radios: tuple[RadioMode, ...] = ()
+    """Classes beside `radio`."""
 
 
 def assemble_plan(findings: Findings) -> Plan:
@@ -63,11 +69,11 @@ def assemble_plan(findings: Findings) -> Plan:
     table, placement = findings.links, findings.result.plan
     settings = findings.found.settings
     rows = rows_of_plan(placement, table)
-    running = run_plan(placement, table.stations, link_chances(table), findings.catalogue, settings)
+    running = run_plan(placement, table.stations, link_chances(table), findings.catalogue, settings, link_radios(table))
     routes = make_routes(placement, table, running.latency_s)
-    unserved, near_rows = explain_unserved(placement, table, findings.context, findings.antennas)
+    unserved, near_rows = explain_unserved(placement, table, findings.context, findings.antennas, findings.contexts)
     others = _other_rows(table, rows, near_rows, set(placement.opened))
-    links = describe_links(table, [*rows, *others], findings.context, chosen=frozenset(rows))
+    links = describe_mixed(table, [*rows, *others], findings.context, findings.contexts, chosen=frozenset(rows))
     devices = make_devices(
         table.stations,
         placement.opened,
@@ -104,6 +110,7 @@ def assemble_plan(findings: Findings) -> Plan:
         redundancy_prices=findings.alternatives.redundancy_prices,
         what_more_buys=findings.alternatives.what_more_buys,
         version=__version__,
+        more_radios=tuple(_radio(mode) for mode in findings.more_radios),
     )
 
 

@@ -49,6 +49,7 @@ def run_plan(
     chances: Mapping[tuple[str, str], float],
     catalogue: Catalogue,
     settings: PropertySettings,
+    hop_radios: Mapping[tuple[str, str], str] | None = None,
 ) -> Running:
     """Return airtime, law, energy and delay of the devices of a plan.
 
@@ -56,35 +57,67 @@ def run_plan(
     ----------
     plan : PlacementPlan
     stations : sequence of Station
-        All stations; those of the plan and all sensors are judged.
+        All stations; those of the plan and all sensors are judged. A place with two radios has two under one key.
     chances : mapping
         Chance of each link of the plan by its two station keys.
     catalogue : Catalogue
     settings : PropertySettings
+    hop_radios : mapping, optional
+        Radio class of each link by its two station keys; needed where places carry two radios.
     """
-    by_key = {station.key: station for station in stations}
-    routes = {served.sensor_id: (served.sensor_id, *served.first.node_ids) for served in plan.served}
-    sensors = [station for station in stations if station.site.role is Role.SENSOR]
-    used = [*sensors, *(by_key[key] for key in plan.opened)]
-    modes = {station.key: station_mode(station) for station in used}
+    opened = set(plan.opened)
+    used = [station for station in stations if station.site.role is Role.SENSOR or station.key in opened]
+    of_key: dict[str, list[Station]] = {}
+    for station in used:
+        of_key.setdefault(station.key, []).append(station)
+    senders = {radio_name(station, of_key[station.key]): station for station in used}
+    modes = {name: station_mode(station) for name, station in senders.items()}
+    sensors = [station for station in used if station.site.role is Role.SENSOR]
+    hops = {served.sensor_id: _hops(served.sensor_id, served.first.node_ids, of_key, hop_radios or {}) for served in plan.served}
     sources = [
         TrafficSource(
             name=station.key,
             payload_bytes=station.site.payload_bytes,
             interval_s=station.site.interval_s,
-            route=routes.get(station.key, (station.key,)),
+            route=(station.key,),
             fast_interval_s=station.site.fast_interval_s,
             acknowledged=station.radio.acknowledged,
+            hops=hops.get(station.key, ()),
         )
         for station in sensors
     ]
     airtimes = device_airtimes(sources, modes)
     groups, busiest = channel_groups(modes), channel_loads(airtimes, modes, fast=True)
-    verdicts = {station.key: _verdict(station, airtimes[station.key], catalogue.region, settings) for station in used}
-    duty = {key: _duty(airtimes[key], verdict, busiest[groups[key]]) for key, verdict in verdicts.items()}
-    energy = {station.key: _energy(station, airtimes[station.key], catalogue, settings) for station in used}
-    latency = {sensor: _latency_s(route, modes, by_key[sensor].site.payload_bytes, chances) for sensor, route in routes.items()}
+    verdicts = {name: _verdict(station, airtimes[name], catalogue.region, settings) for name, station in senders.items()}
+    duty: dict[str, DutyRecord] = {}
+    energy: dict[str, EnergyRecord] = {}
+    for key, own in of_key.items():
+        names = [radio_name(station, own) for station in own]
+        records = [_duty(airtimes[name], verdicts[name], busiest[groups[name]]) for name in names]
+        duty[key] = max(records, key=lambda record: (not record.lawful, record.fast_duty_share / (record.duty_limit or 1.0)))
+        energy[key] = _energy(own, [airtimes[name] for name in names], catalogue, settings)
+    latency = {
+        sensor: _latency_s(route, modes, of_key[sensor][0].site.payload_bytes, chances, senders) for sensor, route in hops.items()
+    }
     return Running(duty, energy, _legal_lines(verdicts), latency)
+
+
+def radio_name(station: Station, own: Sequence[Station]) -> str:
+    """Return the name of one radio of a device: the device's key, with the class where it carries several."""
+    return station.key if len(own) == 1 else f"{station.key} ({station.radio.name})"
+
+
+def _hops(
+    sensor: str, node_ids: Sequence[str], of_key: Mapping[str, Sequence[Station]], hop_radios: Mapping[tuple[str, str], str]
+) -> tuple[tuple[str, str], ...]:
+    """Return sender and receiver of each hop as radios of devices."""
+    hops = []
+    for a, b in pairwise((sensor, *node_ids)):
+        both = [station for station in of_key[a] if station.radio.name in {other.radio.name for other in of_key[b]}]
+        radio = hop_radios.get((a, b), both[0].radio.name)
+        ends = [next(one for one in of_key[key] if one.radio.name == radio) for key in (a, b)]
+        hops.append((radio_name(ends[0], of_key[a]), radio_name(ends[1], of_key[b])))
+    return tuple(hops)
 
 
 def find_in(catalogue: Mapping[str, object], key: str, setting: str) -> str:
@@ -121,26 +154,32 @@ def _duty(airtime: DeviceAirtime, verdict: LegalVerdict, channel_load: float) ->
     )
 
 
-def _energy(station: Station, airtime: DeviceAirtime, catalogue: Catalogue, settings: PropertySettings) -> EnergyRecord:
-    site, supply = station.site, settings.supply
+def _energy(
+    own: Sequence[Station], airtimes: Sequence[DeviceAirtime], catalogue: Catalogue, settings: PropertySettings
+) -> EnergyRecord:
+    """Return the supply of a device; two radios on one board count the board twice, which errs on the safe side."""
+    site, supply = own[0].site, settings.supply
     sensor = site.role is Role.SENSOR
     board_key = getattr(supply, f"{site.role.value}_board")
     board = catalogue.boards[find_in(catalogue.boards, board_key, f"supply.{site.role.value}_board")]
-    duty = Duty(
-        mode=station_mode(station),
-        board=board,
-        payload_bytes=site.payload_bytes,
-        interval_s=site.interval_s if sensor else 3600.0,
-        forwarded_packets_per_hour=0.0 if sensor else airtime.normal.packets,
-        listening_share=0.0 if sensor else 1.0,
-    )
+    duties = [
+        Duty(
+            mode=station_mode(station),
+            board=board,
+            payload_bytes=site.payload_bytes,
+            interval_s=site.interval_s if sensor else 3600.0,
+            forwarded_packets_per_hour=0.0 if sensor else airtime.normal.packets,
+            listening_share=0.0 if sensor else 1.0,
+        )
+        for station, airtime in zip(own, airtimes, strict=True)
+    ]
     if site.power is Power.MAINS:
         return EnergyRecord("mains", "", float("inf"), 0.0, 0.0, "", "")
     cell = catalogue.batteries[find_in(catalogue.batteries, supply.sensor_battery, "supply.sensor_battery")]
     store = catalogue.batteries[find_in(catalogue.batteries, supply.panel_battery, "supply.panel_battery")]
     if site.power is Power.PANEL:
         sun = solar_supply(
-            energy_wh_per_day(average_current_ua(duty), board.supply_v.value),
+            sum(energy_wh_per_day(average_current_ua(duty), board.supply_v.value) for duty in duties),
             store,
             catalogue.solar,
             latitude_deg=site.lat_deg,
@@ -148,26 +187,35 @@ def _energy(station: Station, airtime: DeviceAirtime, catalogue: Catalogue, sett
             temperature_c=supply.coldest_month_c,
         )
         return EnergyRecord("panel", supply.panel_battery, float("inf"), sun.panel_w, sun.storage_wh, "listening", "")
-    life = battery_life(
-        duty,
-        cell,
-        temperature_c=supply.coldest_month_c,
-        better_board=catalogue.boards.get("tuned-microcontroller"),
-        batteries=catalogue.batteries,
-    )
-    return EnergyRecord("battery", supply.sensor_battery, life.years, 0.0, 0.0, life.dominant, life.best_change)
+    lives = [
+        battery_life(
+            duty,
+            cell,
+            temperature_c=supply.coldest_month_c,
+            better_board=catalogue.boards.get("tuned-microcontroller"),
+            batteries=catalogue.batteries,
+        )
+        for duty in duties
+    ]
+    worst = min(lives, key=lambda life: life.years)
+    years = 1.0 / sum(1.0 / life.years for life in lives) if len(lives) > 1 else worst.years
+    return EnergyRecord("battery", supply.sensor_battery, years, 0.0, 0.0, worst.dominant, worst.best_change)
 
 
 def _latency_s(
-    route: tuple[str, ...], modes: Mapping[str, RadioMode], payload_bytes: int, chances: Mapping[tuple[str, str], float]
+    route: Sequence[tuple[str, str]],
+    modes: Mapping[str, RadioMode],
+    payload_bytes: int,
+    chances: Mapping[tuple[str, str], float],
+    senders: Mapping[str, Station],
 ) -> float:
     hops = [
         HopDelay(
             airtime_ms=time_on_air_ms(modes[sender], payload_bytes),
-            success=chances[sender, receiver],
+            success=chances[senders[sender].key, senders[receiver].key],
             acknowledged=modes[sender].acknowledged,
         )
-        for sender, receiver in pairwise(route)
+        for sender, receiver in route
     ]
     return route_delay(hops, tries=TRIES).worst_s
 

@@ -94,7 +94,8 @@ class AirtimeBudget:
 def airtime_budget(stations: Sequence[Station], region: Region, licence: str | None = None) -> AirtimeBudget:
     """Return what sensors load on relays and what relays and gateways may carry under the duty limits of a region.
 
-    Both are empty where even one device could carry all sensors.
+    Both are empty where even one device could carry all sensors, and where places carry radios of several classes: what a relay
+    spends then depends on the class it forwards in, and only the finished plan is judged.
 
     Parameters
     ----------
@@ -109,6 +110,8 @@ def airtime_budget(stations: Sequence[Station], region: Region, licence: str | N
         Half of the duty limit (`COMFORT_SHARE`). A gateway confirms but does not forward, so it takes on more: its room is
         divided by the largest part that the confirmation has in any sensor's load, so that it is never overdrawn.
     """
+    if len({station.radio.name for station in stations}) > 1:
+        return AirtimeBudget({}, {})
     sensors = [station for station in stations if station.site.role is Role.SENSOR]
     load = {station.key: forwarded_share(station.radio, station.site) for station in sensors}
     total = sum(load.values())

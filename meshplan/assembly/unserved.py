@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from meshplan.assembly.mixed import Contexts, context_of
 from meshplan.inputs.antennas import AntennaClass
 from meshplan.links.describe import Context
 from meshplan.links.engine import LinkTable
@@ -28,7 +29,11 @@ REASONS = {
 
 
 def explain_unserved(
-    plan: PlacementPlan, table: LinkTable, context: Context, antennas: Mapping[str, AntennaClass]
+    plan: PlacementPlan,
+    table: LinkTable,
+    context: Context,
+    antennas: Mapping[str, AntennaClass],
+    contexts: Contexts | None = None,
 ) -> tuple[tuple[Unserved, ...], tuple[int, ...]]:
     """Return what is missing for each unserved sensor, and the rows of the links that come nearest to serving it."""
     found, rows = [], []
@@ -46,7 +51,8 @@ def explain_unserved(
         missing_db = max(needed_db - float(table.margin_db[worst, row]), 0.0)
         a, b = (table.stations[i] for i in table.pairs[row])
         other = b.key if a.key == sensor.sensor_id else a.key
-        remedies = find_remedies(table, row, context.landscape, context.settings, antennas, required_chance=context.required_chance)
+        own = context_of(table, row, context, contexts or {})
+        remedies = find_remedies(table, row, own.landscape, own.settings, antennas, required_chance=own.required_chance)
         found.append(Unserved(sensor.sensor_id, other, round(missing_db, 1), REASONS[sensor.reason], remedies))
     return tuple(found), tuple(rows)
 

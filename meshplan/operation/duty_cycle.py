@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from meshplan.errors import InputError
 from meshplan.operation.airtime import acknowledgement_ms, longest_packet_ms, time_on_air_ms
@@ -26,6 +27,8 @@ class TrafficSource:
     acknowledged: bool = True
     """Whether each hop confirms (where the class can)."""
     mean_tries: float = 1.0
+    hops: tuple[tuple[str, str], ...] = ()
+    """Sender and receiver of each hop, where a device has a name for each of its radios; by default those of the route."""
 
 
 @dataclass(frozen=True)
@@ -69,7 +72,7 @@ def device_airtimes(sources: Sequence[TrafficSource], modes: Mapping[str, RadioM
     ----------
     sources : sequence of TrafficSource
     modes : mapping
-        Radio mode that each device sends with. A two-radio relay is entered under the mode of the hop it forwards on.
+        Radio mode that each device sends with. A two-radio relay is entered once for each radio, and its sources have `hops`.
 
     Notes
     -----
@@ -82,11 +85,12 @@ def device_airtimes(sources: Sequence[TrafficSource], modes: Mapping[str, RadioM
     packet_ms = dict.fromkeys(modes, 0.0)
     longest_ms = dict.fromkeys(modes, 0.0)
     for source in sources:
-        for name in source.route:
+        hops: list[tuple[str, str | None]] = [*(source.hops or pairwise(source.route))] or [(source.route[0], None)]
+        for name in dict.fromkeys(name for hop in hops for name in hop if name is not None):
             if name not in modes:
                 raise InputError(f"device '{name}' has no radio mode.", where=f"route of '{source.name}'", fix="Give it one.")
         hurried = source.interval_s if source.fast_interval_s is None else min(source.fast_interval_s, source.interval_s)
-        for position, sender in enumerate(source.route[:-1] or source.route):
+        for position, (sender, receiver) in enumerate(hops):
             mode = modes[sender]
             once = time_on_air_ms(mode, source.payload_bytes)
             packet_ms[sender] = max(packet_ms[sender], once)
@@ -95,8 +99,7 @@ def device_airtimes(sources: Sequence[TrafficSource], modes: Mapping[str, RadioM
                 per_hour = source.mean_tries * 3600.0 / interval
                 table[sender][min(position, 1)] += once * per_hour
                 table[sender][3] += per_hour
-                if source.acknowledged and position + 1 < len(source.route) and not mode.tx_only:
-                    receiver = source.route[position + 1]
+                if source.acknowledged and receiver is not None and not mode.tx_only:
                     confirm = acknowledgement_ms(mode)
                     table[receiver][2] += confirm * per_hour
                     table[receiver][3] += per_hour if confirm else 0.0

@@ -65,9 +65,12 @@ def plan_summary(plan: Plan, files: Sequence[Path]) -> dict[str, Any]:
 def _head(plan: Plan) -> str:
     sensors = sum(device.role is Role.SENSOR for device in plan.devices)
     seasons = ", ".join(season.name for season in plan.seasons)
+    radios = "".join(
+        f"Radio: {radio.title}, {number(radio.frequency_mhz, 1)} MHz, up to {number(radio.tx_power_dbm, 1)} dBm\n"
+        for radio in (plan.radio, *plan.more_radios)
+    )
     return (
-        f"{plan.property_name}: {len(plan.routes)} of {sensors} sensors served\n"
-        f"Radio: {plan.radio.title}, {number(plan.radio.frequency_mhz, 1)} MHz, up to {number(plan.radio.tx_power_dbm, 1)} dBm\n"
+        f"{plan.property_name}: {len(plan.routes)} of {sensors} sensors served\n{radios}"
         f"Rules: {plan.country}. Seasons: {seasons}."
     )
 

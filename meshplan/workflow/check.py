@@ -5,9 +5,15 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from meshplan.assembly.stored import stored_certificate, stored_placement
 from meshplan.links.pairs import candidate_pairs
-from meshplan.records import Role
+from meshplan.links.uncertainty import draw_error_fields
+from meshplan.planning.certificate import check_certificate
+from meshplan.planning.problem import MONEY_UNITS
+from meshplan.planning.verify import verify_plan
+from meshplan.records import Plan, Role
 from meshplan.reporting.check_text import CheckReport
+from meshplan.workflow.plan import compute_all_links, learned_links, placement_problem, stored_calibration
 from meshplan.workflow.prepare import prepare_property, refusal_of
 
 
@@ -16,16 +22,18 @@ def check_property(folder: Path, *, radio: str | None = None, overrides: dict[st
     prepared = prepare_property(folder, radio=radio, overrides=overrides)
     found, grid = prepared.found, prepared.landscape.grid
     sites = {role: sum(site.role is role for site in found.sites) for role in Role}
+    parts = prepared.parts or (prepared,)
+    numbers = [f" {number}" for number in range(1, len(parts) + 1)] if len(parts) > 1 else [""]
     facts = (
         ("property", found.settings.name),
         ("sites", ", ".join(f"{count} {role.value}{'s' if count != 1 else ''}" for role, count in sites.items())),
         ("cover", f"{len(found.covers)} pieces" if found.covers else "none"),
         ("boundary", "yes" if found.boundary is not None else "none"),
         ("grid", f"{grid.columns} × {grid.rows} cells of {grid.cell_m:g} m"),
-        ("radio", prepared.radio.title),
-        ("rules", prepared.lawfulness.sentence),
+        *((f"radio{number}", part.radio.title) for number, part in zip(numbers, parts, strict=True)),
+        *((f"rules{number}", part.lawfulness.sentence) for number, part in zip(numbers, parts, strict=True)),
         ("seasons", ", ".join(season.name for season in prepared.seasons)),
-        ("candidate links", f"{len(candidate_pairs(prepared.stations))} to compute"),
+        ("candidate links", f"{sum(len(candidate_pairs(part.stations)) for part in parts)} to compute"),
     )
     refusal = refusal_of(prepared)
     refused = () if refusal is None else (str(refusal),)
@@ -36,4 +44,42 @@ def check_property(folder: Path, *, radio: str | None = None, overrides: dict[st
         assumptions=prepared.assumptions,
         warnings=found.warnings,
         faults=refused,
+    )
+
+
+def check_plan(folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = None) -> CheckReport:
+    """Return whether a stored plan still holds: its links are computed anew, its routes, costs and bound checked without a solver.
+
+    Parameters
+    ----------
+    folder : Path
+        The property that the plan was made from.
+    plan : Plan
+    overrides : dict, optional
+        As when the plan was made.
+    """
+    prepared = prepare_property(folder, radio=plan.radio.key, overrides=overrides)
+    links = compute_all_links(prepared, error_fields=draw_error_fields(prepared.landscape))
+    notes = ()
+    if any(line.startswith("Calibrated with") for line in plan.assumptions):
+        links, notes = learned_links(links, stored_calibration(prepared))
+    problem = placement_problem(prepared, links)
+    placement = stored_placement(plan, problem)
+    proof = check_certificate(problem, stored_certificate(plan.proof.certificate), placement)
+    faults = [*verify_plan(problem, placement), *proof.faults]
+    proven = proof.bound_units / MONEY_UNITS
+    if plan.proof.certified_bound > proven + 1e-6:
+        faults.append(f"the plan claims a certified bound of {plan.proof.certified_bound:.2f}, its certificate proves {proven:.2f}")
+    return CheckReport(
+        title=f"{plan.property_name}: the plan {'holds' if not faults else 'does not hold'}",
+        good=not faults,
+        facts=(
+            ("routes", f"{len(plan.routes)} checked link by link"),
+            ("cost", f"{plan.proof.cost:.2f} {plan.currency}"),
+            ("certified bound", f"{proven:.2f} {plan.currency}, from {len(plan.proof.certificate.get('rows', ()))} cuts"),
+            ("solver's bound", f"{plan.proof.lower_bound:.2f} {plan.currency}"),
+        ),
+        assumptions=notes,
+        warnings=(),
+        faults=tuple(faults),
     )

@@ -143,8 +143,12 @@ def write_coverage(prepared: Prepared, plan: Plan, best: Coverage, singles: Sequ
 def coverage_of(
     folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = None, **options: Any
 ) -> tuple[Prepared, Coverage, tuple[Coverage, ...]]:
-    """Read a property and compute its coverage with the radio of its plan; options are those of `compute_coverage`."""
+    """Read a property and compute its coverage with the radio of its plan; options are those of `compute_coverage`.
+
+    Where places carry different classes it is the coverage of the plan's first one.
+    """
     prepared = prepare_property(folder, radio=plan.radio.key, overrides=overrides)
+    prepared = prepared.parts[0] if prepared.parts else prepared
     best, singles = compute_coverage(prepared, plan, **options)
     return prepared, best, singles
 
@@ -163,7 +167,7 @@ def _refuse_too_large(prepared: Prepared, most_bytes: int | None) -> None:
 
 def _transmitting(prepared: Prepared, plan: Plan, names: Sequence[str]) -> list[Station]:
     by_key = {station.key: station for station in prepared.stations}
-    wanted = list(names) or [d.name for d in plan.devices if d.in_plan and d.role is not Role.SENSOR]
+    wanted = list(names) or [d.name for d in plan.devices if d.in_plan and d.role is not Role.SENSOR and d.name in by_key]
     found = []
     for name in wanted:
         matches = [s for key, s in by_key.items() if name in {key, s.site.name}]

@@ -11,11 +11,12 @@ from meshplan.assembly.alternatives import look_at_alternatives
 from meshplan.assembly.learned import corrected_table
 from meshplan.assembly.plan import Findings, assemble_plan
 from meshplan.assembly.traffic import airtime_budget
-from meshplan.errors import MissingFileError
+from meshplan.errors import InputError, MissingFileError
 from meshplan.inputs.calibration_file import read_calibration
 from meshplan.inputs.cautions import read_caution_rules
 from meshplan.links.engine import LinkTable, compute_links
 from meshplan.links.graph import build_graph
+from meshplan.links.mixture import join_tables
 from meshplan.links.pairs import candidate_pairs
 from meshplan.links.uncertainty import ErrorFields, draw_error_fields
 from meshplan.measurement_records import Calibration
@@ -114,6 +115,8 @@ def plan_with_links(
             problem=problem,
             result=result,
             alternatives=alternatives,
+            contexts={part.radio.frequency_mhz: part.context for part in prepared.parts},
+            more_radios=tuple(part.radio for part in prepared.parts[1:]),
         )
     )
     return Planned(plan, prepared, links, problem, result)
@@ -173,7 +176,7 @@ def write_plan(planned: Planned, folder: Path, *, on_progress: OnProgress | None
 
 
 def _map_landscape(planned: Planned) -> MapLandscape:
-    prepared = planned.prepared
+    prepared = planned.prepared.parts[0] if planned.prepared.parts else planned.prepared
     return map_landscape(planned.plan, prepared.landscape, prepared.stations, prepared.seasons, prepared.path)
 
 
@@ -188,9 +191,29 @@ def compute_all_links(
 
     Without `prune` pairs are kept that this radio cannot bridge but a stronger one might.
     """
+    parts = prepared.parts or (prepared,)
+    tables = [_links_of(part, error_fields, prune, on_progress) for part in parts]
+    if all(table is None for table in tables):
+        fix = "Add gateway and relay candidates that carry the radio class of the sensors."
+        raise InputError("no two places of the property may speak to each other", fix=fix)
+    if prepared.parts:
+        return join_tables([(part.stations, table) for part, table in zip(parts, tables, strict=True)])
+    assert tables[0] is not None
+    return tables[0]
+
+
+def _links_of(
+    prepared: Prepared, error_fields: ErrorFields | None, prune: bool, on_progress: Callable[[int, int], None] | None
+) -> LinkTable | None:
+    """Return the links of one class; None if no pair of its stations may speak."""
+    pairs = candidate_pairs(prepared.stations, prune=prune)
+    if not len(pairs):
+        pairs = candidate_pairs(prepared.stations, prune=False)
+    if not len(pairs):
+        return None
     return compute_links(
         prepared.stations,
-        candidate_pairs(prepared.stations, prune=prune),
+        pairs,
         prepared.landscape,
         prepared.seasons,
         prepared.path,

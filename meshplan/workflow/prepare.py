@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -149,7 +149,7 @@ def equip(base: Base, radio: str, *, mixed: bool = True) -> Prepared:
         base=base,
         stations=tuple(station for part in parts for station in part.stations),
         assumptions=tuple(dict.fromkeys([*assumptions, *_two_radio_notes(base, radio)])),
-        parts=tuple(parts),
+        parts=(first, *(part for part in parts if part is not first)),
     )
 
 
@@ -263,6 +263,26 @@ def choose_mode(base: Base, radio: str) -> tuple[RadioMode, LegalVerdict]:
 def sensors_of(base: Base) -> tuple[Site, ...]:
     """Return the sites that report."""
     return tuple(site for site in base.found.sites if site.role is Role.SENSOR)
+
+
+def part_with(prepared: Prepared, names: Sequence[str]) -> Prepared:
+    """Return the class in which all named stations or sites speak; the property itself where all places carry the same class.
+
+    Names that are no place of the property are left to the caller.
+    """
+    if not prepared.parts:
+        return prepared
+    known = {word.casefold() for station in prepared.stations for word in (station.key, station.site.name)}
+    wanted = {name.strip().casefold() for name in names} & known
+    for part in prepared.parts:
+        own = {word.casefold() for station in part.stations for word in (station.key, station.site.name)}
+        if wanted <= own:
+            return part
+    raise InputError(
+        f"{' and '.join(names)} carry no radio class in common",
+        where="column 'radio' of the sites",
+        fix='Give one of them both classes, joined with "+", or look at each link of a two-radio relay between them.',
+    )
 
 
 def refuse_unlawful(prepared: Prepared) -> None:

@@ -18,7 +18,7 @@ from meshplan.links.uncertainty import draw_error_fields
 from meshplan.records import Link, Role, Site
 from meshplan.terrain.geodesy import place_on_grid
 from meshplan.terrain.profile import ground_at
-from meshplan.workflow.prepare import Prepared, power_at, prepare_property
+from meshplan.workflow.prepare import Prepared, part_with, power_at, prepare_property
 
 PLACE_HEIGHT_AGL_M = 1.5
 """Antenna height at a place that is no site: held at the chest."""
@@ -45,7 +45,7 @@ def profile_between(
     antenna_a_agl_m, antenna_b_agl_m : float, optional
         Antenna heights in place of those of the sites; places without a name stand at `PLACE_HEIGHT_AGL_M` by default.
     """
-    prepared = prepare_property(folder, radio=radio, overrides=overrides)
+    prepared = part_with(prepare_property(folder, radio=radio, overrides=overrides), (a, b))
     notes: list[str] = []
     ends = tuple(find_station(prepared, text, height_m, notes) for text, height_m in ((a, antenna_a_agl_m), (b, antenna_b_agl_m)))
     if ends[0].site.x_m == ends[1].site.x_m and ends[0].site.y_m == ends[1].site.y_m:
