@@ -323,6 +323,7 @@ def _with_indoor_legs(losses: PathLosses, legs: dict[int, IndoorLeg]) -> PathLos
     return replace(
         losses,
         terrain_db=without(losses.terrain_db),
+        behind_hill_db=without(losses.behind_hill_db),
         terrain_parts=replace(parts, **{name: without(getattr(parts, name)) for name in names}),
         building_db=without(losses.building_db, rooms_db),
         building_way=without(losses.building_way, WAYS_PAST_BUILDINGS.index("inside the same building")),

@@ -13,7 +13,7 @@ from meshplan.links.build_stations import CONNECTOR_PAIRS, PowerFor
 from meshplan.links.engine import LinkTable, compute_links, with_elevation_errors_of
 from meshplan.links.path_loss import PathSettings
 from meshplan.links.stations import Station
-from meshplan.links.uncertainty import ErrorFields
+from meshplan.links.uncertainty import ErrorFields, chance_of
 from meshplan.propagation.cables import cable_loss_db
 from meshplan.records import Remedy
 from meshplan.terrain.landscape import Landscape
@@ -116,9 +116,13 @@ def find_remedies(
     changed = compute_links(stations, pairs, landscape, table.seasons, settings, error_fields=error_fields)
     if error_fields is None:
         changed = with_elevation_errors_of(changed, table, row)
-    margins = changed.margin_db.min(axis=0)
+    # What readings have taught about this link holds for its variations as well; without readings the shift is zero.
+    learned_db = table.margin_db[:, row] - changed.margin_db[:, 0] if table.learned_db is not None else np.zeros(len(table.seasons))
+    margins = changed.margin_db + learned_db[:, None]
+    chances = np.nan_to_num(chance_of(margins, changed.fade_margin_db, changed.spread_db)).min(axis=0)
+    gains = margins.min(axis=0)[1:] - margins.min(axis=0)[0]
     found = []
-    for change, gain, chance in zip(changes, margins[1:] - margins[0], changed.worst_chance[1:], strict=True):
+    for change, gain, chance in zip(changes, gains, chances[1:], strict=True):
         if gain >= LEAST_GAIN_DB:
             suffices = bool(chance >= required_chance)
             found.append((change.effort, Remedy(change.words, change.device, round(float(gain), 1), float(chance), suffices)))
