@@ -50,7 +50,8 @@ def command(
     `meshplan sheets` wrote, filled in, or any other. Writes calibration.toml into FOLDER and charts into the results. Nothing uses
     it unless asked: `meshplan plan FOLDER --calibrated`.
     """
-    from meshplan.reporting.calibration_text import calibration_summary, calibration_text
+    from meshplan.reporting.calibration_summary import calibration_summary
+    from meshplan.reporting.calibration_text import calibration_text, changes_text, walk_text
     from meshplan.workflow import calibrate_property, write_calibrated
 
     progress = Progress(quiet=quiet or as_json)
@@ -69,7 +70,12 @@ def command(
     if as_json:
         print_json(calibration_summary(result.calibration, result.changes, result.walk, files))
     else:
-        click.echo(calibration_text(result.calibration, result.changes, result.walk, files))
+        click.echo(calibration_text(result.calibration))
+        click.echo(changes_text(result.changes))
+        if result.walk is not None:
+            click.echo(walk_text(result.walk))
+        click.echo("Written:\n" + "\n".join(f"  {path}" for path in files))
+        click.echo(f"Plan with it: meshplan plan {folder} --calibrated")
     return EXIT_DONE
 
 

@@ -7,7 +7,16 @@ from pathlib import Path
 import click
 
 from meshplan.cli import EXIT_DONE, EXIT_INPUT_WRONG
-from meshplan.cli.options import folder_argument, json_option, overrides_from, print_json, radio_option, set_option
+from meshplan.cli.options import (
+    folder_argument,
+    json_option,
+    out_option,
+    overrides_from,
+    print_json,
+    radio_option,
+    results_folder,
+    set_option,
+)
 
 
 @click.command("check")
@@ -22,16 +31,22 @@ from meshplan.cli.options import folder_argument, json_option, overrides_from, p
     callback=lambda ctx, _, on: _manual(ctx, on),
     help="Print every key of property.toml and every column of the site and cover files, then stop.",
 )
+@click.option("--plan", "verify", is_flag=True, help="Verify the plan made before: routes, cost and bound, without the solver.")
+@out_option
 @json_option
-def command(folder: Path, radio: str | None, changes: tuple[str, ...], as_json: bool) -> int:
+def command(folder: Path, radio: str | None, changes: tuple[str, ...], verify: bool, out: Path | None, as_json: bool) -> int:
     """Read the property in FOLDER and say what is wrong with it, or what will be assumed.
 
-    Nothing is computed and nothing is written. If FOLDER (or a file in it) is a plan that was made before, its routes, costs and
-    proof are verified again.
+    Nothing is written. With --plan the plan in outputs/<property> is verified: every link is computed anew, every route walked, the
+    cost added up and the proof of the bound checked in whole numbers.
     """
-    from meshplan.workflow import check_property
+    from meshplan.workflow import check_plan, check_property, find_plan
 
-    report = check_property(folder, radio=radio, overrides=overrides_from(changes))
+    if verify:
+        plan, _ = find_plan(folder, results_folder(folder, out))
+        report = check_plan(folder, plan, overrides=overrides_from(changes))
+    else:
+        report = check_property(folder, radio=radio, overrides=overrides_from(changes))
     if as_json:
         print_json(report.as_dict())
     else:

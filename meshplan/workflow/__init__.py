@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from meshplan.workflow.calibrate import calibrate_property, write_calibrated
     from meshplan.workflow.catalogue import read_catalogue
-    from meshplan.workflow.check import check_property
+    from meshplan.workflow.check import check_plan, check_property
     from meshplan.workflow.compare import compare_radios
     from meshplan.workflow.plan import Planned, plan_property, solve_limits, write_plan
     from meshplan.workflow.prepare import Prepared, prepare_property
@@ -19,6 +19,7 @@ _HOME = {
     "Planned": "plan",
     "Prepared": "prepare",
     "calibrate_property": "calibrate",
+    "check_plan": "check",
     "check_property": "check",
     "compare_radios": "compare",
     "find_plan": "sheets",
@@ -36,6 +37,7 @@ __all__ = [
     "Planned",
     "Prepared",
     "calibrate_property",
+    "check_plan",
     "check_property",
     "compare_radios",
     "find_plan",

@@ -60,7 +60,7 @@ def check_plan(folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = N
     """
     prepared = prepare_property(folder, radio=plan.radio.key, overrides=overrides)
     links = compute_all_links(prepared, error_fields=draw_error_fields(prepared.landscape))
-    notes = ()
+    notes: tuple[str, ...] = ()
     if any(line.startswith("Calibrated with") for line in plan.assumptions):
         links, notes = learned_links(links, stored_calibration(prepared))
     problem = placement_problem(prepared, links)
