@@ -9,10 +9,27 @@ import numpy as np
 from numba import njit
 
 from meshplan.kernels.compiled_cover import BOTH, CROWN, ROOF, WAYS, foliage_loss_db
-from meshplan.kernels.compiled_loss import bullington_total_db, knife_edge_db, smooth_bullington_db, smooth_ground_db
+from meshplan.kernels.compiled_loss import (
+    BLOCK,
+    CLEAR_NU,
+    GROUND,
+    H1,
+    H2,
+    LANES,
+    LENGTH,
+    NU,
+    OUT,
+    RISE,
+    SMOOTH,
+    N,
+    bullington_total_db,
+    diffraction,
+    free_space_block,
+    knife_edge_db,
+)
 from meshplan.kernels.compiled_math import FAST, f32, larger
 
-FREE, EDGE, SMOOTH, GROUND, TERRAIN, COVER, SHARE, CLEAR_M, PLACE, WALLS, LEAVES = range(11)
+FREE, EDGE, SMOOTH_EDGE, OVER_GROUND, TERRAIN, COVER, SHARE, CLEAR_M, PLACE, WALLS, LEAVES = range(11)
 """Columns of the result: free space, edges of bare ground, edges of the smooth line, smooth ground, terrain in all, cover; least
 clearance in Fresnel radii and in metres and its place along the path from 0 to 1; loss of walls and of all leaves on the line."""
 RESULTS = 11
@@ -20,40 +37,64 @@ ACROSS, START, END, WEIGHT_START, WEIGHT_END, PART = range(6)
 """Rows of the table shared by all links: 1/sqrt(t(1−t)), 1/t, 1/(1−t), weights of the smooth fit, t."""
 TABLE_ROWS = 6
 _LOW = f32(-1e30)
-_0, _1 = f32(0.0), f32(1.0)
+_0 = f32(0.0)
+_FRACTION = f32(2.0**-24)
 
 
 @njit(fastmath=FAST, error_model="numpy")
-def sample_line(flat, rows, columns, n, column_a, row_a, column_b, row_b, h):
-    """Write the ground along a straight line, less that of the first cell, whose height is returned.
+def sample_line(flat, rows, columns, n, column_a, row_a, column_b, row_b, at, across, down, h):
+    """Write the ground along a straight line, less that of its first cell, bilinear between four cells.
 
-    Bilinear between four cells; a neighbour of no weight does not count.
+    Places run in whole numbers of 2⁻³² cells. A place on the last centres moves a millionth of a cell inwards, so that four cells
+    are always there.
     """
-    most_column = float(columns - 1)
-    most_row = float(rows - 1)
-    across = (column_b - column_a) / n
-    down = (row_b - row_a) / n
-    width = np.int32(columns)
-    base = flat[int(min(max(row_a, 0.0), most_row)) * columns + int(min(max(column_a, 0.0), most_column))]
+    unit = 4294967296.0
+    most_column = float(columns - 1) - 1e-6
+    most_row = float(rows - 1) - 1e-6
+    c = np.int64(min(max(column_a, 0.0), most_column) * unit)
+    r = np.int64(min(max(row_a, 0.0), most_row) * unit)
+    right = (np.int64(min(max(column_b, 0.0), most_column) * unit) - c) / n
+    below = (np.int64(min(max(row_b, 0.0), most_row) * unit) - r) / n
+    step_c = np.int64(right)
+    step_r = np.int64(below)
+    base = flat[(r >> 32) * columns + (c >> 32)]
     for i in range(n + 1):
-        k = float(np.int32(i))
-        c = min(max(column_a + across * k, 0.0), most_column)
-        r = min(max(row_a + down * k, 0.0), most_row)
-        c0 = np.int32(c)
-        r0 = np.int32(r)
-        u = f32(c - float(c0))
-        v = f32(r - float(r0))
-        right = np.int32(1) if u > _0 else np.int32(0)
-        below = width if v > _0 else np.int32(0)
-        at = np.uint32(np.int32(r0 * width + c0))
-        p = flat[at] - base
-        q = flat[np.uint32(at + right)] - base
-        s = flat[np.uint32(at + below)] - base
-        w = flat[np.uint32(at + below + right)] - base
+        at[i] = np.int32((r >> 32) * columns + (c >> 32))
+        across[i] = f32(np.int32((c >> 8) & 0xFFFFFF)) * _FRACTION
+        down[i] = f32(np.int32((r >> 8) & 0xFFFFFF)) * _FRACTION
+        c += step_c
+        r += step_r
+    lower = flat[columns:]
+    for i in range(n + 1):
+        j = np.uint64(at[i])
+        k = j + np.uint64(1)
+        p = flat[j] - base
+        q = flat[k] - base
+        s = lower[j] - base
+        w = lower[k] - base
+        u = across[i]
         top = p + (q - p) * u
         bottom = s + (w - s) * u
+        h[i] = top + (bottom - top) * down[i]
+
+
+@njit(fastmath=FAST, error_model="numpy")
+def sample_line_by_void(flat, rows, columns, n, column_a, row_a, column_b, row_b, h):
+    """Do the same slowly where a cell is unknown: a neighbour of no weight does not count."""
+    base = flat[int(min(max(row_a, 0.0), rows - 1.0)) * columns + int(min(max(column_a, 0.0), columns - 1.0))]
+    for i in range(n + 1):
+        c = min(max(column_a + (column_b - column_a) / n * i, 0.0), columns - 1.0)
+        r = min(max(row_a + (row_b - row_a) / n * i, 0.0), rows - 1.0)
+        u = f32(c - math.floor(c))
+        v = f32(r - math.floor(r))
+        at = int(r) * columns + int(c)
+        right = 1 if u > _0 else 0
+        below = columns if v > _0 else 0
+        p = flat[at] - base
+        top = p + (flat[at + right] - base - p) * u
+        p = flat[at + below] - base
+        bottom = p + (flat[at + below + right] - base - p) * u
         h[i] = top + (bottom - top) * v
-    return base
 
 
 @njit(fastmath=FAST, error_model="numpy")
@@ -123,20 +164,26 @@ def _surface_extremes(h, above, beyond, near, n, start, end, bulge, table, found
 @njit(fastmath=FAST)
 def _first(shares, n, highest):
     """Return the first inner sample that has the largest share."""
-    i = 1
-    while i < n - 1 and shares[i] != highest:
-        i += 1
-    return i
+    behind = np.int32(0)
+    last = np.int32(n)
+    for i in range(1, n):
+        behind = max(behind, last - np.int32(i) if shares[i] == highest else np.int32(0))
+    return n - behind
+
+
+@njit(fastmath=FAST, error_model="numpy")
+def _edge_nu(found, d, wavelength_m):
+    """Return nu of the extremes: least clearance if the line is free, else the one edge of both tangents."""
+    high_t = float(found[0])
+    if high_t < 0.0:
+        return float(found[2]) * math.sqrt(2.0 / (wavelength_m * d))
+    return math.sqrt(2.0 * high_t * float(found[1]) / (wavelength_m * d))
 
 
 @njit(fastmath=FAST, error_model="numpy")
 def _edge_loss(found, d, wavelength_m):
-    """Return the Bullington loss of the extremes: least clearance if the line is free, else the one edge of both tangents."""
-    high_t = float(found[0])
-    if high_t < 0.0:
-        nu = float(found[2]) * math.sqrt(2.0 / (wavelength_m * d))
-    else:
-        nu = math.sqrt(2.0 * high_t * float(found[1]) / (wavelength_m * d))
+    """Return the Bullington loss of the extremes."""
+    nu = _edge_nu(found, d, wavelength_m)
     return bullington_total_db(knife_edge_db(nu), d)
 
 
@@ -195,109 +242,148 @@ def _through(cover, n, near, h, crown, roof, code, start, end, bulge, step, bear
     return leaves, close, walls
 
 
+@njit(fastmath=FAST, error_model="numpy")
+def _past_cover(
+    n, d, h, start, end, bulge, bearing, code, stands, cover, crowns, roofs, depth, table, t, found, shares, edge, out
+):  # fmt: skip
+    """Write what cover adds on the way that loses least, and leave the extremes over all that stands there in `found`."""
+    step = d / n
+    near = int(cover.near_m / step + 1e-9)
+    leaves, close, walls = _through(cover, n, near, h, stands[CROWN], stands[ROOF], code, start, end, bulge, step, bearing, depth)
+    for i in range(n + 1):
+        stands[BOTH, i] = stands[CROWN, i] + stands[ROOF, i]
+    best = edge + leaves
+    for turn in range(1, len(WAYS)):
+        way = 2 if turn == len(WAYS) - 1 else (turn if turn < 2 else turn + 1)  # the surface of all that stands comes last
+        under, above, roofed, crowned, far = WAYS[way]
+        if way != 2 and ((roofed and roofs == 0) or (crowned and leaves <= 0.0)):
+            continue
+        _surface_extremes(h, stands[under], stands[above], near if far else n, n, start, end, bulge, table, found, shares)
+        over = _edge_loss(found, d, t.wavelength_m)
+        if way == 1:
+            best = min(max(over, edge), edge + walls) + leaves
+        elif way > 2 or leaves > 0.0:
+            best = min(best, over + (close if far else 0.0) + (walls if roofed else 0.0))
+    out[COVER] = best - edge
+    out[WALLS] = walls
+    out[LEAVES] = leaves
+
+
 @njit(fastmath=FAST, error_model="numpy", nogil=True, cache=True)
 def link_losses(ground, ends, heights, inside, first, last, n, cell_m, table, t, cover, results, depths):
     """Write `RESULTS` numbers and the metres in each group of plants for links `first` … `last` − 1.
 
-    `ends` holds column and row of both ends, `heights` the antennas above ground, `inside` the buildings around them.
+    `ends` holds column and row of both ends, `heights` the antennas above ground, `inside` the buildings around them. Links go in
+    blocks: extremes one link after the other, then the formulas of all of a block at once.
     """
     rows, columns = ground.shape
     flat = ground.reshape(-1)
     h = np.empty(n + 1, dtype=np.float32)
     shares = np.empty(n + 1, dtype=np.float32)
+    at = np.empty(n + 1, dtype=np.int32)
+    across = np.empty(n + 1, dtype=np.float32)
+    down = np.empty(n + 1, dtype=np.float32)
     found = np.empty(8, dtype=np.float32)
     stands = np.zeros((4, n + 1), dtype=np.float32)
     code = np.zeros(n + 1, dtype=np.int64)
     depth = np.zeros((2, max(len(cover.most_db), 1)))
-    factor_db = 20.0 * math.log10(4.0 * math.pi / t.wavelength_m)
-    nearest = max(t.wavelength_m, 1.0)
-    for link in range(first, last):
-        column_a, row_a, column_b, row_b = ends[link, 0], ends[link, 1], ends[link, 2], ends[link, 3]
-        d = cell_m * math.hypot(column_b - column_a, row_b - row_a)
-        out = results[link]
-        sample_line(flat, rows, columns, n, column_a, row_a, column_b, row_b, h)
-        start = h[0] + f32(heights[link, 0])
-        end = h[n] + f32(heights[link, 1])
-        rise = float(end - start)
-        out[FREE] = factor_db + 20.0 * math.log10(max(math.sqrt(d * d + rise * rise), nearest))
-        if d <= 0.0:
-            out[EDGE:] = 0.0
-            out[SHARE : PLACE + 1] = np.nan
-            depths[link] = 0.0
-            if np.isnan(rise):
-                out[:] = np.nan
-            continue
-        bulge = f32(d * d / (2.0 * t.earth_radius_m))
-        reduce_profile(h, n, start, end, bulge, table, found, shares)
-        fit_start = float(found[6])
-        if np.isnan(fit_start + rise):
-            out[:] = np.nan
-            depths[link] = np.nan
-            continue
-        fit_end = float(found[7])
-        if found[5] > _0:
-            part = float(found[5]) / (float(found[3]) + float(found[4]))
-            fit_start -= part * float(found[3])
-            fit_end -= part * float(found[4])
-        h1 = float(start) - min(fit_start, float(h[0]))
-        h2 = float(end) - min(fit_end, float(h[n]))
-        edge = _edge_loss(found, d, t.wavelength_m)
-        over_ground = smooth_ground_db(d, h1, h2, t)
-        over_line = smooth_bullington_db(n, d / n, h1, h2, t) if over_ground > 0.0 else 0.0
-        terrain = edge + max(over_ground - over_line, 0.0)
-        out[EDGE] = edge
-        out[SMOOTH] = over_line
-        out[GROUND] = over_ground
-        out[TERRAIN] = terrain
-        extra = 0.0
-        walls = 0.0
-        leaves = 0.0
-        highest = found[2]
-        if cover.present > 0:
-            crowns, roofs = _sample_codes(
-                cover, rows, columns, n, column_a, row_a, column_b, row_b, inside[link, 0], inside[link, 1], code,
-                stands[CROWN], stands[ROOF],
-            )  # fmt: skip
-            depths[link] = 0.0
-            if crowns + roofs > 0:
-                step = d / n
-                near = int(cover.near_m / step + 1e-9)
-                bearing = math.atan2(column_b - column_a, row_a - row_b)
-                leaves, close, walls = _through(
-                    cover, n, near, h, stands[CROWN], stands[ROOF], code, start, end, bulge, step, bearing, depth
-                )
-                for group in range(len(cover.most_db)):
-                    depths[link, group] = depth[0, group]
-                for i in range(n + 1):
-                    stands[BOTH, i] = stands[CROWN, i] + stands[ROOF, i]
-                best = edge + leaves
-                for way in range(1, len(WAYS)):
-                    under, above, roofed, crowned, far = WAYS[way]
-                    if not (way == 2 or ((roofs > 0 or not roofed) and (leaves > 0.0 or not crowned))):
-                        continue
-                    _surface_extremes(
-                        h, stands[under], stands[above], near if far else n, n, start, end, bulge, table, found, shares
-                    )
-                    over = _edge_loss(found, d, t.wavelength_m)
-                    if way == 1:
-                        best = min(max(over, edge), edge + walls) + leaves
-                    elif way == 2:
-                        highest = found[2]
-                        worst = _first(shares, n, highest)
-                        out[CLEAR_M] = -shares[worst] / table[ACROSS, worst]
-                        out[PLACE] = float(worst) / n
-                        if leaves > 0.0:
-                            best = min(best, over)
-                    else:
-                        best = min(best, over + (close if far else 0.0) + (walls if roofed else 0.0))
-                extra = best - edge
+    work = np.empty((1, BLOCK), dtype=np.float32)
+    spare = np.empty((1, BLOCK), dtype=np.float32)
+    marked = np.empty(LANES, dtype=np.int64)
+    factor_db = f32(20.0 * math.log10(4.0 * math.pi / t.wavelength_m))
+    nearest2 = f32(max(t.wavelength_m, 1.0) ** 2)
+    w = work[0]
+    for begin in range(first, last, LANES):
+        lanes = min(LANES, last - begin)
+        for lane in range(LANES):
+            link = begin + min(lane, lanes - 1)
+            column_a, row_a, column_b, row_b = ends[link, 0], ends[link, 1], ends[link, 2], ends[link, 3]
+            east = cell_m * (column_b - column_a)
+            south = cell_m * (row_b - row_a)
+            d = math.sqrt(east * east + south * south)
+            w[lane + N] = n
+            w[lane + LENGTH] = max(d, 1e-3)
+            if lane >= lanes:
+                w[lane + NU] = CLEAR_NU
+                w[lane + H1] = 1.0
+                w[lane + H2] = 1.0
+                w[lane + RISE] = 0.0
+                continue
+            out = results[link]
+            out[COVER] = 0.0
+            out[WALLS] = 0.0
+            out[LEAVES] = 0.0
+            if rows > 1 and columns > 1:
+                sample_line(flat, rows, columns, n, column_a, row_a, column_b, row_b, at, across, down, h)
             else:
-                code[0] = 0
-        if cover.present == 0 or crowns + roofs == 0:
-            worst = _first(shares, n, highest)
+                h[0] = np.nan
+            start = h[0] + f32(heights[link, 0])
+            end = h[n] + f32(heights[link, 1])
+            bulge = f32(d * d / (2.0 * t.earth_radius_m))
+            reduce_profile(h, n, start, end, bulge, table, found, shares)
+            if np.isnan(found[6] + start):
+                sample_line_by_void(flat, rows, columns, n, column_a, row_a, column_b, row_b, h)
+                start = h[0] + f32(heights[link, 0])
+                end = h[n] + f32(heights[link, 1])
+                reduce_profile(h, n, start, end, bulge, table, found, shares)
+            w[lane + RISE] = end - start
+            fit_start = float(found[6])
+            fit_end = float(found[7])
+            if d <= 0.0 or np.isnan(fit_start + start):
+                w[lane + NU] = CLEAR_NU
+                w[lane + H1] = 1.0
+                w[lane + H2] = 1.0
+                fill = 0.0 if d <= 0.0 and not np.isnan(start) else np.nan
+                out[FREE] = fill
+                depths[link] = fill
+                out[SHARE] = np.nan
+                out[CLEAR_M] = np.nan
+                out[PLACE] = np.nan
+                continue
+            if found[5] > _0:
+                part = float(found[5]) / (float(found[3]) + float(found[4]))
+                fit_start -= part * float(found[3])
+                fit_end -= part * float(found[4])
+            w[lane + H1] = float(start) - min(fit_start, float(h[0]))
+            w[lane + H2] = float(end) - min(fit_end, float(h[n]))
+            nu = _edge_nu(found, d, t.wavelength_m)
+            w[lane + NU] = nu if nu > -0.78 else float(CLEAR_NU)
+            depths[link] = 0.0
+            if cover.present > 0:
+                crowns, roofs = _sample_codes(
+                    cover, rows, columns, n, column_a, row_a, column_b, row_b, inside[link, 0], inside[link, 1], code,
+                    stands[CROWN], stands[ROOF],
+                )  # fmt: skip
+                if crowns + roofs > 0:
+                    edge = _edge_loss(found, d, t.wavelength_m)
+                    bearing = math.atan2(east, -south)
+                    _past_cover(
+                        n, d, h, start, end, bulge, bearing, code, stands, cover, crowns, roofs, depth, table, t,
+                        found, shares, edge, out,
+                    )  # fmt: skip
+                    for group in range(len(cover.most_db)):
+                        depths[link, group] = depth[0, group]
+            worst = _first(shares, n, found[2])
+            out[FREE] = 0.0
             out[CLEAR_M] = -shares[worst] / table[ACROSS, worst]
             out[PLACE] = float(worst) / n
-        out[COVER] = extra
-        out[SHARE] = -float(highest) / math.sqrt(t.wavelength_m * d)
-        out[WALLS] = walls
-        out[LEAVES] = leaves
+            out[SHARE] = -float(found[2]) / math.sqrt(t.wavelength_m * d)
+        diffraction(work, LANES, t, spare, marked)
+        for lane in range(lanes):
+            out = results[begin + lane]
+            out[SMOOTH_EDGE] = w[lane + SMOOTH]
+            out[OVER_GROUND] = w[lane + GROUND]
+            out[TERRAIN] = w[lane + OUT]
+            out[EDGE] = out[TERRAIN] - max(out[OVER_GROUND] - out[SMOOTH_EDGE], 0.0)
+        free_space_block(w, factor_db, nearest2)
+        for lane in range(lanes):
+            out = results[begin + lane]
+            if np.isnan(out[FREE]):
+                out[:] = np.nan
+            else:
+                out[FREE] = w[lane + OUT]
+                if np.isnan(out[SHARE]):
+                    out[EDGE] = 0.0
+                    out[SMOOTH_EDGE] = 0.0
+                    out[OVER_GROUND] = 0.0
+                    out[TERRAIN] = 0.0

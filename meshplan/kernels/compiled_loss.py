@@ -15,9 +15,10 @@ from meshplan.kernels.compiled_math import FAST, db10, db20, exp2, exp_minus, f3
 
 LANES = 32
 """Targets in one block."""
-NU, H1, H2, N, RISE, OUT, KIND = (row * LANES for row in range(7))
-"""Offsets in a block: Fresnel parameter, effective heights, number of steps, height difference, result, kind of smooth loss."""
-BLOCK = 7 * LANES
+NU, H1, H2, N, LENGTH, RISE, OUT, KIND, GROUND, SMOOTH = (row * LANES for row in range(10))
+"""Offsets in a block: Fresnel parameter, effective heights, number of steps, length, height difference of the antennas; result,
+kind of smooth loss, loss of smooth ground, Bullington loss over the smooth line."""
+BLOCK = 10 * LANES
 CLEAR_NU = f32(-9.0)
 """Stands for "nu below -0.78": the jump of J there is decided in double precision, never by rounding."""
 
@@ -203,12 +204,11 @@ def _height_gain(b):
 
 
 @njit(fastmath=FAST, error_model="numpy")
-def edges_block(w, step_m, t):
+def edges_block(w, t):
     """Turn `NU` into the Bullington loss in `OUT` and say in `KIND` what smooth ground may add.
 
     0: nothing; 1: something, within the horizon; 2: near or beyond the horizon, to be done in double precision.
     """
-    step = f32(step_m)
     half = f32(0.5 / t.earth_radius_m)
     quarter = f32(0.25 / t.earth_radius_m)
     horizon2 = f32(2.0 * t.earth_radius_m) * _ALMOST
@@ -219,7 +219,7 @@ def edges_block(w, step_m, t):
         nu = w[lane + NU]
         h1 = w[lane + H1]
         h2 = w[lane + H2]
-        d = w[lane + N] * step
+        d = w[lane + LENGTH]
         edge = _edge(nu) if nu > _CLEAR_TEST else _0
         w[lane + OUT] = _with_roughness(edge, d)
         e1 = np.sqrt(h1 * h1 + floor2)
@@ -236,9 +236,8 @@ def edges_block(w, step_m, t):
 
 
 @njit(fastmath=FAST, error_model="numpy")
-def smooth_block(w, step_m, t):
-    """Write to `OUT` what smooth ground adds, for lanes within the horizon."""
-    step = f32(step_m)
+def smooth_block(w, t):
+    """Write to `OUT` what smooth ground adds, for lanes within the horizon, and its two parts."""
     half = f32(0.5 / t.earth_radius_m)
     quarter = f32(0.25 / t.earth_radius_m)
     lam = f32(t.wavelength_m)
@@ -248,13 +247,12 @@ def smooth_block(w, step_m, t):
     plane = _1 if t.plane > 0.0 else f32(1e6)
     admittance = f32(t.admittance)
     cube = f32(t.cube_root_f)
-    bulge = half * step * step
-    fresnel = f32(2.0 / (t.wavelength_m * step_m))
+    fresnel = f32(2.0 / t.wavelength_m)
     for lane in range(LANES):
         h1 = w[lane + H1]
         h2 = w[lane + H2]
         n = w[lane + N]
-        d = n * step
+        d = w[lane + LENGTH]
         e1 = np.sqrt(h1 * h1 + floor2)
         e2 = np.sqrt(h2 * h2 + floor2)
         b = _grazing(d, e1, e2, quarter)
@@ -281,18 +279,33 @@ def smooth_block(w, step_m, t):
         ground = max(sphere, -db20(_2 * sin_small(phase)))
         b = _grazing(d, h1, h2, quarter)
         last = max(n - _1, _1)
+        step = d / n
+        bulge = half * step * step
+        per_step = fresnel / step
         i = min(max(np.floor(_HALF * n * (_1 + b)), _1), last)
         back = max(n - i, _TINY)
-        nu = (bulge * i * back - (h1 * back + h2 * i) / n) * np.sqrt(fresnel * n / (i * back))
+        nu = (bulge * i * back - (h1 * back + h2 * i) / n) * np.sqrt(per_step * n / (i * back))
         i = min(i + _1, last)
         back = max(n - i, _TINY)
-        nu = max(nu, (bulge * i * back - (h1 * back + h2 * i) / n) * np.sqrt(fresnel * n / (i * back)))
+        nu = max(nu, (bulge * i * back - (h1 * back + h2 * i) / n) * np.sqrt(per_step * n / (i * back)))
         edge = _edge(nu) if (nu > _NO_LOSS_NU) & (n > f32(1.5)) else _0
-        w[lane + OUT] = max(ground - _with_roughness(edge, d), _0)
+        edge = _with_roughness(edge, d)
+        w[lane + GROUND] = ground
+        w[lane + SMOOTH] = edge
+        w[lane + OUT] = max(ground - edge, _0)
 
 
 @njit(fastmath=FAST, error_model="numpy")
-def diffraction(work, count, step_m, t, spare, place):
+def free_space_block(w, factor_db, nearest2):
+    """Turn `OUT` into the free-space loss over the slant distance."""
+    for lane in range(LANES):
+        d = w[lane + LENGTH]
+        rise = w[lane + RISE]
+        w[lane + OUT] = factor_db + db10(max(d * d + rise * rise, nearest2))
+
+
+@njit(fastmath=FAST, error_model="numpy")
+def diffraction(work, count, t, spare, place):
     """Finish `count` targets held in the blocks of `work`: afterwards `OUT` holds the diffraction loss.
 
     `spare` is a second set of blocks, `place` an int64 array of the same number of lanes.
@@ -301,7 +314,7 @@ def diffraction(work, count, step_m, t, spare, place):
     marked = 0
     for index in range(blocks):
         w = work[index]
-        edges_block(w, step_m, t)
+        edges_block(w, t)
         for lane in range(min(LANES, count - index * LANES)):
             kind = w[lane + KIND]
             if kind == _1:
@@ -310,18 +323,33 @@ def diffraction(work, count, step_m, t, spare, place):
                 v[to + H1] = w[lane + H1]
                 v[to + H2] = w[lane + H2]
                 v[to + N] = w[lane + N]
+                v[to + LENGTH] = w[lane + LENGTH]
                 place[marked] = index * LANES + lane
                 marked += 1
             elif kind == _2:
-                excess = smooth_excess_db(int(w[lane + N]), step_m, float(w[lane + H1]), float(w[lane + H2]), t)
-                w[lane + OUT] += f32(excess)
+                n = float(w[lane + N])
+                d = float(w[lane + LENGTH])
+                ground = smooth_ground_db(d, float(w[lane + H1]), float(w[lane + H2]), t)
+                edge = 0.0
+                if ground > 0.0:
+                    edge = smooth_bullington_db(n, d / n, float(w[lane + H1]), float(w[lane + H2]), t)
+                w[lane + GROUND] = ground
+                w[lane + SMOOTH] = edge
+                w[lane + OUT] += f32(max(ground - edge, 0.0))
+            else:
+                w[lane + GROUND] = _0
+                w[lane + SMOOTH] = _0
     for index in range((marked + LANES - 1) // LANES):
         v = spare[index]
         for lane in range(max(marked - index * LANES, 0), LANES):
             v[lane + H1] = _1
             v[lane + H2] = _1
             v[lane + N] = _3
-        smooth_block(v, step_m, t)
+            v[lane + LENGTH] = _3
+        smooth_block(v, t)
         for lane in range(min(LANES, marked - index * LANES)):
             to = place[index * LANES + lane]
-            work[to // LANES][to % LANES + OUT] += v[lane + OUT]
+            w = work[to // LANES]
+            w[to % LANES + OUT] += v[lane + OUT]
+            w[to % LANES + GROUND] = v[lane + GROUND]
+            w[to % LANES + SMOOTH] = v[lane + SMOOTH]

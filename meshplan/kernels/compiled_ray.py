@@ -12,7 +12,7 @@ import math
 import numpy as np
 from numba import njit
 
-from meshplan.kernels.compiled_loss import CLEAR_NU, H1, H2, LANES, NU, RISE, N
+from meshplan.kernels.compiled_loss import CLEAR_NU, H1, H2, LANES, LENGTH, NU, RISE, N
 from meshplan.kernels.compiled_math import FAST
 
 CAP = 0.5516
@@ -238,12 +238,13 @@ def clear_paths(
 
 @njit(fastmath=FAST, error_model="numpy")
 def scan_ray(
-    n, h, bulge, rx_agl, own, count, fresnel, inverses, roots, work,
+    n, h, step, bulge, rx_agl, own, count, fresnel, inverses, roots, work,
     raw_x, raw_h, raw_s, hull_x, hull_g, hull_s, rec_s, rec_a, rec_u, slots, sights, before,
 ):  # fmt: skip
     """Write, for every owned target, the Bullington nu over bare ground and the antenna heights over the smooth line.
 
-    `h` is the ground less the height of the transmitting antenna; `fresnel` is wavelength·step. Clear paths are only noted for
+    `h` is the ground less the height of the transmitting antenna; `step` is in metres,
+    `fresnel` is wavelength·step. Clear paths are only noted for
     `clear_paths`; return how many records there are and how many paths wait.
     Clear paths look for the least clearance among the records (samples that stand steeper than all before), others for the
     tangent to the upper hull of straightened ground (P.526 §4.5.1). The fit comes from two running sums, its obstruction
@@ -291,6 +292,7 @@ def scan_ray(
             block[lane + np.uint64(H1)] = -min(fit_start, start)
             block[lane + np.uint64(H2)] = receiver - min(fit_end, here)
             block[lane + np.uint64(N)] = x
+            block[lane + np.uint64(LENGTH)] = x * step
             block[lane + np.uint64(RISE)] = receiver
             receiver = here + rx_agl - lower
             sight = receiver * inverse

@@ -9,22 +9,12 @@ import numpy as np
 from numba import njit
 
 from meshplan.kernels.compiled_cover import BOTH, CROWN, ROOF, WAYS, edge_losses, sample_cover, scan_surface, through_losses
-from meshplan.kernels.compiled_loss import BLOCK, LANES, NU, OUT, RISE, N, diffraction
-from meshplan.kernels.compiled_math import FAST, db10, f32
+from meshplan.kernels.compiled_loss import BLOCK, LANES, NU, OUT, diffraction, free_space_block
+from meshplan.kernels.compiled_math import FAST, f32
 from meshplan.kernels.compiled_ray import GROUP, LEAF, LEVELS, bound_records, clear_paths, lay_ray, sample_ray, scan_ray
 
 SURFACE_ROWS = 14
 """Scratch rows of `scan_surface`: two hulls, two lists of records, two lists of slopes."""
-
-
-@njit(fastmath=FAST, error_model="numpy")
-def _free_space_block(w, step_m, factor_db, nearest2):
-    """Turn `OUT` into the free-space loss over the slant distance."""
-    step = f32(step_m)
-    for lane in range(LANES):
-        d = w[lane + N] * step
-        rise = w[lane + RISE]
-        w[lane + OUT] = factor_db + db10(max(d * d + rise * rise, nearest2))
 
 
 @njit(fastmath=FAST, error_model="numpy")
@@ -168,7 +158,7 @@ def sweep_rays(
         step = cell_m * math.sqrt(1.0 + (float(p) / edge) ** 2)
         bulge = step * step * 0.5 / t.earth_radius_m
         records, waiting = scan_ray(
-            known, h, bulge, rx_agl, own, seen, t.wavelength_m * step, inverses, roots, work,
+            known, h, step, bulge, rx_agl, own, seen, t.wavelength_m * step, inverses, roots, work,
             raw_x, raw_h, raw_s, hull_x, hull_g, hull_s, rec_s, rec_a, rec_u, slots, sights, before,
         )  # fmt: skip
         if waiting > 0:
@@ -177,7 +167,7 @@ def sweep_rays(
                 waiting, slots, sights, before, own, t.wavelength_m * step, inverses,
                 rec_s, rec_a, rec_u, nodes[0], nodes[1], room, group, work,
             )  # fmt: skip
-        diffraction(work, seen, step, t, spare, marked)
+        diffraction(work, seen, t, spare, marked)
         stands = False
         if cover.present > 0:
             crowns, roofs = sample_cover(known, place, side, share, cover, index, heights[CROWN], heights[ROOF])
@@ -211,7 +201,7 @@ def sweep_rays(
                 if wants_parts:
                     out_terrain[cell] = block[lane + OUT]
                 block[lane + NU] = block[lane + OUT]
-            _free_space_block(block, step, factor_db, nearest2)
+            free_space_block(block, factor_db, nearest2)
             for lane in range(lanes):
                 q = block_index * LANES + lane
                 cell = target[q]

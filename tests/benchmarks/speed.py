@@ -2,8 +2,8 @@
 
     python tests/benchmarks/speed.py [--quick]
 
-Hilly 5 m ground (rms slope 0.2), 868 MHz, antennas 6 m and 1.5 m, transmitter in the middle. Times are CPU seconds, best of several;
-"wall" says so. Yardsticks: plain Python per link (speed_plain), compiled brute force per cell (speed_brute), and GDAL's
+Hilly 5 m ground (rms slope 0.2), 868 MHz, antennas 6 m and 1.5 m, transmitter in the middle. Times are CPU seconds, best of
+several; "wall" says so. Yardsticks: plain Python per link (speed_plain), compiled brute force per cell (speed_brute), and GDAL's
 general-purpose gdal_viewshed (line of sight only, from Debian's gdal-bin) where it is installed.
 """
 
@@ -152,13 +152,14 @@ def plain_links_per_s(ground: Any, ends: Any, repeats: int) -> float:
 
 
 MEMORY_CODE = """
-import resource, sys, numpy as np
+import sys, numpy as np
 from meshplan.kernels import RadioPath, Transmitter, sweep_loss_db
 size = int(sys.argv[1])
 ground = np.zeros((size, size), dtype=np.float32)
 ground += 1.0
 sweep_loss_db(ground, 5.0, Transmitter(size // 2, size // 2, 6.0), 1.5, RadioPath(868.0))
-print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024)
+peak = next(line for line in open("/proc/self/status") if line.startswith("VmHWM:"))  # ru_maxrss is inherited from the parent
+print(float(peak.split()[1]) * 1024)
 """
 
 
