@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from meshplan.calibration.model import (
     LEAST_END_SD_DB,
@@ -32,6 +33,13 @@ FREQUENCY_REACH = 1.1
 HEIGHT_REACH = 1.5
 """How far beyond the readings a correction is still used (assumed)."""
 CHUNK = 2000
+CAUSE_GROUPS = {
+    "antenna": ("end", "radio"),
+    "vegetation": ("cover",),
+    "soil": ("ground",),
+    "model": ("offset", "class", "slope", "diffraction", "height"),
+}
+"""Which groups of parameters make up which part of a link's spread."""
 ASSUMED_CORRELATION_M = 100.0
 """Distance over which own errors are alike before any reading (assumed)."""
 
@@ -106,6 +114,9 @@ class _Use:
     pull: Array
     mean: Array
     covariance: Array
+    names: frozenset[str]
+    members: dict[str, NDArray[np.intp]]
+    """Which terms make up each cause of spread."""
 
     @classmethod
     def of(cls, calibration: Calibration) -> _Use:
@@ -125,9 +136,10 @@ class _Use:
         precision = np.linalg.inv(rows + np.diag([line.sd_db**2 for line in lines]))
         pull = precision @ np.array([line.value_db for line in lines])
         gain = prior[:, None] ** 2 * design.T
+        members = {cause: np.flatnonzero([term.group in groups for term in terms]) for cause, groups in CAUSE_GROUPS.items()}
         return cls(
-            calibration, terms, prior, links, design, own, precision, pull,
-            gain @ pull, np.diag(prior**2) - gain @ precision @ gain.T,
+            calibration, terms, prior, links, design, own, precision, pull, gain @ pull,
+            np.diag(prior**2) - gain @ precision @ gain.T, frozenset(names), members,
         )  # fmt: skip
 
 
@@ -157,32 +169,36 @@ def _correct_chunk(use: _Use, reach: Reach, links: Sequence[PredictedLink]) -> l
         - np.sum((across @ use.precision) * across, axis=1)
         + unknown * factors.places**2
     )
-    measured = np.any((alike > 1 - 1e-9) & (use.own[None, :] > 0), axis=1) if len(links) else np.zeros(0, dtype=bool)
+    own_path = (alike > 1 - 1e-9) & (use.own[None, :] > 0)
+    leaf = np.array([link.in_leaf for link in links])
+    same_state = np.any(own_path & (leaf[:, None] == np.array([other.in_leaf for other in use.links])), axis=1)
+    measured = np.any(own_path, axis=1)
+    given = np.array([link.spread.total_db for link in links])
+    vegetation = np.array([link.spread.vegetation_db for link in links])
+    refused = np.array([bool(said) for said in refusals]) & ~same_state
+    total = np.sqrt(np.maximum(variance, np.where(measured, SEASON_RESERVE_DB**2, 1.0)))
+    total = np.where(measured & ~same_state, np.maximum(total, vegetation), total)
+    kept = refused & (total <= given)
+    total = np.where(refused, np.maximum(total, given), total)
+    parts = _by_cause(use, links, design, total)
     noise = {term.name: float(use.mean[i]) for i, term in enumerate(use.terms) if term.group == "noise"}
+    words = [in_words(name) for name in names]
+    correction = design @ use.mean + own_mean
     result = []
     for i, link in enumerate(links):
         if not _same_band(link, reach):
             result.append(_untouched(link, *refusals[i]))
             continue
-        same_state = any(
-            other.in_leaf == link.in_leaf and alike[i, j] > 1 - 1e-9 for j, other in enumerate(use.links)
-        ) if measured[i] else False  # fmt: skip
-        total = math.sqrt(max(float(variance[i]), SEASON_RESERVE_DB**2 if measured[i] else 1.0))
-        if measured[i] and not same_state:
-            total = max(total, link.spread.vegetation_db)
-        refused = bool(refusals[i]) and not same_state
-        if refused:
-            total = max(total, link.spread.total_db)
-        causes = [(in_words(names[k]), float(design[i, k] * use.mean[k])) for k in np.flatnonzero(design[i])]
+        causes = [(words[k], float(design[i, k] * use.mean[k])) for k in np.flatnonzero(design[i])]
         causes.append(("this link's own readings" if measured[i] else "links nearby", float(own_mean[i])))
         causes = [cause for cause in causes if abs(cause[1]) >= 0.05]
         result.append(
             LinkCorrection(
                 link.key,
-                float(design[i] @ use.mean + own_mean[i]),
-                link.spread if refused and total <= link.spread.total_db else _by_cause(use, link, design[i], total),
+                float(correction[i]),
+                link.spread if kept[i] else Spread(*(float(part) for part in parts[i])),
                 max(noise.get(f"noise {link.b}", 0.0), -NOISE_SD_DB),
-                bool(same_state),
+                bool(same_state[i]),
                 not refusals[i],
                 refusals[i],
                 tuple(sorted(causes, key=lambda cause: (-abs(cause[1]), cause[0]))),
@@ -255,24 +271,18 @@ def _held(link: PredictedLink, reach: Reach) -> PredictedLink:
     )
 
 
-def _by_cause(use: _Use, link: PredictedLink, design: Array, total_db: float) -> Spread:
-    """Split the new variance by cause, in the shares that the parameters give; together it is `total_db`."""
-    groups = {
-        "antenna": ("end", "radio"),
-        "vegetation": ("cover",),
-        "soil": ("ground",),
-        "model": ("offset", "class", "slope", "diffraction", "height"),
+def _by_cause(use: _Use, links: Sequence[PredictedLink], design: Array, total_db: Array) -> Array:
+    """Split the new variance of links by cause, shape (n, 5) in the order of Spread; together it is `total_db`."""
+    variance = {
+        cause: np.maximum(np.sum((design[:, index] @ use.covariance[np.ix_(index, index)]) * design[:, index], axis=1), 0.0)
+        for cause, index in use.members.items()
     }
-    variance = {}
-    for cause, members in groups.items():
-        x = np.where([term.group in members for term in use.terms], design, 0.0)
-        variance[cause] = max(float(x @ use.covariance @ x), 0.0)
-    known = {term.name for term in use.terms}
-    if f"end {link.a}" not in known or f"end {link.b}" not in known:
-        variance["antenna"] += link.spread.antenna_db**2 / 2
-    own = max(total_db**2 - sum(variance.values()), 0.25 * total_db**2)
-    elevation_share = link.spread.elevation_db**2 / max(link.spread.elevation_db**2 + link.spread.model_db**2, 1e-9)
-    parts = np.array(
+    strangers = np.array([f"end {link.a}" not in use.names or f"end {link.b}" not in use.names for link in links])
+    given = np.array([(link.spread.model_db, link.spread.elevation_db, link.spread.antenna_db) for link in links]) ** 2
+    variance["antenna"] = variance["antenna"] + strangers * given[:, 2] / 2
+    own = np.maximum(total_db**2 - np.sum(list(variance.values()), axis=0), 0.25 * total_db**2)
+    elevation_share = given[:, 1] / np.maximum(given[:, 0] + given[:, 1], 1e-9)
+    parts = np.column_stack(
         [
             variance["model"] + (1 - elevation_share) * own,
             elevation_share * own,
@@ -281,8 +291,7 @@ def _by_cause(use: _Use, link: PredictedLink, design: Array, total_db: float) ->
             variance["antenna"],
         ]
     )
-    parts = np.sqrt(parts * total_db**2 / parts.sum())
-    return Spread(*(float(part) for part in parts))
+    return np.asarray(np.sqrt(parts * (total_db**2 / parts.sum(axis=1))[:, None]))
 
 
 def joint_posterior(calibration: Calibration | None, links: Sequence[PredictedLink]) -> tuple[Array, Array]:

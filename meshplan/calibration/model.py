@@ -267,10 +267,15 @@ def _oriented(links: Sequence[PredictedLink]) -> Array:
     """Return both ends' positions and heights, shape (n, 6), the end with the first name in front: a link is one path both ways."""
     rows = []
     for link in links:
-        a = (link.a_x_m, link.a_y_m, np.nan_to_num(link.antenna_a_agl_m))
-        b = (link.b_x_m, link.b_y_m, np.nan_to_num(link.antenna_b_agl_m))
+        a = (link.a_x_m, link.a_y_m, _known(link.antenna_a_agl_m))
+        b = (link.b_x_m, link.b_y_m, _known(link.antenna_b_agl_m))
         rows.append((*a, *b) if link.a <= link.b else (*b, *a))
     return np.array(rows, dtype=float).reshape(-1, 6)
+
+
+def _known(height_m: float) -> float:
+    """Return a height, zero where it is not known: then all are taken as alike."""
+    return 0.0 if math.isnan(height_m) else height_m
 
 
 def _middle(values: Sequence[float]) -> float:

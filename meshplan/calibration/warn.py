@@ -117,8 +117,8 @@ def _far_parameters(calibration: Calibration) -> list[str]:
         if abs(p.mean) > FAR_FROM_PRIOR * p.prior_sd:
             words = in_words(p.name)
             sentences.append(
-                f"{words[0].upper()}{words[1:]} comes out at {figure(p, p.mean)}, far from what was expected. Check transmit power, "
-                "antenna, height and units before you believe it."
+                f"{words[0].upper()}{words[1:]} comes out at {figure(p, p.mean)}, far from what was expected. Check transmit "
+                "power, antenna, height and units before you believe it."
             )
     return sentences
 

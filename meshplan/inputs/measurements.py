@@ -32,6 +32,8 @@ FAR_FROM_ALL_M = 100_000.0
 MOST_FAULTS = 40
 SPOT_DIGITS = 4
 """Spots on a track are rounded to 1/10000 degree, about 11 m: a phone knows no better."""
+STRETCH_DIGITS = 3
+"""Spots within 1/1000 degree, about 100 m, count as one location: neighbours on a track must not vouch for each other."""
 _EARTH = Geod(ellps="WGS84")
 _IGNORED = frozenset(fold(name) for name in ("link", "id", "distance_m", "packet_id", "sf", "bandwidth_khz"))
 
@@ -278,6 +280,7 @@ def _place_walker(
             values["off_track"] = True
             continue
         values[f"{end}_lon_deg"], values[f"{end}_lat_deg"] = round(float(x), SPOT_DIGITS), round(float(y), SPOT_DIGITS)
+        values.setdefault("location", f"near {y:.{STRETCH_DIGITS}f} {x:.{STRETCH_DIGITS}f}")
         values[end] = f"spot {values[f'{end}_lat_deg']:.{SPOT_DIGITS}f} {values[f'{end}_lon_deg']:.{SPOT_DIGITS}f}"
 
 

@@ -219,6 +219,7 @@ def test_a_log_gets_its_places_from_the_track_by_time(tmp_path: Path) -> None:
     (reading,) = join_track(gpx(tmp_path, WALK), log, SITES).readings
     assert (reading.a.lon_deg, reading.a.lat_deg) == (10.001, 50.002)
     assert reading.a.name == "spot 50.0020 10.0010"
+    assert reading.location == "near 50.002 10.001"
     assert reading.time == datetime.datetime(2026, 5, 4, 10, 0, 20, tzinfo=datetime.UTC)
 
 
