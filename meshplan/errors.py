@@ -48,7 +48,7 @@ class TooLargeError(MeshplanError, MemoryError):
     """The work would not fit in memory; `fix` offers a coarser setting."""
 
 
-class FaultList(MeshplanError, ValueError):
+class FaultList(MeshplanError, ValueError):  # noqa: N818 - it is a list that people read
     """All faults of one or more files, gathered before anything was done."""
 
     def __init__(self, faults: Iterable[MeshplanError]) -> None:
