@@ -552,6 +552,8 @@ class ComparisonRow:
     unfit_for: tuple[str, ...]
     """Purposes on this property that the class cannot serve, with the reason."""
     best_of_class: bool = False
+    airtime_headroom: float = 0.0
+    """Share of the tighter of duty limit and channel that is left in the busiest hour; negative if overdrawn."""
 
 
 @dataclass(frozen=True)

@@ -8,16 +8,21 @@ from dataclasses import replace
 from typing import Final
 
 from meshplan.assembly.running import Running
+from meshplan.links.mixture import BETWEEN_RADIOS
+from meshplan.links.stations import Station
 from meshplan.operation.channel import Delay
 from meshplan.operation.comparison import ClassResult, Recommendation, ranked, recommend
 from meshplan.operation.suitability import demand_for, suitability
 from meshplan.operation.wiring import wiring
 from meshplan.planning.problem import PlacementProblem, PlacementResult
 from meshplan.radio_records import Board, RadioMode
-from meshplan.records import ComparisonRow, Purpose, Role, Site
+from meshplan.records import ComparisonRow, Purpose, Role
 
 MOST_CHANNEL_LOAD: Final = 0.1
 """Offered load above which collisions eat a fifth of the packets (pure ALOHA); only retries save what is below."""
+
+MIXTURE: Final = "mixture"
+"""Class key of the row in which places carry the classes that the property names for them."""
 
 
 def refused_row(mode: RadioMode, sentence: str, change: str, sensors: int, board: Board) -> ComparisonRow:
@@ -28,7 +33,7 @@ def refused_row(mode: RadioMode, sentence: str, change: str, sensors: int, board
         setting=mode.setting,
         title=mode.title,
         lawful=False,
-        rule=f"{sentence} {change}".strip(),
+        rule=f"{sentence} To comply: {change}." if change else sentence,
         frequency_mhz=mode.frequency_mhz,
         tx_power_dbm=mode.tx_power_dbm,
         sensors=sensors,
@@ -47,21 +52,22 @@ def refused_row(mode: RadioMode, sentence: str, change: str, sensors: int, board
 
 
 def planned_row(
-    mode: RadioMode,
-    sites: Sequence[Site],
+    modes: Sequence[RadioMode],
+    stations: Sequence[Station],
     problem: PlacementProblem,
     result: PlacementResult,
     running: Running,
     board: Board,
     sensor_price: float,
 ) -> ComparisonRow:
-    """Return the row of a class that was planned.
+    """Return the row of a class, or of the mixture of classes that a property asks for, that was planned.
 
     Parameters
     ----------
-    mode : RadioMode
-    sites : sequence of Site
-        All sites of the property.
+    modes : sequence of RadioMode
+        One, or all of a mixture, the property's own first.
+    stations : sequence of Station
+        All stations of the property.
     problem : PlacementProblem
     result : PlacementResult
     running : Running
@@ -71,35 +77,41 @@ def planned_row(
         One sensor without regard to the radio class.
     """
     plan = result.plan
-    sensors = [site for site in sites if site.role is Role.SENSOR]
+    sensors = [station for station in stations if station.site.role is Role.SENSOR]
     gateways = sum(bool(problem.is_gateway[problem.node_index[key]]) for key in plan.opened)
     chances = [served.first.chance for served in plan.served]
     duties = [duty for duty in running.duty.values() if duty.duty_limit > 0.0]
     lives = [energy.life_years for energy in running.energy.values() if energy.supply == "battery"]
     broken = [line for line in running.legal if not line.lawful]
-    rule = f"{broken[0].rule}: {broken[0].detail} {broken[0].remedy}" if broken else running.legal[0].rule
-    devices = len(sensors) + len(plan.opened)
+    rule = f"{broken[0].detail} To comply: {broken[0].remedy}." if broken else running.legal[0].rule
+    # A second radio of a place is part of its cost already.
+    first_radio = {station.key: station.radio for station in reversed(stations)}
+    radios = sum(first_radio[key].radio.price.value for key in (*(station.key for station in sensors), *plan.opened))
+    duty_share = max((duty.fast_duty_share / duty.duty_limit for duty in duties), default=0.0)
+    channel_load = max((duty.channel_load for duty in running.duty.values()), default=0.0)
+    first, several = modes[0], len(modes) > 1
     return ComparisonRow(
-        radio=mode.name,
-        class_key=mode.class_key,
-        setting=mode.setting,
-        title=mode.title,
+        radio=BETWEEN_RADIOS.join(mode.name for mode in modes),
+        class_key=MIXTURE if several else first.class_key,
+        setting="" if several else first.setting,
+        title=" with ".join(mode.title for mode in modes),
         lawful=not broken,
         rule=rule,
-        frequency_mhz=mode.frequency_mhz,
-        tx_power_dbm=mode.tx_power_dbm,
+        frequency_mhz=first.frequency_mhz,
+        tx_power_dbm=first.tx_power_dbm,
         sensors=len(sensors),
         served=len(plan.served),
         weakest_chance=min(chances, default=0.0),
         gateways=gateways,
         relays=len(plan.opened) - gateways,
-        cost=round(plan.cost + len(sensors) * sensor_price + devices * mode.radio.price.value, 2),
-        duty_share_of_limit=max((duty.fast_duty_share / duty.duty_limit for duty in duties), default=0.0),
-        channel_load=max((duty.channel_load for duty in running.duty.values()), default=0.0),
+        cost=round(plan.cost + len(sensors) * sensor_price + radios, 2),
+        duty_share_of_limit=duty_share,
+        channel_load=channel_load,
         battery_years=min(lives, default=float("inf")),
         latency_s=max(running.latency_s.values(), default=0.0),
-        wiring=wiring(mode.radio, board).sentence,
-        unfit_for=_unfit(mode, sensors, running),
+        wiring=" / ".join(wiring(mode.radio, board).sentence for mode in modes),
+        unfit_for=_unfit(sensors, running),
+        airtime_headroom=1.0 - max(duty_share, channel_load / MOST_CHANNEL_LOAD),
     )
 
 
@@ -127,7 +139,7 @@ def _as_result(row: ComparisonRow) -> ClassResult:
         weakest_chance=row.weakest_chance if row.served else math.nan,
         relays=row.relays,
         cost=row.cost,
-        airtime_headroom=1.0 - max(row.duty_share_of_limit, row.channel_load / MOST_CHANNEL_LOAD),
+        airtime_headroom=row.airtime_headroom,
         shortest_battery_years=row.battery_years,
         worst_latency_s=row.latency_s,
         unfit=row.unfit_for,
@@ -135,12 +147,15 @@ def _as_result(row: ComparisonRow) -> ClassResult:
     )
 
 
-def _unfit(mode: RadioMode, sensors: Sequence[Site], running: Running) -> tuple[str, ...]:
+def _unfit(sensors: Sequence[Station], running: Running) -> tuple[str, ...]:
+    """Return the purposes that are not served as they need to be, with the first reasons found."""
     found = []
-    for purpose in sorted({site.purpose for site in sensors} - {Purpose.TREND}):
-        delays = [running.latency_s[site.name] for site in sensors if site.purpose is purpose and site.name in running.latency_s]
-        worst_s = max(delays, default=0.0)
-        verdict = suitability(demand_for(purpose.value), mode, Delay(worst_s, worst_s, 1.0))
-        if not verdict.fit:
-            found.append(f"{purpose.value}: {'; '.join(verdict.reasons)}")
-    return tuple(found)
+    for purpose in sorted({station.site.purpose for station in sensors} - {Purpose.TREND}):
+        own = [station for station in sensors if station.site.purpose is purpose]
+        for mode in dict.fromkeys(station.radio for station in own):
+            delays = [running.latency_s.get(station.key, 0.0) for station in own if station.radio == mode]
+            worst_s = max(delays, default=0.0)
+            verdict = suitability(demand_for(purpose.value), mode, Delay(worst_s, worst_s, 1.0))
+            if not verdict.fit:
+                found.append(f"{purpose.value}: {'; '.join(verdict.reasons)}")
+    return tuple(dict.fromkeys(found))

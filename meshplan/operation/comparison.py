@@ -130,7 +130,7 @@ def _praise(best: ClassResult, currency: str) -> str:
     relays = {0: "without a relay", 1: "with 1 relay"}.get(best.relays, f"with {best.relays} relays")
     reasons = [
         f"it serves {served} {best.sensors_total} sensors lawfully {relays} for {_money(best.cost, currency)}",
-        f"its weakest route works with a chance of {best.weakest_chance * 100:.0f} %",
+        f"its weakest route works with a chance of {_chance(best.weakest_chance)}",
     ]
     if isfinite(best.shortest_battery_years):
         reasons.append(f"the first cell is empty after {best.shortest_battery_years:.1f} years")
@@ -157,7 +157,7 @@ def _difference(best: ClassResult, second: ClassResult, currency: str) -> str:
     if second.cost > best.cost * ALIKE_COST:
         return f"which costs {_money(second.cost, currency)}"
     if second.weakest_chance < best.weakest_chance - 0.005:
-        return f"whose weakest route works with a chance of {second.weakest_chance * 100:.0f} % only"
+        return f"whose weakest route works with a chance of {_chance(second.weakest_chance)} only"
     if second.shortest_battery_years < best.shortest_battery_years:
         return f"whose first cell is empty after {second.shortest_battery_years:.1f} years"
     return f"which does as well for {_money(second.cost, currency)}"
@@ -173,6 +173,11 @@ def _against(results: Sequence[ClassResult]) -> str:
         else:
             words.append(f"{count} would {obstacle.replace('cannot', 'not')}")
     return ", ".join(words)
+
+
+def _chance(chance: float) -> str:
+    """Return a chance in words; nothing that is not sure is called 100 %."""
+    return "over 99 %" if chance >= 0.995 else f"{chance * 100:.0f} %"
 
 
 def _money(amount: float, currency: str) -> str:

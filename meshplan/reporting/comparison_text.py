@@ -8,19 +8,45 @@ from typing import Any
 from meshplan.records import Comparison, ComparisonRow
 from meshplan.reporting.words import number, percent
 
-HEADINGS = ("radio", "served", "weakest", "gateways", "relays", "cost", "rules", "air used", "cells last", "slowest", "wiring")
+HEADINGS = (
+    "radio",
+    "served",
+    "weakest",
+    "gateways",
+    "relays",
+    "cost",
+    "rules",
+    "air left",
+    "cells last",
+    "slowest",
+    "wiring and supply",
+)
+"""Columns of the table; `COLUMN_WORDS` says what they mean."""
+
+COLUMN_WORDS = (
+    "served: sensors with a route. weakest: chance of the least certain route. cost: gateways, relays, sensors and radio modules. "
+    "rules: within those of the country, or broken. air left: what is free in the busiest hour, of duty limit or channel. cells last: until the first sensor's cell is empty. slowest: delay of the slowest route with all tries. wiring: interface "
+    "wires without supply and ground, volts, and what the supply needs."
+)
+
+_SHORT = (("a capacitor at the pins", "capacitor"), ("a step-up converter", "step-up"), ("a regulator", "regulator"))
 
 
 def comparison_text(comparison: Comparison, *, all_settings: bool = False) -> str:
     """Return the table, the advice and the refusals with their reasons."""
-    rows = _shown(comparison, all_settings)
-    table = [HEADINGS, *(_cells(row, comparison) for row in rows)]
+    rows = shown_rows(comparison, all_settings=all_settings)
+    table = [HEADINGS, *(row_cells(row, comparison) for row in rows)]
     widths = [max(len(line[column]) for line in table) for column in range(len(HEADINGS))]
     lines = ["  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip() for line in table]
-    blocks = [f"{comparison.property_name}, rules: {comparison.country}", "\n".join(lines), comparison.recommendation]
+    blocks = [
+        f"{comparison.property_name}, rules: {comparison.country}",
+        "\n".join(lines),
+        COLUMN_WORDS,
+        comparison.recommendation,
+    ]
     refused = [row for row in rows if not row.lawful]
     if refused:
-        blocks.append("Refused:\n" + "\n".join(f"  {row.radio}: {row.rule}" for row in refused))
+        blocks.append("Not lawful:\n" + "\n".join(f"  {row.radio}: {row.rule}" for row in refused))
     unfit = [row for row in rows if row.lawful and row.unfit_for]
     if unfit:
         blocks.append("Not fit for everything here:\n" + "\n".join(f"  {row.radio}: {'; '.join(row.unfit_for)}" for row in unfit))
@@ -29,10 +55,19 @@ def comparison_text(comparison: Comparison, *, all_settings: bool = False) -> st
 
 
 def comparison_markdown(comparison: Comparison) -> str:
-    """Return the table and the advice as Markdown."""
+    """Return the table and the advice as Markdown; classes that are refused or reach nothing are only named below it."""
+    rows = shown_rows(comparison, all_settings=False)
+    told = [row for row in rows if row.served]
     head = f"| {' | '.join(HEADINGS)} |\n|{' --- |' * len(HEADINGS)}"
-    rows = [f"| {' | '.join(_cells(row, comparison))} |" for row in _shown(comparison, all_settings=False)]
-    return "\n".join([head, *rows, "", comparison.recommendation])
+    lines = [head, *(f"| {' | '.join(row_cells(row, comparison))} |" for row in told), "", comparison.recommendation]
+    for words, names in (
+        ("Lawful, but reach no sensor", [row.radio for row in rows if row.lawful and not row.served]),
+        ("Not lawful here", [row.radio for row in rows if not row.lawful]),
+        ("Not fit for the alarms or the control asked for here", [row.radio for row in told if row.lawful and row.unfit_for]),
+    ):
+        if names:
+            lines += ["", f"{words}: {', '.join(names)}."]
+    return "\n".join(lines)
 
 
 def comparison_rows(comparison: Comparison) -> dict[str, Any]:
@@ -55,15 +90,17 @@ def comparison_rows(comparison: Comparison) -> dict[str, Any]:
     }
 
 
-def _shown(comparison: Comparison, all_settings: bool) -> Sequence[ComparisonRow]:
+def shown_rows(comparison: Comparison, *, all_settings: bool) -> Sequence[ComparisonRow]:
+    """Return the rows to show: lawful first, then those that serve most, then the cheapest."""
     rows = [row for row in comparison.rows if all_settings or row.best_of_class]
     return sorted(rows, key=lambda row: (not row.lawful, -row.served, row.cost, row.radio))
 
 
-def _cells(row: ComparisonRow, comparison: Comparison) -> tuple[str, ...]:
+def row_cells(row: ComparisonRow, comparison: Comparison) -> tuple[str, ...]:
+    """Return a row as words, one for each of `HEADINGS`."""
     mark = " *" if row.radio == comparison.chosen else ""
     if not row.lawful and not row.served:
-        return (row.radio, *("–",) * 5, "refused", "–", "–", "–", row.wiring.split(". ")[0])
+        return (row.radio, *("–",) * 5, "refused", "–", "–", "–", short_wiring(row))
     return (
         row.radio + mark,
         f"{row.served} of {row.sensors}",
@@ -72,8 +109,16 @@ def _cells(row: ComparisonRow, comparison: Comparison) -> tuple[str, ...]:
         str(row.relays),
         number(row.cost, 0),
         "within" if row.lawful else "broken",
-        percent(row.duty_share_of_limit) if row.duty_share_of_limit >= 0.005 else "under 1 %",
+        percent(row.airtime_headroom) if row.airtime_headroom >= 0.0 else "overdrawn",
         "mains" if row.battery_years == float("inf") else f"{number(row.battery_years, 1)} y",
         f"{number(row.latency_s, 1)} s" if row.served else "–",
-        row.wiring.split(". ")[0],
+        short_wiring(row),
     )
+
+
+def short_wiring(row: ComparisonRow) -> str:
+    """Return wires, volts and what the supply needs, in a few words for each radio of the row."""
+    words = " / ".join(part.split(". ")[0] for part in row.wiring.split(" / "))
+    for full, short in _SHORT:
+        words = words.replace(full, short)
+    return words

@@ -11,6 +11,7 @@ from meshplan.assembly.routes import link_chances
 from meshplan.assembly.running import run_plan
 from meshplan.errors import InputError, nearest_name
 from meshplan.links.engine import LinkTable, with_stations
+from meshplan.links.mixture import link_radios
 from meshplan.links.uncertainty import ErrorFields, draw_error_fields
 from meshplan.planning.problem import SolveLimits
 from meshplan.planning.solve import solve_placement
@@ -32,6 +33,8 @@ def compare_radios(
     on_progress: OnProgress | None = None,
 ) -> Comparison:
     """Return the property planned once for each radio class and setting, with a recommendation.
+
+    Where places name a class of their own, the mixture they ask for is one row more.
 
     Parameters
     ----------
@@ -61,12 +64,15 @@ def compare_radios(
     rows: list[ComparisonRow] = []
     for number, name in enumerate(names):
         tell("Comparing radios", number, len(names))
-        prepared = equip(base, name)
+        prepared = equip(base, name, mixed=False)
         if not prepared.lawfulness.lawful:
             rows.append(_refused(base, prepared))
             continue
         table = _links(tables, prepared, error_fields)
         rows.append(_planned(base, prepared, table, limits))
+    mixture = None if classes else equip(base, base.found.settings.radio[0])
+    if mixture is not None and mixture.parts:
+        rows.append(_mixture_row(base, mixture, error_fields, limits))
     tell("Comparing radios", len(names), len(names))
     marked = mark_best_settings(rows)
     advice = advise(marked, base.found.settings.cost.currency)
@@ -92,13 +98,21 @@ def _links(tables: list[LinkTable], prepared: Prepared, error_fields: ErrorField
     return tables[-1]
 
 
+def _mixture_row(base: Base, prepared: Prepared, error_fields: ErrorFields, limits: SolveLimits | None) -> ComparisonRow:
+    """Return the row of the classes that the places of the property name."""
+    if not prepared.lawfulness.lawful:
+        return _refused(base, prepared)
+    return _planned(base, prepared, compute_all_links(prepared, error_fields=error_fields), limits)
+
+
 def _planned(base: Base, prepared: Prepared, table: LinkTable, limits: SolveLimits | None) -> ComparisonRow:
     settings = base.found.settings
     problem = placement_problem(prepared, table)
     result = solve_placement(problem, limits=limits)
-    running = run_plan(result.plan, table.stations, link_chances(table), base.catalogue, settings)
+    running = run_plan(result.plan, table.stations, link_chances(table), base.catalogue, settings, link_radios(table))
     board = base.catalogue.boards[settings.supply.sensor_board]
-    return planned_row(prepared.radio, base.found.sites, problem, result, running, board, settings.cost.sensor)
+    modes = [part.radio for part in prepared.parts] or [prepared.radio]
+    return planned_row(modes, table.stations, problem, result, running, board, settings.cost.sensor)
 
 
 def _refused(base: Base, prepared: Prepared) -> ComparisonRow:
