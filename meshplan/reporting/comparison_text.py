@@ -25,8 +25,9 @@ HEADINGS = (
 
 COLUMN_WORDS = (
     "served: sensors with a route. weakest: chance of the least certain route. cost: gateways, relays, sensors and radio modules. "
-    "rules: within those of the country, or broken. air left: what is free in the busiest hour, of duty limit or channel. cells last: until the first sensor's cell is empty. slowest: delay of the slowest route with all tries. wiring: interface "
-    "wires without supply and ground, volts, and what the supply needs."
+    "rules: within those of the country, or broken. air left: what is free in the busiest hour, of duty limit or channel. "
+    "cells last: until the first sensor's cell is empty. slowest: delay of the slowest route with all tries. "
+    "wiring and supply: interface wires beside supply and ground, volts, and what the supply needs."
 )
 
 _SHORT = (("a capacitor at the pins", "capacitor"), ("a step-up converter", "step-up"), ("a regulator", "regulator"))
