@@ -15,7 +15,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from meshplan.calibration.correct import joint_posterior
+from meshplan.calibration.correct import SEASON_RESERVE_DB, joint_posterior
 from meshplan.calibration.model import Array
 from meshplan.calibration.walk_route import (
     shortest_order,
@@ -93,7 +93,7 @@ def expected_loss(mean_db: Array, variance: Array, learned: Array, required: Arr
     mean_db, variance : array_like, shape (n,)
         Of the margin, as now known.
     learned : array_like, shape (..., n)
-        Variance that readings would take away.
+        Variance that readings would take away. The reserve for other seasons cannot be measured away.
     required, weight : array_like, shape (n,)
         Chance from which a link is used; what an error costs.
 
@@ -101,7 +101,7 @@ def expected_loss(mean_db: Array, variance: Array, learned: Array, required: Arr
     -------
     ndarray, shape (..., n)
     """
-    learned = np.clip(learned, 0.0, variance * (1 - 1e-9))
+    learned = np.clip(learned, 0.0, np.maximum(variance - SEASON_RESERVE_DB**2, 0.0))
     after = mean_db + np.sqrt(learned)[..., None, :] * NODES[:, None]
     chance = ndtr(after / np.sqrt(variance - learned)[..., None, :])
     loss = np.minimum(required * (1 - chance), (1 - required) * chance)

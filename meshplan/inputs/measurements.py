@@ -55,6 +55,15 @@ class _Known:
     sites: Mapping[str, Site]
     seasons: tuple[str, ...]
     radios: tuple[str, ...]
+    nearest: dict[tuple[float, float], Site | None] = field(default_factory=dict)
+    """Nearest site of the positions met so far: a log has thousands of rows and few places."""
+
+    def nearest_site(self, lon_deg: float, lat_deg: float) -> Site | None:
+        """Return the site nearest to a position, None without sites."""
+        at = (lon_deg, lat_deg)
+        if at not in self.nearest:
+            self.nearest[at] = min(self.sites.values(), key=lambda s: _gap_m(lon_deg, lat_deg, s), default=None)
+        return self.nearest[at]
 
 
 def signal_power_dbm(rssi_dbm: float, snr_db: float) -> float:
@@ -348,7 +357,7 @@ def _end(side: str, where: str, values: Mapping[str, Any], known: _Known, faults
         return _named_end(side, column, values, known, faults)
     name, height = values.get(side), values.get(f"{side}_antenna_agl_m")
     site = known.sites.get(name.casefold()) if name else None
-    nearest = site or min(known.sites.values(), key=lambda s: _gap_m(lon, lat, s), default=None)
+    nearest = site or known.nearest_site(lon, lat)
     away_m = _gap_m(lon, lat, nearest) if nearest is not None else math.inf
     if nearest is not None and away_m <= SNAP_M:
         return End(nearest.name, nearest.lon_deg, nearest.lat_deg, True, height)

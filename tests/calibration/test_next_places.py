@@ -29,13 +29,13 @@ def places_of_links(links: tuple[PredictedLink, ...]) -> list[PlaceToStand]:
 
 
 def with_margins(links: tuple[PredictedLink, ...], rng: np.random.Generator) -> tuple[PredictedLink, ...]:
-    """Most links are clearly good or clearly bad; some hang on a few decibels."""
-    margins = np.where(rng.random(len(links)) < 0.3, rng.normal(5.0, 3.0, len(links)), rng.choice([-30.0, 35.0], len(links)))
+    """Most links are clearly good or clearly bad; one in six hangs on a few decibels."""
+    margins = np.where(rng.random(len(links)) < 1 / 6, rng.normal(5.0, 3.0, len(links)), rng.choice([-30.0, 35.0], len(links)))
     return tuple(replace(link, sensitivity_dbm=link.received_dbm - float(m)) for link, m in zip(links, margins, strict=True))
 
 
 @settings(deadline=None, max_examples=30)
-@given(st.floats(-12, 18), st.floats(2, 9), st.floats(0.05, 0.95))
+@given(st.floats(-12, 18), st.floats(6, 9), st.floats(0.05, 0.7))
 def test_the_cost_of_a_decision_after_a_reading_is_that_of_simulation(mean: float, sd: float, share: float) -> None:
     """200 000 drawn outcomes of truth and reading, each decided in the best way, counted one by one."""
     rng = np.random.default_rng(0)
@@ -112,18 +112,17 @@ def decisions(links: tuple[PredictedLink, ...], calibration: Calibration | None)
 
 @pytest.mark.slow
 def test_the_same_change_of_plan_is_found_with_at_most_half_of_the_readings() -> None:
-    """Twelve invented properties. Places are measured one after the other, chosen or at random, until the plan is the one that
-    measuring everywhere would give, but for one link in twenty."""
+    """Fourteen invented properties. Places are measured one after the other, chosen or at random, until the plan is the one that
+    measuring everywhere would give, but for one link."""
     needed: dict[str, list[int]] = {"chosen": [], "random": []}
-    for seed in range(12):
+    for seed in range(14):
         rng = np.random.default_rng(700 + seed)
-        links = with_margins(property_links(rng, gateways=2, sensors=18), rng)
+        links = with_margins(property_links(rng, gateways=2, sensors=20), rng)
         power, _ = drawn_power_dbm(links, rng)
         measured = measure(links, power, rng, reading_sd_db=1.5)
         places = places_of_links(links)
         target = decisions(links, calibrate(measured))
-        allowed = max(1, len(links) // 20)
-        if np.sum(decisions(links, None) != target) <= allowed:
+        if np.sum(decisions(links, None) != target) <= 1:
             continue
         stakes = [Stake(link, REQUIRED) for link in links]
         for way, into in needed.items():
@@ -139,7 +138,7 @@ def test_the_same_change_of_plan_is_found_with_at_most_half_of_the_readings() ->
                     name = places[order[len(seen)]].name
                 seen.append(name)
                 calibration = calibrate([m for m in measured if m.link.a in seen])
-                if np.sum(decisions(links, calibration) != target) <= allowed:
+                if np.sum(decisions(links, calibration) != target) <= 1:
                     break
             into.append(len(seen))
     assert len(needed["chosen"]) >= 6
