@@ -27,7 +27,7 @@ def total_loss(problem: PlacementProblem, opened: BoolArray, demand: Demand) -> 
     """Return the least log loss of every demanded sensor, summed, in whole billionths."""
     graph = opened_graph(problem, opened)
     losses, _ = sensor_losses(graph, route_table(graph, problem.hop_limit))
-    return int(np.minimum(losses[demand.single], UNREACHED // len(problem.sensors)).sum())
+    return int(np.minimum(losses[demand.single], UNREACHED // max(1, len(problem.sensors))).sum())
 
 
 def likeliest_plan(search: Search, usable: BoolArray) -> tuple[BoolArray, str]:

@@ -35,6 +35,9 @@ from meshplan.planning.solver import solver_version
 MOST_IDLE = 25
 """Regions tried in a row without gain before the closing programme takes over."""
 
+NODES_PER_ITERATION = 25
+"""Nodes that the closing programme may branch on, per iteration of the limits."""
+
 SMALL = 600
 """Columns up to which the closing programme is tried at once."""
 
@@ -184,7 +187,7 @@ def _close(search: Search, lp: CutLp) -> None:
     if search.proven:
         return
     columns = usable_columns(search, lp.reduced, lp.value)
-    detail = close_gap(search, lp.rows, columns, max_nodes=search.limits.iterations * 500)
+    detail = close_gap(search, lp.rows, columns, max_nodes=search.limits.iterations * NODES_PER_ITERATION)
     search.record("closing", f"{columns.size} of {search.model.cost.size} columns; {detail}")
 
 
