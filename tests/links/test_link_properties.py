@@ -1,0 +1,171 @@
+"""What holds for every link on any land: the same both ways, never better than free space, finite, without jumps.
+
+Two steps are known and bounded here; both come from counting cover sample by sample, as the page and the compiled sweep do:
+
+* when a profile takes another sample more (its length passes a multiple of the cell), the edges of woods move by up to half a
+  sample: at most a cell of leaves for each edge;
+* a path that climbs over the very tops of level crowns changes from "over the crowns" to "clear of them". Just below the tops a
+  level path pays grazing diffraction, just above nothing: 6 to 13 dB. Only level paths over level crowns meet it in one step;
+  `test_the_step_at_the_tops_of_level_crowns_is_what_grazing_costs` holds its size.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import assume, example, given, settings
+from hypothesis import strategies as st
+from landscapes import NORTH_M, WEST_M, make_landscape, rough
+from link_stations import BARE, LEAF, SETTINGS, links_between, make_site, make_stations
+from shapely import box
+
+from meshplan.links.engine import compute_links, sample_count
+from meshplan.links.uncertainty import draw_error_fields
+from meshplan.propagation.vegetation import woodland_db_per_m
+from meshplan.records import Cover, Role, Site
+from meshplan.terrain.landscape import Landscape
+from meshplan.terrain.profile import MOST_SAMPLES
+
+PART = 1e-4
+MOST_JUMP_DB = 0.5
+CELL_M = 5.0
+
+
+def strip(kind: str, west: float, east: float, height_m: float, north: float = 0.0, south: float = 600.0) -> Cover:
+    """Return a strip of cover, metres east and south of the corner."""
+    return Cover(f"{kind} {west:g}", kind, box(WEST_M + west, NORTH_M - south, WEST_M + east, NORTH_M - north), height_m)
+
+
+COVERS = (
+    strip("wood_deciduous", 320, 420, 9.0),
+    strip("hedge_evergreen", 600, 605, 3.0, 200, 420),
+    strip("orchard", 820, 930, 3.5),
+    strip("building", 700, 730, 6.0, 250, 350),
+)
+LANDS: dict[float, tuple[Landscape, Landscape]] = {
+    relief: tuple(
+        make_landscape(np.full((120, 240), 100.0) if relief == 0.0 else rough(120, 240, 7, relief), covers=covers)
+        for covers in ((), COVERS)
+    )  # type: ignore[misc]
+    for relief in (0.0, 0.1, 0.4, 1.0)
+}
+
+spots = st.tuples(st.floats(20.0, 1180.0), st.floats(180.0, 420.0))
+heights = st.floats(0.3, 12.0)
+reliefs = st.sampled_from(sorted(LANDS))
+
+
+def total_db(landscape: Landscape, links: list[tuple[Site, Site]], frequency_mhz: float = 868.0) -> np.ndarray:
+    """Return the path loss of some links, shape (n_seasons, n_links), each with a profile of its own."""
+    stations, _ = make_stations([site for link in links for site in link], landscape)
+    pairs = np.arange(2 * len(links)).reshape(-1, 2)
+    path = replace(SETTINGS, frequency_mhz=frequency_mhz)
+    return compute_links(stations, pairs, landscape, (BARE, LEAF), path).losses.total_db
+
+
+@given(a=spots, b=spots, height_a=heights, height_b=heights, relief=reliefs, covered=st.booleans())
+@settings(max_examples=60)
+@example(a=(500.0, 300.0), b=(500.0, 300.0), height_a=1.0, height_b=1.0, relief=0.0, covered=False)
+@example(a=(500.0, 300.0), b=(500.001, 300.0), height_a=1.0, height_b=1.0, relief=0.0, covered=True)
+@example(a=(500.0, 300.0), b=(501.0, 300.0), height_a=0.3, height_b=0.3, relief=1.0, covered=True)
+def test_both_ways_alike_finite_and_never_better_than_free_space(
+    a: tuple[float, float], b: tuple[float, float], height_a: float, height_b: float, relief: float, covered: bool
+) -> None:
+    """Loss, margin and chance of equal radios agree to 1e-9 dB; also with both ends in one cell or on one point."""
+    landscape = LANDS[relief][covered]
+    sites = [make_site("a", *a, height_a, Role.RELAY), make_site("b", *b, height_b, Role.RELAY)]
+    table = links_between(sites, landscape, pairs=[(0, 1), (1, 0)])
+    for values in (table.losses.total_db, table.margin_at_a_db, table.margin_at_b_db, table.margin_db, table.spread_db):
+        assert np.isfinite(values).all()
+        assert values[:, 0] == pytest.approx(values[:, 1], abs=1e-9)
+    assert table.margin_at_a_db == pytest.approx(table.margin_at_b_db, abs=1e-9)
+    assert (table.losses.total_db >= table.losses.free_space_db - 1e-9).all()
+    assert ((table.chance >= 0.0) & (table.chance <= 1.0)).all()
+
+
+@given(a=spots, b=spots, height_a=heights, height_b=heights, relief=reliefs, covered=st.booleans())
+@settings(max_examples=60)
+def test_no_jump_when_a_height_or_the_frequency_moves_by_one_part_in_ten_thousand(
+    a: tuple[float, float], b: tuple[float, float], height_a: float, height_b: float, relief: float, covered: bool
+) -> None:
+    assume(not (relief == 0.0 and covered and height_a == height_b))
+    landscape = LANDS[relief][covered]
+    first, second = make_site("a", *a, height_a), make_site("b", *b, height_b, Role.GATEWAY)
+    higher = [
+        (replace(first, antenna_agl_m=height_a * (1.0 + PART)), second),
+        (first, replace(second, antenna_agl_m=height_b * (1 - PART))),
+    ]
+    losses = total_db(landscape, [(first, second), *higher])
+    shifted = total_db(landscape, [(first, second)], 868.0 * (1.0 + PART))
+    assert np.abs(losses[:, 1:] - losses[:, :1]).max() <= MOST_JUMP_DB
+    assert np.abs(shifted - losses[:, :1]).max() <= MOST_JUMP_DB
+
+
+@given(a=spots, b=spots, height_a=heights, height_b=heights, relief=st.sampled_from((0.0, 0.1, 0.4)))
+@settings(max_examples=60)
+def test_no_jump_when_the_distance_moves_by_one_part_in_ten_thousand(
+    a: tuple[float, float], b: tuple[float, float], height_a: float, height_b: float, relief: float
+) -> None:
+    """On bare land up to rolling ground, whether or not the profile takes another sample."""
+    first, second = make_site("a", *a, height_a), make_site("b", *b, height_b, Role.GATEWAY)
+    further = replace(second, x_m=second.x_m + PART * (second.x_m - first.x_m), y_m=second.y_m + PART * (second.y_m - first.y_m))
+    losses = total_db(LANDS[relief][False], [(first, second), (first, further)])
+    assert np.abs(losses[:, 1] - losses[:, 0]).max() <= MOST_JUMP_DB
+
+
+@given(cells=st.integers(8, 200), at=st.floats(0.0, 1.0), height_a=heights, height_b=heights)
+@settings(max_examples=60)
+def test_a_step_in_sample_count_moves_bare_ground_little_and_cover_by_a_cell_an_edge(
+    cells: int, at: float, height_a: float, height_b: float
+) -> None:
+    """Ends a hair to either side of the length at which the profile takes another sample."""
+    distance = cells * CELL_M
+    assume(sample_count(distance * (1.0 - 3e-5), CELL_M) != sample_count(distance * (1.0 + 3e-5), CELL_M))
+    west = 20.0 + at * (1160.0 - distance)
+    first = make_site("a", west, 301.0, height_a)
+    near, far = (make_site("b", west + distance * (1.0 + part), 301.0, height_b, Role.GATEWAY) for part in (-3e-5, 3e-5))
+    bare = total_db(LANDS[0.1][False], [(first, near), (first, far)])
+    grown = total_db(LANDS[0.1][True], [(first, near), (first, far)])
+    assert np.abs(bare[:, 1] - bare[:, 0]).max() <= 0.25
+    # Wood and orchard have two edges each; 0.2 dB/m is the larger of their first metres at 868 MHz.
+    assert float(woodland_db_per_m(868.0)) < 0.2
+    assert np.abs(grown[:, 1] - grown[:, 0]).max() <= MOST_JUMP_DB + 4 * 0.5 * CELL_M * 0.2
+
+
+@pytest.mark.parametrize(("kind", "top_m"), [("orchard", 3.5), ("wood_deciduous", 9.0), ("maize", 2.5)])
+def test_the_step_at_the_tops_of_level_crowns_is_what_grazing_costs(kind: str, top_m: float) -> None:
+    """Known and not mended here: flat ground, level path, the antennas a hand below and above the crowns."""
+    landscape = make_landscape(np.full((120, 240), 100.0), covers=(strip(kind, 320, 520, top_m),))
+
+    def vegetation_db(height_m: float) -> float:
+        sites = [make_site("a", 100, 300, height_m), make_site("b", 1000, 300, height_m, Role.GATEWAY)]
+        return float(links_between(sites, landscape).losses.vegetation_db[1, 0])
+
+    assert 6.0 <= vegetation_db(top_m - 0.02) <= 13.0
+    assert vegetation_db(top_m + 0.1) == 0.0
+
+
+@given(distance=st.floats(0.0, 20_000.0), cell=st.floats(0.5, 50.0))
+def test_profiles_take_at_least_a_sample_a_cell_and_a_sixteenth_more_at_most(distance: float, cell: float) -> None:
+    count = sample_count(distance, cell)
+    least = min(int(np.ceil(distance / cell)) + 1, MOST_SAMPLES)
+    assert count >= least
+    assert count <= max(5, least * 17 / 16 + 1, 33) or count == MOST_SAMPLES
+
+
+def test_a_link_is_the_same_alone_and_among_others() -> None:
+    """The profile of a link does not depend on what else is computed with it: plan and single profile agree to the last digit."""
+    landscape = LANDS[0.4][True]
+    random = np.random.default_rng(2)
+    places = random.uniform((20.0, 180.0), (1180.0, 420.0), (12, 2))
+    sites = [make_site(f"s{i}", float(east), float(south), 1.0 + i / 10) for i, (east, south) in enumerate(places)]
+    stations, _ = make_stations(sites, landscape)
+    pairs = np.array([(i, j) for i in range(12) for j in range(i)])
+    fields = draw_error_fields(landscape)
+    together = compute_links(stations, pairs, landscape, (BARE, LEAF), SETTINGS, error_fields=fields)
+    for row in (0, 17, 40, 65):
+        alone = compute_links(stations, pairs[row : row + 1], landscape, (BARE, LEAF), SETTINGS, error_fields=fields)
+        assert alone.losses.total_db[:, 0].tolist() == together.losses.total_db[:, row].tolist()
+        assert alone.worst_chance[0] == together.worst_chance[row]
