@@ -557,6 +557,30 @@ class ComparisonRow:
 
 
 @dataclass(frozen=True)
+class RangePoint:
+    """One rate of a class and how far it carries, for each pair of antenna heights of its curve."""
+
+    setting: str
+    bit_rate_bps: float
+    allowed_loss_db: float
+    ranges_m: tuple[float, ...]
+    """0 if not even a metre works; infinite beyond 100 km."""
+
+
+@dataclass(frozen=True)
+class RangeCurve:
+    """Bit rate against range over flat open ground for one class, slowest rate first."""
+
+    class_key: str
+    title: str
+    frequency_mhz: float
+    tx_power_dbm: float
+    margin_db: float
+    heights_agl_m: tuple[tuple[float, float], ...]
+    points: tuple[RangePoint, ...]
+
+
+@dataclass(frozen=True)
 class Comparison:
     """All radio classes on one property."""
 
@@ -568,3 +592,5 @@ class Comparison:
     runner_up: str
     currency: str
     assumptions: tuple[str, ...]
+    curves: tuple[RangeCurve, ...] = ()
+    """Of the classes that the rules allow, at the power they allow."""

@@ -18,15 +18,22 @@ from meshplan.cli.options import json_option, print_json
 @click.option("--regions", "what", flag_value="regions", help="List countries and their rules.")
 @click.option("--boards", "what", flag_value="boards", help="List kinds of boards.")
 @click.option("--cells", "what", flag_value="cells", help="List cells and batteries.")
+@click.option("--chart", type=click.Path(path_type=Path, dir_okay=False), help="Draw bit rate against range of the classes (SVG).")
 @json_option
-def command(keys: tuple[str, ...], folder: Path | None, what: str | None, as_json: bool) -> int:
-    """List the radio classes, or show one CLASS in full with the source of every figure."""
+def command(keys: tuple[str, ...], folder: Path | None, what: str | None, chart: Path | None, as_json: bool) -> int:
+    """List the radio classes, or show one CLASS in full with the source of every figure and its bit rate against range."""
     from meshplan.reporting.catalogue_text import catalogue_rows, catalogue_text
-    from meshplan.workflow import read_catalogue
+    from meshplan.reporting.range_chart import range_table, write_range_svg
+    from meshplan.workflow.catalogue import range_curves, read_catalogue
 
     catalogue = read_catalogue(what or "radios", folder, keys)
+    curves = range_curves(catalogue) if what is None and (keys or chart) else ()
     if as_json:
         print_json(catalogue_rows(catalogue))
     else:
         click.echo(catalogue_text(catalogue, in_full=bool(keys)))
+        for curve in curves if keys else ():
+            click.echo(f"\n{curve.class_key}\n{range_table(curve)}")
+    if chart is not None and curves:
+        write_range_svg(curves, chart)
     return EXIT_DONE

@@ -7,6 +7,7 @@ from pathlib import Path
 from meshplan.records import Comparison, ComparisonRow
 from meshplan.reporting.comparison_text import HEADINGS, comparison_rows, row_cells, shown_rows
 from meshplan.reporting.files import all_or_nothing, csv_text, write_text_atomically
+from meshplan.reporting.range_chart import write_range_svg
 from meshplan.reporting.words import number, text
 
 ROW_HEIGHT = 26
@@ -14,12 +15,12 @@ LEFT = 240
 BAR_WIDTH = 180
 TOP = 78
 COLUMNS = (
-    ("served", 66),
-    ("weakest", 70),
+    ("served", 72),
+    ("weakest", 88),
     ("relays", 50),
     ("cost", 56),
     ("rules", 62),
-    ("air left", 74),
+    ("air left", 88),
     ("cells last", 70),
     ("slowest", 62),
     ("wiring and supply", 260),
@@ -28,11 +29,12 @@ COLUMNS = (
 
 
 def write_comparison(comparison: Comparison, folder: Path) -> tuple[Path, ...]:
-    """Write comparison.csv (every setting) and comparison.svg (the best of each class); return their paths."""
+    """Write comparison.csv (every setting), comparison.svg (the best of each class) and rate_and_range.svg; return their paths."""
     with all_or_nothing(folder) as scratch:
         write_text_atomically(scratch / "comparison.csv", comparison_csv(comparison))
         write_text_atomically(scratch / "comparison.svg", comparison_svg(comparison))
-    return folder / "comparison.csv", folder / "comparison.svg"
+        write_range_svg(comparison.curves, scratch / "rate_and_range.svg")
+    return folder / "comparison.csv", folder / "comparison.svg", folder / "rate_and_range.svg"
 
 
 def comparison_csv(comparison: Comparison) -> str:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from meshplan.errors import InputError, nearest_name
 from meshplan.inputs.antennas import read_antennas, read_cables
 from meshplan.inputs.radios import read_batteries, read_boards, read_radio_classes, read_regions
+from meshplan.operation.open_ground import range_curve_of_class
+from meshplan.radio_records import RadioClass
+from meshplan.records import RangeCurve
 
 
 def read_catalogue(what: str, folder: Path | None, keys: Sequence[str] = ()) -> dict[str, Any]:
@@ -30,3 +33,8 @@ def read_catalogue(what: str, folder: Path | None, keys: Sequence[str] = ()) -> 
             fix=f"Name one of: {', '.join(catalogue)}.",
         )
     return {key: catalogue[key] for key in keys} if keys else catalogue
+
+
+def range_curves(catalogue: Mapping[str, RadioClass]) -> tuple[RangeCurve, ...]:
+    """Return bit rate against range of some radio classes at their own default power and frequency."""
+    return tuple(range_curve_of_class(radio) for radio in catalogue.values())

@@ -13,8 +13,10 @@ from meshplan.errors import InputError, nearest_name
 from meshplan.links.engine import LinkTable, with_stations
 from meshplan.links.mixture import link_radios
 from meshplan.links.uncertainty import ErrorFields, draw_error_fields
+from meshplan.operation.open_ground import range_curve
 from meshplan.planning.problem import SolveLimits
 from meshplan.planning.solve import solve_placement
+from meshplan.radio_records import RadioMode
 from meshplan.records import Comparison, ComparisonRow, Role
 from meshplan.workflow.plan import compute_all_links, placement_problem
 from meshplan.workflow.prepare import Base, Prepared, equip, read_base
@@ -62,12 +64,14 @@ def compare_radios(
     error_fields = draw_error_fields(base.landscape)
     tables: list[LinkTable] = []
     rows: list[ComparisonRow] = []
+    lawful: dict[str, list[RadioMode]] = {}
     for number, name in enumerate(names):
         tell("Comparing radios", number, len(names))
         prepared = equip(base, name, mixed=False)
         if not prepared.lawfulness.lawful:
             rows.append(_refused(base, prepared))
             continue
+        lawful.setdefault(prepared.radio.class_key, []).append(prepared.radio)
         table = _links(tables, prepared, error_fields)
         rows.append(_planned(base, prepared, table, limits))
     mixture = None if classes else equip(base, base.found.settings.radio[0])
@@ -85,6 +89,7 @@ def compare_radios(
         runner_up=advice.runner_up,
         currency=base.found.settings.cost.currency,
         assumptions=(*base.found.assumptions, *base.landscape.assumptions),
+        curves=tuple(range_curve(modes) for modes in lawful.values()),
     )
 
 
