@@ -6,7 +6,8 @@ const meshChart = (() => {
   const LEFT = 46,
     RIGHT = 16,
     TOP = 26,
-    BOTTOM = 30;
+    BOTTOM = 30,
+    ZONE_POINTS = 60;
 
   /* Round steps for an axis: 1, 2, 5 times a power of ten. */
   function axisSteps(low, high, wanted) {
@@ -139,8 +140,17 @@ const meshChart = (() => {
     figure.append(
       svg("path", { d: path(known.map((p) => [x(p.along), y(p.ground)])), fill: "none", stroke: "#5b4a2c", "stroke-width": 1.5 }),
     );
-    const upper = points.map((p) => [x(p.along), y(p.line + p.zone)]),
-      lower = points.map((p) => [x(p.along), y(p.line - p.zone)]);
+    /* Closer together near the ends, where the zone opens fast. */
+    const lens = Array.from({ length: ZONE_POINTS + 1 }, (_, i) => {
+      const along = (total * (1 - Math.cos((Math.PI * i) / ZONE_POINTS))) / 2;
+      return {
+        along,
+        line: startAmsl + ((endAmsl - startAmsl) * along) / total,
+        zone: meshEngine.fresnelRadiusM(along, total - along, cut.frequencyMhz),
+      };
+    });
+    const upper = lens.map((p) => [x(p.along), y(p.line + p.zone)]),
+      lower = lens.map((p) => [x(p.along), y(p.line - p.zone)]);
     figure.append(
       svg("path", {
         class: "fresnel",
@@ -156,7 +166,7 @@ const meshChart = (() => {
     figure.append(
       svg("path", {
         "clip-path": "url(#plot-frame)",
-        d: path(points.map((p) => [x(p.along), y(p.line - 0.6 * p.zone)])),
+        d: path(lens.map((p) => [x(p.along), y(p.line - 0.6 * p.zone)])),
         fill: "none",
         stroke: "#0a3a6b",
         "stroke-dasharray": "4 3",

@@ -4,7 +4,8 @@ const makeLayers = (app) => {
   const { h, svg, plain, mark } = meshParts;
   const { data, map } = app;
   const MANY_LINKS = 500,
-    VERY_MANY_LINKS = 1000;
+    VERY_MANY_LINKS = 1000,
+    MANY_UNSERVED = 6;
   const byId = (id) => document.getElementById(id);
 
   function addPanes() {
@@ -40,11 +41,10 @@ const makeLayers = (app) => {
   }
 
   function addContours(lines) {
-    const group = L.layerGroup(),
-      canvas = L.canvas({ pane: "contours" });
+    const group = L.layerGroup();
     for (const line of lines) {
       L.polyline(line.places, {
-        renderer: canvas,
+        pane: "contours",
         interactive: false,
         color: "#84704a",
         weight: line.heavy ? 1.3 : 0.6,
@@ -132,7 +132,7 @@ const makeLayers = (app) => {
       "div",
       {},
       mark(device, app.verdicts, { size, dark }),
-      h("span", { class: "name e" }, loud ? `${device.name}: no route` : device.name),
+      h("span", { class: "name e" }, loud && data.unserved.length <= MANY_UNSERVED ? `${device.name}: no route` : device.name),
     );
     return L.divIcon({ className: css, html: box, iconSize: [size, size] });
   }

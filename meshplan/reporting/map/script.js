@@ -129,7 +129,7 @@ const meshPage = (() => {
     byId("title").textContent = data.property_name;
     byId("state").append(
       h("strong", {}, `${served} of ${count(sensors, "sensor", "sensors")} served`),
-      ` by ${count(used("gateway"), "gateway", "gateways")} and ${count(used("relay"), "relay", "relays")}, ${amount(data.proof.cost, data.currency)}.`,
+      ` by ${count(used("gateway"), "gateway", "gateways")}${used("relay") ? ` and ${count(used("relay"), "relay", "relays")}` : ""}, ${amount(data.proof.cost, data.currency)}.`,
     );
     const doubtful = data.devices.filter((one) => one.role === "sensor" && one.served && !["ample", "good"].includes(one.verdict));
     if (doubtful.length) {
@@ -255,15 +255,19 @@ const meshPage = (() => {
     window.addEventListener("resize", () => {
       section.redraw();
     });
-    window.addEventListener("beforeprint", () => {
-      map.invalidateSize({ pan: false });
+    const fit = () => {
+      map.invalidateSize({ pan: false, animate: false });
       showAll(false);
-      for (const one of document.querySelectorAll("details.more")) one.open = true;
       section.redraw();
+    };
+    window.addEventListener("beforeprint", () => {
+      for (const one of document.querySelectorAll("details.more, #legend")) one.open = true;
+      fit();
     });
+    /* The paper's size holds only once its style does. */
+    window.matchMedia("print").addEventListener("change", fit);
     window.addEventListener("afterprint", () => {
-      map.invalidateSize({ pan: false });
-      section.redraw();
+      fit();
     });
     document.documentElement.dataset.ready = "yes";
   }

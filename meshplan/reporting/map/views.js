@@ -21,7 +21,9 @@ const meshViews = (() => {
     facts,
     more,
   } = meshParts;
-  const SHORTEST_SECTION_M = 0.5;
+  const SHORTEST_SECTION_M = 0.5,
+    FEW_UNSERVED = 3;
+  const asSentence = (words) => (words ? words[0].toUpperCase() + words.slice(1) + (/[.!?]$/.test(words) ? "" : ".") : "");
   const ROLE_WORDS = { sensor: "Sensor", relay: "Relay", gateway: "Gateway" };
   const PURPOSE_WORDS = { trend: "slow readings", alarm: "alarms", control: "control" };
 
@@ -89,9 +91,13 @@ const meshViews = (() => {
             h("strong", {}, known(one.missing_db) ? `is ${plain(one.missing_db)} dB short` : ""),
             one.nearest ? ` towards ${one.nearest}` : "",
             ". ",
-            one.reason,
+            asSentence(one.reason),
           ),
-          one.remedies.length ? [h("p", {}, "What would mend it:"), list(one.remedies.map(remedyWords))] : null,
+          one.remedies.length
+            ? unserved.length <= FEW_UNSERVED
+              ? [h("p", {}, "What would mend it:"), list(one.remedies.map(remedyWords))]
+              : more("What would mend it", list(one.remedies.map(remedyWords)))
+            : null,
         ),
       ),
     );
@@ -485,7 +491,7 @@ const meshViews = (() => {
 
   function help(app, close) {
     return [
-      h("h2", { id: "help-title" }, "How to read this sheet"),
+      h("h2", { id: "help-title", tabindex: "-1", autofocus: true }, "How to read this sheet"),
       h(
         "p",
         {},
@@ -543,7 +549,7 @@ const meshViews = (() => {
           h(
             "dd",
             {},
-            `${style.words}${known(style.limit) && style.name !== "not sure" ? ` (at least ${chance(style.limit)})` : ""}`,
+            `${style.words}${known(style.limit) && style.limit > 0 && style.name !== "not sure" ? ` (at least ${chance(style.limit)})` : ""}`,
           ),
         ]),
       ),
