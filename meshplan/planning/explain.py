@@ -102,6 +102,7 @@ def why_each_relay(problem: PlacementProblem, plan: PlacementPlan) -> tuple[Devi
     """Return why each opened device is there, in the order of `plan.opened`."""
     opened = nodes_of(problem, plan.opened)
     covered = {sensor.id for sensor in problem.sensors if sensor.second_route}
+    covered &= {item.sensor_id for item in plan.served}
     two_routes = covered - set(plan.single_route) if problem.redundancy != "none" else set()
     reasons = []
     for effect in what_goes_dark(problem, plan):

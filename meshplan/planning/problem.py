@@ -311,13 +311,13 @@ def _rule_faults(problem: PlacementProblem) -> list[MeshplanError]:
     if problem.redundancy not in REDUNDANCY_LEVELS:
         fix = f"Use one of: {', '.join(REDUNDANCY_LEVELS)}."
         faults.append(InputError(f"'{problem.redundancy}' is no redundancy rule", fix=fix))
-    starts = ((problem.access, len(problem.sensors), "access"), (problem.backhaul, len(problem.nodes), "backhaul"))
+    starts = ((problem.access, len(problem.sensors), "an access"), (problem.backhaul, len(problem.nodes), "a backhaul"))
     for links, n_starts, name in starts:
         inside = (links.start >= 0) & (links.start < n_starts) & (links.end >= 0) & (links.end < len(problem.nodes))
         if not inside.all():
-            faults.append(InputError(f"an {name} link names a device that is not there", fix="Check the indices."))
+            faults.append(InputError(f"{name} link names a device that is not there", fix="Check the indices."))
         if not ((links.chance >= 0) & (links.chance <= 1)).all():
-            faults.append(InputError(f"an {name} link has a chance outside 0 to 1", fix="Give chances from 0 to 1."))
+            faults.append(InputError(f"{name} link has a chance outside 0 to 1", fix="Give chances from 0 to 1."))
     return faults
 
 

@@ -1,0 +1,114 @@
+"""What the plan says about itself, on a graph small enough to check by eye, and against trying every gateway set."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+
+import pytest
+from brute_force import random_problem
+
+from meshplan.planning.explain import (
+    compare_gateways,
+    next_sensor_by_cost,
+    price_of_redundancy,
+    value_of_one_more_hop,
+    what_goes_dark,
+    why_each_relay,
+)
+from meshplan.planning.problem import Links, NodeChoice, PlacementProblem, SensorDemand
+from meshplan.planning.solve import solve_placement
+
+NODES = (
+    NodeChoice("hill", 40.0),
+    NodeChoice("barn", 50.0),
+    NodeChoice("ridge", 60.0),
+    NodeChoice("house", 150.0, is_gateway=True),
+)
+
+
+@pytest.fixture
+def valley() -> PlacementProblem:
+    """Return two sensors behind the hill or the barn, one beside the house, one behind the ridge and the hill."""
+    return PlacementProblem(
+        tuple(SensorDemand(name) for name in ("pond", "gate", "porch", "quarry")),
+        NODES,
+        Links.of([0, 0, 1, 1, 2, 3], [0, 1, 0, 1, 3, 2], [0.9, 0.8, 0.9, 0.8, 0.99, 0.95]),
+        Links.of([0, 1, 2], [3, 3, 0], [0.95, 0.95, 0.95]),
+        hop_limit=2,
+    )
+
+
+def test_each_device_says_who_goes_dark_without_it(valley: PlacementProblem) -> None:
+    plan = solve_placement(valley).plan
+    assert plan.opened == ("hill", "house")
+    effects = {effect.node_id: effect for effect in what_goes_dark(valley, plan)}
+    assert effects["hill"].dark == ("pond", "gate")
+    assert effects["house"].dark == ("pond", "gate", "porch")
+
+
+def test_with_second_routes_no_relay_leaves_anyone_dark(valley: PlacementProblem) -> None:
+    problem = replace(valley, redundancy="any one relay")
+    plan = solve_placement(problem).plan
+    assert plan.opened == ("hill", "barn", "house")
+    effects = {effect.node_id: effect for effect in what_goes_dark(problem, plan)}
+    assert effects["hill"].dark == effects["barn"].dark == ()
+    assert effects["hill"].rerouted == ("pond", "gate")
+    assert effects["house"].dark == ("pond", "gate", "porch")
+
+
+def test_each_relay_says_why_it_is_there(valley: PlacementProblem) -> None:
+    problem = replace(valley, redundancy="any one relay")
+    reasons = {reason.node_id: reason for reason in why_each_relay(problem, solve_placement(problem).plan)}
+    assert reasons["barn"].carries == ()
+    assert reasons["barn"].cut_off == ()
+    assert reasons["barn"].lose_second == ("pond", "gate")
+    assert reasons["house"].cut_off == ("pond", "gate", "porch")
+
+
+def test_levels_of_redundancy_stand_side_by_side(valley: PlacementProblem) -> None:
+    plain, relay, both = price_of_redundancy(valley)
+    assert (plain.result.plan.cost, relay.result.plan.cost, both.result.plan.cost) == (190.0, 240.0, 190.0)
+    assert (plain.extra_cost, relay.extra_cost, both.extra_cost) == (0.0, 50.0, 0.0)
+    assert (plain.with_second_route, relay.with_second_route, both.with_second_route) == (0, 3, 0)
+
+
+def test_one_more_hop_serves_the_quarry(valley: PlacementProblem) -> None:
+    more = value_of_one_more_hop(valley, solve_placement(valley))
+    assert more is not None
+    assert (more.hop_limit, more.newly_served, more.cost_change) == (3, ("quarry",), 60.0)
+
+
+def test_no_hop_limit_has_no_next_hop(valley: PlacementProblem) -> None:
+    free = replace(valley, hop_limit=None)
+    assert value_of_one_more_hop(free, solve_placement(free)) is None
+
+
+def test_the_next_sensor_names_its_price(valley: PlacementProblem) -> None:
+    tight = replace(valley, budget=160.0)
+    result = solve_placement(tight)
+    assert [item.sensor_id for item in result.plan.served] == ["porch"]
+    offer = next_sensor_by_cost(tight, result)
+    assert offer is not None
+    assert (offer.sensor_id, offer.extra_cost) == ("gate", 30.0)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_three_gateway_choices_are_the_three_best_of_all(seed: int) -> None:
+    problem = random_problem(seed, n_relays=5, n_gateways=3, hop_limit=3)
+    choices = compare_gateways(problem, how_many=3)
+    served = {item.sensor_id for item in choices[0].result.plan.served}
+    full = [choice for choice in choices if {i.sensor_id for i in choice.result.plan.served} >= served]
+    gateways = [node.id for node in problem.nodes if node.is_gateway]
+    costs = []
+    for count in range(len(gateways) + 1):
+        for chosen in itertools.combinations(gateways, count):
+            nodes = tuple(
+                replace(n, forced_in=n.id in chosen, forbidden=n.id not in chosen) if n.is_gateway else n for n in problem.nodes
+            )
+            result = solve_placement(replace(problem, nodes=nodes))
+            if {item.sensor_id for item in result.plan.served} >= served:
+                costs.append(result.plan.cost)
+    assert [choice.result.plan.cost for choice in full] == sorted(costs)[: len(full)]
+    assert len(full) == min(3, len(costs))
+    assert len({choice.gateway_ids for choice in choices}) == len(choices)
