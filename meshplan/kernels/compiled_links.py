@@ -313,7 +313,8 @@ def link_losses(ground, ends, heights, inside, first, last, n, cell_m, table, t,
             out[COVER] = 0.0
             out[WALLS] = 0.0
             out[LEAVES] = 0.0
-            if rows > 1 and columns > 1:
+            inner = min(column_a, row_a, column_b, row_b) >= 0.0 and max(column_a, column_b) <= columns - 1.0
+            if inner and max(row_a, row_b) <= rows - 1.0 and rows > 1 and columns > 1:
                 sample_line(flat, rows, columns, n, column_a, row_a, column_b, row_b, at, across, down, h)
             else:
                 h[0] = np.nan

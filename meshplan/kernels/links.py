@@ -12,7 +12,7 @@ from meshplan.errors import InputError
 from meshplan.kernels.constants import RadioPath
 from meshplan.kernels.cover import StandingCover, cover_terms
 from meshplan.kernels.engine import Notify, Progress, choose_engine, load_compiled, run_pieces
-from meshplan.kernels.numpy_links import sampled_losses
+from meshplan.kernels.numpy_links import Measured, join, losses, measure
 from meshplan.kernels.sampled import SampledLinks, check_ends, sample_links, shared_table
 from meshplan.kernels.sweep import check_ground
 
@@ -124,13 +124,18 @@ def link_losses(
     else:
         step = max(1, CHUNK_SAMPLES // samples)
 
+        measured: list[Measured] = []
+
         def work(first: int, last: int) -> None:
             part = slice(first, last)
             sampled = sample_links(ground, cell_m, held[part], samples, cover=cover)
-            results[part], depths[part] = sampled_losses(sampled, heights[part], path, cover, within[part])
+            measured.append(measure(sampled, heights[part], path, cover, within[part]))
 
         pieces = [(first, min(first + step, len(held))) for first in range(0, len(held), step)]
         run_pieces(work, pieces, cores=1, progress=progress)
+        if measured:
+            joined = join(measured)
+            results, depths = losses(joined, samples - 1, path), joined.depth_m
     return _named(results, depths)
 
 
@@ -150,8 +155,7 @@ def losses_of_samples(
     heights = _pairs(antennas_agl_m, count, float, "antennas_agl_m")
     within = _pairs(np.zeros((count, 2)) if inside is None else inside, count, np.int64, "inside")
     step = max(1, CHUNK_SAMPLES // sampled.samples)
-    results = np.zeros((count, len(fields(LinkLosses)) - 1))
-    depths = np.zeros((count, len(cover.groups) if cover is not None else 0))
+    parts = []
     for first in range(0, count, step):
         part = slice(first, first + step)
         piece = SampledLinks(
@@ -162,8 +166,9 @@ def losses_of_samples(
             None if sampled.code is None else sampled.code[part],
             None if sampled.canopy_m is None else sampled.canopy_m[part],
         )
-        results[part], depths[part] = sampled_losses(piece, heights[part], path, cover, within[part])
-    return _named(results, depths)
+        parts.append(measure(piece, heights[part], path, cover, within[part]))
+    joined = join(parts)
+    return _named(losses(joined, sampled.samples - 1, path), joined.depth_m)
 
 
 def _named(results: Float64, depths: Float64) -> LinkLosses:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -19,6 +21,25 @@ from meshplan.propagation.two_ray import plane_ground_excess_db
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
+Rows = NDArray[np.integer[Any]] | slice
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """What the loss formulas need of each link; arrays of shape (n_links,), `depth_m` (n_links, n_groups)."""
+
+    distance_m: Float64
+    rise_m: Float64
+    nu: Float64
+    highest: Float64
+    """Least clearance, negative, in metres over sqrt(t(1 − t))."""
+    at: NDArray[np.intp]
+    start_m: Float64
+    end_m: Float64
+    added_db: Float64
+    walls_db: Float64
+    leaves_db: Float64
+    depth_m: Float64
 
 
 class Lines:
@@ -32,57 +53,79 @@ class Lines:
         part = table[5]
         self.start = self.ground[:, 0] + heights[:, 0].astype(np.float32)
         self.end = self.ground[:, -1] + heights[:, 1].astype(np.float32)
-        self.chord = self.start[:, None] + (self.end - self.start)[:, None] * part
+        self.chord = (self.end - self.start)[:, None] * part
+        self.chord += self.start[:, None]
         bulge = (sampled.distance_m**2 / (2.0 * path.terms.earth_radius_m)).astype(np.float32)
         self.sight = self.chord - bulge[:, None] * (part - part * part)
 
-    def edges(
-        self, surface: Float32, rows: NDArray[np.integer[Any]] | slice = slice(None)
-    ) -> tuple[Float64, Float64, NDArray[np.intp]]:
-        """Return the Bullington loss over a surface, the least clearance (in sqrt(wavelength·distance)) and its sample."""
+    def extremes(self, surface: Float32, rows: Rows = slice(None)) -> tuple[Float64, Float64, NDArray[np.intp]]:
+        """Return nu of the Bullington edge over a surface, the least clearance as in `Measured`, and its sample."""
         over = (surface - self.sight[rows])[:, 1:-1]
-        high_t = np.max(over * self.from_start, axis=1).astype(float)
-        high_s = np.max(over * self.from_end, axis=1).astype(float)
-        shares = over * self.across
-        at = np.argmax(shares, axis=1)
-        high = np.take_along_axis(shares, at[:, None], axis=1)[:, 0].astype(float)
+        work = over * self.from_start
+        high_t = work.max(axis=1).astype(float)
+        np.multiply(over, self.from_end, out=work)
+        high_s = work.max(axis=1).astype(float)
+        np.multiply(over, self.across, out=work)
+        at = work.argmax(axis=1)
+        high = np.take_along_axis(work, at[:, None], axis=1)[:, 0].astype(float)
         distance = self.distance_m[rows]
         scale = np.sqrt(2.0 / (self.wavelength_m * np.where(distance > 0.0, distance, 1.0)))
         nu = np.where(high_t < 0.0, high, np.sqrt(np.maximum(high_t * high_s, 0.0))) * scale
-        edge = knife_edge_loss_db(nu)
-        return edge - np.expm1(-edge / 6.0) * (10.0 + 2e-5 * distance), high, at + 1
+        return nu, high, at + 1
+
+    def edges(self, surface: Float32, rows: Rows = slice(None)) -> tuple[Float64, Float64, NDArray[np.intp]]:
+        """Return the same with the Bullington loss in place of nu."""
+        nu, high, at = self.extremes(surface, rows)
+        return _edge_db(nu, self.distance_m[rows]), high, at
 
 
-def sampled_losses(
+def measure(
     sampled: SampledLinks, heights: Float64, path: RadioPath, cover: StandingCover | None, inside: NDArray[np.int64]
-) -> tuple[Float64, Float64]:
-    """Return the numbers of `LinkLosses` by column, and the metres in each group of plants."""
-    steps = sampled.samples - 1
-    table = shared_table(steps)
-    lines = Lines(sampled, heights, path, table)
-    distance = sampled.distance_m
-    known = np.isfinite(sampled.ground_m.sum(axis=1))
+) -> Measured:
+    """Reduce a chunk of profiles to what the formulas need."""
+    table = shared_table(sampled.samples - 1)
+    count = len(sampled.distance_m)
     with np.errstate(invalid="ignore", divide="ignore"):
-        free = free_space_loss_db(slant_distance_m(distance, (lines.end - lines.start).astype(float)), path.frequency_mhz)
-        edge, high, at = lines.edges(lines.ground)
-        h1, h2 = _smooth_heights(lines, table)
-        smooth_ground, smooth_edge = _smooth_losses(distance, h1, h2, steps, path)
-        terrain = edge + np.maximum(smooth_ground - smooth_edge, 0.0)
-        groups = 0 if cover is None else len(cover.groups)
-        added, walls, leaves = np.zeros((3, len(distance)))
-        depths = np.zeros((len(distance), groups))
+        lines = Lines(sampled, heights, path, table)
+        nu, high, at = lines.extremes(lines.ground)
+        start, end = _smooth_heights(lines, table)
+        added, walls, leaves = np.zeros((3, count))
+        depths = np.zeros((count, 0 if cover is None else len(cover.groups)))
         if cover is not None and sampled.code is not None:
+            edge = _edge_db(nu, sampled.distance_m)
             added, walls, leaves, depths, high, at = cover_losses(lines, sampled, cover, inside, edge, high, at)
-        share = -high / np.sqrt(path.terms.wavelength_m * distance)
-        clear_m = -high / table[0][at]
-    results = np.stack([free, edge, smooth_edge, smooth_ground, terrain, added, share, clear_m, at / steps, walls, leaves], axis=1)
+    rise = (lines.end - lines.start).astype(float)
+    return Measured(sampled.distance_m, rise, nu, high, at, start, end, added, walls, leaves, depths)
+
+
+def join(parts: Sequence[Measured]) -> Measured:
+    """Put chunks end to end."""
+    return Measured(*(np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(Measured)))
+
+
+def losses(measured: Measured, steps: int, path: RadioPath) -> Float64:
+    """Return the numbers of `LinkLosses` by column (all but the last field)."""
+    distance = measured.distance_m
+    with np.errstate(invalid="ignore", divide="ignore"):
+        free = free_space_loss_db(slant_distance_m(distance, measured.rise_m), path.frequency_mhz)
+        edge = _edge_db(measured.nu, distance)
+        ground, smooth = _smooth_losses(distance, measured.start_m, measured.end_m, steps, path)
+        terrain = edge + np.maximum(ground - smooth, 0.0)
+        share = -measured.highest / np.sqrt(path.terms.wavelength_m * distance)
+        clear_m = -measured.highest / shared_table(steps)[0][measured.at]
+    place = measured.at / steps
+    columns = (free, edge, smooth, ground, terrain, measured.added_db, share, clear_m, place, measured.walls_db, measured.leaves_db)
+    results = np.stack(columns, axis=1)
     spot = distance <= 0.0
     results[spot, 1:] = 0.0
     results[spot, 6:9] = np.nan
-    depths[spot] = 0.0
-    results[~known] = np.nan
-    depths[~known] = np.nan
-    return results, depths
+    results[np.isnan(measured.start_m)] = np.nan
+    return results
+
+
+def _edge_db(nu: Float64, distance_m: Float64) -> Float64:
+    edge = knife_edge_loss_db(nu)
+    return np.asarray(edge - np.expm1(-edge / 6.0) * (10.0 + 2e-5 * distance_m))
 
 
 def _smooth_heights(lines: Lines, table: Float32) -> tuple[Float64, Float64]:
@@ -90,19 +133,17 @@ def _smooth_heights(lines: Lines, table: Float32) -> tuple[Float64, Float64]:
     ground = lines.ground
     fit_start = (ground @ table[3]).astype(float)
     fit_end = (ground @ table[4]).astype(float)
-    over = (ground - lines.chord)[:, 1:-1]
-    worst = np.max(over, axis=1).astype(float)
+    over = ground - lines.chord
+    worst = over[:, 1:-1].max(axis=1).astype(float)
     rows = worst > 0.0
     if rows.any():
-        blocked = over[rows]
+        blocked = over[rows, 1:-1]
         from_start = np.max(blocked * lines.from_start, axis=1).astype(float)
         from_end = np.max(blocked * lines.from_end, axis=1).astype(float)
         part = worst[rows] / (from_start + from_end)
         fit_start[rows] -= part * from_start
         fit_end[rows] -= part * from_end
-    h1 = lines.start - np.minimum(fit_start, ground[:, 0])
-    h2 = lines.end - np.minimum(fit_end, ground[:, -1])
-    return h1, h2
+    return lines.start - np.minimum(fit_start, ground[:, 0]), lines.end - np.minimum(fit_end, ground[:, -1])
 
 
 def _smooth_losses(distance: Float64, h1: Float64, h2: Float64, steps: int, path: RadioPath) -> tuple[Float64, Float64]:
@@ -147,5 +188,4 @@ def _smooth_edge_db(d: Float64, h1: Float64, h2: Float64, steps: int, radius_m: 
     rise = half * i * (steps - i) * step * step - (h1 * (steps - i) + h2 * i) / steps
     clear = np.max(rise * np.sqrt(2.0 * steps / (wavelength_m * step * i * (steps - i))), axis=0)
     blocked = np.sqrt(2.0 * d * np.maximum((steepest - slope) * (back + slope), 0.0) / wavelength_m)
-    edge = knife_edge_loss_db(np.where(steepest < slope, clear, blocked))
-    return np.asarray(edge - np.expm1(-edge / 6.0) * (10.0 + 2e-5 * d))
+    return _edge_db(np.where(steepest < slope, clear, blocked), d)

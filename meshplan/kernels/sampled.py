@@ -77,33 +77,76 @@ def sample_links(
     if samples < 3:
         raise InputError(f"{samples} samples leave no inside", where="samples", fix="Give 3 or more.")
     share = np.linspace(0.0, 1.0, samples)
-    column = np.clip(held[:, 0, None] + (held[:, 2] - held[:, 0])[:, None] * share, 0.0, columns - 1.0)
-    row = np.clip(held[:, 1, None] + (held[:, 3] - held[:, 1])[:, None] * share, 0.0, rows - 1.0)
-    c0, r0 = column.astype(np.int32), row.astype(np.int32)
-    u, v = (column - c0).astype(np.float32), (row - r0).astype(np.float32)
-    at = r0 * np.int32(columns) + c0
     flat = ground_amsl_m.reshape(-1)
-    base = flat.take(at[:, :1])
-    right = (u > 0.0).astype(np.int32)
-    below = (v > 0.0).astype(np.int32) * np.int32(columns)
-    p, q = flat.take(at) - base, flat.take(at + right) - base
-    s, w = flat.take(at + below) - base, flat.take(at + below + right) - base
-    top = p + (q - p) * u
-    heights = top + (s + (w - s) * u - top) * v
+    c0, u = _places(held[:, 0], held[:, 2], share, columns)
+    r0, v = _places(held[:, 1], held[:, 3], share, rows)
+    at = r0 * np.int32(columns)
+    at += c0
+    base = flat.take(at[:, 0])
+    with np.errstate(invalid="ignore"):
+        heights = _mix_four(flat, at, 1 if columns > 1 else 0, columns if rows > 1 else 0, u, v)
+        heights -= base[:, None]
+        for link in np.flatnonzero(np.isnan(heights.sum(axis=1))):
+            heights[link] = _beside_voids(flat, at[link], columns if rows > 1 else 0, u[link], v[link]) - base[link]
     code = canopy = None
     if cover is not None:
-        near = np.rint(row).astype(np.int32) * np.int32(columns) + np.rint(column).astype(np.int32)
+        near = at + (u > 0.5) + (v > 0.5) * np.int32(columns)
         code = cover.index.reshape(-1).take(near)
         canopy = None if cover.canopy_m is None else cover.canopy_m.reshape(-1).take(near)
     across, down = held[:, 2] - held[:, 0], held[:, 3] - held[:, 1]
     return SampledLinks(
         distance_m=cell_m * np.hypot(across, down),
         bearing_deg=np.degrees(np.arctan2(across, -down)),
-        base_amsl_m=base[:, 0],
+        base_amsl_m=base,
         ground_m=np.asarray(heights, dtype=np.float32),
         code=code,
         canopy_m=canopy,
     )
+
+
+def _places(
+    first: NDArray[np.float64], last: NDArray[np.float64], share: NDArray[np.float64], cells: int
+) -> tuple[NDArray[np.int32], Float32]:
+    """Return the cell before each place along one axis, and the way to the next; beyond the outer centres the border holds."""
+    low = np.floor(np.minimum(first, last))
+    ways = np.multiply.outer((last - first).astype(np.float32), share.astype(np.float32))
+    ways += (first - low).astype(np.float32)[:, None]
+    ways[:, -1] = last - low
+    if low.min(initial=0.0) < 0.0 or np.maximum(first, last).max(initial=0.0) > cells - 1.0:
+        np.clip(ways, -low[:, None], cells - 1.0 - low[:, None], out=ways)
+    cell = ways.astype(np.int32)
+    np.minimum(cell, np.maximum(cells - 2.0 - low, 0.0).astype(np.int32)[:, None], out=cell)
+    ways -= cell
+    cell += low.astype(np.int32)[:, None]
+    return cell, ways
+
+
+def _mix_four(flat: Float32, at: NDArray[np.int32], right: int, below: int, u: Float32, v: Float32) -> Float32:
+    """Bilinear mean of the cells at `at`, the next column and the next row."""
+    top, work = flat.take(at, mode="clip"), flat[right:].take(at, mode="clip")
+    work -= top
+    work *= u
+    top += work
+    bottom, work = flat[below:].take(at, mode="clip"), flat[below + right :].take(at, mode="clip")
+    work -= bottom
+    work *= u
+    bottom += work
+    bottom -= top
+    bottom *= v
+    top += bottom
+    return top
+
+
+def _beside_voids(flat: Float32, at: NDArray[np.int32], below: int, u: Float32, v: Float32) -> Float32:
+    """Do the same where a cell is unknown; one of no weight does not count."""
+
+    def mix(first: Float32, second: Float32, share: Float32) -> Float32:
+        return np.where(share == 0.0, first, np.where(share == 1.0, second, first + (second - first) * share))
+
+    def row_at(shift: int) -> Float32:
+        return mix(flat.take(at + shift, mode="clip"), flat.take(at + shift + 1, mode="clip"), u)
+
+    return np.asarray(mix(row_at(0), row_at(below), v), dtype=np.float32)
 
 
 @lru_cache(maxsize=64)

@@ -167,3 +167,22 @@ def test_ends_outside_the_raster_are_named() -> None:
     with pytest.raises(InputError, match="1 of 2 links end outside the raster") as caught:
         link_losses(rough_ground(9, 9), CELL_M, [[0, 0, 5, 5], [0, 0, 9, 5]], [2.0, 1.0], RadioPath(868.0), samples=9)
     assert caught.value.where == "link 1"
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+def test_half_a_cell_beyond_the_outer_centres_the_border_holds(engine: Engine) -> None:
+    ground = rough_ground(40, 50, 0.3)
+    corners = np.array([[-0.5, -0.4, 49.4, 39.5], [-0.3, 20.0, 30.0, 39.4], [49.5, -0.5, 2.0, 3.0], [49.0, 39.0, 0.0, 0.0]])
+    antennas = np.full((4, 2), 3.0)
+    got = link_losses(ground, CELL_M, corners, antennas, RadioPath(868.0), samples=60, engine=engine)
+    assert_equal_to_the_formulas(got, ground, corners, antennas, RadioPath(868.0), 60, within_db=0.01)
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+@pytest.mark.parametrize("shape", [(1, 30), (30, 1)])
+def test_a_raster_of_one_row_or_column_serves(engine: Engine, shape: tuple[int, int]) -> None:
+    ground = rough_ground(*shape, relief=0.3)
+    last = [shape[1] - 1.0, shape[0] - 1.0]
+    ends, antennas = np.array([[0.0, 0.0, *last]]), np.full((1, 2), 2.0)
+    got = link_losses(ground, CELL_M, ends, antennas, RadioPath(868.0), samples=30, engine=engine)
+    assert_equal_to_the_formulas(got, ground, ends, antennas, RadioPath(868.0), 30, within_db=0.01)
