@@ -27,7 +27,7 @@ def check_property(folder: Path, *, radio: str | None = None, overrides: dict[st
     facts = (
         ("property", found.settings.name),
         ("sites", ", ".join(f"{count} {role.value}{'s' if count != 1 else ''}" for role, count in sites.items())),
-        ("cover", f"{len(found.covers)} pieces" if found.covers else "none"),
+        ("cover", f"{len(found.covers)} piece{'s' if len(found.covers) != 1 else ''}" if found.covers else "none"),
         ("boundary", "yes" if found.boundary is not None else "none"),
         ("grid", f"{grid.columns} × {grid.rows} cells of {grid.cell_m:g} m"),
         *((f"radio{number}", part.radio.title) for number, part in zip(numbers, parts, strict=True)),

@@ -19,7 +19,7 @@ from meshplan.planning.solve import solve_placement
 from meshplan.radio_records import RadioMode
 from meshplan.records import Comparison, ComparisonRow, Role
 from meshplan.workflow.plan import compute_all_links, placement_problem
-from meshplan.workflow.prepare import Base, Prepared, equip, read_base
+from meshplan.workflow.prepare import COMPARE, Base, Prepared, equip, read_base
 from meshplan.workflow.progress import OnProgress, silent
 
 SAME_BAND = 0.01
@@ -43,7 +43,7 @@ def compare_radios(
     folder, overrides
         As for `read_base`. A radio, frequency or power named in the settings is not used here.
     classes : sequence of str
-        Keys of the classes to compare; all of them if empty.
+        Keys of the classes to compare, with or without a setting; if empty those of property.toml if it names several, else all.
     limits : SolveLimits, optional
         For each plan.
     on_progress : callable, optional
@@ -51,16 +51,7 @@ def compare_radios(
     tell = on_progress or silent
     tell("Reading the property", 0, 0)
     base = read_base(folder, overrides=overrides)
-    for key in classes:
-        if key not in base.classes:
-            fix = f"Name any of: {', '.join(base.classes)}."
-            raise InputError(f"radio class '{key}' is not known.{nearest_name(key, base.classes)}", fix=fix)
-    names = [
-        f"{key}-{setting.name}" if len(radio.settings) > 1 else key
-        for key, radio in base.classes.items()
-        if not classes or key in classes
-        for setting in radio.settings
-    ]
+    names = _names_to_compare(base, classes)
     error_fields = draw_error_fields(base.landscape)
     tables: list[LinkTable] = []
     rows: list[ComparisonRow] = []
@@ -91,6 +82,25 @@ def compare_radios(
         assumptions=(*base.found.assumptions, *base.landscape.assumptions),
         curves=tuple(range_curve(modes) for modes in lawful.values()),
     )
+
+
+def _names_to_compare(base: Base, classes: Sequence[str]) -> list[str]:
+    """Return the settings of the wanted classes, in the order of the catalogue; a class stands for all its settings."""
+    listed = base.found.settings.radio
+    if not classes and len(listed) > 1 and COMPARE not in listed:
+        classes = listed
+    settings = {
+        f"{key}-{setting.name}" if len(radio.settings) > 1 else key: key
+        for key, radio in base.classes.items()
+        for setting in radio.settings
+    }
+    known = {*base.classes, *(name.casefold() for name in settings)}
+    wanted = {name.casefold() for name in classes}
+    for name in classes:
+        if name.casefold() not in known:
+            fix = f"Name any of: {', '.join(base.classes)}."
+            raise InputError(f"radio class '{name}' is not known.{nearest_name(name, base.classes)}", fix=fix)
+    return [name for name, key in settings.items() if not wanted or key in wanted or name.casefold() in wanted]
 
 
 def _links(tables: list[LinkTable], prepared: Prepared, error_fields: ErrorFields) -> LinkTable:

@@ -24,10 +24,18 @@ from meshplan.operation.law import LegalVerdict, find_region, highest_lawful_pow
 from meshplan.propagation.ground import ground_constants
 from meshplan.propagation.refraction import effective_earth_radius_km
 from meshplan.propagation.seasons import Hemisphere, Season
-from meshplan.radio_records import RadioClass, RadioMode, radio_mode
+from meshplan.radio_records import RadioClass, RadioMode, Region, radio_mode
 from meshplan.records import Purpose, Role, Site
 from meshplan.settings import RadioSettings
+from meshplan.terrain.candidates import find_relay_places
+from meshplan.terrain.geodesy import to_degrees
 from meshplan.terrain.landscape import Landscape, build_landscape
+
+COMPARE = "compare"
+"""Stands in property.toml for all radio classes."""
+
+
+USUAL_FOUND_RELAYS = 30
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,15 +110,17 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
         Everything that is wrong with the input, all at once where it can be known at once.
     """
     found = read_property(folder, overrides=overrides)
+    landscape = build_landscape(found.elevation, found.covers)
+    found = with_found_relays(found, landscape)
     hemisphere = hemisphere_of(sum(site.lat_deg for site in found.sites) / len(found.sites))
     return Base(
         found=found,
-        landscape=build_landscape(found.elevation, found.covers),
+        landscape=landscape,
         classes=read_radio_classes(found.folder),
         antennas=read_antennas(found.folder),
         cables=read_cables(found.folder),
         catalogue=Catalogue(
-            region=find_region(read_regions(found.folder), found.settings.country),
+            region=_region_of(found),
             batteries=read_batteries(found.folder),
             boards=read_boards(found.folder),
             solar=read_solar(),
@@ -120,10 +130,43 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
     )
 
 
+def with_found_relays(found: Property, landscape: Landscape) -> Property:
+    """Return the property with relay candidates from the land itself, as many as asked, or some if its sites name none."""
+    named = any(site.role is Role.RELAY for site in found.sites)
+    wanted = found.settings.generate_relays
+    count = wanted if wanted is not None else (0 if named else USUAL_FOUND_RELAYS)
+    if count == 0:
+        return found
+    relays = find_relay_places(landscape, found.boundary, found.sites, count, to_degrees(landscape.grid))
+    why = "" if wanted is not None else " because the sites name none"
+    told = f"{len(relays)} relay candidates were found on the land itself{why}; each must be looked at before it is used."
+    return replace(found, sites=(*found.sites, *relays), assumptions=(*found.assumptions, told))
+
+
+def _region_of(found: Property) -> Region:
+    try:
+        return find_region(read_regions(found.folder), found.settings.country)
+    except InputError as error:
+        raise InputError(error.problem, where="property.toml, key 'country'", fix=error.fix) from error
+
+
 def prepare_property(folder: Path, *, radio: str | None = None, overrides: dict[str, Any] | None = None) -> Prepared:
     """Read a property and equip it with a radio; `radio` names a class in place of the one in the file. Raises as `read_base`."""
     base = read_base(folder, overrides=overrides)
-    return equip(base, radio or base.found.settings.radio[0])
+    if radio:
+        return equip(base, radio)
+    first, *others = base.found.settings.radio
+    if first == COMPARE:
+        raise InputError(
+            'radio = "compare" asks for a comparison, and this needs one class',
+            where="property.toml, key 'radio'",
+            fix=f"Run `meshplan compare {folder}` and write down the class you choose, or name one with --radio CLASS.",
+        )
+    prepared = equip(base, first)
+    if not others:
+        return prepared
+    note = f"Of the radio classes in property.toml the first, {first}, is taken; `meshplan compare` shows them all."
+    return replace(prepared, assumptions=(*prepared.assumptions, note))
 
 
 def equip(base: Base, radio: str, *, mixed: bool = True) -> Prepared:
@@ -157,6 +200,11 @@ def class_names(base: Base, radio: str) -> tuple[str, ...]:
     """Return the classes that the places of a property carry, that of the property first; unknown ones are faults."""
     found: dict[str, None] = {}
     faults: list[MeshplanError] = []
+    try:
+        radio_mode(base.classes, radio)
+    except InputError as error:
+        here = "property.toml, key 'radio'" if radio in base.found.settings.radio else "--radio"
+        faults.append(InputError(error.problem, where=here, fix=error.fix))
     for site in base.found.sites:
         names = radio_names(site, radio)
         if site.role is Role.SENSOR and len(names) > 1:
@@ -164,6 +212,8 @@ def class_names(base: Base, radio: str) -> tuple[str, ...]:
             faults.append(InputError(f"the sensor {site.name} names {len(names)} radios", where=site.where, fix=fix))
         for name in names:
             found[name] = None
+            if name == radio:
+                continue
             try:
                 radio_mode(base.classes, name)
             except InputError as error:
@@ -202,6 +252,36 @@ def part_of_mixture(base: Base, name: str, radio: str) -> Prepared:
             )
             stations.append(replace(station, cost=round(station.cost + more, 2)))
     return replace(prepared, stations=tuple(stations))
+
+
+def equip_for_readings(base: Base, name: str, frequency_mhz: float | None = None) -> Prepared:
+    """Return the property with every place in one class, whatever it carries: what somebody held in their hands to measure.
+
+    Antennas of another band give way to the one that belongs to the class.
+
+    Parameters
+    ----------
+    base : Base
+    name : str
+        Class that was measured with.
+    frequency_mhz : float, optional
+        Channel, within what the class can do.
+    """
+    settings = base.found.settings
+    channel_mhz = frequency_mhz or radio_mode(base.classes, name).frequency_mhz
+
+    def fits(antenna: str | None) -> bool:
+        return antenna not in base.antennas or base.antennas[antenna].serves(channel_mhz)
+
+    unfit = {role.value: None for role in Role if not fits(getattr(settings.antenna, role.value))}
+    settings = settings.model_copy(
+        update={
+            "radio_settings": RadioSettings(licence=settings.radio_settings.licence, frequency_mhz=frequency_mhz),
+            "antenna": settings.antenna.model_copy(update=unfit),
+        }
+    )
+    sites = tuple(replace(site, radio=None, antenna=site.antenna if fits(site.antenna) else None) for site in base.found.sites)
+    return _equip_alike(replace(base, found=replace(base.found, settings=settings, sites=sites)), name)
 
 
 def _two_radio_notes(base: Base, radio: str) -> list[str]:
