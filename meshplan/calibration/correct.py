@@ -234,13 +234,13 @@ def _refusals(link: PredictedLink, reach: Reach) -> tuple[str, ...]:
     if link.distance_m < reach.least_distance_m / DISTANCE_REACH:
         said.append(f"{link.distance_m:.0f} m is nearer than any reading ({reach.least_distance_m:.0f} m).")
     for kind, metres in link.cover_m:
-        most = reach.most_cover_m.get(kind, 0.0)
+        most, words = reach.most_cover_m.get(kind, 0.0), kind.replace("_", " ")
         if metres > 0 and most == 0:
-            said.append(f"No reading went through {kind}.")
+            said.append(f"No reading went through {words}.")
         elif metres > COVER_REACH * most + COVER_REACH_M:
-            said.append(f"{metres:.0f} m of {kind} is more than any reading went through ({most:.0f} m).")
+            said.append(f"{metres:.0f} m of {words} is more than any reading went through ({most:.0f} m).")
         elif metres > 0 and link.in_leaf not in reach.leaf_states[kind]:
-            said.append(f"{kind.capitalize()} was not measured {'in leaf' if link.in_leaf else 'bare'}.")
+            said.append(f"{words[:1].upper()}{words[1:]} was not measured {'in leaf' if link.in_leaf else 'bare'}.")
     if link.diffraction_db > reach.most_diffraction_db + DIFFRACTION_REACH_DB:
         said.append(
             f"{link.diffraction_db:.0f} dB of diffraction is more than at any reading ({reach.most_diffraction_db:.0f} dB)."

@@ -76,7 +76,9 @@ def choose_next_places(
     notes = []
     inside = [p for p in candidates if p.links and (area is None or area.buffer(0.5).covers(shapely.Point(p.x_m, p.y_m)))]
     if len(inside) < len(candidates):
-        notes.append(f"{len(candidates) - len(inside)} places lie outside the boundary, in the way, or out of hearing.")
+        out = len(candidates) - len(inside)
+        lie = "1 place lies" if out == 1 else f"{out} places lie"
+        notes.append(f"{lie} outside the boundary, in the way, or out of hearing.")
     if not inside or not stakes:
         return Walk((), (), 0.0, 0.0, 0.0, (*notes, "No place is left to measure." if stakes else "No decision is open."))
     chosen, total = _choose(inside, stakes, calibration, count)

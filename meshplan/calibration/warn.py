@@ -46,6 +46,8 @@ def warnings_of(calibration: Calibration, inference: Inference, measured: Sequen
 def in_words(name: str) -> str:
     """Return a parameter's name as a person would say it."""
     kind, _, rest = name.partition(" ")
+    if kind in ("cover", "class"):
+        rest = rest.replace("_", " ")
     if not rest:
         return WORDS.get(name, name)
     return {

@@ -72,7 +72,7 @@ def test_places_outside_the_boundary_are_left_out_and_said() -> None:
     half = shapely.box(0, 0, 450, 900)
     walk = choose_next_places(places_of_links(links), [Stake(link, REQUIRED) for link in links], None, 4, boundary=half)
     assert all(stop.place.x_m <= 450.5 for stop in walk.stops)
-    assert walk.notes[0].endswith("places lie outside the boundary, in the way, or out of hearing.")
+    assert walk.notes[0].endswith(" outside the boundary, in the way, or out of hearing.")
     assert half.buffer(0.1).covers(shapely.LineString(walk.path))
 
 
