@@ -177,8 +177,8 @@ class PropertySettings(_Settings):
     """Radio class (`meshplan radios` lists them), several of them, or "compare"."""
     seasons: FileNames = ("bare", "leaf")
     """Seasons to plan for: bare, leaf, wet, snow, or a month such as "august"."""
-    generate_relays: int = Field(default=0, ge=0, le=20_000)
-    """How many relay candidates to look for on the land itself."""
+    generate_relays: int | None = Field(default=None, ge=0, le=20_000)
+    """How many relay candidates to look for on the land itself; by default 30 if the sites name none, else 0."""
     radio_settings: RadioSettings = RadioSettings()
     """Frequency, power, spreading factor, licence."""
     antenna: AntennaSettings = AntennaSettings()

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike
 from pyproj import Geod, Transformer
+from pyproj.enums import TransformDirection
 
 from meshplan.grid import Grid
 from meshplan.units import Array
@@ -43,6 +45,23 @@ def place_on_grid(grid: Grid, lon_deg: float, lat_deg: float) -> tuple[float, fl
     return float(x_m), float(y_m)
 
 
+def place_in_degrees(grid: Grid, x_m: float, y_m: float) -> tuple[float, float]:
+    """Return longitude and latitude, WGS 84, of a place on the grid's projection."""
+    lon_deg, lat_deg = _to_grid(grid.crs).transform(x_m, y_m, direction=TransformDirection.INVERSE)
+    return float(lon_deg), float(lat_deg)
+
+
 @cache
 def _to_grid(crs: str) -> Transformer:
     return Transformer.from_crs("EPSG:4326", crs, always_xy=True)
+
+
+def to_degrees(grid: Grid) -> Callable[[float, float], tuple[float, float]]:
+    """Return a function from x and y on the grid to longitude and latitude, WGS 84."""
+    transformer = Transformer.from_crs(grid.crs, "EPSG:4326", always_xy=True)
+
+    def degrees(x_m: float, y_m: float) -> tuple[float, float]:
+        lon_deg, lat_deg = transformer.transform(x_m, y_m)
+        return float(lon_deg), float(lat_deg)
+
+    return degrees
