@@ -29,14 +29,19 @@ def find_browser() -> str | None:
     return shutil.which("chromium") or shutil.which("chromium-browser")
 
 
+def required_browser(path: str | None, *, in_ci: bool) -> str:
+    """Return the browser's path; without one fail in CI and skip elsewhere, saying why."""
+    if path is not None:
+        return path
+    if in_ci:
+        pytest.fail("Chromium is missing: the browser tests must run in CI")
+    pytest.skip("no Chromium on this machine (apt-get install chromium)")
+
+
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Any]:
     """Start Chromium. In CI a missing browser fails; elsewhere the test is skipped and says why."""
-    path = find_browser()
-    if path is None:
-        if os.environ.get("CI"):
-            pytest.fail("Chromium is missing: the browser tests must run in CI")
-        pytest.skip("no Chromium on this machine (apt-get install chromium)")
+    path = required_browser(find_browser(), in_ci=bool(os.environ.get("CI")))
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:

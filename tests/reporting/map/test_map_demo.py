@@ -1,4 +1,4 @@
-"""The map of the demo farm, planned anew: every link opens, and the page's own engine stays near the planner's."""
+"""The maps of two demos, planned anew: every link opens, and the page's own engine stays near the planner's."""
 
 from __future__ import annotations
 
@@ -20,7 +20,9 @@ from meshplan.workflow.plan import Planned, plan_property
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
-FARM = Path(__file__).resolve().parents[3] / "sample_sites" / "mirrowick_bottom"
+SAMPLES = Path(__file__).resolve().parents[3] / "sample_sites"
+DEMOS = ("mirrowick_bottom", "ossaby_terrace")
+"""A valley with a ridge and woods; a garden of terraces with a hedge and houses."""
 PAIRS = 1000
 SEED = 20_262
 PAGE_LIMIT = 2_000_000
@@ -32,9 +34,9 @@ class Demo:
     file: Path
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
-    planned = plan_property(FARM)
+@pytest.fixture(scope="module", params=DEMOS)
+def demo(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    planned = plan_property(SAMPLES / request.param)
     made = planned.prepared
     land = map_landscape(planned.plan, made.landscape, made.stations, made.seasons, made.path)
     return Demo(planned, write_map(planned.plan, land, tmp_path_factory.mktemp("demo") / "map.html"))
@@ -69,7 +71,7 @@ def test_every_device_opens(page: Any, demo: Demo) -> None:
 
 
 def test_random_pairs_agree_with_the_full_raster(page: Any, demo: Demo) -> None:
-    """1000 pairs anywhere on the farm, sampled in the page from its own packed land: within 1 dB of the planner's engine."""
+    """1000 pairs anywhere on the land, sampled in the page from its own packed land: within 1 dB of the planner's engine."""
     made = demo.planned.prepared
     land, grid = made.landscape, made.landscape.grid
     random = np.random.default_rng(SEED)
@@ -119,7 +121,7 @@ def test_the_page_alone_is_near_every_link_of_the_plan(page: Any, demo: Demo) ->
             assert loss == pytest.approx(result.path_loss_db, abs=1.0), link.key
             assert margin == pytest.approx(min(result.margin_at_a_db, result.margin_at_b_db), abs=1.0), link.key
             assert chance == pytest.approx(result.chance, abs=0.06), link.key
-    assert looked_at >= 15
+    assert looked_at >= 10
 
 
 def test_a_trial_at_its_place_shows_the_margin_of_the_plan(page: Any, demo: Demo) -> None:
