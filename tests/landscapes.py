@@ -22,15 +22,16 @@ def make_landscape(
     ground_is_surface: bool = False,
     error_m: float = 0.5,
     error_length_m: float = 10.0,
+    raster_cell_m: float | None = None,
 ) -> Landscape:
-    """Return a landscape whose north-west corner lies at (WEST_M, NORTH_M)."""
+    """Return a landscape whose north-west corner lies at (WEST_M, NORTH_M); its raster may have been coarser than its grid."""
     grid = Grid(CRS, WEST_M, NORTH_M, cell_m, ground.shape[1], ground.shape[0])
     elevation = Elevation(
         grid=grid,
         ground_amsl_m=ground.astype(np.float32),
         surface_amsl_m=surface,
         raster_index=np.zeros(ground.shape, dtype=np.uint8),
-        rasters=(RasterNote("test.tif", "ground", cell_m, error_m, error_length_m, 1.0, "a test"),),
+        rasters=(RasterNote("test.tif", "ground", raster_cell_m or cell_m, error_m, error_length_m, 1.0, "a test"),),
         ground_is_surface=ground_is_surface,
         assumptions=(),
     )

@@ -151,13 +151,12 @@ def compute_links(
         losses = path_losses(profiles, ends, landscape, seasons, settings, around_db=around_db)
         parts.append(losses)
         if error_fields is not None:
-            shaken = shaken_terrain_db(profiles, ends, landscape, settings, error_fields, *places)
+            over_roofs = losses.building_way == WAYS_PAST_BUILDINGS.index("over the roof")
+            shaken = shaken_terrain_db(profiles, ends, landscape, settings, error_fields, *places, over_roofs=over_roofs)
             mean = shaken.mean(axis=1)
             shifts[rows] = shaken - mean[:, None]
             if error_fields.hides_relief:
-                hidden[rows] = np.maximum(
-                    mean - losses.terrain_db - np.where(losses.building_way == 1, losses.building_db, 0.0), 0.0
-                )
+                hidden[rows] = np.maximum(mean - losses.terrain_db - np.where(over_roofs, losses.building_db, 0.0), 0.0)
         done += len(rows)
         if on_progress is not None:
             on_progress(done, total)
@@ -228,17 +227,20 @@ def shaken_terrain_db(
     y_a_m: Array,
     x_b_m: Array,
     y_b_m: Array,
+    *,
+    over_roofs: NDArray[np.bool_],
 ) -> Array:
     """Return the terrain and roof loss over each shaken ground; shape (n_paths, n_draws).
 
-    Antennas stand on the true ground, so their heights move with it.
+    Antennas stand on the true ground, so their heights move with it. Roofs count on paths that go over them, `over_roofs`; a path
+    that goes through walls pays those, which no error of the ground changes.
     """
     share = np.linspace(0.0, 1.0, profiles.samples)
     x_m = x_a_m[:, None] * (1.0 - share) + x_b_m[:, None] * share
     y_m = y_a_m[:, None] * (1.0 - share) + y_b_m[:, None] * share
     heights = np.array([0.0, *(cover.height_m if cover.is_building else 0.0 for cover in landscape.covers)])
     around = (profiles.cover_index == ends.inside_a[:, None]) | (profiles.cover_index == ends.inside_b[:, None])
-    roofs = np.where(around, 0.0, heights[profiles.cover_index]) if not landscape.ground_is_surface else 0.0
+    roofs = np.where(over_roofs[:, None] & ~around, heights[profiles.cover_index], 0.0) if not landscape.ground_is_surface else 0.0
     errors_m = height_errors_at(fields_, landscape, x_m, y_m)
     losses = np.empty((len(profiles.distance_m), fields_.draws))
     for draw in range(fields_.draws):

@@ -115,7 +115,8 @@ def table_text(links: DemoLinks) -> str:
             local_db = a.local_loss_db + b.local_loss_db + a.entry_loss_db + b.entry_loss_db + 2.0 * season.antenna_loss_db
             items = (
                 f"{losses.free_space_db[row]:7.1f}{losses.terrain_db[row]:8.1f}{losses.behind_hill_db[row]:6.1f}"
-                f"{losses.building_db[row]:8.1f}{losses.vegetation_db[number, row]:8.1f}{table.hidden_relief_db[row]:8.1f}{local_db:7.1f}"
+                f"{losses.building_db[row]:8.1f}{losses.vegetation_db[number, row]:8.1f}"
+                f"{table.hidden_relief_db[row]:8.1f}{local_db:7.1f}"
             )
             result = f"{table.margin_db[number, row]:8.1f}{table.spread_db[number, row]:7.1f}{table.chance[number, row]:8.2f}"
             name = a.key if number == 0 else ""

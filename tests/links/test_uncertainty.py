@@ -9,16 +9,18 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from landscapes import make_landscape, rough
+from landscapes import NORTH_M, WEST_M, make_landscape, rough
 from link_stations import BARE, links_between, make_site
 from scipy.special import ndtr
 from scipy.stats import multivariate_normal
+from shapely import box
 
 from meshplan.links.engine import LinkTable, compute_links
 from meshplan.links.pairs import candidate_pairs
 from meshplan.links.uncertainty import draw_error_fields, height_errors_at, route_chance
 from meshplan.links.verdict import verdict_for
-from meshplan.records import Role
+from meshplan.links.walls import enclosure_loss_db
+from meshplan.records import Cover, Role
 from meshplan.terrain.landscape import Landscape
 from meshplan.workflow.prepare import Prepared, equip, read_base
 
@@ -230,3 +232,18 @@ def test_fine_rasters_hide_no_relief() -> None:
     )
     assert table.hidden_relief_db.tolist() == [0.0]
     assert table.elevation_spread_db[0] > 0.0
+
+
+def test_walls_that_a_path_goes_through_are_not_hidden_relief_as_well() -> None:
+    """A wide glass hall is passed through its walls; on a coarse raster its roof must not come back as relief."""
+    hall = Cover("hall", "building", box(WEST_M + 200, NORTH_M - 230, WEST_M + 300, NORTH_M - 70), 9.0, wall="glass")
+    ground = np.full((120, 200), 100.0)
+    built, open_land = (
+        make_landscape(ground, cell_m=2.5, covers=covers, error_m=1.0, raster_cell_m=10.0) for covers in ((hall,), ())
+    )
+    sites = [make_site("a", 60, 150, 2.0), make_site("b", 440, 150, 2.0, Role.GATEWAY)]
+    with_hall, without = (links_between(sites, land, error_fields=draw_error_fields(land)) for land in (built, open_land))
+    assert with_hall.losses.building_way[0] == 2
+    assert with_hall.losses.building_db[0] == pytest.approx(2.0 * enclosure_loss_db("glass", 868.0))
+    assert without.hidden_relief_db[0] > 0.5
+    assert with_hall.hidden_relief_db[0] == pytest.approx(without.hidden_relief_db[0], abs=1e-9)
