@@ -1,9 +1,9 @@
 """The engine against packets measured in a city, uncalibrated: how far off, said plainly.
 
 Run `python tests/benchmarks/city_links.py`. The table names neither terrain nor houses nor gateway heights, so only three things
-can be compared: free space; the engine over level ground with the heights of the authors' example (1.2 m and 45 m); and that with the
-published median loss of a street at the lower end. None is fitted. Residual = predicted less measured power; above zero means that
-more power was promised than came.
+can be compared: free space; the engine over level ground with the heights of the authors' example (1.2 m and 45 m); and that with
+the published median loss of a street at the lower end. None is fitted. Residual = predicted less measured power; above zero means
+that more power was promised than came.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Real packets from a city, compared with the uncalibrated engine: bounds that must hold, not proof of accuracy.
 
-`python tests/benchmarks/city_links.py` prints the residuals. As seen: free space promises 27 dB too much; the engine over level ground
-with one street at the lower end (ITU-R P.2108) is 2.8 dB pessimistic with 9.4 dB RMSE within 20 km. Beyond that only two gateways on
-mountains are heard, which level ground makes 40 dB too weak: heights unknown, so nothing can be said there.
+`python tests/benchmarks/city_links.py` prints the residuals. As seen: free space promises 27 dB too much; the engine over level
+ground with one street at the lower end (ITU-R P.2108) is 2.8 dB pessimistic with 9.4 dB RMSE within 20 km. Beyond that only two
+gateways on mountains are heard, which level ground makes 40 dB too weak: heights unknown, so nothing can be said there.
 """
 
 from __future__ import annotations
