@@ -82,7 +82,9 @@ def changed(rows: Rows, changes: Mapping[str, Mapping[str, Any]]) -> Rows:
     return [row | dict(changes.get(row["name"], {})) for row in rows]
 
 
-def lay_small_property(folder: Path, *, sites: Rows | None = None, settings: str = "", heights: NDArray[np.float32] | None = None) -> Path:
+def lay_small_property(
+    folder: Path, *, sites: Rows | None = None, settings: str = "", heights: NDArray[np.float32] | None = None
+) -> Path:
     """Write the whole holding into a folder and return the folder; `settings` is added to property.toml."""
     folder.mkdir(parents=True, exist_ok=True)
     write_raster(folder / "ground.tif", bank() if heights is None else heights)

@@ -23,8 +23,8 @@ Planner = Callable[[str], Any]
 VALLEY, GARDEN, GARDEN_COARSE, ORCHARD = "mirrowick_bottom", "ossaby_terrace", "ossaby_terrace_30m", "pellimoor_orchard"
 DEMOS = [GARDEN, GARDEN_COARSE, VALLEY, pytest.param(ORCHARD, marks=pytest.mark.slow)]
 ADDS_UP_DB = 0.05
-SAMPLED = 0.02
-"""Chances of routes are counted over drawn cases; three standard deviations of some thousand draws."""
+SAMPLED = 0.04
+"""The chance of a route is counted over the shaken grounds themselves (at least 16), that of a link comes from their spread."""
 
 
 @pytest.mark.parametrize("name", DEMOS)
@@ -147,7 +147,8 @@ def test_swapping_the_ends_of_a_link_changes_no_loss(planned_demo: Planner) -> N
 def test_the_same_input_gives_the_same_bytes(planned_demo: Planner, name: str, tmp_path: Path) -> None:
     """Planned again in another process, from another folder, with another hash seed, into another place."""
     demo = planned_demo(name)
-    code = f"from meshplan.cli import main; main(['plan', {str(demo.folder)!r}, '--out', {str(tmp_path / 'again')!r}, '-q'])"
+    words = ["plan", str(demo.folder), "--out", str(tmp_path / "again"), "-q"]
+    code = f"from meshplan.cli import main; main({words!r}) in (0, 1) or exit('failed')"
     environment = os.environ | {"PYTHONHASHSEED": "4711", "TZ": "Pacific/Auckland"}
     subprocess.run([sys.executable, "-c", code], check=True, cwd=tmp_path, env=environment, stdout=subprocess.DEVNULL)
     first = {path.relative_to(demo.out): path.read_bytes() for path in sorted(demo.out.rglob("*")) if path.is_file()}

@@ -1,0 +1,165 @@
+"""The law steers the plan: dwell and duty choose power and sub-band, airtime chooses relays, and a breach is told first."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from small_property import Rows, bank, lay_small_property, usual_sites
+
+from meshplan.cli import main
+from meshplan.errors import InputError
+from meshplan.records import Plan, Role
+from meshplan.reporting.plan_text import plan_summary, plan_text
+from meshplan.workflow import plan_property
+from meshplan.workflow.check import check_property
+
+NARROW_ROW = {"radio": "fsk-868-4k8", "radio_settings.frequency_mhz": 868.9, "radio_settings.power_dbm": 13.0}
+"""In 868.7-869.2 MHz each device may send 0.1 % of the time (EN 300 220-2 annex B)."""
+
+
+def troughs(count: int) -> Rows:
+    """Return the holding with some troughs behind the bank that send 20 bytes every 15 minutes."""
+    kept = [row for row in usual_sites() if row["name"] != "Trough"]
+    row = {"role": "sensor", "antenna_agl_m": 1.5, "payload_bytes": 20, "interval_s": 900}
+    return [*kept, *({"name": f"Trough {n}", "x": 310 + 8 * n, "y": 280 + 10 * n} | row for n in range(count))]
+
+
+def plan_of(folder: Path, sites: Rows, **settings: Any) -> Plan:
+    lay_small_property(folder, sites=sites, heights=bank(40.0))
+    return plan_property(folder, overrides=NARROW_ROW | settings).plan
+
+
+def relays(plan: Plan) -> list[str]:
+    return [device.name for device in plan.devices if device.in_plan and device.role is Role.RELAY]
+
+
+def test_a_narrow_duty_limit_needs_a_second_relay(tmp_path: Path) -> None:
+    # hand-worked: 20 bytes at 4.8 kbit/s are 50 ms, the confirmation of 4 bytes 23 ms; 8 sensors every 900 s are
+    # 8 · 73 ms / 900 s = 0.065 % of the time, above half of 0.1 % and below half of 1 %
+    narrow = plan_of(tmp_path / "narrow", troughs(8))
+    wide = plan_of(tmp_path / "wide", troughs(8), **{"radio_settings.frequency_mhz": 868.3})
+    assert relays(wide) == ["South post"]
+    assert sorted(relays(narrow)) == ["North post", "South post"]
+    for plan, most in ((narrow, 0.0005), (wide, 0.005)):
+        assert not plan.unserved
+        assert plan.lawful
+        loads = [device.duty.fast_duty_share for device in plan.devices if device.duty is not None and device.name in relays(plan)]
+        assert max(loads) <= most * (1 + 1e-9)
+    assert wide.device("South post").duty is not None
+
+
+def test_sensors_beyond_the_airtime_of_all_relays_say_so(tmp_path: Path) -> None:
+    plan = plan_of(tmp_path, troughs(16))
+    assert plan.unserved
+    reason = "the devices that hear it would need more than half of the time on the air that the rules allow"
+    assert {miss.reason for miss in plan.unserved} == {reason}
+    assert plan.lawful
+
+
+def test_few_packets_leave_the_placement_unbound(tmp_path: Path) -> None:
+    lay_small_property(tmp_path)
+    planned = plan_property(tmp_path)
+    assert not planned.problem.has_capacity
+    assert all(sensor.load == 0.0 for sensor in planned.problem.sensors)
+
+
+def mixed(count: int) -> Rows:
+    """Return troughs and one sensor of another class, so that only the finished plan can be judged."""
+    odd = {"name": "Odd one", "role": "sensor", "x": 95, "y": 300, "antenna_agl_m": 1.0, "radio": "ble-1m"}
+    return [*troughs(count), odd]
+
+
+def test_a_breach_found_after_planning_leads_the_plan_and_its_exit_code(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder, sites = tmp_path / "site", mixed(14)
+    for row in sites:
+        if row["name"] == "North post":
+            row["use"] = "forbidden"
+    plan = plan_of(folder, sites)
+    assert not plan.lawful
+    breach = plan.legal[0]
+    assert (breach.subject, breach.lawful, breach.status) == ("South post", False, "refused")
+    assert breach.rule == "EN 300 220-2 annex B (868.7-869.2 MHz, 25 mW, 0.1 %)"
+    assert breach.detail.startswith(
+        "Refused by EN 300 220-2 annex B (868.7-869.2 MHz, 25 mW, 0.1 %): 0.11 % of the hour on the air, 0.1 % allowed."
+    )
+    assert breach.remedy.startswith("send 1.1 times less often")
+    lines = plan_text(plan, []).splitlines()
+    assert lines[5] == "DO NOT BUILD THIS PLAN AS IT IS: it breaks the radio rules."
+    assert lines[6].startswith("  South post: Refused by EN 300 220-2 annex B")
+    assert lines[7].startswith("    To comply: send 1.1 times less often")
+    summary = plan_summary(plan, [])
+    assert summary["lawful"] is False
+    assert [each["devices"] for each in summary["breaches"]] == ["South post"]
+    changes = [word for key, value in NARROW_ROW.items() for word in ("--set", f"{key}={value}")]
+    assert main(["plan", str(folder), "-q", "--out", str(tmp_path / "out"), *changes]) == 1
+    assert "DO NOT BUILD" in capsys.readouterr().out
+
+
+def test_dwell_moves_a_slow_chirp_into_the_weak_row(tmp_path: Path) -> None:
+    # 12 bytes at SF11 last 578 ms: 47 CFR 15.247 allows 0.4 s, 15.249 sets no time but 50 mV/m at 3 m, -1.2 dBm EIRP
+    lay_small_property(tmp_path)
+    slow = plan_property(tmp_path, overrides={"country": "united-states", "radio": "css-915-sf11"}).plan
+    quick = plan_property(tmp_path, overrides={"country": "united-states", "radio": "css-915-sf7"}).plan
+    assert slow.lawful
+    assert quick.lawful
+    assert {line.rule for line in slow.legal} == {"47 CFR 15.249 (902-928 MHz, 50 mV/m at 3 m)"}
+    assert all("15.247" in line.rule for line in quick.legal)
+    assert slow.radio.tx_power_dbm < 0.0 < 20.0 < quick.radio.tx_power_dbm
+
+
+def test_a_relays_whole_traffic_chooses_the_sub_band(tmp_path: Path) -> None:
+    # 12 bytes at SF12 last 1155 ms, confirmed with 4 bytes in 828 ms; twelve sensors every 15 min fill 2.6 % of a relay's time
+    sites = [row | ({"interval_s": 900} if row["role"] == "sensor" else {}) for row in troughs(12)]
+    lay_small_property(tmp_path, sites=sites)
+    plan = plan_property(tmp_path, overrides={"radio": "css-868-sf12", "radio_settings.power_dbm": 14.0}).plan
+    assert plan.radio.frequency_mhz == pytest.approx(869.525)
+    assert plan.lawful
+
+
+def test_the_refusal_without_a_country_names_the_key(tmp_path: Path) -> None:
+    lay_small_property(tmp_path)
+    text = (tmp_path / "property.toml").read_text("utf-8").replace('country = "europe"\n', "")
+    (tmp_path / "property.toml").write_text(text.replace('radio = "fsk-868-50k"\n', ""), encoding="utf-8")
+    words = (
+        "property.toml, key 'country': no country is named, and 868 MHz chirp spread spectrum, 125 kHz, SF7 does not fit the "
+        "careful default that holds then: 868.3 MHz lies outside 2400-2483.5 MHz, the only band of that default.\n"
+        '  Add your country or region, such as country = "europe" (`meshplan radios --regions` lists them). Without one, only a '
+        "class that fits the careful default can be planned. A planning aid, not legal advice; check the local table."
+    )
+    with pytest.raises(InputError) as caught:
+        plan_property(tmp_path)
+    assert str(caught.value) == words
+    assert words in check_property(tmp_path).faults
+
+
+def test_a_plan_without_a_country_is_never_called_lawful(tmp_path: Path) -> None:
+    lay_small_property(tmp_path)
+    plan = plan_property(tmp_path, overrides={"country": "unknown", "radio": "gfsk-2g4-250k-amplified"}).plan
+    assert {line.status for line in plan.legal} == {"not checked"}
+    assert "NOT CHECKED against any country's rules, within the careful default only" in plan_text(plan, [])
+
+
+def test_a_refusal_has_the_rule_and_the_change_word_for_word(tmp_path: Path) -> None:
+    lay_small_property(tmp_path)
+    wish = {"radio_settings.power_dbm": 20.0, "radio_settings.frequency_mhz": 868.3}
+    with pytest.raises(InputError) as caught:
+        plan_property(tmp_path, overrides=wish)
+    assert str(caught.value) == (
+        "property.toml, keys 'country' and 'radio': 868 MHz FSK transceiver, 50k may not be used as it is set. "
+        "Refused by EN 300 220-2 annex B (868.0-868.6 MHz, 25 mW, 1 %): 22.0 dBm EIRP is 5.9 dB above the cap of 16.1 dBm EIRP.\n"
+        "  To comply: lower the power by 5.9 dB, to 14.1 dBm. A planning aid, not legal advice; check the local table."
+    )
+
+
+def test_an_amplifier_needs_a_licence(tmp_path: Path) -> None:
+    lay_small_property(tmp_path)
+    with pytest.raises(InputError, match="state the licence you hold"):
+        plan_property(tmp_path, overrides={"radio": "fsk-868-amplified-5w"})
+    licensed = plan_property(
+        tmp_path, overrides={"radio": "fsk-868-amplified-5w", "radio_settings.licence": "site licence 12"}
+    ).plan
+    assert licensed.lawful
+    assert {line.status for line in licensed.legal} == {"licensed"}
+    assert "rests on your licence" in plan_text(licensed, [])
