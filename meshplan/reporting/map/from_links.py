@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from statistics import median
+from typing import Final
 
 import numpy as np
 
@@ -22,6 +23,9 @@ from meshplan.propagation.vegetation import COVER_KINDS, MOST_SPREAD_DB, woodlan
 from meshplan.records import Cover, Plan, Purpose, Role
 from meshplan.reporting.map.landscape import CoverageLayer, MapLandscape, MeasuredPoint, PageCover, PageEnd, PageEngine
 from meshplan.terrain.landscape import Landscape
+
+SAME_BAND: Final = 0.02
+"""Frequencies this near to each other, as a share, have the same losses to a tenth of a dB or two."""
 
 
 def map_landscape(
@@ -74,7 +78,7 @@ def page_engine(
         cover_number=landscape.cover_index,
         canopy_m=landscape.canopy_m,
         covers=covers,
-        ends=tuple(_page_end(plan, stations)),
+        ends=tuple(_page_end(plan, stations, settings.frequency_mhz)),
         season_antenna_loss_db=tuple(season.antenna_loss_db for season in seasons),
         near_an_antenna_m=NEAR_AN_ANTENNA_M,
         furthest_aside_m=FURTHEST_ASIDE_M,
@@ -143,8 +147,11 @@ def _page_cover(
     )
 
 
-def _page_end(plan: Plan, stations: Sequence[Station]) -> list[PageEnd]:
-    """Return an end for each device of the plan that has a station at its height, or at any height."""
+def _page_end(plan: Plan, stations: Sequence[Station], frequency_mhz: float) -> list[PageEnd]:
+    """Return an end for each device of the plan that has a station at its height, or at any height.
+
+    In a plan with several radios only those near the frequency of the page's engine can be tried.
+    """
     ends = []
     for device in plan.devices:
         own = [one for one in stations if one.key == device.name]
@@ -152,11 +159,14 @@ def _page_end(plan: Plan, stations: Sequence[Station]) -> list[PageEnd]:
         if not own:
             continue
         station = min(own, key=lambda one: abs(one.antenna_agl_m - device.antenna_agl_m))
+        if abs(station.radio.frequency_mhz / frequency_mhz - 1.0) > SAME_BAND:
+            continue
         sensor = station.site.role is Role.SENSOR
         ends.append(
             PageEnd(
                 name=device.name,
                 site=station.site.name,
+                radio=station.radio.name,
                 is_sensor=sensor,
                 relaxed=sensor and station.site.purpose is Purpose.TREND,
                 tx_power_dbm=station.tx_power_dbm,

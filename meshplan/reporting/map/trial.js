@@ -6,6 +6,7 @@ const meshTrial = (() => {
     MOST_PARTNERS = 14,
     HIGHEST_M = 30;
   const UNKNOWN_WORDS = {
+    "other radio": "The two carry different radios, which do not hear each other.",
     "one place": "The two are one point.",
     "land unknown": "The land between these points is not known here. Set them inside the drawn land.",
     "one building": "Both stand inside one building. Its rooms are computed by the plan only, not by this page.",
@@ -91,6 +92,7 @@ const meshTrial = (() => {
   /* The bare computation between two ends {name, place, end}; `unknown` says why there is none. */
   function computeBare(a, b) {
     const profile = app.land.profile(a.place, b.place);
+    if (a.end.radio !== b.end.radio) return { profile, unknown: "other radio" };
     if (!(profile.distanceM > SHORTEST_M)) return { profile, unknown: "one place" };
     if ([...profile.ground].some((level) => !Number.isFinite(level))) return { profile, unknown: "land unknown" };
     if (a.end.inside && a.end.inside === b.end.inside) return { profile, unknown: "one building" };
@@ -402,6 +404,7 @@ const meshTrial = (() => {
       .filter(
         (other) =>
           other !== name &&
+          app.ends.get(other).radio === base.radio &&
           !(app.devices.get(other).role === "sensor" && device.role === "sensor") &&
           (app.devices.get(other).in_plan || app.devices.get(other).role === "sensor" || embedded(name, other)),
       )
