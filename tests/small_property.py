@@ -1,7 +1,7 @@
 """An invented holding small enough to plan in a second: a house on one side of a bank, a trough behind it, two posts upon it.
 
-The bank runs north–south at x = 200 m, 25 m high. From the house nothing passes it at a usable rate; from either post both sides are in
-plain sight. South post is the cheaper one.
+The bank runs north–south at x = 200 m, 25 m high. From the house nothing passes it at a usable rate; from either post both sides
+are in plain sight. South post is the cheaper one.
 """
 
 from __future__ import annotations

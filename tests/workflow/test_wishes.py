@@ -1,4 +1,4 @@
-"""What the user asks of a plan is obeyed: forced and forbidden candidates, hops, budget, second routes. On a holding of five sites."""
+"""What the user asks of a plan is obeyed on a holding of five sites: forced and forbidden posts, hops, budget, second routes."""
 
 from __future__ import annotations
 
