@@ -367,3 +367,72 @@ class Walk:
     value_of_knowing_all: float
     """Expected cost of wrong decisions with no further reading: the most any measuring can save."""
     notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class ExpectedLevel:
+    """What a link to be measured should show in one season, at both ends."""
+
+    season: str
+    here_dbm: float
+    there_dbm: float
+    spread_db: float
+
+
+@dataclass(frozen=True)
+class ReadingToTake:
+    """A link to be measured from a place of the walk."""
+
+    link: str
+    """Key of the link, as in the plan and in the table for readings."""
+    here: str
+    there: str
+    """Names of the two sites in the property's files."""
+    here_antenna_agl_m: float
+    there_antenna_agl_m: float
+    radio: str
+    bearing_deg: float
+    distance_m: float
+    expected: tuple[ExpectedLevel, ...]
+    decides: bool
+    """True if the use of this very link hangs on the reading."""
+
+
+@dataclass(frozen=True)
+class WalkStop:
+    """A place of the walk, ready to be printed."""
+
+    name: str
+    lon_deg: float
+    lat_deg: float
+    way_m: float
+    """Along the way from the stop before, or from the start."""
+    bearing_deg: float
+    """First straight piece of that way, from true north."""
+    sentence: str
+    share: float
+    """Of the wrong decisions still open, how much this reading is expected to save."""
+    decides: tuple[str, ...]
+    """Links whose use hangs most on it, as "a to b"."""
+    readings: tuple[ReadingToTake, ...]
+
+
+@dataclass(frozen=True)
+class SurveyWalk:
+    """Where to measure next: a round on foot with all that is to be read, for paper, table and phone."""
+
+    property_name: str
+    knows: str
+    """What was known when it was chosen, as a sentence."""
+    start: str
+    start_lon_deg: float
+    start_lat_deg: float
+    stops: tuple[WalkStop, ...]
+    way: tuple[tuple[float, float], ...]
+    """Corner points (longitude, latitude) of the round, start and end included."""
+    back_m: float
+    """From the last stop back to the start."""
+    length_m: float
+    share: float
+    """Of the wrong decisions still open, how much all stops together are expected to save."""
+    notes: tuple[str, ...] = ()

@@ -13,10 +13,12 @@ from collections.abc import Mapping
 from dataclasses import MISSING, fields, is_dataclass
 from enum import StrEnum
 from functools import cache
-from typing import Any, Final, Union, get_args, get_origin, get_type_hints
+from typing import Any, Final, TypeVar, Union, get_args, get_origin, get_type_hints
 
 from meshplan.errors import InputError, MeshplanError, nearest_name, raise_faults
 from meshplan.records import Plan
+
+Record = TypeVar("Record")
 
 FORMAT: Final = "meshplan plan"
 FORMAT_VERSION: Final = 1
@@ -79,6 +81,20 @@ def plan_from_json(document: Any, *, where: str) -> Plan:
     raise_faults(faults)
     assert isinstance(plan, Plan)
     return plan
+
+
+def record_to_values(record: Any) -> Any:
+    """Return any of our records as JSON values, rounded as in a plan."""
+    return _encode(record, "", "")
+
+
+def record_from_values(values: Any, kind: type[Record], *, where: str, fix: str) -> Record:
+    """Return a record from what `record_to_values` gave; all faults are reported together, with `fix` as the way to mend them."""
+    faults: list[MeshplanError] = []
+    record = _decode(values, kind, kind.__name__, where, faults)
+    raise_faults([InputError(fault.problem, where=fault.where, fix=fix) for fault in faults])
+    assert isinstance(record, kind)
+    return record
 
 
 def json_text(value: Any, *, indent: int | None = 1) -> str:

@@ -14,6 +14,7 @@ from meshplan.links.uncertainty import chance_of
 from meshplan.measurement_records import Calibration, LinkCorrection, PredictedLink
 from meshplan.propagation.noise import thermal_noise_dbm
 from meshplan.records import Spread
+from meshplan.units import Array
 
 NOTABLE_COVER_M = 10.0
 """Metres inside a kind of cover from which a link counts as a link through it (own choice)."""
@@ -121,12 +122,15 @@ def corrected_table(table: LinkTable, calibration: Calibration) -> tuple[LinkTab
             values[season, row] = getattr(one.spread, name)
         by_key[there[index].key] = one
     at_b, at_a = table.received_at_b_dbm + learned, table.received_at_a_dbm + learned_back
-    margin_b, margin_a = table.margin_at_b_db + learned - noise_b, table.margin_at_a_db + learned_back - noise_a
+    stations = _noisier(table, noise_a, noise_b)
+    least_dbm = np.array([station.sensitivity_dbm for station in stations])
+    margin_b, margin_a = at_b - least_dbm[table.pairs[:, 1]], at_a - least_dbm[table.pairs[:, 0]]
     worst = np.argmin(np.nan_to_num(np.minimum(margin_a, margin_b), nan=np.inf), axis=0)
     pick = worst, np.arange(count)
     return (
         replace(
             table,
+            stations=stations,
             received_at_b_dbm=at_b,
             received_at_a_dbm=at_a,
             margin_at_b_db=margin_b,
@@ -140,6 +144,20 @@ def corrected_table(table: LinkTable, calibration: Calibration) -> tuple[LinkTab
             chance=chance_of(np.minimum(margin_a, margin_b), table.fade_margin_db, total),
         ),
         by_key,
+    )
+
+
+def _noisier(table: LinkTable, noise_a_db: Array, noise_b_db: Array) -> tuple[Station, ...]:
+    """Return the stations with the noise that was measured at them; what one link says of its receiver holds for all of them."""
+    rise_db = np.zeros(len(table.stations))
+    for ends, noise_db in ((table.pairs[:, 0], noise_a_db), (table.pairs[:, 1], noise_b_db)):
+        for end, values in zip(ends, noise_db.T, strict=True):
+            strongest = values[np.argmax(np.abs(values))]
+            if abs(strongest) > abs(rise_db[end]):
+                rise_db[end] = strongest
+    return tuple(
+        replace(station, noise_rise_db=station.noise_rise_db + float(rise)) if rise else station
+        for station, rise in zip(table.stations, rise_db, strict=True)
     )
 
 

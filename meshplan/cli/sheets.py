@@ -7,26 +7,43 @@ from pathlib import Path
 import click
 
 from meshplan.cli import EXIT_DONE
-from meshplan.cli.options import json_option, out_option, print_json, results_folder
+from meshplan.cli.options import json_option, out_option, print_json, quiet_option, results_folder
+from meshplan.cli.progress import Progress
 
 
 @click.command("sheets")
 @click.argument("folder", type=click.Path(path_type=Path))
 @out_option
 @click.option("--pdf", is_flag=True, help="Also write sheets.pdf (needs the extra: pip install 'meshplan[pdf]').")
+@click.option(
+    "--next",
+    "next_places",
+    type=click.IntRange(0, 50),
+    default=None,
+    help="Choose this many places to measure next and print them; 0 prints none. By default those chosen before are printed.",
+)
+@quiet_option
 @json_option
-def command(folder: Path, out: Path | None, pdf: bool, as_json: bool) -> int:
+def command(folder: Path, out: Path | None, pdf: bool, next_places: int | None, quiet: bool, as_json: bool) -> int:
     """Write a cover page, one page for each site of the plan, and a table for the readings.
 
     FOLDER is the property; its plan is looked for in outputs/<property>. A plan.json can be named instead. Open sheets.html in a
-    browser and print it.
+    browser and print it. With --next, or after `meshplan calibrate`, it says where to measure next, before or after any reading.
     """
-    from meshplan.workflow import find_plan, write_plan_sheets
+    from meshplan.reporting.calibration_text import walk_text
+    from meshplan.workflow import find_plan, propose_next_places, stored_walk, write_plan_sheets
 
+    progress = Progress(quiet=quiet or as_json)
     plan, place = find_plan(folder, results_folder(folder, out))
-    files = write_plan_sheets(plan, place, pdf=pdf)
+    told, survey = "", stored_walk(place) if next_places is None else None
+    if next_places:
+        walk, survey = propose_next_places(folder, plan, next_places, on_progress=progress)
+        told = walk_text(walk)
+    files = write_plan_sheets(plan, place, pdf=pdf, walk=survey, new_walk=bool(next_places))
+    progress.close()
     if as_json:
-        print_json({"files": [str(path) for path in files]})
+        stops = [stop.name for stop in survey.stops] if survey else []
+        print_json({"files": [str(path) for path in files], "next_places": stops})
     else:
-        click.echo("Written:\n" + "\n".join(f"  {path}" for path in files))
+        click.echo(f"{told}Written:\n" + "\n".join(f"  {path}" for path in files))
     return EXIT_DONE

@@ -10,10 +10,11 @@ if TYPE_CHECKING:
     from meshplan.workflow.catalogue import read_catalogue
     from meshplan.workflow.check import check_plan, check_property
     from meshplan.workflow.compare import compare_radios
+    from meshplan.workflow.next_places import propose_next_places
     from meshplan.workflow.plan import Planned, plan_property, solve_limits, write_plan
     from meshplan.workflow.prepare import Prepared, prepare_property
     from meshplan.workflow.profile import profile_between
-    from meshplan.workflow.sheets import find_plan, write_plan_sheets
+    from meshplan.workflow.sheets import find_plan, stored_walk, write_plan_sheets
 
 _HOME = {
     "Planned": "plan",
@@ -26,8 +27,10 @@ _HOME = {
     "plan_property": "plan",
     "prepare_property": "prepare",
     "profile_between": "profile",
+    "propose_next_places": "next_places",
     "read_catalogue": "catalogue",
     "solve_limits": "plan",
+    "stored_walk": "sheets",
     "write_calibrated": "calibrate",
     "write_plan": "plan",
     "write_plan_sheets": "sheets",
@@ -44,8 +47,10 @@ __all__ = [
     "plan_property",
     "prepare_property",
     "profile_between",
+    "propose_next_places",
     "read_catalogue",
     "solve_limits",
+    "stored_walk",
     "write_calibrated",
     "write_plan",
     "write_plan_sheets",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,7 +26,7 @@ from meshplan.planning.solve import solve_placement
 from meshplan.records import Plan
 from meshplan.reporting.exports import write_geopackage, write_gpx, write_kml
 from meshplan.reporting.files import all_or_nothing
-from meshplan.reporting.map import MapLandscape, map_landscape, write_map
+from meshplan.reporting.map import MapLandscape, MeasuredPoint, map_landscape, write_map
 from meshplan.reporting.plan_files import write_csv_tables, write_links_csv, write_plan_geojson, write_plan_json
 from meshplan.reporting.report import write_report
 from meshplan.workflow.prepare import Prepared, prepare_property, refuse_unlawful
@@ -161,7 +161,7 @@ def write_plan(planned: Planned, folder: Path, *, on_progress: OnProgress | None
     tell("Writing map and tables", 0, 0)
     with all_or_nothing(folder) as scratch:
         files = [
-            write_map(planned.plan, _map_landscape(planned), scratch / "map.html"),
+            write_map(planned.plan, map_land(planned), scratch / "map.html"),
             write_plan_json(planned.plan, scratch / "plan.json"),
             write_plan_geojson(planned.plan, scratch / "plan.geojson"),
             write_links_csv(planned.plan, scratch / "links.csv"),
@@ -175,9 +175,10 @@ def write_plan(planned: Planned, folder: Path, *, on_progress: OnProgress | None
     return tuple(folder / name for name in names)
 
 
-def _map_landscape(planned: Planned) -> MapLandscape:
+def map_land(planned: Planned, *, measured: Sequence[MeasuredPoint] = ()) -> MapLandscape:
+    """Return the land under a plan for its map, with the places where somebody measured."""
     prepared = planned.prepared.parts[0] if planned.prepared.parts else planned.prepared
-    return map_landscape(planned.plan, prepared.landscape, prepared.stations, prepared.seasons, prepared.path)
+    return map_landscape(planned.plan, prepared.landscape, prepared.stations, prepared.seasons, prepared.path, measured=measured)
 
 
 def compute_all_links(

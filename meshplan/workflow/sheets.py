@@ -6,8 +6,11 @@ from pathlib import Path
 
 from meshplan.errors import MissingFileError
 from meshplan.inputs.plan_file import read_plan_json
+from meshplan.inputs.walk_file import WALK_FILE, read_walk
+from meshplan.measurement_records import SurveyWalk
 from meshplan.records import Plan
 from meshplan.reporting.sheets import write_sheets
+from meshplan.reporting.walk_files import write_walk
 
 
 def find_plan(folder: Path, results: Path) -> tuple[Plan, Path]:
@@ -26,6 +29,26 @@ def find_plan(folder: Path, results: Path) -> tuple[Plan, Path]:
     return read_plan_json(path), path.parent
 
 
-def write_plan_sheets(plan: Plan, folder: Path, *, pdf: bool = False) -> tuple[Path, ...]:
-    """Write the sheets and the table for the readings beside a plan; return their paths."""
-    return write_sheets(plan, folder, pdf=pdf)
+def stored_walk(folder: Path) -> SurveyWalk | None:
+    """Return the next walk that `calibrate` or `sheets --next` left beside a plan; None if there is none."""
+    return read_walk(folder / WALK_FILE)
+
+
+def write_plan_sheets(
+    plan: Plan, folder: Path, *, pdf: bool = False, walk: SurveyWalk | None = None, new_walk: bool = False
+) -> tuple[Path, ...]:
+    """Write the sheets and the table for the readings beside a plan; return their paths.
+
+    Parameters
+    ----------
+    plan : Plan
+    folder : Path
+    pdf : bool
+        Whether to write sheets.pdf too.
+    walk : SurveyWalk, optional
+        Where to measure next, to be printed.
+    new_walk : bool
+        Whether to write the walk itself too, for the phone and for the next sheets.
+    """
+    walk_files = write_walk(walk, folder) if walk is not None and new_walk else ()
+    return *write_sheets(plan, folder, pdf=pdf, walk=walk), *walk_files

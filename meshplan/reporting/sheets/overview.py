@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -39,8 +39,19 @@ class _Frame:
         return self.left + x_m * self.units_per_m, self.top + y_m * self.units_per_m
 
 
-def overview_svg(plan: Plan, *, width: int = 720, height: int = 430, numbers: Mapping[str, int] | None = None) -> str:
-    """Return the plan as a map in one SVG element, presentation attributes only. `numbers` are the sheets of devices."""
+def overview_svg(
+    plan: Plan,
+    *,
+    width: int = 720,
+    height: int = 430,
+    numbers: Mapping[str, int] | None = None,
+    way: Sequence[tuple[float, float]] = (),
+) -> str:
+    """Return the plan as a map in one SVG element, presentation attributes only.
+
+    `numbers` are the sheets of devices. With a `way` on foot (longitude, latitude) it is drawn in place of the links, and only
+    the numbered devices and the gateways and relays have names.
+    """
     shown = [device for device in plan.devices if device.in_plan or device.name in (numbers or {})]
     frame = _frame(plan, shown, width, height)
     words = f"Map of {plan.property_name}"
@@ -55,8 +66,9 @@ def overview_svg(plan: Plan, *, width: int = 720, height: int = 430, numbers: Ma
     places = {device.name: frame.at(device.lon_deg, device.lat_deg) for device in shown}
     parts = (
         *(_outline(shape, frame) for shape in _back_to_front(plan.shapes)),
-        *(_line(link, places) for link in plan.chosen_links if link.a in places and link.b in places),
-        *_devices(shown, places, frame, width, height, numbers or {}),
+        *(_line(link, places) for link in plan.chosen_links if not way and link.a in places and link.b in places),
+        *_devices(shown, places, frame, width, height, numbers or {}, named_only=bool(way)),
+        _way([frame.at(*point) for point in way]),
         _scale_bar(frame, height),
         _north(width),
     )
@@ -105,6 +117,13 @@ def _line(link: Link, places: Mapping[str, tuple[float, float]]) -> str:
     )
 
 
+def _way(points: Sequence[tuple[float, float]]) -> str:
+    if len(points) < 2:
+        return ""
+    path = "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in points)
+    return f'<path d="{path}" fill="none" stroke="{INK}" stroke-width="1.8" stroke-dasharray="6 4"/>'
+
+
 def _devices(
     shown: Iterable[Device],
     places: Mapping[str, tuple[float, float]],
@@ -112,6 +131,8 @@ def _devices(
     width: int,
     height: int,
     numbers: Mapping[str, int],
+    *,
+    named_only: bool = False,
 ) -> list[str]:
     frame.taken += [(x - 8, y - 8, x + 8, y + 8) for x, y in places.values()]
     frame.taken += [(0, height - 46, 190, height), (width - 50, 0, width, 70)]
@@ -123,6 +144,8 @@ def _devices(
         edge = VERDICT_STYLES["failing"].colour if device.role is Role.SENSOR and not device.served else INK
         marks.append(f'<g fill="{fill}" stroke="{edge}" stroke-width="2.2">{role_shape(device.role, 5.5, x, y)}</g>')
         number = numbers.get(device.name)
+        if named_only and number is None and device.role is Role.SENSOR:
+            continue
         head = "" if number is None else f"{number} "
         for words in (f"{head}{shortened(device.name, 22)}", f"{head}{shortened(device.name, 9)}", head.strip()):
             label = _label(words, x, y, frame, width, height) if words else ""

@@ -15,26 +15,36 @@ from xml.etree import ElementTree
 import segno
 
 from meshplan.errors import MissingPackageError
+from meshplan.measurement_records import SurveyWalk, WalkStop
 from meshplan.records import Plan
 from meshplan.reporting.plan_files import line_cost
 from meshplan.reporting.profile_chart import profile_svg
 from meshplan.reporting.sheets.entries import TEST_PACKETS, SiteSheet, order_of_work, site_sheets
 from meshplan.reporting.sheets.overview import overview_svg
 from meshplan.reporting.sheets.site_page import fit_to_page, geo_uri
+from meshplan.reporting.sheets.walk_page import (
+    HOW_TO_READ,
+    decides_words,
+    expected_words,
+    stop_numbers,
+    walk_summary,
+    way_words,
+)
 from meshplan.reporting.words import bearing, listing, metres, money, number, percent, plain_name, shortened
 
 MM: Final = 72 / 25.4
 WIDE, TALL, EDGE = 210 * MM, 297 * MM, 14 * MM
 CHARTS_ABOVE: Final = 165 * MM
 """The profiles are drawn if the page is free from here down."""
+STOP_CODE: Final = 18 * MM
 PLAIN, BOLD = "Vera", "VeraBd"
 
 _PATH_STEP = re.compile(r"([MLHVhvlz])([^MLHVhvlz]*)")
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 
 
-def sheets_pdf(plan: Plan) -> bytes:
-    """Return the packet as a PDF: a cover, the lists, one page a site. The same plan gives the same bytes."""
+def sheets_pdf(plan: Plan, walk: SurveyWalk | None = None) -> bytes:
+    """Return the packet as a PDF: a cover, the lists, the next walk if there is one, one page a site. Same plan, same bytes."""
     try:
         from reportlab.pdfgen.canvas import Canvas  # noqa: PLC0415 - optional
     except ImportError as error:
@@ -48,6 +58,8 @@ def sheets_pdf(plan: Plan) -> bytes:
     canvas.setTitle(f"{plan.property_name}: sheets")
     sheets = site_sheets(plan)
     _Cover(canvas).draw(plan, sheets)
+    if walk is not None:
+        _Walk(canvas).draw(plan, walk)
     for sheet in sheets:
         _Site(canvas).draw(plan, sheet, len(sheets))
     canvas.save()
@@ -125,6 +137,15 @@ class _Page:
         self.canvas.restoreState()
         return tall
 
+    def code(self, uri: str, size: float, top: float) -> None:
+        """Draw the QR code of a place at the right edge."""
+        matrix = [list(row) for row in segno.make(uri, error="m", micro=False).matrix]
+        cell = size / len(matrix)
+        for r, row in enumerate(matrix):
+            for c, dark in enumerate(row):
+                if dark:
+                    self.canvas.rect(WIDE - EDGE - size + c * cell, top - (r + 1) * cell, cell, cell, stroke=0, fill=1)
+
 
 class _Cover(_Page):
     def draw(self, plan: Plan, sheets: tuple[SiteSheet, ...]) -> None:
@@ -160,11 +181,49 @@ class _Cover(_Page):
         self.canvas.showPage()
 
 
+class _Walk(_Page):
+    def draw(self, plan: Plan, walk: SurveyWalk) -> None:
+        """Draw the round and its stops."""
+        self.text(f"{walk.property_name}: survey walk", size=8)
+        self.text("Where to measure next", size=16, bold=True)
+        for words in (walk_summary(walk), *walk.notes):
+            self.text(words)
+        self.y -= 4
+        if walk.stops:
+            self.y -= self.drawing(overview_svg(plan, height=330, numbers=stop_numbers(walk, plan), way=walk.way), WIDE - 2 * EDGE)
+            self.text(HOW_TO_READ, size=8)
+        for place, stop in enumerate(walk.stops, start=1):
+            self._stop(place, stop)
+        self.canvas.showPage()
+
+    def _stop(self, place: int, stop: WalkStop) -> None:
+        tall = 26 * MM + 10.6 * MM * (1 + len(stop.readings)) / 2
+        if self.y - tall < EDGE:
+            self.canvas.showPage()
+            self.y = TALL - EDGE
+        self.title(f"{place}. {stop.name}")
+        self.code(geo_uri(stop), STOP_CODE, self.y)
+        lowest = self.y - STOP_CODE - 3
+        room = WIDE - 2 * EDGE - STOP_CODE - 4 * MM
+        self.text(f"{stop.lat_deg:.6f}, {stop.lon_deg:.6f}; {way_words(stop)}. {decides_words(stop)}", width=room)
+        self.y = min(self.y, lowest)
+        rows: list[tuple[str, ...]] = [("Read", "Look", "Antennas, m", "Expect, dBm", "here", "there", f"of {TEST_PACKETS}")]
+        rows += [
+            (
+                *(reading.there, f"{number(reading.bearing_deg)}°, {metres(reading.distance_m)}"),
+                f"{number(reading.here_antenna_agl_m, 1)} / {number(reading.there_antenna_agl_m, 1)}",
+                *(expected_words(reading), "", "", ""),
+            )
+            for reading in stop.readings
+        ]
+        self.table(rows, (34, 28, 20, 62, 13, 13, 12), boxes=3)
+
+
 class _Site(_Page):
     def draw(self, plan: Plan, sheet: SiteSheet, total: int) -> None:
         """Draw one site on one page."""
         device, layout = sheet.device, fit_to_page(sheet)
-        self._code(geo_uri(device))
+        self.code(geo_uri(device), 28 * MM, TALL - EDGE)
         room = WIDE - 2 * EDGE - 34 * MM
         self.text(f"{plan.property_name}: sheet {sheet.number} of {total}", size=8, width=room)
         self.text(shortened(device.name, 60), size=16, bold=True, width=room)
@@ -223,16 +282,6 @@ class _Site(_Page):
             self.canvas.line(x, EDGE + 4 * MM, x + 42 * MM, EDGE + 4 * MM)
             self.canvas.drawString(x, EDGE, words)
         self.canvas.showPage()
-
-    def _code(self, uri: str) -> None:
-        """Draw the QR code of the place in the upper right corner."""
-        matrix = [list(row) for row in segno.make(uri, error="m", micro=False).matrix]
-        cell = 28 * MM / len(matrix)
-        for r, row in enumerate(matrix):
-            for c, dark in enumerate(row):
-                if dark:
-                    x, y = WIDE - EDGE - 28 * MM + c * cell, TALL - EDGE - (r + 1) * cell
-                    self.canvas.rect(x, y, cell, cell, stroke=0, fill=1)
 
 
 def _printable(words: str, font: str) -> str:

@@ -8,6 +8,7 @@ from typing import Final
 
 import segno
 
+from meshplan.measurement_records import WalkStop
 from meshplan.records import Device, Plan, Power
 from meshplan.reporting.paper import role_mark
 from meshplan.reporting.profile_chart import profile_svg
@@ -90,12 +91,12 @@ def fit_to_page(sheet: SiteSheet) -> Layout:
     return Layout(tuple(table), brief, len(rest) - len(brief), charts_mm)
 
 
-def geo_uri(device: Device) -> str:
+def geo_uri(device: Device | WalkStop) -> str:
     """Return the place as a `geo:` address (RFC 5870), which phones hand to their map."""
     return f"geo:{device.lat_deg:.6f},{device.lon_deg:.6f}"
 
 
-def geo_code(device: Device, size_mm: float) -> str:
+def geo_code(device: Device | WalkStop, size_mm: float) -> str:
     """Return the `geo:` address as a QR code, drawn as one SVG."""
     code = segno.make(geo_uri(device), error="m", micro=False)
     drawing: str = code.svg_inline(border=2, omitsize=True, svgclass=None, lineclass=None, title=None)

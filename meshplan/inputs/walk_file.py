@@ -1,0 +1,30 @@
+"""Read back the walk that meshplan proposed."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from meshplan.errors import InputError
+from meshplan.measurement_records import SurveyWalk
+from meshplan.plan_codec import record_from_values
+
+WALK_FORMAT = "meshplan walk"
+WALK_VERSION = 1
+WALK_FILE = "next_places.json"
+"""Name beside plan.json."""
+
+AGAIN = "Run `meshplan sheets FOLDER --next 5` to choose the places anew."
+
+
+def read_walk(path: Path) -> SurveyWalk | None:
+    """Return the walk in a file; None if there is no file."""
+    if not path.is_file():
+        return None
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except (UnicodeDecodeError, json.JSONDecodeError) as error:
+        raise InputError(f"cannot be read ({error})", where=str(path), fix=AGAIN) from error
+    if not isinstance(document, dict) or document.get("format") != WALK_FORMAT or document.get("format_version") != WALK_VERSION:
+        raise InputError("this is not a walk of this version of meshplan", where=str(path), fix=AGAIN)
+    return record_from_values(document.get("walk"), SurveyWalk, where=str(path), fix=AGAIN)
