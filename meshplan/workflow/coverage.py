@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from meshplan.errors import InputError, TooLargeError, nearest_name
 from meshplan.grid import Float32
 from meshplan.kernels import RadioPath, Transmitter, sweep_parts
+from meshplan.links.behind_hill_field import behind_hill_field_db
 from meshplan.links.engine import OBSTRUCTED_FROM_DB, fade_margin_db
 from meshplan.links.standing_cover import standing_cover
 from meshplan.links.stations import Station
@@ -117,6 +118,16 @@ def compute_coverage(
             cores=cores,
             notify=lambda words: tell(words, 0, 0),
         )
+        hidden = behind_hill_field_db(
+            prepared.landscape,
+            station.site.x_m,
+            station.site.y_m,
+            station.antenna_agl_m,
+            receiver_agl_m,
+            prepared.path,
+            parts.terrain_db,
+        )
+        parts = replace(parts, loss_db=parts.loss_db + hidden, terrain_db=parts.terrain_db + hidden)
         singles.append(_served_by(station, sensor, number, parts, elevation_db, state.antenna_loss_db, state.name))
     tell("Sweeping the land", len(stations), len(stations))
     return _best_of(singles), tuple(singles)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -23,10 +22,10 @@ pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")
-def farm() -> Iterator[tuple[Prepared, Plan, Coverage, tuple[Coverage, ...]]]:
+def farm() -> tuple[Prepared, Plan, Coverage, tuple[Coverage, ...]]:
     planned = plan_property(SAMPLES / "mirrowick_bottom")
     best, singles = compute_coverage(planned.prepared, planned.plan, receiver_agl_m=1.0, season="leaf")
-    yield planned.prepared, planned.plan, best, singles
+    return planned.prepared, planned.plan, best, singles
 
 
 def test_the_raster_agrees_with_the_link_engine_at_random_places(
