@@ -14,6 +14,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from zlib import crc32
 
 import numpy as np
 from numpy.typing import NDArray
@@ -267,10 +268,17 @@ def _oriented(links: Sequence[PredictedLink]) -> Array:
     """Return both ends' positions and heights, shape (n, 6), the end with the first name in front: a link is one path both ways."""
     rows = []
     for link in links:
-        a = (link.a_x_m, link.a_y_m, _known(link.antenna_a_agl_m))
-        b = (link.b_x_m, link.b_y_m, _known(link.antenna_b_agl_m))
+        a = (*_place(link.a, link.a_x_m, link.a_y_m), _known(link.antenna_a_agl_m))
+        b = (*_place(link.b, link.b_x_m, link.b_y_m), _known(link.antenna_b_agl_m))
         rows.append((*a, *b) if link.a <= link.b else (*b, *a))
     return np.array(rows, dtype=float).reshape(-1, 6)
+
+
+def _place(name: str, x_m: float, y_m: float) -> tuple[float, float]:
+    """Return a position; one that is not known lies far from all others, the same for the same name."""
+    if math.isfinite(x_m) and math.isfinite(y_m):
+        return x_m, y_m
+    return 1e9 + 1e5 * float(crc32(name.encode())), 0.0
 
 
 def _known(height_m: float) -> float:

@@ -202,7 +202,7 @@ def test_the_measured_city_table_reads_without_a_fault(reference_dir: Path) -> N
 def gpx(folder: Path, points: list[tuple[float, float, str]], head: str = "") -> Path:
     body = "".join(f'<trkpt lat="{lat}" lon="{lon}"><time>{time}</time></trkpt>' for lon, lat, time in points)
     path = folder / "walk.gpx"
-    space = "http://www.topografix.com/GPX/1/1"
+    space = "urn:example:gpx"
     path.write_text(f'{head}<gpx xmlns="{space}"><trk><trkseg>{body}</trkseg></trk></gpx>', encoding="utf-8")
     return path
 
