@@ -15,8 +15,9 @@ from meshplan.assembly.routes import link_chances, make_routes, rows_of_plan
 from meshplan.assembly.running import Catalogue, run_plan
 from meshplan.assembly.shapes import map_shapes
 from meshplan.assembly.unserved import explain_unserved
-from meshplan.inputs.antennas import AntennaClass
+from meshplan.inputs.antennas import AntennaClass, CableClass
 from meshplan.inputs.property import Property
+from meshplan.links.build_stations import PowerFor
 from meshplan.links.describe import Context
 from meshplan.links.engine import LinkTable
 from meshplan.links.mixture import link_radios
@@ -62,6 +63,9 @@ class Findings:
     """Where places carry different classes, the context of each by its frequency."""
     more_radios: tuple[RadioMode, ...] = ()
     """Classes beside `radio`."""
+    cables: Mapping[str, CableClass] = field(default_factory=dict)
+    power_for: PowerFor | None = None
+    """Power that law and radio allow at a site with another antenna or cable."""
 
 
 def assemble_plan(findings: Findings) -> Plan:
@@ -71,7 +75,15 @@ def assemble_plan(findings: Findings) -> Plan:
     rows = rows_of_plan(placement, table)
     running = run_plan(placement, table.stations, link_chances(table), findings.catalogue, settings, link_radios(table))
     routes = make_routes(placement, table, running.latency_s)
-    unserved, near_rows = explain_unserved(placement, table, findings.context, findings.antennas, findings.contexts)
+    unserved, near_rows = explain_unserved(
+        placement,
+        table,
+        findings.context,
+        findings.antennas,
+        findings.contexts,
+        cables=findings.cables,
+        power_for=findings.power_for,
+    )
     others = _other_rows(table, rows, near_rows, set(placement.opened))
     links = describe_mixed(table, [*rows, *others], findings.context, findings.contexts, chosen=frozenset(rows))
     devices = make_devices(

@@ -7,7 +7,8 @@ from collections.abc import Mapping
 import numpy as np
 
 from meshplan.assembly.mixed import Contexts, context_of
-from meshplan.inputs.antennas import AntennaClass
+from meshplan.inputs.antennas import AntennaClass, CableClass
+from meshplan.links.build_stations import PowerFor
 from meshplan.links.describe import Context
 from meshplan.links.engine import LinkTable
 from meshplan.links.remedies import find_remedies
@@ -34,8 +35,14 @@ def explain_unserved(
     context: Context,
     antennas: Mapping[str, AntennaClass],
     contexts: Contexts | None = None,
+    *,
+    cables: Mapping[str, CableClass] | None = None,
+    power_for: PowerFor | None = None,
 ) -> tuple[tuple[Unserved, ...], tuple[int, ...]]:
-    """Return what is missing for each unserved sensor, and the rows of the links that come nearest to serving it."""
+    """Return what is missing for each unserved sensor, and the rows of the links that come nearest to serving it.
+
+    `cables` and `power_for` let remedies try other cables, and other antennas at the power the law then allows.
+    """
     found, rows = [], []
     opened = set(plan.opened)
     for sensor in plan.unserved:
@@ -52,7 +59,16 @@ def explain_unserved(
         a, b = (table.stations[i] for i in table.pairs[row])
         other = b.key if a.key == sensor.sensor_id else a.key
         own = context_of(table, row, context, contexts or {})
-        remedies = find_remedies(table, row, own.landscape, own.settings, antennas, required_chance=own.required_chance)
+        remedies = find_remedies(
+            table,
+            row,
+            own.landscape,
+            own.settings,
+            antennas,
+            required_chance=own.required_chance,
+            cables=cables,
+            power_for=power_for,
+        )
         found.append(Unserved(sensor.sensor_id, other, round(missing_db, 1), REASONS[sensor.reason], remedies))
     return tuple(found), tuple(rows)
 
