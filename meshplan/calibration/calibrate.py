@@ -210,7 +210,7 @@ def _strangeness(problem: Problem, sizes: Sizes) -> Array:
     Notes
     -----
     Source
-        the weights of P. J. Huber 1964 in one step, on errors with that one row left out: beyond `HUBER` standard deviations a
+        Huber weights (see combine) in one step, on errors with that one row left out: beyond `HUBER` standard deviations a
         reading pulls no harder, so that a swapped id does not bend everything else
     """
     at = solve_at(problem, sizes)

@@ -43,8 +43,8 @@ def prior_factors(problem: Problem, sizes: Sizes) -> tuple[Array, float]:
     Notes
     -----
     Source
-        scale mixture of two Gaussians ("spike and slab", T. J. Mitchell and J. J. Beauchamp 1988, Journal of the American
-        Statistical Association 83, pp. 1023–1032), weighed by evidence
+        scale mixture of two Gaussians ("spike and slab", Journal of the American
+        Statistical Association 83 (1988), pp. 1023–1032; named from memory), weighed by evidence
     Differs from source
         the mean square over the combinations is then used as a Gaussian prior (empirical Bayes), held above `LEAST_FACTOR`
     """

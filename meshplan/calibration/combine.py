@@ -30,7 +30,7 @@ def wilson_interval(received: int, sent: int, z: float = WILSON_Z) -> Wilson:
     Notes
     -----
     Source
-        E. B. Wilson 1927, Journal of the American Statistical Association 22, pp. 209–212: the score interval
+        Journal of the American Statistical Association 22 (1927), pp. 209–212: the score interval; checked against scipy
     Valid for
         independent packets; packets of one minute fade together, so the truth is wider
     """
@@ -153,7 +153,7 @@ def _robust_middle(values: np.ndarray, scale_db: float) -> float:
     Notes
     -----
     Source
-        P. J. Huber 1964, Annals of Mathematical Statistics 35, pp. 73–101; k = 1.345 keeps 95 % of the efficiency of a mean
+        Annals of Mathematical Statistics 35 (1964), pp. 73–101, named from memory; k = 1.345 keeps 95 % of the efficiency of a mean
     """
     middle = float(np.median(values))
     for _ in range(50):

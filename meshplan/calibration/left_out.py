@@ -43,9 +43,9 @@ def leave_places_out(
     -----
     Source
         closed form for Gaussian models: leaving rows g out, the prediction of their values is value − (P_gg)⁻¹ (P·value)_g with
-        variance (P_gg)⁻¹, P the inverse covariance of all rows (C. E. Rasmussen and C. K. I. Williams 2006, Gaussian Processes for
-        Machine Learning, section 5.4.2, for blocks). The grid of error sizes is weighed again without the rows left out. Rows that
-        are bounds enter as the Gaussians that expectation propagation found for them
+        variance (P_gg)⁻¹, P the inverse covariance of all rows (Gaussian Processes for
+        Machine Learning (2006), section 5.4.2, named from memory, for blocks). The grid of error sizes is weighed again without
+        the rows left out. Rows that are bounds enter as the Gaussians that expectation propagation found for them
     """
     places = places_of(measured)
     mean = np.full(len(measured), np.nan)

@@ -65,7 +65,7 @@ def choose_next_places(
     Notes
     -----
     Source
-        expected value of sample information (H. Raiffa and R. Schlaifer 1961, Applied Statistical Decision Theory, part I),
+        expected value of sample information (Applied Statistical Decision Theory, 1961, part I; named from memory),
         closed-form for Gaussian links; places are added one by one, each judged together with those before it
     Differs from source
         a reading that may not be heard counts as one with an error larger by 1/√chance

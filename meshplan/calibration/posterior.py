@@ -330,8 +330,8 @@ def propagate_bounds(rows: Array, low: Array, high: Array, error: Array) -> tupl
     Notes
     -----
     Source
-        T. P. Minka 2001, Expectation propagation for approximate Bayesian inference (UAI 17, pp. 362–369), sites in parallel; the
-        likelihoods are log-concave
+        Expectation propagation for approximate Bayesian inference (UAI 17, 2001, pp. 362–369; named from memory), sites in
+        parallel; the likelihoods are log-concave
     Symbols
         each site is exp(c + shift·x − precision·x²/2)
     """

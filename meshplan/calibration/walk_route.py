@@ -71,8 +71,8 @@ def shortest_order(distance: Array, *, start: int = 0) -> tuple[int, ...]:
     Notes
     -----
     Source
-        M. Held and R. M. Karp 1962, Journal of the SIAM 10, pp. 196–210, up to nine places; beyond that the nearest neighbour
-        improved by turning parts of the tour round (2-opt) until nothing helps
+        dynamic programming over subsets (Journal of the SIAM 10 (1962), pp. 196–210; named from memory) up to nine places; beyond
+        that the nearest neighbour improved by turning parts of the tour round (2-opt) until nothing helps
     """
     others = [i for i in range(len(distance)) if i != start]
     if len(others) <= EXACT_PLACES:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -16,7 +15,7 @@ REPEATS = 200
 
 
 @pytest.mark.slow
-def test_ninety_percent_intervals_hold_eighty_five_to_ninety_five(record_property: Callable[[str, object], None]) -> None:
+def test_ninety_percent_intervals_hold_eighty_five_to_ninety_five() -> None:
     """Truth drawn from what the engine believes: 200 properties, causes, left-out places and links never measured."""
     causes: list[bool] = []
     new: list[bool] = []
@@ -33,13 +32,13 @@ def test_ninety_percent_intervals_hold_eighty_five_to_ninety_five(record_propert
         assert result.left_out is not None
         left_out.append(result.left_out.inside_90)
     shares = {"causes": np.mean(causes), "new links": np.mean(new), "left-out places": np.mean(left_out)}
-    record_property("coverage", str(shares))
+    print({what: f"{share:.3f}" for what, share in shares.items()})
     for what, share in shares.items():
         assert 0.85 <= share <= 0.95, (what, shares)
 
 
 @pytest.mark.slow
-def test_an_orchard_and_a_changed_antenna_are_recovered_within_a_decibel(record_property: Callable[[str, object], None]) -> None:
+def test_an_orchard_and_a_changed_antenna_are_recovered_within_a_decibel() -> None:
     """A hidden +6 dB in the orchard and −5 dB at one gateway: found within 1 dB on average, and inside the intervals."""
     orchard, antenna, held = [], [], []
     for seed in range(REPEATS):
@@ -57,8 +56,8 @@ def test_an_orchard_and_a_changed_antenna_are_recovered_within_a_decibel(record_
     assert np.mean(np.abs(np.array(antenna) + 5.0)) < 1.0
     assert abs(np.mean(orchard) - 6.0) < 0.4
     assert abs(np.mean(antenna) + 5.0) < 0.4
-    record_property("orchard", f"{np.mean(orchard):.2f} ± {np.std(orchard):.2f} dB")
-    record_property("antenna", f"{np.mean(antenna):.2f} ± {np.std(antenna):.2f} dB")
+    print(f"orchard {np.mean(orchard):.2f} ± {np.std(orchard):.2f} dB, antenna {np.mean(antenna):.2f} ± {np.std(antenna):.2f} dB")
+    print(f"inside their intervals {np.mean(held):.3f}")
     assert np.mean(held) >= 0.85
 
 

@@ -86,7 +86,7 @@ def test_the_posterior_is_that_of_brute_force_integration(case: Problem) -> None
 
 
 def test_with_held_sizes_the_posterior_is_the_textbook_formula() -> None:
-    """Normal equations with a ridge: C. M. Bishop 2006, Pattern Recognition and Machine Learning, equations 3.53 and 3.54."""
+    """Normal equations with a ridge: Pattern Recognition and Machine Learning (2006), equations 3.53 and 3.54, from memory."""
     sizes = Sizes(1.3, 1.0, 0.0)
     found = solve_at(EXACT, sizes)
     noise = 1.0 / ((1.3 * EXACT.own_sd) ** 2 + EXACT.error**2)

@@ -69,7 +69,7 @@ def test_environments_differ_in_colour_and_in_shape() -> None:
 
 
 def test_the_colours_differ_in_lightness_or_hue_under_common_colour_blindness() -> None:
-    """Simulated with the matrices of F. Viénot, H. Brettel and J. D. Mollon 1999 (from memory): no two colours coincide."""
+    """Simulated with matrices published in 1999 (Color Research and Application 24, from memory): no two colours coincide."""
     to_lms = np.array([[17.8824, 43.5161, 4.11935], [3.45565, 27.1554, 3.86714], [0.0299566, 0.184309, 1.46709]])
     blindness = {
         "protan": np.array([[0, 2.02344, -2.52581], [0, 1, 0], [0, 0, 1]]),
