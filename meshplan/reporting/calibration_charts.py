@@ -10,6 +10,7 @@ from typing import Final
 
 from meshplan.measurement_records import Calibration, FittedLink, Parameter
 from meshplan.reporting.files import write_text_atomically
+from meshplan.reporting.residual_map import residual_map_svg
 from meshplan.reporting.words import count, metres, number, shortened, text
 
 INK: Final = "#23211c"
@@ -153,6 +154,7 @@ def write_calibration_charts(calibration: Calibration, folder: Path) -> tuple[Pa
     charts = {
         "measured-against-predicted.svg": predicted_against_measured_svg(calibration),
         "residual-along-distance.svg": residual_along_distance_svg(calibration),
+        "residual-on-the-ground.svg": residual_map_svg(calibration),
         "causes.svg": parameters_svg(calibration),
     }
     return tuple(write_text_atomically(folder / name, svg + "\n") for name, svg in charts.items())

