@@ -96,14 +96,25 @@ def _tied_causes(calibration: Calibration, inference: Inference) -> list[str]:
     labels = connected_components(graph, directed=False)[1]
     sets = [np.flatnonzero(labels == label) for label in range(labels.max() + 1)]
     sets = sorted((s for s in sets if len(s) > 1), key=lambda s: (len(s), calibration.parameters[s[0]].name))
-    sentences = [
-        f"The readings cannot tell {listed([in_words(calibration.parameters[i].name) for i in tied])} apart: only what they do "
-        "together is known. Measure a link that has one without the others."
-        for tied in sets[:MOST_SETS]
-    ]
+    sentences = [_tie([calibration.parameters[i].name for i in tied]) for tied in sets[:MOST_SETS]]
     if len(sets) > MOST_SETS:
         sentences.append(f"{len(sets) - MOST_SETS} more sets of causes cannot be told apart.")
     return sentences
+
+
+def _tie(names: Sequence[str]) -> str:
+    """Say that causes are tied, and what to measure to part them."""
+    kinds = {name.partition(" ")[2].replace("_", " ") for name in names}
+    if len(names) == 2 and len(kinds) == 1 and names[0].startswith("class") and names[1].startswith("cover"):
+        kind = kinds.pop()
+        return (
+            f"The readings cannot tell a fixed loss of links through {kind} from a loss per metre of {kind}. Measure links through "
+            f"little and through much {kind}."
+        )
+    return (
+        f"The readings cannot tell {listed([in_words(name) for name in names])} apart: only what they do together is known. "
+        "Measure a link that has one without the others."
+    )
 
 
 def listed(names: Sequence[str]) -> str:
