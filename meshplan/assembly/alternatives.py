@@ -88,7 +88,8 @@ def _option(choice: GatewayChoice, chosen: PlacementResult, currency: str) -> Ga
     served = len(plan.served)
     weakest = min((sensor.first.chance for sensor in plan.served), default=0.0)
     names = " and ".join(choice.gateway_ids) if choice.gateway_ids else "no gateway"
-    sentence = f"{names}: {served} sensors served with {relays} relay{'s' if relays != 1 else ''} for {plan.cost:.0f} {currency}."
+    sensors = f"{served} sensor{'s' if served != 1 else ''}"
+    sentence = f"{names}: {sensors} served with {relays} relay{'s' if relays != 1 else ''} for {plan.cost:.0f} {currency}."
     return GatewayOption(
         gateways=choice.gateway_ids,
         sensors_served=served,
@@ -106,7 +107,11 @@ def _price(price: LevelPrice, currency: str) -> dict[str, Any]:
         "any one relay or gateway": "A route for each sensor when any one relay or gateway fails",
     }[price.redundancy]
     plan = price.result.plan
-    second = f", {price.with_second_route} sensors can have it" if price.redundancy != "none" else ""
+    second = (
+        f", {price.with_second_route} sensor{'s' if price.with_second_route != 1 else ''} can have it"
+        if price.redundancy != "none"
+        else ""
+    )
     return {
         "level": price.redundancy,
         "cost": plan.cost,

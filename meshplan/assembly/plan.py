@@ -145,7 +145,9 @@ def _other_rows(table: LinkTable, rows: Sequence[int], near: Sequence[int], open
 
 def _proof(result: PlacementResult) -> Proof:
     cost = result.plan.cost
-    if result.proven:
+    if result.proven and not result.plan.served:
+        sentence = "Proven: with the offered sites, heights and routes, and within the limits set, no sensor can be served."
+    elif result.proven:
         sentence = "Proven: no other choice of the offered sites, heights and routes serves these sensors for less."
     else:
         sentence = f"No plan can be more than {result.gap:.1%} cheaper: at least {result.solver_bound:.2f} must be spent."

@@ -62,6 +62,17 @@ def test_without_hops_the_trough_is_out_of_reach_and_told_so(tmp_path: Path) -> 
     assert not plan.device("Trough").served
 
 
+def test_remedies_use_the_power_that_the_law_allows(tmp_path: Path) -> None:
+    """A weak radio at 0 dBm may radiate more here, so a better antenna helps by what it gains over the board antenna."""
+    lay_small_property(tmp_path)
+    plan = plan_property(tmp_path, radio="gfsk-2g4-250k-board").plan
+    bed = next(miss for miss in plan.unserved if miss.sensor == "Bed")
+    rods = [remedy for remedy in bed.remedies if "collinear rod, 8 dBi" in remedy.change]
+    assert rods
+    assert rods[0].gain_db > 6.0
+    assert "radiated" not in rods[0].change
+
+
 def test_a_mast_that_is_said_to_suffice_does_suffice(tmp_path: Path) -> None:
     """The remedy is built as advised, at the height it names, and the trough is served."""
     plan = plan_with(tmp_path / "before", hop_limit=1)
@@ -81,6 +92,7 @@ def test_no_more_is_spent_than_the_budget(tmp_path: Path, budget: float, expecte
     assert built(plan) == expected
     assert plan.proof.cost <= budget
     assert len(plan.unserved) == {2: 0, 1: 1, 0: 2}[len(expected)]
+    assert ("no sensor can be served" in plan.proof.sentence) == (not expected)
 
 
 def test_with_too_little_money_the_important_sensor_comes_first(tmp_path: Path) -> None:
