@@ -16,10 +16,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
 from meshplan.kernels.compiled_loss import CLEAR_NU, LANES, NU, bullington_total_db, knife_edge_db
-from meshplan.kernels.compiled_math import FAST
+from meshplan.kernels.compiled_math import inlined, kernel
 from meshplan.kernels.compiled_ray import CAP, push, tangent
 
 CROWN, ROOF, BOTH, NOTHING = range(4)
@@ -36,7 +35,7 @@ WAYS = (
 _U0 = np.uint64(0)
 
 
-@njit(fastmath=FAST)
+@kernel
 def sample_cover(n, place, side, share, cover, index, crown, roof):
     """Write index, crown height and roof height above ground of the nearer cell of every sample; return (any crown, any roof)."""
     codes = cover.codes.reshape(-1)
@@ -61,7 +60,7 @@ def sample_cover(n, place, side, share, cover, index, crown, roof):
     return crowns, roofs
 
 
-@njit(fastmath=FAST, error_model="numpy")
+@kernel
 def scan_surface(n, h, low, high, near, bulge, rx_agl, own, count, fresnel, inverses, roots, work, f, waits):
     """Write the Bullington nu over the joint surface of `low` and of what `high` adds farther than `near` steps from both ends.
 
@@ -144,7 +143,7 @@ def scan_surface(n, h, low, high, near, bulge, rx_agl, own, count, fresnel, inve
     return records0, waiting0, records1, waiting1
 
 
-@njit(fastmath=FAST)
+@kernel
 def edge_losses(work, count, own, step_m, out):
     """Write the Bullington loss of every target from its nu."""
     for q in range(count):
@@ -152,7 +151,7 @@ def edge_losses(work, count, own, step_m, out):
         out[q] = bullington_total_db(knife_edge_db(nu), own[q] * step_m) if nu > -5.0 else 0.0
 
 
-@njit
+@kernel
 def sort_slopes(slopes, count, order):
     """Write the order of rising slopes (shell sort: most rays come almost sorted)."""
     for i in range(count):
@@ -172,7 +171,7 @@ def sort_slopes(slopes, count, order):
         gap //= 3
 
 
-@njit(forceinline=True)
+@inlined
 def _below(slopes, order, count, value):
     """Return how many targets have a slope below `value`."""
     low = 0
@@ -186,7 +185,7 @@ def _below(slopes, order, count, value):
     return low
 
 
-@njit(forceinline=True)
+@inlined
 def _add(tree, at, amount):
     """Add to position `at` >= 1 of a Fenwick tree that sums from the end."""
     while at > 0:
@@ -194,7 +193,7 @@ def _add(tree, at, amount):
         at -= at & -at
 
 
-@njit(forceinline=True)
+@inlined
 def _sum_from(tree, at):
     """Return the sum of all positions >= `at` >= 1."""
     total = tree[0] * 0
@@ -205,7 +204,7 @@ def _sum_from(tree, at):
     return total
 
 
-@njit(fastmath=FAST, error_model="numpy")
+@kernel
 def foliage_loss_db(cover, group, depth_m, bearing):
     """Return the loss of some metres of one group of plants."""
     rate = cover.across_db_per_m[group]
@@ -218,7 +217,7 @@ def foliage_loss_db(cover, group, depth_m, bearing):
     return cover.scale[group] * min(depth_m * rate, most)
 
 
-@njit(fastmath=FAST, error_model="numpy")
+@kernel
 def through_losses(
     n, h, bulge, tx_agl, rx_agl, step_m, bearing, cover, near, index, crown, roof, own, count,
     slopes, order, rank, tops, crowned, trees, wall_tree, all_db, near_db, walls_db,

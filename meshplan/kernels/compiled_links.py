@@ -27,7 +27,7 @@ from meshplan.kernels.compiled_loss import (
     free_space_block,
     knife_edge_db,
 )
-from meshplan.kernels.compiled_math import FAST, f32, larger
+from meshplan.kernels.compiled_math import FAST, f32, kernel, larger
 
 FREE, EDGE, SMOOTH_EDGE, OVER_GROUND, TERRAIN, COVER, SHARE, CLEAR_M, PLACE, WALLS, LEAVES = range(11)
 """Columns of the result: free space, edges of bare ground, edges of the smooth line, smooth ground, terrain in all, cover; least
@@ -41,7 +41,7 @@ _0 = f32(0.0)
 _FRACTION = f32(2.0**-24)
 
 
-@njit(fastmath=FAST, error_model="numpy")
+@kernel
 def sample_line(flat, rows, columns, n, column_a, row_a, column_b, row_b, at, across, down, h):
     """Write the ground along a straight line, less that of its first cell, bilinear between four cells.
 
@@ -78,7 +78,7 @@ def sample_line(flat, rows, columns, n, column_a, row_a, column_b, row_b, at, ac
         h[i] = top + (bottom - top) * down[i]
 
 
-@njit(fastmath=FAST, error_model="numpy")
+@kernel
 def sample_line_by_void(flat, rows, columns, n, column_a, row_a, column_b, row_b, h):
     """Do the same slowly where a cell is unknown: a neighbour of no weight does not count."""
     base = flat[int(min(max(row_a, 0.0), rows - 1.0)) * columns + int(min(max(column_a, 0.0), columns - 1.0))]
@@ -97,7 +97,7 @@ def sample_line_by_void(flat, rows, columns, n, column_a, row_a, column_b, row_b
         h[i] = top + (bottom - top) * v
 
 
-@njit(fastmath=FAST, error_model="numpy")
+@kernel
 def reduce_profile(h, n, start, end, bulge, table, found, shares):
     """Find all that the loss needs of bare ground, in one pass over the inner samples.
 
@@ -140,7 +140,7 @@ def reduce_profile(h, n, start, end, bulge, table, found, shares):
     found[7] = fit_end + h[0] * table[WEIGHT_END, 0] + h[n] * table[WEIGHT_END, n]
 
 
-@njit(fastmath=FAST, error_model="numpy")
+@kernel
 def _surface_extremes(h, above, beyond, near, n, start, end, bulge, table, found, shares):
     """Find the first three extremes over `h` + `above`, or + `beyond` where farther than `near` samples from both ends."""
     slope = end - start
@@ -161,7 +161,7 @@ def _surface_extremes(h, above, beyond, near, n, start, end, bulge, table, found
     found[2] = high_f
 
 
-@njit(fastmath=FAST)
+@kernel
 def _first(shares, n, highest):
     """Return the first inner sample that has the largest share."""
     behind = np.int32(0)
@@ -171,7 +171,7 @@ def _first(shares, n, highest):
     return n - behind
 
 
-@njit(fastmath=FAST, error_model="numpy")
+@kernel
 def _edge_nu(found, d, wavelength_m):
     """Return nu of the extremes: least clearance if the line is free, else the one edge of both tangents."""
     high_t = float(found[0])
@@ -180,14 +180,14 @@ def _edge_nu(found, d, wavelength_m):
     return math.sqrt(2.0 * high_t * float(found[1]) / (wavelength_m * d))
 
 
-@njit(fastmath=FAST, error_model="numpy")
+@kernel
 def _edge_loss(found, d, wavelength_m):
     """Return the Bullington loss of the extremes."""
     nu = _edge_nu(found, d, wavelength_m)
     return bullington_total_db(knife_edge_db(nu), d)
 
 
-@njit(fastmath=FAST, error_model="numpy")
+@kernel
 def _sample_codes(cover, rows, columns, n, column_a, row_a, column_b, row_b, inside_a, inside_b, code, crown, roof):
     """Write code, crown and roof of the nearest cell of each sample; return whether anything stands there."""
     codes = cover.codes.reshape(-1)
@@ -215,7 +215,7 @@ def _sample_codes(cover, rows, columns, n, column_a, row_a, column_b, row_b, ins
     return crowns, roofs
 
 
-@njit(fastmath=FAST, error_model="numpy")
+@kernel
 def _through(cover, n, near, h, crown, roof, code, start, end, bulge, step, bearing, depth):
     """Add up metres by group; return the loss of all leaves on the line, of those near the antennas, and of walls."""
     groups = len(cover.most_db)
@@ -242,7 +242,7 @@ def _through(cover, n, near, h, crown, roof, code, start, end, bulge, step, bear
     return leaves, close, walls
 
 
-@njit(fastmath=FAST, error_model="numpy")
+@kernel
 def _past_cover(
     n, d, h, start, end, bulge, bearing, code, stands, cover, crowns, roofs, depth, table, t, found, shares, edge, out
 ):  # fmt: skip

@@ -9,9 +9,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
-from meshplan.kernels.compiled_math import FAST, db10, db20, exp2, exp_minus, f32, log2, sin_small
+from meshplan.kernels.compiled_math import db10, db20, exp2, exp_minus, f32, inlined, kernel, log2, sin_small
 
 LANES = 32
 """Targets in one block."""
@@ -25,7 +24,7 @@ CLEAR_NU = f32(-9.0)
 _HIGH = 1e30
 
 
-@njit(fastmath=FAST, forceinline=True)
+@inlined
 def knife_edge_db(nu):
     """Return J(nu) (P.526 §4.1)."""
     if nu <= -0.78:
@@ -34,13 +33,13 @@ def knife_edge_db(nu):
     return max(6.9 + 20.0 * math.log10(math.sqrt(w * w + 1.0) + w), 0.0)
 
 
-@njit(fastmath=FAST, forceinline=True)
+@inlined
 def bullington_total_db(edge_db, distance_m):
     """Return the Bullington loss from its knife-edge loss (P.526 §4.5.1)."""
     return edge_db + (1.0 - math.exp(-edge_db / 6.0)) * (10.0 + 2e-5 * distance_m)
 
 
-@njit(fastmath=FAST)
+@kernel
 def first_term_db(d, h1, h2, radius_m, t):
     """Return the first term of the residue series (P.526 §3.1.1); may be negative."""
     q = (radius_m / 1000.0) ** (-1.0 / 3.0)
@@ -63,7 +62,7 @@ def first_term_db(d, h1, h2, radius_m, t):
     return loss
 
 
-@njit(fastmath=FAST)
+@kernel
 def grazing_point(d, h1, h2, radius_m):
     """Return b in [-1, 1]: the point of least clearance over a sphere is at d(1 + b)/2 (P.526 §3.2)."""
     c = (h1 - h2) / (h1 + h2)
@@ -72,7 +71,7 @@ def grazing_point(d, h1, h2, radius_m):
     return 2.0 * math.sqrt((m + 1.0) / (3.0 * m)) * math.cos(math.pi / 3.0 + math.acos(inside) / 3.0)
 
 
-@njit(fastmath=FAST)
+@kernel
 def sphere_db(d, h1, h2, t):
     """Return the loss over a smooth sphere at any distance (P.526 §3.2)."""
     a = t.earth_radius_m
@@ -90,7 +89,7 @@ def sphere_db(d, h1, h2, t):
     return max((1.0 - clear / needed) * loss, 0.0)
 
 
-@njit(fastmath=FAST)
+@kernel
 def smooth_ground_db(d, h1, h2, t):
     """Return the larger of sphere and plane earth, antennas raised by the surface-wave floor."""
     e1 = math.sqrt(h1 * h1 + t.least_height_m * t.least_height_m)
@@ -103,7 +102,7 @@ def smooth_ground_db(d, h1, h2, t):
     return loss
 
 
-@njit(fastmath=FAST)
+@kernel
 def smooth_bullington_db(n, step_m, h1, h2, t):
     """Return the Bullington loss over bare smooth ground, sampled every `step_m` at 1 … n−1 (P.526 §4.5.2).
 
@@ -136,7 +135,7 @@ def smooth_bullington_db(n, step_m, h1, h2, t):
     return bullington_total_db(knife_edge_db(nu), d)
 
 
-@njit(fastmath=FAST)
+@kernel
 def smooth_excess_db(n, step_m, h1, h2, t):
     """Return what smooth ground adds to the loss of the edges: max(smooth loss − Bullington over the smooth line, 0)."""
     over = smooth_ground_db(n * step_m, h1, h2, t)
@@ -170,18 +169,18 @@ _G_SHIFT, _G_LAST, _G_ROOT, _G_HALF_LOG = f32(1.1), f32(8.0), f32(17.6), f32(0.5
 _TINY = f32(1e-2)
 
 
-@njit(fastmath=FAST, forceinline=True)
+@inlined
 def _edge(nu):
     w = nu - _TENTH
     return max(_J0 + db20(np.sqrt(w * w + _1) + w), _0)
 
 
-@njit(fastmath=FAST, forceinline=True)
+@inlined
 def _with_roughness(edge, d):
     return edge + (_1 - exp_minus(edge * _SIXTH)) * (_TEN + _PER_M * d)
 
 
-@njit(fastmath=FAST, forceinline=True)
+@inlined
 def _grazing(d, h1, h2, quarter):
     """Return b by Newton's method; `quarter` is 1/(4a). Its use below is stationary in b, so four steps are plenty."""
     both = h1 + h2
@@ -195,7 +194,7 @@ def _grazing(d, h1, h2, quarter):
     return b
 
 
-@njit(fastmath=FAST, forceinline=True)
+@inlined
 def _height_gain(b):
     over = max(b - _G_SHIFT, _TINY)
     high = _G_ROOT * np.sqrt(over) - _G_HALF_LOG * db10(over) - _G_LAST
@@ -203,7 +202,7 @@ def _height_gain(b):
     return high if b > _2 else low
 
 
-@njit(fastmath=FAST, error_model="numpy")
+@kernel
 def edges_block(w, t):
     """Turn `NU` into the Bullington loss in `OUT` and say in `KIND` what smooth ground may add.
 
@@ -235,7 +234,7 @@ def edges_block(w, t):
         w[lane + KIND] = kind if within else _2
 
 
-@njit(fastmath=FAST, error_model="numpy")
+@kernel
 def smooth_block(w, t):
     """Write to `OUT` what smooth ground adds, for lanes within the horizon, and its two parts."""
     half = f32(0.5 / t.earth_radius_m)
@@ -295,7 +294,7 @@ def smooth_block(w, t):
         w[lane + OUT] = max(ground - edge, _0)
 
 
-@njit(fastmath=FAST, error_model="numpy")
+@kernel
 def free_space_block(w, factor_db, nearest2):
     """Turn `OUT` into the free-space loss over the slant distance."""
     for lane in range(LANES):
@@ -304,7 +303,7 @@ def free_space_block(w, factor_db, nearest2):
         w[lane + OUT] = factor_db + db10(max(d * d + rise * rise, nearest2))
 
 
-@njit(fastmath=FAST, error_model="numpy")
+@kernel
 def diffraction(work, count, t, spare, place):
     """Finish `count` targets held in the blocks of `work`: afterwards `OUT` holds the diffraction loss.
 

@@ -6,6 +6,8 @@ Everything here is single precision; measured over 20 octaves either way: log2 w
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from llvmlite import ir
 from numba import njit, types
@@ -13,6 +15,19 @@ from numba.extending import intrinsic
 
 FAST = {"nsz", "arcp", "contract", "afn", "reassoc"}
 """All liberties but those that break NaN and infinity."""
+
+_INNER: Any = {"fastmath": FAST, "error_model": "numpy", "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
+
+
+def kernel(function):
+    """Compile a function that only compiled code calls; without the wrappers for Python that takes a fifth less time."""
+    return njit(**_INNER)(function)
+
+
+def inlined(function):
+    """Compile a small function into its callers."""
+    return njit(**_INNER, forceinline=True)(function)
+
 
 f32 = np.float32
 _ONE = f32(1.0)
@@ -80,7 +95,7 @@ def larger(typingctx, x, y):
     return x(x, x), build
 
 
-@njit(fastmath=FAST, forceinline=True)
+@inlined
 def log2(x):
     """Return log2 of a positive float32 (series of the inverse hyperbolic tangent)."""
     m = _mantissa(x)
@@ -89,7 +104,7 @@ def log2(x):
     return _exponent(x) + s * (_L1 + z * (_L3 + z * (_L5 + z * (_L7 + z * _L9))))
 
 
-@njit(fastmath=FAST, forceinline=True)
+@inlined
 def exp2(x):
     """Return 2**x of a float32 between -126 and 126 (Taylor series around the nearest whole number)."""
     n = np.floor(x + _HALF)
@@ -98,25 +113,25 @@ def exp2(x):
     return _power_of_two(n) * (_ONE + series)
 
 
-@njit(fastmath=FAST, forceinline=True)
+@inlined
 def exp_minus(x):
     """Return exp(-x) for x >= 0."""
     return exp2(max(-x * _LOG2_E, f32(-120.0)))
 
 
-@njit(fastmath=FAST, forceinline=True)
+@inlined
 def db10(x):
     """Return 10·log10 of a positive float32."""
     return _DB_PER_OCTAVE_10 * log2(x)
 
 
-@njit(fastmath=FAST, forceinline=True)
+@inlined
 def db20(x):
     """Return 20·log10 of a positive float32."""
     return _DB_PER_OCTAVE_20 * log2(x)
 
 
-@njit(fastmath=FAST, forceinline=True)
+@inlined
 def sin_small(x):
     """Return the sine of 0 <= x <= pi/6."""
     z = x * x

@@ -10,10 +10,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
 from meshplan.kernels.compiled_loss import CLEAR_NU, H1, H2, LANES, LENGTH, NU, RISE, N
-from meshplan.kernels.compiled_math import FAST
+from meshplan.kernels.compiled_math import inlined, kernel
 
 CAP = 0.5516
 """Clearance in Fresnel radii from which on J is 0: 0.78/sqrt(2), rounded up."""
@@ -26,7 +25,7 @@ GROUP = 16
 """Clear paths that look for their least clearance together."""
 SIGHT, INVERSE, BEST, UPPER, LOWER = (row * GROUP for row in range(5))
 LEVELS = 9
-NOBODY = np.int32(-(2**31))
+NOBODY = np.int32(-1)
 """Marks a sample that owns no cell."""
 
 _U0 = np.uint64(0)
@@ -34,7 +33,7 @@ _U1 = np.uint64(1)
 _LANES = np.uint64(LANES)
 
 
-@njit(fastmath=FAST, error_model="numpy")
+@kernel
 def lay_ray(p, edge, n, origin, along, across, low, high, diagonal, place, side, share, mine, own, target):
     """Lay ray `p` of `edge` and name the cells it owns; return how many.
 
@@ -46,6 +45,9 @@ def lay_ray(p, edge, n, origin, along, across, low, high, diagonal, place, side,
     least = float(low)
     most = float(high)
     corner = 0.5 if diagonal else -0.5
+    start0 = np.int32(origin)
+    ahead = np.int32(along)
+    aside32 = np.int32(across)
     for k in range(n + 1):
         line = float(np.int32(k))
         aside = p * line
@@ -53,25 +55,25 @@ def lay_ray(p, edge, n, origin, along, across, low, high, diagonal, place, side,
         rest = aside - c * whole
         c0 = min(max(c, least), most)
         c1 = min(max(c + 1.0, least), most) if rest > 0.0 else c0
-        place[k] = np.int32(c0)
-        side[k] = np.int32(c1 - c0)
+        start = np.int32(start0 + np.int32(k) * ahead)
+        place[k] = np.int32(start + np.int32(c0) * aside32)
+        side[k] = np.int32(np.int32(c1 - c0) * aside32)
         share[k] = rest * part
         over = 2.0 * rest >= whole
         nearest = c + 1.0 if over else c
         off = 2.0 * (rest - whole if over else rest)
         inside = (nearest >= least) & (nearest <= most) & (abs(nearest) < line + corner)
-        mine[k] = np.int32(nearest) if (off > -line) & (off <= line) & inside else NOBODY
+        mine[k] = np.int32(start + np.int32(nearest) * aside32) if (off > -line) & (off <= line) & inside else NOBODY
     count = 0
     for k in range(n + 1):
+        cell = mine[k]
         own[count] = k
-        target[count] = origin + k * along + mine[k] * across
-        count += 1 if mine[k] != NOBODY else 0
-        place[k] = origin + k * along + place[k] * across
-        side[k] *= across
+        target[count] = cell
+        count += 1 if cell >= 0 else 0
     return count
 
 
-@njit(fastmath=FAST)
+@kernel
 def sample_ray(flat, n, place, side, share, base, out):
     """Write the heights along the ray, less `base`, and return the last sample before the first void."""
     for k in range(n + 1):
@@ -85,7 +87,7 @@ def sample_ray(flat, n, place, side, share, base, out):
     return n
 
 
-@njit(fastmath=FAST, forceinline=True)
+@inlined
 def push(x, y, top, hull_x, hull_y, hull_s):
     """Put a point behind an upper hull and return the new top; `hull_s` is the slope up to each vertex, +inf at the first."""
     while y - hull_y[top] >= hull_s[top] * (x - hull_x[top]):
@@ -98,7 +100,7 @@ def push(x, y, top, hull_x, hull_y, hull_s):
     return top
 
 
-@njit(fastmath=FAST, forceinline=True)
+@inlined
 def tangent(x, y, top, hull_x, hull_y, hull_s):
     """Return the vertex that stands highest as seen from (x, y) behind the hull."""
     while y - hull_y[top] > hull_s[top] * (x - hull_x[top]):
@@ -106,7 +108,7 @@ def tangent(x, y, top, hull_x, hull_y, hull_s):
     return top
 
 
-@njit(fastmath=FAST, error_model="numpy")
+@kernel
 def bound_records(records, rec_s, rec_a, line, offset, room):
     """Lay a line over every node of records: through its ends, raised over all between. s <= offset + line·a holds in it.
 
@@ -135,7 +137,7 @@ def bound_records(records, rec_s, rec_a, line, offset, room):
         size *= BRANCH
 
 
-@njit(fastmath=FAST, forceinline=True)
+@inlined
 def _cannot_win(group, width, slope, offset, a_first, a_last):
     """Say whether no record of a node comes nearer to any path of the group than what that path has found.
 
@@ -153,7 +155,7 @@ def _cannot_win(group, width, slope, offset, a_first, a_last):
     return open_paths == 0.0
 
 
-@njit(fastmath=FAST, forceinline=True)
+@inlined
 def _try_records(group, width, first, end, rec_s, rec_a):
     """Let each path of the group find the least clearance among some records; those behind its receiver never win."""
     for i in range(width):
@@ -175,7 +177,7 @@ def _try_records(group, width, first, end, rec_s, rec_a):
         group[i + BEST] = group[i + UPPER] / group[i + LOWER]
 
 
-@njit(fastmath=FAST, error_model="numpy")
+@kernel
 def clear_paths(
     waiting, slots, sights, before, own, fresnel, inverses, rec_s, rec_a, rec_u, line, offset, room, group, work
 ):  # fmt: skip
@@ -236,7 +238,7 @@ def clear_paths(
                 work[q // LANES, at] = max(work[q // LANES, at], nu)
 
 
-@njit(fastmath=FAST, error_model="numpy")
+@kernel
 def scan_ray(
     n, h, step, bulge, rx_agl, own, count, fresnel, inverses, roots, work,
     raw_x, raw_h, raw_s, hull_x, hull_g, hull_s, rec_s, rec_a, rec_u, slots, sights, before,

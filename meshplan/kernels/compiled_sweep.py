@@ -10,14 +10,14 @@ from numba import njit
 
 from meshplan.kernels.compiled_cover import BOTH, CROWN, ROOF, WAYS, edge_losses, sample_cover, scan_surface, through_losses
 from meshplan.kernels.compiled_loss import BLOCK, LANES, NU, OUT, diffraction, free_space_block
-from meshplan.kernels.compiled_math import FAST, f32
+from meshplan.kernels.compiled_math import FAST, f32, kernel
 from meshplan.kernels.compiled_ray import GROUP, LEAF, LEVELS, bound_records, clear_paths, lay_ray, sample_ray, scan_ray
 
 SURFACE_ROWS = 14
 """Scratch rows of `scan_surface`: two hulls, two lists of records, two lists of slopes."""
 
 
-@njit(fastmath=FAST, error_model="numpy")
+@kernel
 def _way_loss(n, h, low, high, near, bulge, rx_agl, own, seen, step, t, inverses, roots, trial, f, waits, nodes, group, out):
     """Write the Bullington loss of every target over one surface."""
     fresnel = t.wavelength_m * step
@@ -40,7 +40,7 @@ def _way_loss(n, h, low, high, near, bulge, rx_agl, own, seen, step, t, inverses
     edge_losses(trial, seen, own, step, out)
 
 
-@njit(fastmath=FAST, error_model="numpy")
+@kernel
 def _cheapest_ways(seen, has_crown, has_roof, ways, through, extra):
     """Write what cover and buildings add to the edges of bare ground on the way that loses least.
 
