@@ -475,11 +475,13 @@ const meshTrial = (() => {
           h(
             "strong",
             {},
-            `${name} ${moved}, antenna ${height(site.heightM)} up: ${count(better, "link gets", "links get")} better, ${worse} worse.`,
+            site.moved || site.heightM !== base.antenna_agl_m
+              ? `${name} ${moved}, antenna ${height(site.heightM)} up: ${count(better, "link gets", "links get")} better, ${worse} worse.`
+              : `${name} stands as planned. Move it or change its height.`,
           ),
         ),
         table(
-          "Both columns are computed in this page. “In plan” marks the links that the plan uses.",
+          "“Before” starts from the plan’s own figures; “now” adds what the change does. “In plan” marks the links that the plan uses.",
           [["To"], ["Before"], ["dB", "num"], ["Now"], ["dB", "num"]],
           trials.map(({ other, was, is }) =>
             h(

@@ -136,7 +136,7 @@ def test_page_and_python_agree_on_the_same_samples(engine_page: Any, frequency_m
     profiles, ends, around = random_paths(land, count, frequency_mhz)
     expected = path_losses(profiles, ends, land, SEASONS, settings, around_db=around)
     assert_varied(expected)
-    if frequency_mhz > 500:
+    if frequency_mhz == 868.0:
         assert (expected.around_saved_db > 0.1).any(), "some hedges are passed around their end"
     found = page_losses(engine_page, page_engine(make_plan(), land, (), SEASONS, settings), profiles, ends, around)
     for name, wanted in (
