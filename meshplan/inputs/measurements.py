@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import csv
 import datetime
 import hashlib
-import io
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
@@ -17,9 +14,10 @@ import numpy as np
 from pyproj import Geod
 
 from meshplan.errors import InputError, MeshplanError, nearest_name, raise_faults
-from meshplan.inputs.columns import fold, is_empty, read_values
+from meshplan.inputs.columns import is_empty, read_values
 from meshplan.inputs.gpx_log import Track, clock_shift_hint, place_at, read_track
 from meshplan.inputs.measurement_columns import NOT_HEARD, READING_COLUMNS
+from meshplan.inputs.measurement_table import ReadingTable, read_table
 from meshplan.inputs.vector import present_file
 from meshplan.measurement_records import End, Reading, ReadingsFile
 from meshplan.records import Site
@@ -35,17 +33,6 @@ SPOT_DIGITS = 4
 STRETCH_DIGITS = 3
 """Spots within 1/1000 degree, about 100 m, count as one location: neighbours on a track must not vouch for each other."""
 _EARTH = Geod(ellps="WGS84")
-_IGNORED = frozenset(fold(name) for name in ("link", "id", "distance_m", "packet_id", "sf", "bandwidth_khz"))
-
-
-@dataclass
-class _Table:
-    """Rows of one file by column name, and what was noticed."""
-
-    shown: str
-    rows: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
-    unfilled: int = 0
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,7 +116,7 @@ def read_readings(
         content = path.read_bytes()
         digest.update(content)
         shown_names.append(shown)
-        table = _read_table(content, shown, columns or {}, faults)
+        table = read_table(content, shown, columns or {}, faults)
         parsed = [(where, read_values(raw, READING_COLUMNS, where, faults), raw) for where, raw in table.rows]
         if walk is not None:
             _place_walker(parsed, walk, clock_shift_s, faults, table)
@@ -160,99 +147,12 @@ def _shown(path: Path, folder: Path | None) -> str:
     return path.name
 
 
-def _read_table(content: bytes, shown: str, renamed: Mapping[str, str], faults: list[MeshplanError]) -> _Table:
-    """Return the rows of a table under our column names."""
-    table = _Table(shown)
-    try:
-        written = content.decode("utf-16" if content[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig")
-    except UnicodeDecodeError:
-        written = content.decode("cp1252", errors="replace")
-        table.notes.append(f"{shown}: is not UTF-8 text, read as Windows-1252 (Latin).")
-    first = next((line for line in written.splitlines() if line.strip() and not line.startswith("#")), "")
-    delimiter = max(",;\t|", key=first.count)
-    try:
-        rows = list(csv.reader(io.StringIO(written, newline=""), delimiter=delimiter, skipinitialspace=True, strict=True))
-    except csv.Error as error:
-        faults.append(InputError(f"cannot be read as a table ({error})", where=shown, fix="Look for an open quotation mark."))
-        return table
-    numbered = [(n, row) for n, row in enumerate(rows, start=1) if any(c.strip() for c in row) and not row[0].startswith("#")]
-    if not numbered:
-        faults.append(InputError("the file is empty", where=shown, fix="Write a header and one row for each reading."))
-        return table
-    header_number, header = numbered[0]
-    names = _match(header, f"{shown}, row {header_number}", renamed, table, faults)
-    for n, row in numbered[1:]:
-        where = f"{shown}, row {n}"
-        if len(row) > len(header) and any(c.strip() for c in row[len(header) :]):
-            faults.append(
-                InputError(
-                    f"there are {len(row)} values for {len(header)} columns",
-                    where=where,
-                    fix="Write numbers with a decimal point, and put text with commas between quotation marks.",
-                )
-            )
-            continue
-        raw = {name: row[i].strip() if i < len(row) else None for i, name in names.items()}
-        table.rows.append((where, {k: v[1:] if v and v[0] == "'" else v for k, v in raw.items()}))
-    return table
-
-
-def _match(
-    header: Sequence[str], where: str, renamed: Mapping[str, str], table: _Table, faults: list[MeshplanError]
-) -> dict[int, str]:
-    """Return which heading feeds which column. Foreign tables have many headings: unknown ones are only told."""
-    exact = {fold(c.name): c.name for c in READING_COLUMNS}
-    known = {fold(alias): c.name for c in READING_COLUMNS for alias in c.aliases} | exact
-    known |= {fold(heading): name for heading, name in renamed.items()}
-    for heading, name in renamed.items():
-        if name not in exact.values():
-            fix = f"Use one of: {', '.join(exact.values())}."
-            faults.append(InputError(f"'{name}' is no column of readings.{nearest_name(name, exact)}", where=where, fix=fix))
-        if fold(heading) not in {fold(h) for h in header}:
-            faults.append(InputError(f"there is no column '{heading}'", where=where, fix="Name a heading of the file."))
-    ranked = sorted(
-        range(len(header)), key=lambda i: (fold(header[i]) not in {fold(h) for h in renamed}, fold(header[i]) not in exact, i)
-    )
-    names: dict[int, str] = {}
-    unknown: list[int] = []
-    for i in ranked:
-        known_name = known.get(fold(header[i]))
-        if known_name is not None and known_name not in names.values():
-            names[i] = known_name
-        elif known_name is not None:
-            table.notes.append(f"{where}: column '{header[i]}' is not read, because '{known_name}' is there.")
-        elif fold(header[i]) and fold(header[i]) not in _IGNORED:
-            unknown.append(i)
-    for i in sorted(unknown):
-        close = get_close_matches(fold(header[i]), [k for k, name in known.items() if name not in names.values()], 1, 0.87)
-        if close:
-            problem = f"column '{header[i]}' is not known. Did you mean '{close[0]}'?"
-            faults.append(InputError(problem, where=where, fix="Rename the column, or remove it."))
-        else:
-            table.notes.append(f"{where}: column '{header[i]}' is not known and is not read.")
-    _needed(set(names.values()), where, faults)
-    return names
-
-
-def _needed(names: set[str], where: str, faults: list[MeshplanError]) -> None:
-    """Add the faults of a table that cannot hold a reading."""
-    if not names & {"b", "b_lon_deg"} or (not names & {"a", "a_lon_deg", "date_time"}):
-        faults.append(
-            InputError("the two ends of a link are not named", where=where, fix="Add columns a and b, with names or coordinates.")
-        )
-    for end in ("a", "b"):
-        if len(names & {f"{end}_lon_deg", f"{end}_lat_deg"}) == 1:
-            faults.append(InputError(f"only half a position of {end}", where=where, fix="Give longitude and latitude."))
-    if not names & {"power_dbm", "rssi_dbm", "snr_db", "received", "heard", "received_percent"}:
-        faults.append(InputError("nothing measured is in it", where=where, fix="Add power_dbm, snr_db, or sent and received."))
-
-
 def _place_walker(
     parsed: Sequence[tuple[str, dict[str, Any], Mapping[str, Any]]],
     walk: Track,
     shift_s: float,
     faults: list[MeshplanError],
-    table: _Table,
+    table: ReadingTable,
 ) -> None:
     """Give rows without a position the walker's position at their time."""
     lacking = [
@@ -294,7 +194,7 @@ def _place_walker(
 
 
 def _reading(
-    where: str, values: dict[str, Any], raw: Mapping[str, Any], known: _Known, table: _Table, faults: list[MeshplanError]
+    where: str, values: dict[str, Any], raw: Mapping[str, Any], known: _Known, table: ReadingTable, faults: list[MeshplanError]
 ) -> Reading | None:
     """Return the reading of one row, None if the row was not filled in or is at fault."""
     measured = [
@@ -410,7 +310,7 @@ def _word(column: str, word: str, known: Sequence[str], where: str, faults: list
     return match
 
 
-def _table_notes(table: _Table) -> list[str]:
+def _table_notes(table: ReadingTable) -> list[str]:
     """Return what was noticed in one file."""
     if table.unfilled:
         were = "row was not filled in and is" if table.unfilled == 1 else "rows were not filled in and are"
