@@ -12,7 +12,7 @@ from meshplan.reporting.files import write_text_atomically
 from meshplan.reporting.words import metres, number, text
 
 WIDTH: Final = 860
-LEFT, RIGHT, TOP, BOTTOM = 90, 250, 66, 60
+LEFT, RIGHT, TOP, BOTTOM = 90, 250, 80, 60
 PLOT_HEIGHT: Final = 400
 SHOWN_HEIGHTS: Final = 1
 """Which of the curve's height pairs the picture shows."""

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from meshplan.assembly.airtime_room import fits_airtime
 from meshplan.assembly.alternatives import look_at_alternatives
 from meshplan.assembly.learned import corrected_table
 from meshplan.assembly.plan import Findings, assemble_plan
@@ -233,15 +234,20 @@ def placement_problem(prepared: Prepared, links: LinkTable) -> PlacementProblem:
     graph = build_graph(links, least_chance=asked.link_chance, second_routes_for_all=asked.second_route != "none")
     licence = prepared.found.settings.radio_settings.licence
     budget = airtime_budget(links.stations, prepared.base.catalogue.region, licence)
-    for key, load in budget.load.items():
-        graph.nodes[key]["load"] = load
+
+    def problem(loads: Mapping[str, float]) -> PlacementProblem:
+        for key, load in loads.items():
+            graph.nodes[key]["load"] = load
+        return problem_from_graph(
+            graph,
+            hop_limit=asked.hop_limit,
+            redundancy=redundancy,
+            min_link_chance=asked.link_chance,
+            min_route_chance=asked.route_chance,
+            budget=asked.budget if asked.budget is not None else float("inf"),
+        )
+
     for key, capacity in budget.capacity.items():
         graph.nodes[key]["capacity"] = capacity
-    return problem_from_graph(
-        graph,
-        hop_limit=asked.hop_limit,
-        redundancy=redundancy,
-        min_link_chance=asked.link_chance,
-        min_route_chance=asked.route_chance,
-        budget=asked.budget if asked.budget is not None else float("inf"),
-    )
+    limited = problem(budget.load)
+    return limited if fits_airtime(limited) else problem(dict.fromkeys(budget.load, 0.0))

@@ -36,8 +36,8 @@ def relays(plan: Plan) -> list[str]:
 
 
 def test_a_narrow_duty_limit_needs_a_second_relay(tmp_path: Path) -> None:
-    # hand-worked: 20 bytes at 4.8 kbit/s are 50 ms, the confirmation of 4 bytes 23 ms; 8 sensors every 900 s are
-    # 8 · 73 ms / 900 s = 0.065 % of the time, above half of 0.1 % and below half of 1 %
+    # hand-worked: 20 bytes in a frame of 31 at 4.8 kbit/s are 52 ms, a confirmation of 4 bytes 25 ms; 8 sensors every 900 s are
+    # 8 · 77 ms / 900 s = 0.068 % of the time, above half of 0.1 % and below half of 1 %
     narrow = plan_of(tmp_path / "narrow", troughs(8))
     wide = plan_of(tmp_path / "wide", troughs(8), **{"radio_settings.frequency_mhz": 868.3})
     assert relays(wide) == ["South post"]
@@ -50,14 +50,6 @@ def test_a_narrow_duty_limit_needs_a_second_relay(tmp_path: Path) -> None:
     assert wide.device("South post").duty is not None
 
 
-def test_sensors_beyond_the_airtime_of_all_relays_say_so(tmp_path: Path) -> None:
-    plan = plan_of(tmp_path, troughs(16))
-    assert plan.unserved
-    reason = "the devices that hear it would need more than half of the time on the air that the rules allow"
-    assert {miss.reason for miss in plan.unserved} == {reason}
-    assert plan.lawful
-
-
 def test_few_packets_leave_the_placement_unbound(tmp_path: Path) -> None:
     lay_small_property(tmp_path)
     planned = plan_property(tmp_path)
@@ -65,30 +57,22 @@ def test_few_packets_leave_the_placement_unbound(tmp_path: Path) -> None:
     assert all(sensor.load == 0.0 for sensor in planned.problem.sensors)
 
 
-def mixed(count: int) -> Rows:
-    """Return troughs and one sensor of another class, so that only the finished plan can be judged."""
-    odd = {"name": "Odd one", "role": "sensor", "x": 95, "y": 300, "antenna_agl_m": 1.0, "radio": "ble-1m"}
-    return [*troughs(count), odd]
-
-
 def test_a_breach_found_after_planning_leads_the_plan_and_its_exit_code(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    folder, sites = tmp_path / "site", mixed(14)
-    for row in sites:
-        if row["name"] == "North post":
-            row["use"] = "forbidden"
-    plan = plan_of(folder, sites)
+    # hand-worked: 16 · (52 + 25 ms) / 900 s = 0.14 %; two posts at half of 0.1 % each cannot carry it together
+    folder = tmp_path / "site"
+    plan = plan_of(folder, troughs(16))
     assert not plan.lawful
     breach = plan.legal[0]
     assert (breach.subject, breach.lawful, breach.status) == ("South post", False, "refused")
     assert breach.rule == "EN 300 220-2 annex B (868.7-869.2 MHz, 25 mW, 0.1 %)"
     assert breach.detail.startswith(
-        "Refused by EN 300 220-2 annex B (868.7-869.2 MHz, 25 mW, 0.1 %): 0.11 % of the hour on the air, 0.1 % allowed."
+        "Refused by EN 300 220-2 annex B (868.7-869.2 MHz, 25 mW, 0.1 %): 0.14 % of the hour on the air, 0.1 % allowed."
     )
-    assert breach.remedy.startswith("send 1.1 times less often")
+    assert breach.remedy.startswith("send 1.4 times less often")
     lines = plan_text(plan, []).splitlines()
-    assert lines[5] == "DO NOT BUILD THIS PLAN AS IT IS: it breaks the radio rules."
-    assert lines[6].startswith("  South post: Refused by EN 300 220-2 annex B")
-    assert lines[7].startswith("    To comply: send 1.1 times less often")
+    assert lines[4] == "DO NOT BUILD THIS PLAN AS IT IS: it breaks the radio rules."
+    assert lines[5].startswith("  South post: Refused by EN 300 220-2 annex B")
+    assert lines[6].startswith("    To comply: send 1.4 times less often")
     summary = plan_summary(plan, [])
     assert summary["lawful"] is False
     assert [each["devices"] for each in summary["breaches"]] == ["South post"]
@@ -106,7 +90,8 @@ def test_dwell_moves_a_slow_chirp_into_the_weak_row(tmp_path: Path) -> None:
     assert quick.lawful
     assert {line.rule for line in slow.legal} == {"47 CFR 15.249 (902-928 MHz, 50 mV/m at 3 m)"}
     assert all("15.247" in line.rule for line in quick.legal)
-    assert slow.radio.tx_power_dbm < 0.0 < 20.0 < quick.radio.tx_power_dbm
+    assert slow.radio.tx_power_dbm < 0.0
+    assert quick.radio.tx_power_dbm > 20.0
 
 
 def test_a_relays_whole_traffic_chooses_the_sub_band(tmp_path: Path) -> None:
