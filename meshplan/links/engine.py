@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.links.antenna_gain import gain_towards_dbi
-from meshplan.links.indoor_legs import IndoorLeg, indoor_leg, shares_building
+from meshplan.links.indoor_legs import IndoorLeg, indoor_legs, with_indoor_legs
 from meshplan.links.path_loss import WAYS_PAST_BUILDINGS, Ends, PathLosses, PathSettings, path_losses
 from meshplan.links.stations import Station
 from meshplan.links.uncertainty import (
@@ -161,8 +161,8 @@ def compute_links(
         if on_progress is not None:
             on_progress(done, total)
     joined = _join(parts, order, len(seasons))
-    indoors = _indoor_legs(stations, pairs, distance, landscape, settings, joined)
-    joined = _with_indoor_legs(joined, indoors)
+    indoors = indoor_legs(stations, pairs, distance, landscape, settings, joined)
+    joined = with_indoor_legs(joined, indoors)
     rows_inside = list(indoors)
     shifts[rows_inside], hidden[rows_inside] = 0.0, 0.0
     return _table(stations, tuple(seasons), pairs, distance, bearing, joined, samples, shifts, hidden, indoors)
@@ -287,56 +287,6 @@ def _chunks(order: NDArray[np.intp], distance_m: Array, cell_m: float) -> Iterat
         start = stop
 
 
-def _indoor_legs(
-    stations: Sequence[Station],
-    pairs: NDArray[np.intp],
-    distance_m: Array,
-    landscape: Landscape,
-    settings: PathSettings,
-    losses: PathLosses,
-) -> dict[int, IndoorLeg]:
-    """Return the links whose two ends stand inside the same building."""
-    inside = np.array([station.inside for station in stations], dtype=np.intp)
-    legs = {}
-    for row in np.flatnonzero(shares_building(inside[pairs[:, 0]], inside[pairs[:, 1]])):
-        a, b = (stations[i] for i in pairs[row])
-        rise_m = abs(a.antenna_agl_m - b.antenna_agl_m)
-        slant_m = float(np.hypot(distance_m[row], rise_m))
-        building = landscape.covers[a.inside - 1]
-        least_db = float(losses.free_space_db[row])
-        legs[int(row)] = indoor_leg(building, slant_m, rise_m, settings.frequency_mhz, least_db=least_db)
-    return legs
-
-
-def _with_indoor_legs(losses: PathLosses, legs: dict[int, IndoorLeg]) -> PathLosses:
-    """Return the losses with rooms in place of ground, walls and plants where a link stays inside a building."""
-    if not legs:
-        return losses
-    rows = np.array(list(legs), dtype=np.intp)
-
-    def without(values: NDArray[Any], value: object = 0.0) -> NDArray[Any]:
-        changed = values.copy()
-        changed[..., rows] = value
-        return changed
-
-    parts = losses.terrain_parts
-    names = ("total_db", "bullington_actual_db", "bullington_smooth_db", "smooth_earth_db", "spherical_db", "plane_db")
-    rooms_db = np.array([leg.total_db for leg in legs.values()]) - losses.free_space_db[rows]
-    return replace(
-        losses,
-        terrain_db=without(losses.terrain_db),
-        behind_hill_db=without(losses.behind_hill_db),
-        terrain_parts=replace(parts, **{name: without(getattr(parts, name)) for name in names}),
-        building_db=without(losses.building_db, rooms_db),
-        building_way=without(losses.building_way, WAYS_PAST_BUILDINGS.index("inside the same building")),
-        vegetation_db=without(losses.vegetation_db),
-        vegetation_way=without(losses.vegetation_way, 0),
-        vegetation_spread_db=without(losses.vegetation_spread_db),
-        around_saved_db=without(losses.around_saved_db),
-        cover_depth_m={kind: without(depth) for kind, depth in losses.cover_depth_m.items()},
-    )
-
-
 def _join(parts: Sequence[PathLosses], order: NDArray[np.intp], n_seasons: int) -> PathLosses:
     """Put chunks back into the order of the links."""
     back = np.argsort(order, kind="stable")
@@ -371,13 +321,13 @@ def _table(
     samples: NDArray[np.intp],
     elevation_shift_db: NDArray[np.float32],
     hidden_relief_db: Array,
-    indoor_legs: dict[int, IndoorLeg],
+    legs: dict[int, IndoorLeg],
 ) -> LinkTable:
     a, b = pairs[:, 0], pairs[:, 1]
     many = elevation_shift_db.shape[1] > 1
     elevation_spread_db = elevation_shift_db.std(axis=1, dtype=float, ddof=1) if many else np.zeros(len(pairs))
     indoors = np.zeros(len(pairs), dtype=bool)
-    indoors[list(indoor_legs)] = True
+    indoors[list(legs)] = True
 
     def of(values: Sequence[float], which: NDArray[np.intp]) -> Array:
         return np.asarray(values, dtype=float)[which]
@@ -406,7 +356,7 @@ def _table(
     fade = np.array([fade_margin_db(stations[i], stations[j]) for i, j in pairs])
     obstructed = losses.terrain_parts.obstacle_db + losses.building_db + losses.vegetation_db.max(axis=0) > OBSTRUCTED_FROM_DB
     model = np.where(obstructed, OBSTRUCTED_MODEL_SPREAD_DB, CLEAR_MODEL_SPREAD_DB)
-    for row, leg in indoor_legs.items():
+    for row, leg in legs.items():
         model[row] = leg.spread_db
     soil = np.where(losses.terrain_parts.ground_limited, SOIL_SPREAD_DB, 0.0)
     entry_spread_db = np.where(indoors, 0.0, np.hypot(of(entry_spread, a), of(entry_spread, b)))
@@ -433,6 +383,6 @@ def _table(
         hidden_relief_db=hidden_relief_db,
         soil_spread_db=soil,
         antenna_spread_db=antenna,
-        indoor_legs=indoor_legs,
+        indoor_legs=legs,
         chance=chance_of(np.minimum(margin_a, margin_b), fade, all_spread),
     )

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Final, Literal
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
+from meshplan.links.path_loss import WAYS_PAST_BUILDINGS, PathLosses, PathSettings
+from meshplan.links.stations import Station
 from meshplan.links.uncertainty import OBSTRUCTED_MODEL_SPREAD_DB
 from meshplan.links.walls import DEFAULT_WALL
 from meshplan.propagation.buildings import INDOOR_ROOMS, indoor_floors_loss_db, indoor_loss_db
 from meshplan.records import Cover
+from meshplan.terrain.landscape import Landscape
+from meshplan.units import Array
 
 STOREY_M: Final = 2.8
 """Height from floor to floor of a home or an office (common practice, no source)."""
@@ -113,3 +119,53 @@ def indoor_leg(
 def shares_building(inside_a: np.ndarray, inside_b: np.ndarray) -> np.ndarray:
     """Return which pairs of cover indices name one building."""
     return np.asarray((inside_a == inside_b) & (inside_a > 0))
+
+
+def indoor_legs(
+    stations: Sequence[Station],
+    pairs: NDArray[np.intp],
+    distance_m: Array,
+    landscape: Landscape,
+    settings: PathSettings,
+    losses: PathLosses,
+) -> dict[int, IndoorLeg]:
+    """Return the links whose two ends stand inside the same building."""
+    inside = np.array([station.inside for station in stations], dtype=np.intp)
+    legs = {}
+    for row in np.flatnonzero(shares_building(inside[pairs[:, 0]], inside[pairs[:, 1]])):
+        a, b = (stations[i] for i in pairs[row])
+        rise_m = abs(a.antenna_agl_m - b.antenna_agl_m)
+        slant_m = float(np.hypot(distance_m[row], rise_m))
+        building = landscape.covers[a.inside - 1]
+        least_db = float(losses.free_space_db[row])
+        legs[int(row)] = indoor_leg(building, slant_m, rise_m, settings.frequency_mhz, least_db=least_db)
+    return legs
+
+
+def with_indoor_legs(losses: PathLosses, legs: dict[int, IndoorLeg]) -> PathLosses:
+    """Return the losses with rooms in place of ground, walls and plants where a link stays inside a building."""
+    if not legs:
+        return losses
+    rows = np.array(list(legs), dtype=np.intp)
+
+    def without(values: NDArray[Any], value: object = 0.0) -> NDArray[Any]:
+        changed = values.copy()
+        changed[..., rows] = value
+        return changed
+
+    parts = losses.terrain_parts
+    names = ("total_db", "bullington_actual_db", "bullington_smooth_db", "smooth_earth_db", "spherical_db", "plane_db")
+    rooms_db = np.array([leg.total_db for leg in legs.values()]) - losses.free_space_db[rows]
+    return replace(
+        losses,
+        terrain_db=without(losses.terrain_db),
+        behind_hill_db=without(losses.behind_hill_db),
+        terrain_parts=replace(parts, **{name: without(getattr(parts, name)) for name in names}),
+        building_db=without(losses.building_db, rooms_db),
+        building_way=without(losses.building_way, WAYS_PAST_BUILDINGS.index("inside the same building")),
+        vegetation_db=without(losses.vegetation_db),
+        vegetation_way=without(losses.vegetation_way, 0),
+        vegetation_spread_db=without(losses.vegetation_spread_db),
+        around_saved_db=without(losses.around_saved_db),
+        cover_depth_m={kind: without(depth) for kind, depth in losses.cover_depth_m.items()},
+    )
