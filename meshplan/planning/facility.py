@@ -224,11 +224,11 @@ class _SiteSearch:
             if solved is None:
                 self.bound = self.best_value
                 return
-            value, point, estimate, complete = solved
+            value, answer, estimate, complete = solved
             self.bound = max(self.bound, min(value, self.best_value))
-            if self._done() or not complete or point is None:
+            if self._done() or not complete or answer is None:
                 return
-            opened = point > 0.5
+            opened = answer > 0.5
             self._offer(opened)
             if self._done() or master.add(self._cuts(opened.astype(np.float64), estimate)) == 0:
                 return

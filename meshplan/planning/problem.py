@@ -242,12 +242,12 @@ class PlacementProblem:
             return 2**62
         return int(log_loss(self.min_route_chance))
 
-    @property
+    @cached_property
     def one_level_each(self) -> bool:
         """Return whether some best plan uses each relay at one distance from its gateway only."""
         return self.redundancy == "none" and self.min_route_chance <= 0 and not self.has_capacity
 
-    @property
+    @cached_property
     def has_capacity(self) -> bool:
         """Return whether any node's airtime is limited and any sensor uses airtime."""
         return any(isfinite(n.capacity) for n in self.nodes) and any(s.load > 0 for s in self.sensors)

@@ -20,8 +20,11 @@ from meshplan.planning.solver import BinaryModel, solve_binary
 SMALLEST, LARGEST = 6, 80
 """Opened nodes freed at once."""
 
-CANDIDATES = 220
-"""Closed nodes offered to the rebuilt part."""
+CANDIDATES = 60
+"""Closed nodes offered to the rebuilt part, and four more for each opened node that is freed."""
+
+MOST_NODES, MOST_SECONDS, NEAR_ENOUGH = 60, 3.0, 0.02
+"""When to leave a region: branching nodes, seconds (with a time limit only), and the share of its cost still in doubt."""
 
 CHECK_ROUNDS = 12
 """How often an answer that is no plan is cut off and asked for again."""
@@ -36,6 +39,7 @@ class RegionSearch:
     reduced: NDArray[np.float64]
     rng: np.random.Generator
     size: float = 12.0
+    breadth: float = 1.0
     n_given: int = 0
     tried: int = 0
     gained: int = 0
@@ -79,7 +83,10 @@ class RegionSearch:
         if better:
             self.gained += 1
         if complete and not better:
-            self.size = min(self.size * 1.15, LARGEST)
+            self.size *= 1.15
+            if self.size > LARGEST:
+                # Everywhere of every size: start again with small places, but with more to choose from.
+                self.size, self.breadth = 2.0 * SMALLEST, min(self.breadth * 1.6, 4.0)
         elif not complete:
             self.size = max(self.size * 0.8, SMALLEST)
         return better
@@ -105,11 +112,12 @@ class RegionSearch:
         closed = closed[near[closed] >= edge]
         slack = max(search.best_value - search.bound, 1)
         closed = closed[self._node_reduced[closed] <= slack]
-        if closed.size <= CANDIDATES:
+        count = int((CANDIDATES + 4 * freed.size) * self.breadth)
+        if closed.size <= count:
             return closed
         order = closed[np.argsort(self._node_reduced[closed], kind="stable")]
-        main, rest = order[: CANDIDATES * 4 // 5], order[CANDIDATES * 4 // 5 :]
-        return np.concatenate([main, self.rng.choice(rest, CANDIDATES // 5, replace=False)])
+        main, rest = order[: count * 4 // 5], order[count * 4 // 5 :]
+        return np.concatenate([main, self.rng.choice(rest, count // 5, replace=False)])
 
     def _rebuild(self, freed: NDArray[np.int64], near: NDArray[np.float64]) -> tuple[bool, bool]:
         """Return whether the plan got cheaper, and whether the region's model was solved to its end."""
@@ -119,7 +127,7 @@ class RegionSearch:
         kept[freed] = False
         offered = np.concatenate([freed, self._candidates(near, freed)])
         if search.problem.one_level_each and search.model.families[0].graph.layered:
-            model = self._layered_model(kept, offered)
+            model = self._layered_model(kept, freed, offered)
         else:
             model = self._node_model(kept, offered)
         if model is None:
@@ -130,8 +138,9 @@ class RegionSearch:
             answer = solve_binary(
                 model.binary(),
                 seed=search.limits.seed,
-                time_s=None if left is None else min(4.0, left),
-                max_nodes=400,
+                time_s=None if left is None else min(MOST_SECONDS, left),
+                max_nodes=MOST_NODES,
+                near_enough=NEAR_ENOUGH,
                 cutoff=cutoff,
             )
             if answer.x is None:
@@ -158,7 +167,7 @@ class RegionSearch:
         region = RegionModel(self.search, columns, kept)
         return region if region.add(self.pool) else None
 
-    def _layered_model(self, kept: BoolArray, offered: NDArray[np.int64]) -> RegionModel | None:
+    def _layered_model(self, kept: BoolArray, freed: NDArray[np.int64], offered: NDArray[np.int64]) -> RegionModel | None:
         """Return the model over copies: kept nodes with a standing way to a gateway are settled at their level."""
         search = self.search
         problem, model = search.problem, search.model
@@ -170,7 +179,10 @@ class RegionSearch:
         loose = kept & (hops < 0)
         may = np.zeros(len(problem.nodes), dtype=bool)
         may[offered] = True
-        free = np.flatnonzero((may | loose)[graph.node])
+        cheap = self.reduced[: graph.size] <= self._node_reduced[offered[freed.size :]].max(initial=0.0) + 1e-9
+        own = loose.copy()
+        own[freed] = True
+        free = np.flatnonzero((may[graph.node] & cheap) | own[graph.node])
         skips = np.arange(model.n_items, model.cost.size)
         region = RegionModel(search, np.concatenate([free, skips]), kept, settled=settled)
         served = served_sensors(problem, opened, problem.hop_limit)

@@ -32,6 +32,12 @@ from meshplan.planning.reliability import likeliest_plan
 from meshplan.planning.search import Search
 from meshplan.planning.solver import solver_version
 
+LARGEST_CLOSING = 3500
+"""Columns up to which the closing programme has a chance."""
+
+LP_SHARE = 0.35
+"""Share of a time limit that the linear programme may use; better plans need the rest."""
+
 MOST_IDLE = 25
 """Regions tried in a row without gain before the closing programme takes over."""
 
@@ -78,10 +84,12 @@ def _search(
             search.offer(start, "first plan")
         _first_plan(search)
         _raise_bound(search, lp)
-        if usable_columns(search, lp.reduced, lp.value).size <= SMALL:
-            _close(search, lp)
-        _improve_regions(search, lp)
-        _close(search, lp)
+        if _columns_left(search, lp) <= SMALL:
+            _close(search, lp, 1.0)
+        _improve_regions(search, lp, 0.6)
+        if _columns_left(search, lp) <= (LARGEST_CLOSING if limits.time_s is not None else 3 * LARGEST_CLOSING):
+            _close(search, lp, 1.0)
+        _improve_regions(search, lp, 1.0)
         _prefer_likely(search, lp)
     except KeyboardInterrupt:
         stopped = "interrupted"
@@ -142,15 +150,21 @@ def _first_plan(search: Search) -> None:
 
 def _raise_bound(search: Search, lp: CutLp) -> None:
     search.raise_bound(search.model.forced_cost, "cuts")
-    budget = search.problem.budget
+    budget, values = search.problem.budget, [0.0]
     for _ in range(search.limits.iterations):
-        if search.proven or search.out_of_time(0.5) or search.money(search.bound) > budget + search.total_worth:
+        if (
+            search.proven
+            or search.out_of_time(LP_SHARE)
+            or _tails_off(values, search)
+            or search.money(search.bound) > budget + search.total_worth
+        ):
             break
         if lp.rounds == 0 and search.best is not None:
             lp.activate(np.flatnonzero(search.best[search.model.item_node]))
-        if lp.rows and not lp.solve(search.time_left(0.6)):
+        if lp.rows and not lp.solve(search.time_left(LP_SHARE + 0.1)):
             break
         search.raise_bound(lp.value, "cuts")
+        values.append(lp.value)
         if lp.rounds % 4 == 3:
             _guided_plan(search, lp)
         if lp.add(lp.separate()) == 0:
@@ -158,6 +172,17 @@ def _raise_bound(search: Search, lp: CutLp) -> None:
     if not search.proven:
         _guided_plan(search, lp)
     search.record("cuts", f"{len(lp.rows)} cuts, {lp.rounds} rounds")
+
+
+def _tails_off(values: list[float], search: Search) -> bool:
+    """Return whether the bound rises so slowly that, with a clock running, better plans are the better use of time."""
+    if search.limits.time_s is None or len(values) <= 8 or not search.out_of_time(0.15):
+        return False
+    return values[-1] - values[-6] < 0.002 * values[-1]
+
+
+def _columns_left(search: Search, lp: CutLp) -> int:
+    return int(usable_columns(search, lp.reduced, lp.value).size)
 
 
 def _guided_plan(search: Search, lp: CutLp) -> None:
@@ -170,12 +195,13 @@ def _guided_plan(search: Search, lp: CutLp) -> None:
     search.offer(search.heuristic.prune(opened, search.asked(opened), prices), "cuts")
 
 
-def _improve_regions(search: Search, lp: CutLp) -> None:
+def _improve_regions(search: Search, lp: CutLp, share: float) -> None:
     if search.best is None or search.proven or search.problem.has_capacity:
         return
     regions = RegionSearch.of(search, lp)
     idle = 0
-    while not search.proven and idle < MOST_IDLE and not search.out_of_time(0.7):
+    most_idle = MOST_IDLE if search.limits.time_s is None else 4 * MOST_IDLE
+    while not search.proven and idle < most_idle and not search.out_of_time(share):
         if regions.tried >= search.limits.iterations:
             break
         idle = 0 if regions.improve_once() else idle + 1
@@ -183,11 +209,11 @@ def _improve_regions(search: Search, lp: CutLp) -> None:
     search.record("regions", f"{regions.gained} of {regions.tried} regions gained")
 
 
-def _close(search: Search, lp: CutLp) -> None:
+def _close(search: Search, lp: CutLp, share: float) -> None:
     if search.proven:
         return
     columns = usable_columns(search, lp.reduced, lp.value)
-    detail = close_gap(search, lp.rows, columns, max_nodes=search.limits.iterations * NODES_PER_ITERATION)
+    detail = close_gap(search, lp.rows, columns, max_nodes=search.limits.iterations * NODES_PER_ITERATION, share=share)
     search.record("closing", f"{columns.size} of {search.model.cost.size} columns; {detail}")
 
 

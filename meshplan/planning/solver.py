@@ -84,6 +84,7 @@ def solve_binary(
     time_s: float | None = None,
     max_nodes: int | None = None,
     cutoff: int | None = None,
+    near_enough: float = 0.0,
 ) -> BinaryAnswer:
     """Return the cheapest binary vector.
 
@@ -93,6 +94,8 @@ def solve_binary(
         A feasible vector. When the answer is worse, the solver has contradicted itself and is asked again without it.
     cutoff : int, optional
         Only vectors cheaper than this are wanted; when there are none, x is None and the bound is at least the cutoff.
+    near_enough : float
+        Share of the cost within which an answer need not be the best.
 
     Notes
     -----
@@ -100,12 +103,12 @@ def solve_binary(
         A release of the solver once returned a wrong "optimal" value when given a start (kept as a test case); hence the
         re-pricing, the comparison with the start, and the version excluded in the package's requirements.
     """
-    answer = _run(model, seed, start, time_s, max_nodes, cutoff)
+    answer = _run(model, seed, start, time_s, max_nodes, cutoff, near_enough)
     if start is not None and answer.complete:
         start_cost = int(model.cost @ start)
         worse = answer.x is None or answer.cost > start_cost
         if worse and (cutoff is None or start_cost < cutoff):
-            answer = _run(model, seed, None, time_s, max_nodes, cutoff)
+            answer = _run(model, seed, None, time_s, max_nodes, cutoff, near_enough)
     return answer
 
 
@@ -116,6 +119,7 @@ def _run(
     time_s: float | None,
     max_nodes: int | None,
     cutoff: int | None,
+    near_enough: float,
 ) -> BinaryAnswer:
     import highspy  # noqa: PLC0415
 
@@ -123,7 +127,7 @@ def _run(
     solver = new_solver(seed)
     # Whole-number costs: a plan that saves less than one unit is no better, so the search may stop a hair below one.
     solver.setOptionValue("mip_abs_gap", 0.999)
-    solver.setOptionValue("mip_rel_gap", 0.0)
+    solver.setOptionValue("mip_rel_gap", near_enough)
     if time_s is not None:
         solver.setOptionValue("time_limit", max(time_s, 0.05))
     if max_nodes is not None:
