@@ -58,7 +58,7 @@ def test_an_orchard_and_a_changed_antenna_are_recovered_within_a_decibel() -> No
     assert abs(np.mean(antenna) + 5.0) < 0.6
     print(f"orchard {np.mean(orchard):.2f} ± {np.std(orchard):.2f} dB, antenna {np.mean(antenna):.2f} ± {np.std(antenna):.2f} dB")
     print(f"inside their intervals {np.mean(held):.3f}")
-    assert np.mean(held) >= 0.85
+    assert 0.85 <= np.mean(held) <= 0.95
 
 
 @pytest.mark.slow
