@@ -102,6 +102,9 @@ class CoverTerms(NamedTuple):
     saturates: NDArray[np.float64]
 
 
+_LAYOUT: Final = ("C", "A", "W")
+"""Of all arrays: code compiled for one layout would be compiled again for another."""
+
 OPEN_GROUND: Final = StandingCover(np.zeros((1, 1), dtype=np.uint16), (0.0,), (0.0,), (-1,), (), (0.0,))
 """Nothing stands anywhere."""
 
@@ -140,14 +143,14 @@ def cover_terms(cover: StandingCover | None, shape: tuple[int, int], inside: int
         present=0 if cover is None else 1,
         inside=inside if inside > 0 else -1,
         near_m=float(held.near_an_antenna_m),
-        codes=np.ascontiguousarray(held.index, dtype=np.uint16),
+        codes=np.require(held.index, dtype=np.uint16, requirements=_LAYOUT),
         has_canopy=0 if held.canopy_m is None else 1,
-        canopy=np.ascontiguousarray(np.zeros((1, 1)) if held.canopy_m is None else held.canopy_m, dtype=np.float32),
+        canopy=np.require(np.zeros((1, 1)) if held.canopy_m is None else held.canopy_m, np.float32, _LAYOUT),
         crown_m=crown,
         roof_m=roof,
         crown_share=(crown > 0.0).astype(float) if held.crown_share is None else _floats(held.crown_share),
         roof_share=(roof > 0.0).astype(float) if held.roof_share is None else _floats(held.roof_share),
-        group=np.asarray(held.group, dtype=np.int64),
+        group=np.require(held.group, np.int64, _LAYOUT),
         walls_db=_floats(held.walls_db),
         across_db_per_m=_floats([each.across_db_per_m for each in held.groups]),
         along_db_per_m=_floats([each.along_db_per_m or 0.0 for each in held.groups]),
@@ -164,4 +167,4 @@ def _azimuth_rad(group: FoliageGroup) -> float:
 
 
 def _floats(values: Any) -> NDArray[np.float64]:
-    return np.ascontiguousarray(values, dtype=np.float64)
+    return np.require(values, np.float64, _LAYOUT)

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from meshplan.errors import InputError
+from meshplan.errors import InputError, TooLargeError
 from meshplan.kernels.constants import RadioPath
 from meshplan.kernels.cover import StandingCover, cover_terms
 from meshplan.kernels.engine import Notify, Progress, load_compiled, run_pieces
@@ -19,6 +19,8 @@ Float32 = NDArray[np.float32]
 
 PIECE_SAMPLES = 60_000
 """Samples one thread works on before it can be stopped: some 10 ms."""
+MOST_CELLS = 2**31
+"""Cells are numbered in 32 bits."""
 
 
 @dataclass(frozen=True)
@@ -198,10 +200,19 @@ def _loss_on_the_spot_db(transmitter: Transmitter, receiver_agl_m: float, path: 
 
 
 def check_ground(ground_amsl_m: Float32) -> Float32:
-    """Return the raster as the kernels want it: two axes, float32, rows in one piece (no copy if it already is)."""
-    ground = np.ascontiguousarray(ground_amsl_m, dtype=np.float32)
+    """Return the raster as the kernels want it: two axes, float32, rows in one piece, writeable (no copy if it already is).
+
+    Nothing is written to it; but code compiled for writeable arrays would be compiled again for others.
+    """
+    ground = np.require(ground_amsl_m, dtype=np.float32, requirements=("C", "A", "W"))
     if ground.ndim != 2 or ground.size == 0:
         raise InputError(f"The ground has shape {ground.shape}", where="ground_amsl_m", fix="Give an array with rows and columns.")
+    if ground.size >= MOST_CELLS:
+        raise TooLargeError(
+            f"The ground has {ground.size:,} cells, more than can be numbered",
+            where="ground_amsl_m",
+            fix="Cut out the part you need, or use a coarser cell.",
+        )
     return ground
 
 

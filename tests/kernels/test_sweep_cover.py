@@ -12,6 +12,7 @@ from test_sweep import CELL_M, rough_ground
 
 from meshplan.errors import InputError
 from meshplan.kernels import FoliageGroup, RadioPath, StandingCover, Transmitter, best_server, sweep_loss_db, sweep_parts
+from meshplan.kernels.engine import load_compiled
 
 BAND = RadioPath(868.0)
 WOOD = FoliageGroup(across_db_per_m=0.17, most_db=26.0, saturates=True)
@@ -164,6 +165,23 @@ def test_the_best_server_is_the_least_of_all_sweeps() -> None:
     assert np.array_equal(got.server[reached], np.argmin(np.where(np.isnan(each), np.inf, each), axis=0)[reached])
     assert (got.server[~reached] == -1).all()
     assert len(np.unique(got.server[reached])) == 3
+
+
+def test_no_layout_of_the_arrays_makes_it_compile_again() -> None:
+    ground = rough_ground(30, 40)
+    index = patches(ground.shape, seed=3)
+    sweep_loss_db(ground, CELL_M, Transmitter(5, 5, 3.0), 1.0, BAND, cover=StandingCover(index, **TABLE))  # type: ignore[arg-type]
+    compiled = load_compiled("compiled_sweep", "sweep_rays")
+    before = len(compiled.signatures)  # type: ignore[attr-defined]
+    frozen = ground[:, ::-1]
+    frozen.setflags(write=False)
+    index.setflags(write=False)
+    lists = {key: np.asarray(value) if key != "groups" else value for key, value in TABLE.items()}
+    lists["crown_m"].setflags(write=False)  # type: ignore[attr-defined]
+    for cover in (None, StandingCover(index, **lists)):  # type: ignore[arg-type]
+        sweep_parts(frozen, 5, Transmitter(5, 5, 3), 1, BAND, cover=cover)
+        best_server(frozen.astype(float), CELL_M, [Transmitter(5, 5, 3.0)], 1.0, BAND, cover=cover)
+    assert len(compiled.signatures) == before == 1  # type: ignore[attr-defined]
 
 
 def test_cover_that_does_not_fit_is_refused() -> None:
