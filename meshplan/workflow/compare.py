@@ -65,8 +65,8 @@ def compare_radios(
         lawful.setdefault(prepared.radio.class_key, []).append(prepared.radio)
         table = _links(tables, prepared, error_fields)
         rows.append(_planned(base, prepared, table, limits))
-    mixture = None if classes else equip(base, base.found.settings.radio[0])
-    if mixture is not None and mixture.parts:
+    mixture = equip(base, base.found.settings.radio[0])
+    if mixture.parts and (not classes or all(part.radio.class_key in classes for part in mixture.parts)):
         rows.append(_mixture_row(base, mixture, error_fields, limits))
     tell("Comparing radios", len(names), len(names))
     marked = mark_best_settings(rows)
