@@ -113,6 +113,7 @@ def corrected_table(table: LinkTable, calibration: Calibration) -> tuple[LinkTab
     noise_b, noise_a, total = np.zeros(shape), np.zeros(shape), np.array(table.spread_db)
     parts = {name: np.broadcast_to(values, shape).copy() for name, values in _spreads(table).items()}
     by_key: dict[str, LinkCorrection] = {}
+    worst_before = table.worst_season
     for index, one, other in zip(known, fixed, fixed_back, strict=True):
         season, row = divmod(index, count)
         learned[season, row], learned_back[season, row] = one.correction_db, other.correction_db
@@ -120,7 +121,8 @@ def corrected_table(table: LinkTable, calibration: Calibration) -> tuple[LinkTab
         total[season, row] = one.spread.total_db
         for name, values in parts.items():
             values[season, row] = getattr(one.spread, name)
-        by_key[there[index].key] = one
+        if season == worst_before[row]:
+            by_key[there[index].key] = one
     at_b, at_a = table.received_at_b_dbm + learned, table.received_at_a_dbm + learned_back
     stations = _noisier(table, noise_a, noise_b)
     least_dbm = np.array([station.sensitivity_dbm for station in stations])

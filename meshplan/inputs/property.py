@@ -19,6 +19,7 @@ from meshplan.inputs.grid_choice import choose_grid, choose_projection_for, land
 from meshplan.inputs.property_files import PropertyFiles, find_files
 from meshplan.inputs.raster import RasterHeader, open_header, outside_hint
 from meshplan.inputs.settings_file import SETTINGS_FILE, read_settings
+from meshplan.inputs.site_changes import apply_changes
 from meshplan.inputs.site_files import read_site_file
 from meshplan.inputs.sites import missing_roles, sites_from_tables
 from meshplan.inputs.vector import WGS84, VectorFile, move_geometry, parse_crs, point_mover, read_features
@@ -67,7 +68,7 @@ def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> P
     crs = _stated_crs(settings, faults)
     tables = [read_site_file(folder / name, name, crs) for name in files.sites]
     sites = sites_from_tables(tables, crs, crs_at_fault=settings.crs is not None and crs is None)
-    faults.extend([*files.faults, *sites.faults])
+    faults.extend([*files.faults, *sites.faults, *apply_changes(folder, sites, crs)])
     headers = _headers(folder, files, faults)
     cover = read_cover_features(_vector_files(folder, files.cover, "cover", crs, faults, near_deg=_near(sites.sites)))
     faults.extend(cover.faults)

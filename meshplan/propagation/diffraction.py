@@ -74,7 +74,7 @@ class DiffractionLoss:
     @property
     def ground_limited(self) -> NDArray[np.bool_]:
         """Whether smooth ground alone would cost anything, whatever stands on it."""
-        return np.asarray(self.smooth_earth_db > 0.0)
+        return np.asarray(self.smooth_earth_db > 1e-9)
 
     @property
     def ground_db(self) -> Array:
