@@ -87,7 +87,10 @@ def replace_tables() -> None:
             table = comparison_markdown(compare_radios(ROOT / "sample_sites" / demo, overrides={"country": country}))
             mark = f"table {demo} {country}"
             text, found = re.subn(
-                rf"(<!-- {mark} -->\n).*?(\n<!-- end {mark} -->)", lambda m, table=table: m[1] + table + m[2], text, flags=re.DOTALL
+                rf"(<!-- {mark} -->\n).*?(<!-- end {mark} -->)",
+                lambda m, table=table: f"{m[1]}\n{table}\n\n{m[2]}",
+                text,
+                flags=re.DOTALL,
             )
             print(f"{mark}: {'replaced' if found else 'no place in README.md'}")
     readme.write_text(text, encoding="utf-8")

@@ -63,7 +63,7 @@ def comparison_markdown(comparison: Comparison) -> str:
     lines = [head, *(f"| {' | '.join(row_cells(row, comparison))} |" for row in told), "", comparison.recommendation]
     for words, names in (
         ("Lawful, but reach no sensor", [row.radio for row in rows if row.lawful and not row.served]),
-        ("Not lawful here", [row.radio for row in rows if not row.lawful]),
+        ("Not lawful here", [row.radio if row.served else row.class_key for row in rows if not row.lawful]),
         ("Not fit for the alarms or the control asked for here", [row.radio for row in told if row.lawful and row.unfit_for]),
     ):
         if names:
