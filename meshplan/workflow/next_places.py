@@ -96,7 +96,8 @@ def propose_walk(prepared: Prepared, plan: Plan, table: LinkTable, calibration: 
     for row in rows:
         places.setdefault(keys[table.pairs[row][0]], []).append(links[row])
     stand = [PlaceToStand(name, found[0].a_x_m, found[0].a_y_m, tuple(found)) for name, found in places.items()]
-    start = next(((d.x_m, d.y_m) for d in plan.devices if d.name in hubs and d.role is Role.GATEWAY), None)
+    gateway = next((s.site for s in table.stations if s.key in hubs and s.site.role is Role.GATEWAY), None)
+    start = (gateway.x_m, gateway.y_m) if gateway else None
     solid = _in_the_way(prepared)
     return choose_next_places(stand, stakes, calibration, most, start=start, boundary=prepared.found.boundary, obstacles=solid)
 
@@ -108,14 +109,14 @@ def walk_to_print(walk: Walk, prepared: Prepared, plan: Plan, table: LinkTable, 
         expected = corrected_table(table, calibration)[0]
         knows = f"Chosen after {calibration.readings} readings ({', '.join(calibration.files)}): from what they leave open."
     hubs = _hubs(plan)
-    gateway = next((d for d in plan.devices if d.name in hubs and d.role is Role.GATEWAY), None)
+    gateway = next((s.site.name for s in table.stations if s.key in hubs and s.site.role is Role.GATEWAY), None)
     return survey_walk(
         walk,
         expected,
         prepared.landscape.grid,
         property_name=plan.property_name,
         knows=knows,
-        start=(gateway.site or gateway.name) if gateway else (walk.stops[0].place.name if walk.stops else ""),
+        start=gateway or (walk.stops[0].place.name if walk.stops else ""),
     )
 
 

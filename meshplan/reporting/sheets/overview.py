@@ -67,8 +67,8 @@ def overview_svg(
     parts = (
         *(_outline(shape, frame) for shape in _back_to_front(plan.shapes)),
         *(_line(link, places) for link in plan.chosen_links if not way and link.a in places and link.b in places),
-        *_devices(shown, places, frame, width, height, numbers or {}, named_only=bool(way)),
         _way([frame.at(*point) for point in way]),
+        *_devices(shown, places, frame, width, height, numbers or {}, named_only=bool(way)),
         _scale_bar(frame, height),
         _north(width),
     )

@@ -212,7 +212,7 @@ class _Walk(_Page):
             (
                 *(reading.there, f"{number(reading.bearing_deg)}°, {metres(reading.distance_m)}"),
                 f"{number(reading.here_antenna_agl_m, 1)} / {number(reading.there_antenna_agl_m, 1)}",
-                *(expected_words(reading), "", "", ""),
+                *("; ".join(expected_words(reading)), "", "", ""),
             )
             for reading in stop.readings
         ]

@@ -67,14 +67,16 @@ def decides_words(stop: WalkStop) -> str:
     return f"Settles {percent(stop.share)} of what is open, most of all {listing(stop.decides)}."
 
 
-def expected_words(reading: ReadingToTake) -> str:
-    """Return what to expect here in each season; both ends where they differ."""
-    parts = []
+def expected_words(reading: ReadingToTake) -> tuple[str, ...]:
+    """Return what to expect, one phrase for each group of seasons that are alike; both ends where they differ."""
+    groups: dict[str, list[str]] = {}
     for level in reading.expected:
         here, there = number(level.here_dbm), number(level.there_dbm)
         both = here if here == there else f"{here} here, {there} there"
-        parts.append(f"{level.season} {both} ± {number(level.spread_db)}")
-    return "; ".join(parts)
+        groups.setdefault(f"{both} ± {number(level.spread_db)}", []).append(level.season)
+    if len(groups) == 1:
+        return tuple(groups)
+    return tuple(f"{listing(seasons)}: {words}" for words, seasons in groups.items())
 
 
 def _stop(place: int, stop: WalkStop) -> str:
@@ -89,11 +91,12 @@ def _stop(place: int, stop: WalkStop) -> str:
 
 
 def _row(reading: ReadingToTake) -> str:
-    mark = " <b>decides</b>" if reading.decides else ""
+    mark = " (decides)" if reading.decides else ""
+    expected = "<br>".join(text(words) for words in expected_words(reading))
     heights = f"antennas {metres(reading.here_antenna_agl_m)} here, {metres(reading.there_antenna_agl_m)} there"
     return (
         f'<tr data-link="{text(reading.link)}"><td class="name"><b>{text(shortened(reading.there, 34))}</b>{mark}<br>'
         f'<span class="soft">{heights}</span></td>'
         f'<td><b>{bearing(reading.bearing_deg)}</b><br><span class="soft">{metres(reading.distance_m)}</span></td>'
-        f"<td>{text(expected_words(reading))}</td>" + "<td class='fill'></td>" * 3 + "</tr>"
+        f"<td>{expected}</td>" + "<td class='fill'></td>" * 3 + "</tr>"
     )
