@@ -191,14 +191,16 @@ def missing_roles(sites: Iterable[Site], shown: str) -> list[MeshplanError]:
     """Return the faults of a property without sensors, or with nothing that could receive them."""
     roles = {site.role for site in sites if site.use is not Use.FORBIDDEN}
     faults: list[MeshplanError] = []
+    on_phone = shown.casefold().endswith((".kml", ".kmz", ".gpx"))
     if Role.SENSOR not in roles:
-        faults.append(InputError("there is no sensor", where=shown, fix="Add rows with the role 'sensor'."))
-    if Role.GATEWAY not in roles:
-        faults.append(
-            InputError(
-                "there is no place for a gateway",
-                where=shown,
-                fix="Add a row with the role 'gateway': a place with power where readings can leave the radio network.",
-            )
+        fix = (
+            "Write 'sensor' into the name or description of the places that are."
+            if on_phone
+            else "Add rows with the role 'sensor'."
         )
+        faults.append(InputError("there is no sensor", where=shown, fix=fix))
+    if Role.GATEWAY not in roles:
+        how = "Write 'gateway' into the name or description of one" if on_phone else "Add a row with the role 'gateway'"
+        fix = f"{how}: a place with power where readings can leave the radio network."
+        faults.append(InputError("there is no place for a gateway", where=shown, fix=fix))
     return faults

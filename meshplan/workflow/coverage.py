@@ -183,8 +183,11 @@ def _transmitting(prepared: Prepared, plan: Plan, names: Sequence[str]) -> list[
     for name in wanted:
         matches = [s for key, s in by_key.items() if name in {key, s.site.name}]
         if not matches:
+            known = [key for key, station in by_key.items() if station.site.role is not Role.SENSOR]
             raise InputError(
-                f"there is no gateway or relay '{name}'.{nearest_name(name, by_key)}", fix=f"Name any of: {', '.join(by_key)}."
+                f"there is no gateway or relay '{name}'.{nearest_name(name, known)}",
+                where="--from",
+                fix=f"Name any of: {', '.join(known)}.",
             )
         found.append(matches[0])
     if not found:
