@@ -278,7 +278,12 @@ SITE_COLUMNS: Final = (
         default_words="free",
         allowed="free, forced, forbidden",
     ),
-    Column("radio", "Radio class of this place, where it differs.", text(60), default_words="from property.toml"),
+    Column(
+        "radio",
+        'Radio class of this place, where it differs; two of them joined with "+" for a relay or gateway with two radios.',
+        text(60),
+        default_words="from property.toml",
+    ),
     Column(
         "second_route",
         "Whether this sensor needs a second route.",
