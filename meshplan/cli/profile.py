@@ -32,6 +32,7 @@ def command(
 
     A and B are names of sites, or places as "latitude,longitude". FOLDER is the property; without it the current folder is.
     """
+    from meshplan.plan_codec import record_to_values
     from meshplan.reporting.plan_files import link_properties
     from meshplan.reporting.profile_chart import write_profile_svg
     from meshplan.reporting.profile_text import profile_text
@@ -50,7 +51,9 @@ def command(
     )
     picture = write_profile_svg(link, None, results_folder(folder, out) / f"profile_{_file_name(link.a)}_{_file_name(link.b)}.svg")
     if as_json:
-        print_json(link_properties(link) | {"assumptions": list(assumptions), "picture": str(picture)})
+        whole = record_to_values(link)
+        budget = {key: whole[key] for key in ("gains_a_to_b", "gains_b_to_a", "sensitivity_a_dbm", "sensitivity_b_dbm", "seasons")}
+        print_json(link_properties(link) | budget | {"assumptions": list(assumptions), "picture": str(picture)})
     else:
         click.echo(profile_text(link))
         click.echo("Assumed:\n" + "\n".join(f"  {line}" for line in assumptions))

@@ -171,6 +171,9 @@ def test_profile_takes_places_west_and_south(tmp_path: Path, capsys: Capture) ->
     assert main(["profile", str(folder), "Trough", "House", "--out", str(tmp_path / "out"), "--json"]) == 0
     by_name = json.loads(capsys.readouterr().out)
     assert by_place["distance_m"] == pytest.approx(by_name["distance_m"], abs=0.1)
+    season = by_name["seasons"][0]
+    summed = sum((-1 if item["is_loss"] else 1) * item["value_db"] for item in (*by_name["gains_a_to_b"], *season["losses"]))
+    assert summed == pytest.approx(season["received_at_b_dbm"], abs=0.05)
     assert main(["profile", str(folder), f"-{place}", "House", "--out", str(tmp_path / "out")]) == 2
     said = capsys.readouterr().err
     assert f"the place -{place} lies outside the elevation data" in said
