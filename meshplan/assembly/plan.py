@@ -95,6 +95,7 @@ def assemble_plan(findings: Findings) -> Plan:
         running,
         findings.caution_rules,
         settings.cost,
+        settings.antenna.polarisation,
     )
     return Plan(
         property_name=settings.name,
@@ -182,7 +183,7 @@ def _radio(mode: RadioMode) -> RadioRecord:
         bit_rate_bps=mode.bit_rate_bps,
         bandwidth_khz=mode.bandwidth_khz,
         modulation=mode.modulation.value,
-        assumptions=(*mode.assumptions, *mode.notes),
+        assumptions=mode.notes,
     )
 
 

@@ -59,8 +59,13 @@ def read_table(content: bytes, shown: str, renamed: Mapping[str, str], faults: l
             )
             continue
         raw = {name: row[i].strip() if i < len(row) else None for i, name in names.items()}
-        table.rows.append((where, {k: v[1:] if v and v[0] == "'" else v for k, v in raw.items()}))
+        table.rows.append((where, {name: _unguarded(value) for name, value in raw.items()}))
     return table
+
+
+def _unguarded(value: str | None) -> str | None:
+    """Return a cell without the apostrophe that keeps spreadsheets from computing it; a name may well begin with one."""
+    return value[1:] if value and value[0] == "'" and value[1:2] in ("=", "+", "-", "@") else value
 
 
 def _match(

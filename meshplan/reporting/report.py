@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from meshplan.records import VERDICT_WORDS, Link, Plan, Purpose, Role
 from meshplan.reporting.files import write_text_atomically
@@ -255,23 +255,21 @@ def _fall_silent(sensors: int) -> str:
 
 
 def _prices(plan: Plan, traced: TracedPlan) -> str:
-    """Return what more safety would cost, as the plan lists it."""
-    items = []
-    for i, price in enumerate(plan.redundancy_prices):
-        cells = [
-            f"{text(plain_name(str(key)))}: {traced.show(f'plan.redundancy_prices[{i}]{key_step(str(key))}', _free)}"
-            for key in price
-        ]
-        items.append("; ".join(cells))
-    return f"<p>What more safety would cost:</p>{_list(items)}" if items else ""
-
-
-def _free(value: Any) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, int | float):
-        return number(value, 0 if value == round(value) else 2)
-    return ", ".join(str(item) for item in value) if isinstance(value, list) else str(value)
+    """Return what more safety, one more hop or more money would buy, as the plan says."""
+    paid = _money(plan)
+    rows = [
+        (
+            traced.show(f"plan.redundancy_prices[{i}].sentence"),
+            traced.show(f"plan.redundancy_prices[{i}].cost", paid),
+            traced.show(f"plan.redundancy_prices[{i}].extra_cost", paid),
+            traced.show(f"plan.redundancy_prices[{i}].sensors_with_second_route", number),
+        )
+        for i in range(len(plan.redundancy_prices))
+    ]
+    heads = ("In words", "Gateways and relays", "More than the cheapest", "Sensors with a second way")
+    table = f"<h3>What more safety would cost</h3>{_table(heads, rows, 'Second routes')}" if rows else ""
+    more = _list(traced.show(f"plan.what_more_buys[{i}]") for i in range(len(plan.what_more_buys)))
+    return table + (f"<h3>What one more hop or more money would change</h3>{more}" if more else "")
 
 
 def _weakest(plan: Plan, traced: TracedPlan) -> str:
@@ -345,8 +343,12 @@ def _airtime(plan: Plan, traced: TracedPlan) -> str:
 
 def _assumed(plan: Plan, traced: TracedPlan) -> str:
     heights = [f"plan.devices[{i}].name" for i, device in enumerate(plan.devices) if device.height_assumed and device.in_plan]
-    told = [i for i, words in enumerate(plan.assumptions) if words != plan.grid.sentence and words not in plan.radio.assumptions]
-    typical = [traced.show(f"plan.radio.assumptions[{i}]") for i in range(len(plan.radio.assumptions))]
+    told = [i for i, words in enumerate(plan.assumptions) if words != plan.grid.sentence]
+    typical = [
+        traced.show(f"plan.radio.assumptions[{i}]", _sentence)
+        for i, words in enumerate(plan.radio.assumptions)
+        if words not in plan.assumptions
+    ]
     measured = f"<p>Antenna heights that nobody gave: {', '.join(traced.show(path) for path in heights)}.</p>" if heights else ""
     return (
         f"<p>The land: {traced.show('plan.grid.sentence')} Heights may be off by about "

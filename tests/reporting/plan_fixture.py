@@ -348,7 +348,17 @@ def make_plan(suffix: str = "", *, names: dict[str, str] | None = None) -> Plan:
         assumptions=("The height of the relay's antenna is assumed.",),
         unknowns=("Soil moisture is not known.",),
         cautions=("The plan is an estimate: test before you buy masts.",),
-        redundancy_prices=({"what may fail": "any one relay", "cost": 362.0, "extra": 85.0},),
+        redundancy_prices=(
+            {
+                "level": "any one relay",
+                "cost": 362.0,
+                "extra_cost": 85.0,
+                "sensors_with_second_route": 3,
+                "lower_bound": 362.0,
+                "sentence": "A route for each sensor when any one relay fails: 362 EUR, 3 sensors can have it.",
+            },
+        ),
+        what_more_buys=("A hop limit of 4 would change nothing.",),
         version="0.1.0",
     )
 
