@@ -60,6 +60,9 @@ class SiteTable:
     assumptions: list[str] = field(default_factory=list)
 
 
+EMPTY_FIX = "Write a header and one row for each site."
+
+
 def read_site_file(path: Path, shown: str, default_crs: str | None) -> SiteTable:
     """Return the rows of a sites file; what is wrong stands in `faults`."""
     fault = present_file(path, shown, "sites")
@@ -81,7 +84,7 @@ def _read_table(path: Path, shown: str) -> SiteTable:
     lines = content.splitlines()
     first = next((line for line in lines if line.strip() and not line.startswith("#")), "")
     if not first:
-        table.faults.append(InputError("the file is empty", where=shown, fix="Write a header and one row for each site."))
+        table.faults.append(InputError("the file is empty", where=shown, fix=EMPTY_FIX))
         return table
     delimiter = max(",;\t|", key=first.count)
     try:
@@ -96,6 +99,9 @@ def _read_table(path: Path, shown: str) -> SiteTable:
         for number, row in enumerate(rows, start=1)
         if any(cell.strip() for cell in row) and not row[0].startswith("#")
     ]
+    if not numbered:
+        table.faults.append(InputError("the file holds nothing but separators", where=shown, fix=EMPTY_FIX))
+        return table
     header_number, header = numbered[0]
     header = [cell.strip() for cell in header]
     headings = match_headings(header, SITE_COLUMNS, f"{shown}, row {header_number}")
