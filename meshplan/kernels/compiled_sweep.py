@@ -196,24 +196,25 @@ def sweep_rays(
         for block_index in range((seen + LANES - 1) // LANES):
             block = work[block_index]
             lanes = min(LANES, seen - block_index * LANES)
-            for lane in range(lanes):
-                cell = target[block_index * LANES + lane]
-                if wants_parts:
-                    out_terrain[cell] = block[lane + OUT]
+            for lane in range(LANES):
                 block[lane + NU] = block[lane + OUT]
             free_space_block(block, factor_db, nearest2)
+            for lane in range(LANES):
+                block[lane + OUT] += block[lane + NU]
+            begin = block_index * LANES
+            if not (wants_parts or compares or stands):
+                for lane in range(lanes):
+                    out[target[begin + lane]] = block[lane + OUT]
+                continue
             for lane in range(lanes):
-                q = block_index * LANES + lane
-                cell = target[q]
-                value = block[lane + OUT] + block[lane + NU]
-                if stands:
-                    value += f32(extra[q])
+                cell = target[begin + lane]
+                added = f32(extra[begin + lane]) if stands else f32(0.0)
+                value = block[lane + OUT] + added
                 if wants_parts:
-                    out_covered[cell] = f32(extra[q]) if stands else f32(0.0)
-                if compares:
-                    value += f32(handicap_db)
-                    if not out[cell] <= value:
-                        out[cell] = value
-                        out_server[cell] = number
-                else:
+                    out_terrain[cell] = block[lane + NU]
+                    out_covered[cell] = added
+                if not compares:
                     out[cell] = value
+                elif not out[cell] <= value + f32(handicap_db):
+                    out[cell] = value + f32(handicap_db)
+                    out_server[cell] = number
