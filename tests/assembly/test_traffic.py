@@ -1,0 +1,76 @@
+"""What sensors load on relays and gateways, and how much of a duty limit a plan may fill."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from landscapes import make_landscape
+from link_stations import make_site, make_stations
+
+from meshplan.assembly.traffic import airtime_budget, forwarded_share, with_own_traffic
+from meshplan.inputs.radios import read_radio_classes, read_regions
+from meshplan.links.stations import Station
+from meshplan.operation.duty_cycle import TrafficSource, device_airtimes
+from meshplan.operation.law import Emission
+from meshplan.radio_records import radio_mode
+from meshplan.records import Role
+
+EUROPE = read_regions()["europe"]
+RADIO = radio_mode(read_radio_classes(), "fsk-868-4k8", power_dbm=13.0, frequency_mhz=868.9)
+LAND = make_landscape(np.full((60, 60), 100.0))
+
+
+def stations(count: int) -> tuple[Station, ...]:
+    traffic = {"payload_bytes": 20, "interval_s": 1800.0, "fast_interval_s": 900.0}
+    sensors = [make_site(f"S{n}", 20.0 + 5 * n, 40.0, 1.0, **traffic) for n in range(count)]
+    hubs = [make_site("R", 100.0, 100.0, 3.0, Role.RELAY), make_site("G", 200.0, 200.0, 5.0, Role.GATEWAY)]
+    return make_stations([*sensors, *hubs], LAND, RADIO)[0]
+
+
+def test_budget_by_hand() -> None:
+    # hand-worked: (31 + 15) bytes · 8 / 4800 bit/s = 76.7 ms every 900 s = 85.2 ppm; half of 0.1 % is 500 ppm (EN 300 220-2);
+    # a gateway only confirms, 15 of 46 bytes, so it has room for 46/15 times as much
+    budget = airtime_budget(stations(30), EUROPE)
+    assert budget.load["S0"] == pytest.approx(85.2e-6, rel=1e-3)
+    assert budget.capacity == pytest.approx({"R": 500e-6, "G": 500e-6 * 46 / 15})
+
+
+def test_the_load_is_what_the_running_relay_and_gateway_then_send() -> None:
+    made = stations(4)
+    modes = {station.key: RADIO for station in made}
+    sources = [TrafficSource(f"S{n}", 20, 1800.0, (f"S{n}", "R", "G"), fast_interval_s=900.0) for n in range(4)]
+    airtimes = device_airtimes(sources, modes)
+    loads = sum(forwarded_share(RADIO, station.site) for station in made if station.site.role is Role.SENSOR)
+    assert airtimes["R"].fast.duty == pytest.approx(loads)
+    assert airtimes["G"].fast.duty == pytest.approx(loads * 15 / 46)
+
+
+def test_there_is_no_limit_where_one_device_could_carry_all() -> None:
+    assert airtime_budget(stations(5), EUROPE).capacity == {}
+    assert airtime_budget(stations(5), EUROPE).load == {}
+
+
+def test_there_is_no_limit_under_rules_without_duty_or_on_a_licence() -> None:
+    regions = read_regions()
+    mode = replace(RADIO, frequency_mhz=915.0)
+    moved = [replace(station, radio=mode) for station in stations(30)]
+    assert airtime_budget(moved, regions["united-states"]).capacity == {}
+    loud = [replace(station, tx_power_dbm=30.0) for station in stations(30)]
+    assert airtime_budget(loud, EUROPE, licence="held").capacity == {}
+
+
+def test_mixed_classes_are_left_to_the_finished_plan() -> None:
+    made = stations(30)
+    other = replace(made[0], radio=radio_mode(read_radio_classes(), "ble-1m"))
+    assert airtime_budget([other, *made[1:]], EUROPE).capacity == {}
+
+
+def test_own_traffic_is_that_of_the_busiest_sensor() -> None:
+    sites = [station.site for station in stations(2) if station.site.role is Role.SENSOR]
+    slow = replace(sites[1], interval_s=7200.0, fast_interval_s=None, payload_bytes=40)
+    emission = with_own_traffic(Emission(RADIO, 0.0), [sites[0], slow])
+    assert emission.interval_s == 900.0
+    assert emission.longest_packet_ms == pytest.approx(51 * 8 / 4.8)
+    assert emission.duty == pytest.approx(31 * 8 / 4.8 / 900e3)
