@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binomtest
-from synthetic_property import SPREAD
+from invented_readings import SPREAD
 
 from meshplan.calibration.combine import combine_readings, median_over_sensitivity_db, wilson_interval
 from meshplan.errors import InputError

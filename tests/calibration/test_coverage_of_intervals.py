@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from synthetic_property import Truth, drawn_power_dbm, measure, property_links, true_power_dbm
+from invented_readings import Truth, drawn_power_dbm, measure, property_links, true_power_dbm
 
 from meshplan.calibration.calibrate import calibrate
 from meshplan.calibration.correct import correct_links

@@ -10,7 +10,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
-from synthetic_property import drawn_power_dbm, measure, property_links
+from invented_readings import drawn_power_dbm, measure, property_links
 
 from meshplan.calibration.calibrate import calibrate
 from meshplan.calibration.correct import correct_links

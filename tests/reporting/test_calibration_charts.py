@@ -24,7 +24,7 @@ from meshplan.reporting.calibration_charts import (
 from meshplan.reporting.residual_map import residual_map_svg
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "calibration"))
-from synthetic_property import Truth, measure, property_links, true_power_dbm
+from invented_readings import Truth, measure, property_links, true_power_dbm
 
 CHARTS = (predicted_against_measured_svg, residual_along_distance_svg, parameters_svg, residual_map_svg)
 

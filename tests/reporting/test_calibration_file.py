@@ -19,7 +19,7 @@ from meshplan.measurement_records import Calibration, PredictedLink
 from meshplan.reporting.calibration_file import calibration_toml, write_calibration
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "calibration"))
-from synthetic_property import Truth, measure, property_links, true_power_dbm
+from invented_readings import Truth, measure, property_links, true_power_dbm
 
 LINKS = property_links(np.random.default_rng(21), sensors=9)
 

@@ -12,7 +12,7 @@ from meshplan.measurement_records import NextPlace, PlaceToStand, VerdictChange,
 from meshplan.reporting.calibration_text import calibration_text, changes_text, walk_text
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "calibration"))
-from synthetic_property import Truth, measure, property_links, true_power_dbm
+from invented_readings import Truth, measure, property_links, true_power_dbm
 
 
 def test_a_calibration_tells_errors_causes_and_doubts() -> None:
