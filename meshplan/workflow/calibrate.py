@@ -135,10 +135,10 @@ def write_calibrated(result: Calibrated, folder: Path, results: Path) -> tuple[P
     Results come all or none; calibration.toml follows once they are there.
     """
     with all_or_nothing(results) as scratch:
-        land = map_land(result.after, measured=measured_points(result.calibration, result.after))
+        points = measured_points(result.calibration, result.after)
         files = [
             *write_calibration_charts(result.calibration, scratch / "calibration"),
-            write_map(result.after.plan, land, scratch / "calibration" / "map.html"),
+            write_map(result.after.plan, map_land(result.after, measured=points), scratch / "calibration" / "map.html"),
             *(write_walk(result.survey, scratch) if result.survey is not None else ()),
         ]
         names = [path.relative_to(scratch) for path in files]
