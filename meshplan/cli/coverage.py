@@ -47,9 +47,8 @@ def command(
 
     Writes coverage.tif (loss, margin, chance, best transmitter at every cell) and adds the layers to map.html.
     """
-    import numpy as np
-
-    from meshplan.workflow.coverage import coverage_of, estimate_coverage_bytes, write_coverage
+    from meshplan.reporting.words import percent
+    from meshplan.workflow.coverage import coverage_of, write_coverage
     from meshplan.workflow.sheets import find_plan
 
     progress = Progress(quiet=quiet or as_json)
@@ -67,15 +66,15 @@ def command(
     )
     files = write_coverage(prepared, plan, best, singles, place)
     progress.close()
-    share = float(np.nanmean(best.chance >= plan.required_chance))
+    share = best.share_served(plan.required_chance)
     if as_json:
         print_json(
             {"transmitters": list(best.names), "share_served": share, "season": best.season, "files": [str(f) for f in files]}
         )
     else:
         click.echo(
-            f"A sensor {height:g} m above the ground would reach {', '.join(best.names)} from {share:.0%} of the land "
-            f"({best.season}; about {estimate_coverage_bytes(prepared) / 1e6:.0f} MB of memory)."
+            f"A sensor {height:g} m above the ground would reach {', '.join(best.names)} from {percent(share)} of the land "
+            f"({best.season})."
         )
         click.echo("Written:\n" + "\n".join(f"  {path}" for path in files))
     return EXIT_DONE

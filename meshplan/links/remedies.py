@@ -249,7 +249,8 @@ def _lawful(changed: Station, station: Station, power_for: PowerFor | None) -> S
 def _power_words(changed: Station, station: Station) -> str:
     if changed.tx_power_dbm >= station.tx_power_dbm - 0.05:
         return ""
-    return f"; its radio then sends {changed.tx_power_dbm:.1f} dBm, so that no more is radiated than allowed"
+    power = f"{changed.tx_power_dbm:.1f}".replace("-", "−")
+    return f"; its radio then sends {power} dBm, so that no more is radiated than allowed"
 
 
 def _without_repeats(remedies: list[Remedy]) -> tuple[Remedy, ...]:

@@ -46,6 +46,11 @@ class Coverage:
     receiver_agl_m: float
     season: str
 
+    def share_served(self, required_chance: float) -> float:
+        """Return the share of the known land where the chance reaches what is asked."""
+        known = self.chance[np.isfinite(self.chance)]
+        return float((known >= required_chance).mean()) if known.size else 0.0
+
 
 def estimate_coverage_bytes(prepared: Prepared) -> int:
     """Return the memory that a coverage takes beside the libraries."""
@@ -84,6 +89,12 @@ def compute_coverage(
     """
     tell = on_progress or silent
     _refuse_too_large(prepared, most_bytes)
+    tell(
+        f"Coverage of {prepared.landscape.grid.rows * prepared.landscape.grid.columns} cells, about "
+        f"{max(estimate_coverage_bytes(prepared) // 1_000_000, 1)} MB of memory",
+        0,
+        0,
+    )
     state = next((s for s in prepared.seasons if s.name == season), None) if season else None
     if season and state is None:
         known = [s.name for s in prepared.seasons]
