@@ -20,6 +20,7 @@ from small_property import changed, lay_small_property, lon_lat, usual_sites
 from meshplan.cli import main
 from meshplan.errors import FaultList, InputError
 from meshplan.inputs.calibration_file import read_calibration
+from meshplan.inputs.measurements import read_readings
 from meshplan.measurement_records import End, Reading
 from meshplan.records import VERDICTS
 from meshplan.workflow import (
@@ -457,6 +458,21 @@ def test_readings_on_a_property_of_two_classes(tmp_path: Path) -> None:
     assert [link.radio for link in links] == ["css-868-sf7", "fsk-868-50k"]
     with pytest.raises(InputError, match="carry no radio class in common"):
         predict_readings(planned.prepared, planned.plan, [reading_of(planned, "Bed", "South post", season="bare")])
+
+
+def test_a_table_of_another_town_is_read_but_refused_here(reference_dir: Path, planned: Planned) -> None:
+    """720 packets of a published city set under their own headings; the holding lies elsewhere, and every row says so."""
+    table = reference_dir / "measured" / "city_868mhz_packets.csv"
+    if not table.is_file():
+        pytest.skip("the measured city set is not on this machine")
+    found = read_readings([table], ())
+    assert len(found.readings) == 720
+    assert all(reading.heard and reading.frequency_mhz == 868.0 for reading in found.readings)
+    first = found.readings[0]
+    assert (first.a.name, first.b.name, first.power_dbm, first.snr_db) == ("1", "G4", -119.41, -10.0)
+    with pytest.raises(FaultList, match="km from all sites") as caught:
+        read_readings([table], planned.prepared.found.sites)
+    assert "row 2" in str(caught.value)
 
 
 @pytest.mark.slow
