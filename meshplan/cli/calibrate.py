@@ -47,8 +47,9 @@ def command(
     """Learn from the READINGS taken on the property in FOLDER and plan again.
 
     READINGS are tables with two ends, a power or a signal-to-noise ratio, packets sent and received: the readings.csv that
-    `meshplan sheets` wrote, filled in, or any other. Writes calibration.toml into FOLDER and charts into the results. Nothing uses
-    it unless asked: `meshplan plan FOLDER --calibrated`.
+    `meshplan sheets` wrote, filled in, or any other. Writes calibration.toml into FOLDER; charts, a map with the measured places
+    and where to measure next (for the phone, and for the next `meshplan sheets`) into the results. Nothing uses the calibration
+    unless asked: `meshplan plan FOLDER --calibrated`.
     """
     from meshplan.reporting.calibration_summary import calibration_summary
     from meshplan.reporting.calibration_text import calibration_text, changes_text, walk_text

@@ -10,6 +10,11 @@ from meshplan.cli import EXIT_DONE
 from meshplan.cli.options import json_option, out_option, print_json, quiet_option, results_folder
 from meshplan.cli.progress import Progress
 
+OTHER_WALK = (
+    "The places to measure next in next_places.json were chosen for another plan and are left out. Plan with what was learned "
+    "(`meshplan plan {folder} --calibrated`), or choose places anew with --next 5.\n"
+)
+
 
 @click.command("sheets")
 @click.argument("folder", type=click.Path(path_type=Path))
@@ -31,7 +36,7 @@ def command(folder: Path, out: Path | None, pdf: bool, next_places: int | None, 
     browser and print it. With --next, or after `meshplan calibrate`, it says where to measure next, before or after any reading.
     """
     from meshplan.reporting.calibration_text import walk_text
-    from meshplan.workflow import find_plan, propose_next_places, stored_walk, write_plan_sheets
+    from meshplan.workflow import find_plan, propose_next_places, stored_walk, walk_fits, write_plan_sheets
 
     progress = Progress(quiet=quiet or as_json)
     plan, place = find_plan(folder, results_folder(folder, out))
@@ -39,6 +44,8 @@ def command(folder: Path, out: Path | None, pdf: bool, next_places: int | None, 
     if next_places:
         walk, survey = propose_next_places(folder, plan, next_places, on_progress=progress)
         told = walk_text(walk)
+    elif survey is not None and not walk_fits(survey, plan):
+        survey, told = None, OTHER_WALK.format(folder=folder)
     files = write_plan_sheets(plan, place, pdf=pdf, walk=survey, new_walk=bool(next_places))
     progress.close()
     if as_json:

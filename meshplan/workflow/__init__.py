@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from meshplan.workflow.plan import Planned, plan_property, solve_limits, write_plan
     from meshplan.workflow.prepare import Prepared, prepare_property
     from meshplan.workflow.profile import profile_between
-    from meshplan.workflow.sheets import find_plan, stored_walk, write_plan_sheets
+    from meshplan.workflow.sheets import find_plan, stored_walk, walk_fits, write_plan_sheets
 
 _HOME = {
     "Planned": "plan",
@@ -31,6 +31,7 @@ _HOME = {
     "read_catalogue": "catalogue",
     "solve_limits": "plan",
     "stored_walk": "sheets",
+    "walk_fits": "sheets",
     "write_calibrated": "calibrate",
     "write_plan": "plan",
     "write_plan_sheets": "sheets",
@@ -51,6 +52,7 @@ __all__ = [
     "read_catalogue",
     "solve_limits",
     "stored_walk",
+    "walk_fits",
     "write_calibrated",
     "write_plan",
     "write_plan_sheets",

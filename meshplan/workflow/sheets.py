@@ -34,6 +34,12 @@ def stored_walk(folder: Path) -> SurveyWalk | None:
     return read_walk(folder / WALK_FILE)
 
 
+def walk_fits(walk: SurveyWalk, plan: Plan) -> bool:
+    """Tell whether a walk was chosen for the gateways and relays of this plan."""
+    built = {device.site or device.name for device in plan.devices if device.in_plan}
+    return all(reading.there in built for stop in walk.stops for reading in stop.readings)
+
+
 def write_plan_sheets(
     plan: Plan, folder: Path, *, pdf: bool = False, walk: SurveyWalk | None = None, new_walk: bool = False
 ) -> tuple[Path, ...]:

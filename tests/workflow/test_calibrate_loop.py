@@ -23,6 +23,7 @@ from meshplan.inputs.calibration_file import read_calibration
 from meshplan.inputs.measurements import read_readings
 from meshplan.measurement_records import End, Reading
 from meshplan.records import VERDICTS
+from meshplan.reporting.plan_files import write_plan_json
 from meshplan.workflow import (
     Planned,
     calibrate_property,
@@ -290,6 +291,18 @@ def test_a_stored_walk_is_printed_again_unless_refused(on_paper: tuple[Path, Pat
     assert main(["sheets", str(folder), "--out", str(out)]) == 0
 
 
+def test_a_walk_for_another_plan_is_left_out_and_said(
+    on_paper: tuple[Path, Path], planned: Planned, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder, out = on_paper
+    shutil.copy(out / "next_places.json", tmp_path)
+    devices = tuple(replace(one, in_plan=one.name != "House") for one in planned.plan.devices)
+    write_plan_json(replace(planned.plan, devices=devices), tmp_path / "plan.json")
+    assert main(["sheets", str(folder), "--out", str(tmp_path)]) == 0
+    assert "were chosen for another plan and are left out" in capsys.readouterr().out
+    assert "Where to measure next" not in (tmp_path / "sheets.html").read_text(encoding="utf-8")
+
+
 def filled_table(out: Path, planned: Planned) -> list[dict[str, str]]:
     """Return readings.csv of the sheets, filled in by somebody who met the hidden truth."""
     rows = list(csv.DictReader(io.StringIO((out / "readings.csv").read_text(encoding="utf-8-sig"))))
@@ -375,6 +388,15 @@ def test_a_track_and_a_log_make_readings(on_paper: tuple[Path, Path], planned: P
     assert {fit.measured.link.season for fit in result.calibration.fitted} == {"Jul"}
     names = {point.name for point in measured_points(result.calibration, result.after)}
     assert len(names) == 4
+
+
+def test_antennas_stand_on_the_sheets_as_the_settings_say(tmp_path: Path) -> None:
+    folder = lay_small_property(tmp_path / "flat", settings='[antenna]\npolarisation = "horizontal"\n')
+    assert main(["plan", str(folder), "--out", str(tmp_path / "out"), "-q"]) in (0, 1)
+    assert main(["sheets", str(folder), "--out", str(tmp_path / "out")]) == 0
+    page = (tmp_path / "out" / "sheets.html").read_text(encoding="utf-8")
+    assert page.count("horizontal, all directions alike") == page.count('class="sheet"') > 0
+    assert "upright, all directions" not in page
 
 
 # readings in radios of their own
