@@ -17,14 +17,14 @@ def test_the_estimate_counts_every_raster() -> None:
     full = estimate_coverage_memory((2000, 3000), cover=True, canopy=True, parts=True, servers=True)
     assert (full.rasters_mb, full.results_mb) == (60.0, 84.0)
     assert bare.total_mb == pytest.approx(24.0 + 24.0 + 3.0 + LIBRARIES_MB)
-    assert bare.sentence((2000, 3000)) == "Coverage of 2000 × 3000 cells takes about 311 MB of memory."
+    assert bare.sentence((2000, 3000)) == "Coverage of 2000 × 3000 cells takes about 341 MB of memory."
 
 
 def test_too_large_a_job_offers_a_cell_that_fits() -> None:
     with pytest.raises(TooLargeError) as caught:
         check_coverage_memory((20_000, 20_000), 5.0, available_mb=2000.0)
     assert str(caught.value) == (
-        "coverage: Coverage of 20000 × 20000 cells of 5 m needs 3,480 MB of memory; 1,600 MB can be used\n"
+        "coverage: Coverage of 20000 × 20000 cells of 5 m needs 3,510 MB of memory; 1,600 MB can be used\n"
         "  Set cell_m = 8 under [terrain], or choose a smaller area."
     )
     coarser = check_coverage_memory((12_500, 12_500), 8.0, available_mb=2000.0)
