@@ -83,12 +83,12 @@ class RegionSearch:
         if better:
             self.gained += 1
         if complete and not better:
-            self.size *= 1.15
+            self.size *= 1.05
             if self.size > LARGEST:
                 # Everywhere of every size: start again with small places, but with more to choose from.
                 self.size, self.breadth = 2.0 * SMALLEST, min(self.breadth * 1.6, 4.0)
         elif not complete:
-            self.size = max(self.size * 0.8, SMALLEST)
+            self.size = max(self.size * 0.9, SMALLEST)
         return better
 
     def _walk_from(self, sensor: int) -> NDArray[np.float64]:
