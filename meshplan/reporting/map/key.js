@@ -51,7 +51,7 @@ const makeKey = (app) => {
           ? toggle("contours", null, `contours, every ${plain(data.contours.step_m, data.contours.step_m < 1 ? 2 : 0)} m`)
           : null,
         data.shapes.some((shape) => shape.kind.includes("boundary")) ? toggle("boundary", null, "boundary") : null,
-        data.measured.length ? toggle("measured", null, "measured points", false) : null,
+        data.measured.length ? toggle("measured", null, "measured here (dashed ring)") : null,
         data.coverage.length ? h("h2", {}, "Reach of a future sensor") : null,
         data.coverage.map((layer, i) => {
           app.layers[`coverage-${i}`] = window[data.map.coverage[i]];

@@ -235,15 +235,16 @@ const makeLayers = (app) => {
 
   function addMeasured() {
     app.layers.measured = L.layerGroup();
+    if (data.measured.length) app.layers.measured.addTo(map);
     for (const point of data.measured) {
       const words = `${point.name}: measured ${plain(point.measured_dbm)} dBm, expected ${plain(point.expected_dbm)} dBm. ${point.note}`;
       const spot = L.circleMarker([point.lat_deg, point.lon_deg], {
         pane: "measured",
-        radius: 6,
+        radius: 15,
         color: "#23211c",
-        weight: 2,
-        fillColor: "#fff",
-        fillOpacity: 1,
+        weight: 3,
+        dashArray: "3 4",
+        fill: false,
         bubblingMouseEvents: false,
       });
       spot
