@@ -41,9 +41,7 @@ _ALL = (
     Source("P.310", "ITU-R P.310, Definitions of terms relating to propagation in non-ionized media"),
     Source("P.341", "ITU-R P.341, The concept of transmission loss for radio links"),
     Source("P.372", "ITU-R P.372-17, Radio noise"),
-    Source(
-        "P.452", "ITU-R P.452-18, Prediction procedure for interference between stations on the surface of the Earth"
-    ),
+    Source("P.452", "ITU-R P.452-18, Prediction procedure for interference between stations on the surface of the Earth"),
     Source("P.525", "ITU-R P.525-4, Calculation of free-space attenuation"),
     Source("P.526", "ITU-R P.526-16, Propagation by diffraction"),
     Source("P.527", "ITU-R P.527, Electrical characteristics of the surface of the Earth"),

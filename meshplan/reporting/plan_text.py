@@ -70,8 +70,7 @@ def _head(plan: Plan) -> str:
         for radio in (plan.radio, *plan.more_radios)
     )
     return (
-        f"{plan.property_name}: {len(plan.routes)} of {sensors} sensors served\n{radios}"
-        f"Rules: {plan.country}. Seasons: {seasons}."
+        f"{plan.property_name}: {len(plan.routes)} of {sensors} sensors served\n{radios}Rules: {plan.country}. Seasons: {seasons}."
     )
 
 

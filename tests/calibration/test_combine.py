@@ -7,8 +7,8 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import binomtest
 from invented_readings import SPREAD
+from scipy.stats import binomtest
 
 from meshplan.calibration.combine import combine_readings, median_over_sensitivity_db, wilson_interval
 from meshplan.errors import InputError

@@ -9,8 +9,8 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import norm
 from invented_readings import drawn_power_dbm, measure, property_links
+from scipy.stats import norm
 
 from meshplan.calibration.calibrate import calibrate
 from meshplan.calibration.correct import correct_links
