@@ -84,8 +84,8 @@ def _search(
             search.offer(start, "first plan")
         _first_plan(search)
         _raise_bound(search, lp)
-        if _columns_left(search, lp) <= SMALL:
-            _close(search, lp, 1.0)
+        if _columns_left(search, lp) <= SMALL or _is_shallow(problem):
+            _close(search, lp, 0.7)
         _improve_regions(search, lp, 0.6)
         if _columns_left(search, lp) <= (LARGEST_CLOSING if limits.time_s is not None else 3 * LARGEST_CLOSING):
             _close(search, lp, 1.0)
@@ -183,6 +183,11 @@ def _tails_off(values: list[float], search: Search) -> bool:
 
 def _columns_left(search: Search, lp: CutLp) -> int:
     return int(usable_columns(search, lp.reduced, lp.value).size)
+
+
+def _is_shallow(problem: PlacementProblem) -> bool:
+    """Return whether relays stand next to gateways only: then the closing programme is easy at any size."""
+    return problem.hop_limit is not None and problem.hop_limit <= 2 and problem.one_level_each
 
 
 def _guided_plan(search: Search, lp: CutLp) -> None:
