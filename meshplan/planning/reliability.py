@@ -9,7 +9,7 @@ from scipy import sparse
 from meshplan.planning.demand import Demand
 from meshplan.planning.layers import BoolArray, build_copies
 from meshplan.planning.problem import LOG_UNITS, PlacementProblem
-from meshplan.planning.routes import UNREACHED, opened_graph, route_table, sensor_losses
+from meshplan.planning.routes import UNREACHED, OpenedGraph, narrowed, opened_graph, route_table, sensor_losses
 from meshplan.planning.search import Search
 from meshplan.planning.solver import BinaryModel, solve_binary
 
@@ -23,9 +23,9 @@ SOLVER_UNIT = LOG_UNITS // 10**6
 """The solver sees log losses in millionths; finer differences are no one's concern."""
 
 
-def total_loss(problem: PlacementProblem, opened: BoolArray, demand: Demand) -> int:
+def total_loss(graph: OpenedGraph, demand: Demand) -> int:
     """Return the least log loss of every demanded sensor, summed, in whole billionths."""
-    graph = opened_graph(problem, opened)
+    problem = graph.problem
     losses, _ = sensor_losses(graph, route_table(graph, problem.hop_limit))
     return int(np.minimum(losses[demand.single], UNREACHED // max(1, len(problem.sensors))).sum())
 
@@ -55,7 +55,10 @@ def _by_exchange(search: Search, opened: BoolArray, asked: Demand) -> BoolArray:
     moves = [(-1, int(node)) for node in free]
     for node in np.flatnonzero(opened & ~problem.forced):
         moves += [(int(node), other) for other in _stand_ins(problem, opened, int(node))]
-    loss, trials, improved = total_loss(problem, opened, asked), 0, True
+    union = opened.copy()
+    union[[into for _, into in moves]] = True
+    links = opened_graph(problem, union)
+    loss, trials, improved = total_loss(narrowed(links, opened), asked), 0, True
     while improved:
         improved = False
         for out, into in moves:
@@ -68,7 +71,7 @@ def _by_exchange(search: Search, opened: BoolArray, asked: Demand) -> BoolArray:
             trial[into] = True
             if out >= 0:
                 trial[out] = False
-            other = total_loss(problem, trial, asked)
+            other = total_loss(narrowed(links, trial), asked)
             if other < loss and search.price(trial) == (search.best_value, True):
                 opened, loss, improved = trial, other, True
     return opened
@@ -148,7 +151,7 @@ def _exact(search: Search, asked: Demand, usable: BoolArray) -> BoolArray | None
 
 
 def _by_loss(problem: PlacementProblem, asked: Demand):  # type: ignore[no-untyped-def]
-    return lambda opened: (total_loss(problem, opened, asked), int(opened.sum()))
+    return lambda opened: (total_loss(opened_graph(problem, opened), asked), int(opened.sum()))
 
 
 def _node_rows(
