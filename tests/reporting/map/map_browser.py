@@ -2,52 +2,22 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import pytest
+from one_browser import started_browser
 
-FLAGS = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
 DESK = (1280, 800)
 PHONE = (390, 780)
 
 
-def find_browser() -> str | None:
-    """Return the path of an installed Chromium."""
-    return shutil.which("chromium") or shutil.which("chromium-browser")
-
-
-def required_browser(path: str | None, *, in_ci: bool) -> str:
-    """Return the browser's path; without one fail in CI and skip elsewhere, saying why."""
-    if path is not None:
-        return path
-    if in_ci:
-        pytest.fail("Chromium is missing: the browser tests must run in CI")
-    pytest.skip("no Chromium on this machine (apt-get install chromium)")
-
-
 @pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    """Start Chromium. In CI a missing browser fails; elsewhere the test is skipped and says why."""
-    path = required_browser(find_browser(), in_ci=bool(os.environ.get("CI")))
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=path, args=list(FLAGS))
-        yield started
-        started.close()
+def browser() -> Any:
+    """Give the browser that all tests share."""
+    return started_browser()
 
 
 @dataclass

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from map_browser import required_browser
+from one_browser import required_browser
 
 
 def test_without_a_browser_ci_fails() -> None:
