@@ -113,7 +113,11 @@ def decisions(links: tuple[PredictedLink, ...], calibration: Calibration | None)
 @pytest.mark.slow
 def test_the_same_change_of_plan_is_found_with_at_most_half_of_the_readings() -> None:
     """Fourteen invented properties. Places are measured one after the other, chosen or at random, until the plan is the one that
-    measuring everywhere would give, but for one link."""
+    measuring everywhere would give, but for one link.
+
+    Not met yet where more hangs in the balance: with three links in ten on the edge (12 properties of 18 sensors, one link in
+    twenty allowed to differ) the chosen places take 0.60 of the random ones.
+    """
     needed: dict[str, list[int]] = {"chosen": [], "random": []}
     for seed in range(14):
         rng = np.random.default_rng(700 + seed)
