@@ -6,6 +6,8 @@ The rules, each held by a test:
   smooth surface hides is given back as a line of its own;
 * a wood or crop counts once: through its leaves, over its crowns, or through near the antennas and over the rest, whichever
   loses least;
+* what is gone through counts by the part of the Fresnel zone that it fills (`filled_share`), so that a line that rises past tops
+  leaves them without a jump;
 * a building on the path counts once: over its roof or through two of its walls, whichever loses less;
 * a building around an antenna is a wall to pass, not an obstacle on the path;
 * a hedge costs no more than the way around its end, where the caller knows that way (`links.way_around`);
@@ -24,7 +26,7 @@ from meshplan.links.walls import DEFAULT_WALL, enclosure_loss_db
 from meshplan.propagation.behind_hills import ground_behind_hill_db
 from meshplan.propagation.diffraction import DiffractionLoss
 from meshplan.propagation.free_space import free_space_loss_db, slant_distance_m
-from meshplan.propagation.fresnel import path_clearance
+from meshplan.propagation.fresnel import filled_share, fresnel_radius_m, path_clearance
 from meshplan.propagation.ground import Ground, Polarisation
 from meshplan.propagation.low_antenna import low_antenna_loss_db
 from meshplan.propagation.refraction import earth_bulge_m
@@ -98,7 +100,7 @@ class PathLosses:
     around_saved_db: Array
     """What the way around the ends of hedges spares the way through them; shape (n_seasons, n_paths)."""
     cover_depth_m: dict[str, Array]
-    """Metres of the straight line inside each kind of cover; shape (n_seasons, n_paths)."""
+    """Metres through each kind of cover, each by the part of the Fresnel zone that it fills; shape (n_seasons, n_paths)."""
     clearance_share: Array
     """Least clearance in first Fresnel radii over ground, buildings and grown cover; NaN if the path has no inside."""
     clearance_m: Array
@@ -234,8 +236,9 @@ class _Path:
         self.ray = self.antenna_a_amsl[:, None] * (1.0 - share) + self.antenna_b_amsl[:, None] * share - bulge
         around = (profiles.cover_index == ends.inside_a[:, None]) | (profiles.cover_index == ends.inside_b[:, None])
         self.cover_index = np.where(around & (profiles.cover_index > 0), 0, profiles.cover_index).astype(np.intp)
-        self.weight = np.ones(profiles.samples)
-        self.weight[[0, -1]] = 0.5
+        # The first and last sample stand for half a step, whose middle lies a quarter of a step from the antenna.
+        from_ends = np.clip(self.along, 0.25 * profiles.step_m[:, None], (distance - 0.25 * profiles.step_m)[:, None])
+        self.zone_m = fresnel_radius_m(1, from_ends, distance[:, None] - from_ends, settings.frequency_mhz)
         building = np.array([False, *(cover.is_building for cover in landscape.covers)])
         self.tallest_by_cover = np.max([landscape.cover_heights_m(month) for month in range(1, 13)], axis=0)
         self.is_building = building[self.cover_index]
@@ -243,16 +246,20 @@ class _Path:
         self.standing = self._standing(self.tallest_by_cover)
         self.roofs = self.ground + np.where(self.is_building, self.standing, 0.0)
         self.tallest = self.ground + self.standing
+        self.plants = _Plants(self, ~building)
 
     def _standing(self, heights_m: Array) -> Array:
         """Height of what stands on the ground, from the cover or, where a surface raster saw it, from there."""
-        standing = heights_m[self.cover_index]
-        canopy = self.profiles.canopy_m
-        if canopy is None:
+        return self.standing_m(heights_m, self.cover_index, self.profiles.canopy_m)
+
+    def standing_m(self, heights_m: Array, cover_index: NDArray[np.integer], canopy_m: Array | None) -> Array:
+        """The same for any places of the given cover."""
+        standing = heights_m[cover_index]
+        if canopy_m is None:
             return standing
-        full = self.tallest_by_cover[self.cover_index]
+        full = self.tallest_by_cover[cover_index]
         share = np.divide(standing, full, out=np.zeros_like(standing), where=full > 0.0)
-        return np.where((self.cover_index > 0) & np.isfinite(canopy), canopy * share, standing)
+        return np.where((cover_index > 0) & np.isfinite(canopy_m), canopy_m * share, standing)
 
     def terrain_loss(self, obstacle: Array, rows: NDArray[np.bool_] | slice = slice(None)) -> DiffractionLoss:
         """Loss over a surface in excess of free space; bare ground always sets the smooth part."""
@@ -295,43 +302,47 @@ class _Path:
         return losses
 
     def through_walls_db(self, landscape: Landscape) -> Array:
-        """Loss of every wall of a building that the straight line crosses below its roof, going in or coming out."""
+        """Loss of the two walls of every building on the straight line, by the part of the Fresnel zone that it fills."""
         walls = np.zeros(len(landscape.covers) + 1)
         for number, cover in enumerate(landscape.covers, start=1):
             if cover.is_building:
-                walls[number] = enclosure_loss_db(cover.wall or DEFAULT_WALL, self.settings.frequency_mhz)
-        inside = self.is_building & (self.ray < self.roofs)
-        wall_db = np.where(inside, walls[self.cover_index], 0.0)
-        behind = np.where(inside, self.cover_index, 0)
-        crossed = behind[:, 1:] != behind[:, :-1]
-        return np.asarray(((wall_db[:, 1:] + wall_db[:, :-1]) * crossed).sum(axis=1))
+                walls[number] = 2.0 * enclosure_loss_db(cover.wall or DEFAULT_WALL, self.settings.frequency_mhz)
+        losses = np.zeros(self.count)
+        rows = np.flatnonzero(self.is_building.any(axis=1))
+        if not len(rows):
+            return losses
+        share = np.where(self.is_building[rows], filled_share(self.roofs[rows] - self.ray[rows], self.zone_m[rows]), 0.0)
+        behind = np.where(self.is_building[rows], self.cover_index[rows], 0)
+        begins = np.ones(behind.shape, dtype=bool)
+        begins[:, 1:] = behind[:, 1:] != behind[:, :-1]
+        stretches = np.flatnonzero(begins)
+        most = np.maximum.reduceat(share.reshape(-1), stretches)
+        np.add.at(losses, rows[stretches // behind.shape[1]], walls[behind.reshape(-1)[stretches]] * most)
+        return losses
 
     def cover_in(self, season: Season, landscape: Landscape) -> _Cover:
         """Crowns and through-losses of one season."""
-        standing = np.where(self.is_building, 0.0, self._standing(landscape.cover_heights_m(season.month)))
-        within = (standing > 0.0) & (self.ray < self.ground + standing)
-        from_ends = np.minimum(self.along, self.profiles.distance_m[:, None] - self.along)
-        near = from_ends <= NEAR_AN_ANTENNA_M
-        step = self.profiles.step_m
+        heights_m = landscape.cover_heights_m(season.month)
+        standing = np.where(self.is_building, 0.0, self._standing(heights_m))
+        metres = self.plants.metres_by_cover(self, heights_m)
         all_db, near_db = np.zeros(self.count), np.zeros(self.count)
         all_variance, near_variance = np.zeros(self.count), np.zeros(self.count)
         all_saved, near_saved = np.zeros(self.count), np.zeros(self.count)
         depth_by_kind: dict[str, Array] = {}
         for (kind, row_azimuth_deg), numbers in _groups(landscape).items():
-            here = within & np.isin(self.cover_index, numbers)
-            if not here.any():
+            here = {number: metres[number] for number in numbers if number in metres}
+            if not here:
                 continue
-            depth = (here * self.weight).sum(axis=1) * step
-            near_depth = ((here & near) * self.weight).sum(axis=1) * step
+            depth = np.sum([depth for depth, _ in here.values()], axis=0)
+            near_depth = np.sum([near for _, near in here.values()], axis=0)
             angle = None if row_azimuth_deg is None else self.ends.bearing_deg - row_azimuth_deg
             loss, spread = self._through(kind, depth, season, angle)
             near_loss, near_spread = self._through(kind, near_depth, season, angle)
-            hedges = [number for number in numbers if number in self.around_db]
-            if hedges:
-                loss, spread, spared = self._capped(kind, hedges, numbers, here, season, loss, spread)
-                near_loss, near_spread, near_spared = self._capped(
-                    kind, hedges, numbers, here & near, season, near_loss, near_spread
-                )
+            if any(number in self.around_db for number in numbers):
+                each = {number: depth for number, (depth, _) in here.items()}
+                each_near = {number: near for number, (_, near) in here.items()}
+                loss, spread, spared = self._capped(kind, each, season, loss, spread)
+                near_loss, near_spread, near_spared = self._capped(kind, each_near, season, near_loss, near_spread)
                 all_saved, near_saved = all_saved + spared, near_saved + near_spared
             all_db, near_db = all_db + loss, near_db + near_loss
             all_variance, near_variance = all_variance + spread**2, near_variance + near_spread**2
@@ -349,15 +360,13 @@ class _Path:
         )
 
     def _capped(
-        self, kind: str, hedges: list[int], numbers: list[int], here: NDArray[np.bool_], season: Season, loss: Array, spread: Array
+        self, kind: str, depth_by_cover: Mapping[int, Array], season: Season, loss: Array, spread: Array
     ) -> tuple[Array, Array, Array]:
         """Return loss and spread with each hedge taken through or around, whichever loses less, and what that spares."""
-        step = self.profiles.step_m
         one_by_one = np.zeros(self.count)
-        for number in numbers:
-            depth: Array = ((here & (self.cover_index == number)) * self.weight).sum(axis=1) * step
+        for number, depth in depth_by_cover.items():
             through, _ = self._through(kind, depth, season, None)
-            one_by_one += np.minimum(through, self.around_db[number]) if number in hedges else through
+            one_by_one += np.minimum(through, self.around_db.get(number, np.inf))
         least = np.minimum(loss, one_by_one)
         share = np.divide(least, loss, out=np.ones_like(loss), where=loss > 0.0)
         return least, spread * share, loss - least
@@ -369,6 +378,40 @@ class _Path:
         full = cover_loss_db(kind, depth, frequency, row_angle_deg=angle)
         spread = cover_spread_db(kind, depth, frequency, full)
         return loss, spread * np.divide(loss, full, out=np.zeros_like(loss), where=full > 0.0)
+
+
+class _Plants:
+    """Pieces of cover other than buildings along a batch of paths; arrays of shape (n_pieces,)."""
+
+    def __init__(self, path: _Path, is_plant: NDArray[np.bool_]) -> None:
+        pieces = path.profiles.pieces
+        keep = is_plant[pieces.cover_index]
+        self.pair, sample = pieces.pair[keep], pieces.sample[keep]
+        self.cover_index = pieces.cover_index[keep].astype(np.intp)
+        self.canopy_m = None if pieces.canopy_m is None else pieces.canopy_m[keep]
+        self.ray_agl_m = path.ray[self.pair, sample] - path.ground[self.pair, sample]
+        self.zone_m = path.zone_m[self.pair, sample]
+        last = path.profiles.samples - 1
+        step_m = path.profiles.step_m[self.pair]
+        self.metres = pieces.share[keep] * step_m * np.where((sample == 0) | (sample == last), 0.5, 1.0)
+        from_end_m = np.minimum(sample, last - sample) * step_m
+        near = (NEAR_AN_ANTENNA_M - from_end_m) / np.where(step_m > 0.0, step_m, 1.0) + 0.5
+        self.near_share = np.clip(near, 0.0, 1.0)
+
+    def metres_by_cover(self, path: _Path, heights_m: Array) -> dict[int, tuple[Array, Array]]:
+        """Return the metres through each cover on the paths, and those of them near an antenna; shape (n_paths,) each."""
+        crown_m = path.standing_m(heights_m, self.cover_index, self.canopy_m)
+        share = np.where(crown_m > 0.0, filled_share(crown_m - self.ray_agl_m, self.zone_m), 0.0)
+        # Unknown ground makes the whole path unknown; here it only must not spread.
+        metres = np.nan_to_num(self.metres * share)
+        found = {}
+        for number in np.unique(self.cover_index[metres > 0.0]):
+            here = self.cover_index == number
+            depth, near = (
+                np.bincount(self.pair[here], weight[here], minlength=path.count) for weight in (metres, metres * self.near_share)
+            )
+            found[int(number)] = depth, near
+        return found
 
 
 def _groups(landscape: Landscape) -> dict[tuple[str, float | None], list[int]]:

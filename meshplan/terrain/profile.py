@@ -19,17 +19,34 @@ MOST_SAMPLES = 1025
 
 
 @dataclass(frozen=True, eq=False)
+class CoverPieces:
+    """Cover around samples, cell by cell: a sample between four cells holds a share of each, as its ground does.
+
+    Metres counted by share neither jump when a sample crosses into another cell nor depend on how many samples there are. Arrays
+    have shape (n_pieces,), sorted by pair, then sample; open ground has no pieces. `canopy_m` is that of the cell.
+    """
+
+    pair: NDArray[np.intp]
+    sample: NDArray[np.intp]
+    cover_index: NDArray[np.uint16]
+    share: Array
+    canopy_m: Array | None
+
+
+@dataclass(frozen=True, eq=False)
 class Profiles:
     """Land between pairs of places, all with the same number of equally spaced samples, first and last on the places themselves.
 
     Shapes: `distance_m` (n_pairs,); all others (n_pairs, n_samples). Heights are above sea level, without Earth curvature.
-    `cover_index` follows `Landscape.cover_index`; `canopy_m` is NaN where no surface raster tells.
+    `cover_index` follows `Landscape.cover_index` and is that of the cell which holds the sample; `canopy_m` is NaN where no surface
+    raster tells.
     """
 
     distance_m: Array
     ground_amsl_m: Array
     cover_index: NDArray[np.uint16]
     canopy_m: Array | None
+    pieces: CoverPieces
 
     @property
     def samples(self) -> int:
@@ -67,8 +84,8 @@ def sample_profiles(
     Returns
     -------
     Profiles
-        Ground by bilinear interpolation between cell centres (NaN where one of the cells is unknown or outside), cover of the
-        cell that holds the sample.
+        Ground by bilinear interpolation between cell centres (NaN where one of the cells is unknown or outside); cover of the
+        cell that holds the sample, and in pieces by the same weights as the ground.
     """
     grid = landscape.grid
     share = np.linspace(0.0, 1.0, samples)
@@ -85,7 +102,43 @@ def sample_profiles(
         ground_amsl_m=ground,
         cover_index=landscape.cover_index[nearest_row, nearest_column],
         canopy_m=canopy,
+        pieces=cover_pieces(landscape.cover_index, landscape.canopy_m, column, row),
     )
+
+
+def cover_pieces(
+    cover_index: NDArray[np.uint16], canopy_m: NDArray[np.float32] | None, column: Array, row: Array
+) -> CoverPieces:
+    """Return the cover of the four cells around each place with their bilinear weights.
+
+    Parameters
+    ----------
+    cover_index, canopy_m : ndarray, shape (rows, columns)
+        Cover of the cells, and how high the surface raster shows it.
+    column, row : ndarray, shape (n_pairs, n_samples)
+        Fractional indices; within half a cell beyond the outer centres the border value holds.
+    """
+    rows, columns = cover_index.shape
+    c = np.clip(np.nan_to_num(column), 0.0, columns - 1.0)
+    r = np.clip(np.nan_to_num(row), 0.0, rows - 1.0)
+    at = np.minimum(r.astype(np.intp), max(rows - 2, 0)) * columns + np.minimum(c.astype(np.intp), max(columns - 2, 0))
+    right, below = 1 if columns > 1 else 0, columns if rows > 1 else 0
+    flat = cover_index.reshape(-1)
+    corners = [at, at + right, at + below, at + below + right]
+    codes = [flat[corner] for corner in corners]
+    covered = np.flatnonzero((codes[0] | codes[1] | codes[2] | codes[3]).reshape(-1))
+    u = c.reshape(-1)[covered] - at.reshape(-1)[covered] % columns
+    v = r.reshape(-1)[covered] - at.reshape(-1)[covered] // columns
+    shares = [(1.0 - u) * (1.0 - v), u * (1.0 - v), (1.0 - u) * v, u * v]
+    code = np.stack([one.reshape(-1)[covered] for one in codes], axis=1).reshape(-1)
+    share = np.stack(shares, axis=1).reshape(-1)
+    keep = np.flatnonzero((code > 0) & (share > 0.0))
+    pair, sample = np.divmod(np.repeat(covered, 4)[keep], column.shape[1])
+    canopy = None
+    if canopy_m is not None:
+        cell = np.stack([corner.reshape(-1)[covered] for corner in corners], axis=1).reshape(-1)[keep]
+        canopy = canopy_m.reshape(-1)[cell].astype(float)
+    return CoverPieces(pair, sample, code[keep], share[keep], canopy)
 
 
 def bilinear(values: NDArray[np.float32], column: Array, row: Array) -> Array:

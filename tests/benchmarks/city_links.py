@@ -23,7 +23,7 @@ from meshplan.propagation.ground import REFERENCE_LAND
 from meshplan.propagation.refraction import effective_earth_radius_km
 from meshplan.propagation.seasons import Season
 from meshplan.terrain.landscape import build_landscape
-from meshplan.terrain.profile import Profiles
+from meshplan.terrain.profile import Profiles, cover_pieces
 
 TABLE = Path(__file__).resolve().parents[3] / "shared" / "reference" / "measured" / "city_868mhz_packets.csv"
 
@@ -63,16 +63,18 @@ def predictions_dbm(distance_m: np.ndarray) -> dict[str, np.ndarray]:
     note = RasterNote("none", "ground", 100.0, 0.0, 100.0, 1.0, "level ground, assumed")
     flat = np.zeros(grid.shape, dtype=np.float32)
     landscape = build_landscape(Elevation(grid, flat, None, np.zeros(grid.shape, np.uint8), (note,), False, ()), ())
-    profiles = Profiles(distance_m, np.zeros((count, samples)), np.zeros((count, samples), dtype=np.uint16), None)
+    level = np.zeros((count, samples))
+    open_ground = cover_pieces(np.zeros((1, 1), dtype=np.uint16), None, level, level)
+    profiles = Profiles(distance_m, level, np.zeros((count, samples), dtype=np.uint16), None, open_ground)
     nowhere = np.zeros(count, dtype=np.uint16)
     ends = Ends(np.full(count, USER_AGL_M), np.full(count, GATEWAY_AGL_M), nowhere, nowhere, np.zeros(count))
     settings = PathSettings(868.0, float(effective_earth_radius_km()), "vertical", REFERENCE_LAND)
     losses = path_losses(profiles, ends, landscape, (Season("leaf", 7, 1.0, wet=False, snow=False),), settings)
-    level = POWER_DBM - losses.total_db[0]
+    power = POWER_DBM - losses.total_db[0]
     return {
         "free space": POWER_DBM - losses.free_space_db,
-        "engine over level ground": level,
-        "engine and a street at the lower end": level - built_up_loss_db(np.maximum(distance_m, 250.0), 868.0),
+        "engine over level ground": power,
+        "engine and a street at the lower end": power - built_up_loss_db(np.maximum(distance_m, 250.0), 868.0),
     }
 
 

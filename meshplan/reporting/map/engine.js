@@ -26,6 +26,10 @@ const meshEngine = (() => {
   }
 
   /* Tightest place of a path, in first Fresnel radii; `obstacle` is ground or what stands on it. */
+  const INNER_ZONE = 0.78 / Math.SQRT2;
+  function filledShare(overM, radiusM) {
+    return Math.min(Math.max(0.5 + (0.5 * overM) / Math.max(INNER_ZONE * radiusM, 1e-6), 0), 1);
+  }
   function pathClearance(along, obstacle, startAmsl, endAmsl, frequencyMhz, radiusKm) {
     const total = along[along.length - 1];
     let found = { fraction: Infinity, clearanceM: NaN, index: -1 };
@@ -331,6 +335,7 @@ const meshEngine = (() => {
     freeSpaceLossDb,
     earthBulgeM,
     fresnelRadiusM,
+    filledShare,
     pathClearance,
     knifeEdgeLossDb,
     bullingtonEdge,

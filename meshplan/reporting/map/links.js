@@ -2,7 +2,7 @@
 "use strict";
 const meshLinks = (() => {
   /* links/path_loss: every loss between two antennas, season by season, nothing counted twice.
-     `profile` = {along, ground, number, canopy, bearingDeg, around}; `ends` = {aAgl, bAgl, insideA, insideB}; `engine` = constants of the plan. */
+     `profile` = {along, ground, number, canopy, pieces, bearingDeg, around}, pieces = {sample, number, share, canopy}; `ends` = {aAgl, bAgl, insideA, insideB}; `engine` = constants of the plan. */
   function pathLosses(profile, ends, engine) {
     const { along, ground, canopy } = profile,
       n = along.length,
@@ -23,12 +23,17 @@ const meshLinks = (() => {
       along,
       (d, i) => startAmsl * (1 - i / last) + endAmsl * (i / last) - meshEngine.earthBulgeM(d, total, radiusKm),
     );
-    const standing = (i, heightM) => {
-      const cover = coverOf(i);
-      if (!cover) return 0;
-      if (!canopy || !Number.isFinite(canopy[i])) return heightM(cover);
-      return cover.tallest_m > 0 ? (canopy[i] * heightM(cover)) / cover.tallest_m : 0;
+    const heightOf = (cover, seenM, heightM) => {
+      if (seenM === null || !Number.isFinite(seenM)) return heightM(cover);
+      return cover.tallest_m > 0 ? (seenM * heightM(cover)) / cover.tallest_m : 0;
     };
+    const standing = (i, heightM) => (coverOf(i) ? heightOf(coverOf(i), canopy ? canopy[i] : null, heightM) : 0);
+    const stepM = total / last;
+    /* The first and last sample stand for half a step, whose middle lies a quarter of a step from the antenna. */
+    const zoneM = Float64Array.from(along, (d) => {
+      const fromA = Math.min(Math.max(d, 0.25 * stepM), total - 0.25 * stepM);
+      return meshEngine.fresnelRadiusM(fromA, total - fromA, f);
+    });
     const solid = Array.from(ground, (_, i) => Boolean(coverOf(i) && coverOf(i).solid));
     const tallest = Float64Array.from(ground, (g, i) => g + standing(i, (cover) => cover.tallest_m));
     const roofs = Float64Array.from(ground, (g, i) => (solid[i] ? tallest[i] : g));
@@ -43,15 +48,19 @@ const meshLinks = (() => {
     });
     const hasBuilding = solid.slice(1, -1).some(Boolean);
     const overRoofsDb = hasBuilding ? Math.max(terrain(roofs).totalDb - terrainDb, 0) : 0;
-    let wallsDb = 0;
-    for (let i = 1; i < n; i++) {
-      const now = solid[i] && ray[i] < roofs[i] ? number[i] : 0,
-        before = solid[i - 1] && ray[i - 1] < roofs[i - 1] ? number[i - 1] : 0;
-      if (now !== before) wallsDb += (now ? coverOf(i).wall_db : 0) + (before ? coverOf(i - 1).wall_db : 0);
+    /* Each stretch of one building: both its walls, by the part of the Fresnel zone that it fills. */
+    let wallsDb = 0,
+      filled = 0;
+    for (let i = 0; i < n; i++) {
+      if (!solid[i]) continue;
+      filled = Math.max(filled, meshEngine.filledShare(roofs[i] - ray[i], zoneM[i]));
+      if (i < last && solid[i + 1] && number[i + 1] === number[i]) continue;
+      wallsDb += 2 * coverOf(i).wall_db * filled;
+      filled = 0;
     }
     const buildingDb = Math.min(overRoofsDb, wallsDb);
-    const stepM = total / last,
-      near = (i) => Math.min(along[i], total - along[i]) <= engine.near_an_antenna_m;
+    const nearShare = (i) =>
+      Math.min(Math.max((engine.near_an_antenna_m - Math.min(i, last - i) * stepM) / (stepM > 0 ? stepM : 1) + 0.5, 0), 1);
     const far = (i) => along[i] > engine.near_an_antenna_m && total - along[i] > engine.near_an_antenna_m;
 
     /* Loss of one group of plants; each hedge through or around its end, whichever loses less. */
@@ -74,14 +83,20 @@ const meshLinks = (() => {
       const crown = Float64Array.from(ground, (_, i) => (solid[i] ? 0 : standing(i, (cover) => cover.heights_m[season])));
       const groups = new Map();
       const depthIn = (found, key, one) => found.get(key) || found.set(key, { ...one, depth: 0, near: 0 }).get(key);
-      for (let i = 0; i < n; i++) {
-        const cover = coverOf(i);
-        if (!cover || !cover.form || !(crown[i] > 0) || !(ray[i] < ground[i] + crown[i])) continue;
-        const metres = (i === 0 || i === last ? 0.5 : 1) * stepM,
+      const { pieces } = profile;
+      for (let p = 0; p < pieces.sample.length; p++) {
+        const i = pieces.sample[p],
+          cover = engine.covers[pieces.number[p] - 1];
+        if (cover.solid || !cover.form) continue;
+        const crownM = heightOf(cover, pieces.canopy ? pieces.canopy[p] : null, (one) => one.heights_m[season]);
+        if (!(crownM > 0)) continue;
+        const share = pieces.share[p] * meshEngine.filledShare(ground[i] + crownM - ray[i], zoneM[i]);
+        if (!(share > 0)) continue;
+        const metres = (i === 0 || i === last ? 0.5 : 1) * stepM * share,
           group = depthIn(groups, cover.group, { cover, single: new Map() });
-        for (const one of [group, depthIn(group.single, number[i], {})]) {
+        for (const one of [group, depthIn(group.single, pieces.number[p], {})]) {
           one.depth += metres;
-          if (near(i)) one.near += metres;
+          one.near += metres * nearShare(i);
         }
       }
       let throughDb = 0,

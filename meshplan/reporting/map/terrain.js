@@ -134,8 +134,39 @@ const meshLand = (() => {
         number[i] = this.coverNumber[this.nearest(cell)];
         if (canopy) canopy[i] = this.canopy[this.nearest(cell)];
       }
+      const pieces = { sample: [], number: [], share: [], canopy: this.canopy ? [] : null };
+      for (let i = 0; i < samples; i++) {
+        const share = i / (samples - 1);
+        this.addPieces(pieces, i, {
+          column: from.column * (1 - share) + to.column * share,
+          row: from.row * (1 - share) + to.row * share,
+        });
+      }
       const bearingDeg = ((Math.atan2(to.column - from.column, from.row - to.row) * 180) / Math.PI + 360) % 360;
-      return { distanceM, along, ground, number, canopy, bearingDeg, around: this.waysAround(from, to, number, along) };
+      return { distanceM, along, ground, number, canopy, pieces, bearingDeg, around: this.waysAround(from, to, number, along) };
+    }
+
+    /* terrain/profile: cover of the four cells around a sample, by the weights that its ground has. */
+    addPieces(pieces, sample, cell) {
+      const c = Math.min(Math.max(cell.column, 0), this.columns - 1),
+        r = Math.min(Math.max(cell.row, 0), this.rows - 1);
+      const c0 = Math.min(Math.floor(c), Math.max(this.columns - 2, 0)),
+        r0 = Math.min(Math.floor(r), Math.max(this.rows - 2, 0));
+      for (const [down, right] of [
+        [0, 0],
+        [0, 1],
+        [1, 0],
+        [1, 1],
+      ]) {
+        const share = (down ? r - r0 : 1 - (r - r0)) * (right ? c - c0 : 1 - (c - c0));
+        if (!(share > 0)) continue;
+        const at = (r0 + down) * this.columns + c0 + right;
+        if (!this.coverNumber[at]) continue;
+        pieces.sample.push(sample);
+        pieces.number.push(this.coverNumber[at]);
+        pieces.share.push(share);
+        if (pieces.canopy) pieces.canopy.push(this.canopy[at]);
+      }
     }
 
     /* links/way_around: what the way around the nearer end of each hedge on the path costs, by cover number. */

@@ -84,6 +84,15 @@ def random_paths(land: Landscape, count: int, frequency_mhz: float) -> tuple[Pro
     return profiles, Ends(heights[0], heights[1], inside_a, inside_b, bearing), around
 
 
+def pieces_of(profiles: Profiles, path: int) -> dict[str, Any]:
+    """Return the cover pieces of one path in the page's form."""
+    pieces = profiles.pieces
+    here = slice(*np.searchsorted(pieces.pair, [path, path + 1]))
+    canopy = None if pieces.canopy_m is None else [None if np.isnan(v) else float(v) for v in pieces.canopy_m[here]]
+    lists = {"sample": pieces.sample[here], "number": pieces.cover_index[here], "share": pieces.share[here]}
+    return {**{name: values.tolist() for name, values in lists.items()}, "canopy": canopy}
+
+
 def page_losses(page: Any, engine: Any, profiles: Profiles, ends: Ends, around: Around) -> list[dict[str, Any]]:
     """Run the page's engine on the very samples of the Python engine."""
     page.evaluate("(record) => { window.constants = JSON.parse(record); }", json_block(engine_record(engine)))
@@ -96,6 +105,7 @@ def page_losses(page: Any, engine: Any, profiles: Profiles, ends: Ends, around: 
                 "ground": profiles.ground_amsl_m[i].tolist(),
                 "number": profiles.cover_index[i].tolist(),
                 "canopy": None if profiles.canopy_m is None else [None if np.isnan(v) else float(v) for v in profiles.canopy_m[i]],
+                "pieces": pieces_of(profiles, i),
                 "bearingDeg": float(ends.bearing_deg[i]),
                 "around": [[number, float(losses[i])] for number, losses in around.items() if np.isfinite(losses[i])],
                 "ends": {
@@ -109,7 +119,9 @@ def page_losses(page: Any, engine: Any, profiles: Profiles, ends: Ends, around: 
         ]
         found += page.evaluate(
             """(rows) => rows.map((row) => {
-              if (row.canopy) row.canopy = row.canopy.map((height) => height === null ? NaN : height);
+              const seen = (heights) => heights && heights.map((height) => height === null ? NaN : height);
+              row.canopy = seen(row.canopy);
+              row.pieces.canopy = seen(row.pieces.canopy);
               const found = meshLinks.pathLosses({ ...row, around: new Map(row.around) }, row.ends, constants);
               return { ...found, spread: found.seasons.map((one) => one.spreadDb), clearanceM: found.clearance.clearanceM };
             })""",
