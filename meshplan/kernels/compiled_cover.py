@@ -5,9 +5,9 @@ antennas and over the rest. Ways past buildings: over the roofs, or through two 
 
 * surfaces differ only in what stands on the samples; a surface that leaves out the crowns near the receiver is the bare one joined
   with the crowns that lie far enough behind, inserted late;
-* the metres inside leaves on the straight line to a target are the samples i whose top is seen from the transmitter under a
-  steeper angle than the target: a count of "tops above this slope so far", kept in a Fenwick tree over the sorted slopes of all
-  targets of the ray. Walls are counted likewise.
+* the metres through leaves count by the part of the Fresnel zone that the plants fill, which differs from target to target. Plants
+  are kept in short blocks, with the slopes above which a block is clear of every line of sight and below which it fills every zone;
+  only blocks between the two are looked into, and none any more once going through costs more than the way over.
 """
 # mypy: disable-error-code="no-untyped-def, untyped-decorator, assignment"
 
@@ -31,6 +31,9 @@ WAYS = (
     (NOTHING, CROWN, 1, 1, 1),
 )
 """Surfaces of the ways: what stands everywhere, what stands far from the antennas; needs roofs, needs crowns, near from far."""
+
+BLOCK_SIZE = 16
+"""Pieces of plants that are looked at together."""
 
 _U0 = np.uint64(0)
 
@@ -151,142 +154,237 @@ def edge_losses(work, count, own, step_m, out):
         out[q] = bullington_total_db(knife_edge_db(nu), own[q] * step_m) if nu > -5.0 else 0.0
 
 
-@kernel
-def sort_slopes(slopes, count, order):
-    """Write the order of rising slopes (shell sort: most rays come almost sorted)."""
-    for i in range(count):
-        order[i] = i
-    gap = 1
-    while gap < count // 3:
-        gap = 3 * gap + 1
-    while gap > 0:
-        for i in range(gap, count):
-            moved = order[i]
-            value = slopes[moved]
-            j = i
-            while j >= gap and slopes[order[j - gap]] > value:
-                order[j] = order[j - gap]
-                j -= gap
-            order[j] = moved
-        gap //= 3
-
-
 @inlined
-def _below(slopes, order, count, value):
-    """Return how many targets have a slope below `value`."""
-    low = 0
-    high = count
-    while low < high:
-        middle = (low + high) // 2
-        if slopes[order[middle]] < value:
-            low = middle + 1
-        else:
-            high = middle
-    return low
-
-
-@inlined
-def _add(tree, at, amount):
-    """Add to position `at` >= 1 of a Fenwick tree that sums from the end."""
-    while at > 0:
-        tree[at] += amount
-        at -= at & -at
-
-
-@inlined
-def _sum_from(tree, at):
-    """Return the sum of all positions >= `at` >= 1."""
-    total = tree[0] * 0
-    size = len(tree)
-    while at < size:
-        total += tree[at]
-        at += at & -at
-    return total
+def _rate_db_per_m(cover, group, bearing):
+    """Return what the first metre of a group loses on a ray of this bearing."""
+    rate = cover.across_db_per_m[group]
+    if not np.isnan(cover.azimuth_rad[group]):
+        crossing = abs(math.sin(bearing - cover.azimuth_rad[group]))
+        rate = cover.along_db_per_m[group] + (rate - cover.along_db_per_m[group]) * crossing
+    return rate
 
 
 @kernel
 def foliage_loss_db(cover, group, depth_m, bearing):
     """Return the loss of some metres of one group of plants."""
-    rate = cover.across_db_per_m[group]
-    if not np.isnan(cover.azimuth_rad[group]):
-        crossing = abs(math.sin(bearing - cover.azimuth_rad[group]))
-        rate = cover.along_db_per_m[group] + (rate - cover.along_db_per_m[group]) * crossing
+    rate = _rate_db_per_m(cover, group, bearing)
     most = cover.most_db[group]
     if cover.saturates[group] > 0.0:
         return cover.scale[group] * most * (1.0 - math.exp(-depth_m * rate / most))
     return cover.scale[group] * min(depth_m * rate, most)
 
 
+@inlined
+def _most_metres(cover, group, loss_db, bearing):
+    """Return the metres of one group of plants that lose `loss_db`; infinite if none do."""
+    rate = _rate_db_per_m(cover, group, bearing)
+    most = cover.most_db[group] * cover.scale[group]
+    if loss_db >= most or rate <= 0.0:
+        return math.inf
+    if cover.saturates[group] > 0.0:
+        return -cover.most_db[group] / rate * math.log(1.0 - loss_db / most)
+    return loss_db / (cover.scale[group] * rate)
+
+
+@inlined
+def _plants_of(cell, cover):
+    """Return the group of the plants on a cell, −1 if there are none, and their height."""
+    code = np.int64(cover.codes.reshape(-1)[cell])
+    if code == 0 or cover.group[code] < 0:
+        return -1, 0.0
+    crown = cover.crown_m[code]
+    if cover.has_canopy > 0:
+        seen = float(cover.canopy.reshape(-1)[cell])
+        if not np.isnan(seen):
+            crown = seen * cover.crown_share[code]
+    return (cover.group[code], crown) if crown > 0.0 else (-1, 0.0)
+
+
 @kernel
-def through_losses(
-    n, h, bulge, tx_agl, rx_agl, step_m, bearing, cover, near, index, crown, roof, own, count,
-    slopes, order, rank, tops, crowned, trees, wall_tree, all_db, near_db, walls_db,
-):  # fmt: skip
-    """Write for every target the loss of leaves on the straight line, of those near the antennas, and of walls."""
+def lay_plants(n, place, side, share, h, bulge, zone, roots, cover, starts, sample, part, blocks):
+    """Sort the plants beside samples 1 … n by group; return how many there are.
+
+    A sample holds a share of the two cells beside it. `starts` takes the first piece of each group (and scratch), `sample` the place
+    along the ray; rows of `part`: top over sqrt(place), sqrt(place), share. `blocks`: for each `BLOCK_SIZE` pieces of a group, slopes from
+    which they are clear of every line and below which they fill every zone, and the sum of their shares. `zone` is the inner zone
+    of one step.
+    """
     groups = len(cover.most_db)
+    starts[:] = 0
+    for k in range(1, n + 1):
+        for turn in range(2):
+            weight = share[k] if turn == 1 else 1.0 - share[k]
+            if weight > 0.0:
+                group, _ = _plants_of(place[k] + (side[k] if turn == 1 else 0), cover)
+                if group >= 0:
+                    starts[group + 1] += 1
+    for group in range(groups):
+        # Every group begins a block of its own.
+        blocked = (starts[group + 1] + BLOCK_SIZE - 1) // BLOCK_SIZE * BLOCK_SIZE
+        starts[group + 1] = starts[group] + blocked
+        starts[groups + 1 + group] = starts[group]
+    total = starts[groups]
+    for p in range(total):
+        sample[p] = n + 1
+    for b in range(total // BLOCK_SIZE):
+        blocks[0, b] = -math.inf
+        blocks[1, b] = math.inf
+        blocks[2, b] = 0.0
+    for k in range(1, n + 1):
+        x = float(k)
+        for turn in range(2):
+            weight = share[k] if turn == 1 else 1.0 - share[k]
+            if weight <= 0.0:
+                continue
+            group, crown = _plants_of(place[k] + (side[k] if turn == 1 else 0), cover)
+            if group < 0:
+                continue
+            p = starts[groups + 1 + group]
+            starts[groups + 1 + group] += 1
+            top = h[k] + crown - bulge * x * x
+            sample[p] = k
+            part[0, p] = top * roots[k]
+            part[1, p] = x * roots[k]
+            part[2, p] = weight
+            b = p // BLOCK_SIZE
+            blocks[0, b] = max(blocks[0, b], top / x + zone * roots[k])
+            blocks[1, b] = min(blocks[1, b], top / x - zone * roots[k])
+            blocks[2, b] += weight
+    return total
+
+
+@inlined
+def _filled(over, x, j, zone):
+    """Return how much of the inner zone a top fills; an end stands for half a step, whose middle is a quarter of a step away."""
+    at = min(max(x, 0.25), j - 0.25)
+    return min(max(0.5 + 0.5 * over / max(zone * math.sqrt(at * (j - at) / j), 1e-6), 0.0), 1.0)
+
+
+@kernel
+def _at_the_ends(group, j, tx_agl, rx_agl, place, side, share, zone, cover):
+    """Return the steps of plants around the two antennas themselves: half a step each at most."""
+    steps = 0.0
+    for end in (0, j):
+        for turn in range(2):
+            weight = share[end] if turn == 1 else 1.0 - share[end]
+            if weight > 0.0:
+                found, crown = _plants_of(place[end] + (side[end] if turn == 1 else 0), cover)
+                if found == group:
+                    steps += 0.5 * weight * _filled(crown - (tx_agl if end == 0 else rx_agl), float(end), float(j), zone)
+    return steps
+
+
+@kernel
+def near_leaves(
+    h, bulge, tx_agl, rx_agl, step_m, bearing, cover, near, place, side, share, zone, roots, own, count,
+    starts, sample, part, near_db,
+):  # fmt: skip
+    """Write for every target the loss of leaves near the antennas, on the straight line; `near` in steps."""
+    for q in range(count):
+        near_db[q] = 0.0
+    for group in range(len(cover.most_db)):
+        begin = starts[group]
+        end = begin
+        stop = starts[group + 1]
+        ends_only = begin == stop
+        for q in range(count):
+            j = own[q]
+            slope = (h[j] + rx_agl - bulge * j * j) / j
+            steps = _at_the_ends(group, j, tx_agl, rx_agl, place, side, share, zone, cover)
+            if not ends_only:
+                while end < stop and sample[end] < j:
+                    end += 1
+                scale = 0.5 * math.sqrt(float(j)) / zone
+                p = begin
+                while p < end and sample[p] < near + 0.5:
+                    i = sample[p]
+                    weight = min(near - min(i, j - i) + 0.5, 1.0)
+                    steps += weight * part[2, p] * min(max(0.5 + (part[0, p] - slope * part[1, p]) * roots[j - i] * scale, 0.0), 1.0)
+                    p += 1
+                low = p
+                p = end - 1
+                while p >= low and j - sample[p] < near + 0.5:
+                    i = sample[p]
+                    weight = min(near - (j - i) + 0.5, 1.0)
+                    steps += weight * part[2, p] * min(max(0.5 + (part[0, p] - slope * part[1, p]) * roots[j - i] * scale, 0.0), 1.0)
+                    p -= 1
+            if steps > 0.0:
+                near_db[q] += foliage_loss_db(cover, group, steps * step_m, bearing)
+
+
+@kernel
+def all_leaves(
+    h, bulge, tx_agl, rx_agl, step_m, bearing, cover, place, side, share, zone, roots, own, count,
+    starts, sample, part, blocks, most_db, all_db,
+):  # fmt: skip
+    """Write for every target the loss of all leaves on the straight line, or one not below `most_db` where it is not below that."""
+    for q in range(count):
+        all_db[q] = 0.0
+    for group in range(len(cover.most_db)):
+        begin = starts[group]
+        end = begin
+        stop = starts[group + 1]
+        for q in range(count):
+            j = own[q]
+            slope = (h[j] + rx_agl - bulge * j * j) / j
+            while end < stop and sample[end] < j:
+                end += 1
+            if all_db[q] > most_db[q]:
+                continue
+            room = max(most_db[q] - all_db[q], 1e-6)
+            steps = _at_the_ends(group, j, tx_agl, rx_agl, place, side, share, zone, cover)
+            enough = _most_metres(cover, group, room, bearing) / step_m
+            scale = 0.5 * math.sqrt(float(j)) / zone
+            p = begin
+            while p < end and steps < enough:
+                last = min(p + BLOCK_SIZE, end)
+                b = p // BLOCK_SIZE
+                if blocks[0, b] > slope:
+                    if last == p + BLOCK_SIZE and blocks[1, b] >= slope:
+                        steps += blocks[2, b]
+                    else:
+                        for k in range(p, last):
+                            filled = 0.5 + (part[0, k] - slope * part[1, k]) * roots[j - sample[k]] * scale
+                            steps += part[2, k] * min(max(filled, 0.0), 1.0)
+                p = last
+            if steps > 0.0:
+                all_db[q] += foliage_loss_db(cover, group, steps * step_m, bearing)
+
+
+@kernel
+def walls_on_the_way(n, h, bulge, tx_agl, rx_agl, cover, zone, roots, index, roof, own, count, stretches, bounds, walls_db):
+    """Write for every target the loss of the walls of all buildings on the straight line, each by what it fills of the zone."""
+    found = 0
+    for k in range(n + 1):
+        if roof[k] <= 0.0:
+            continue
+        if k == 0 or roof[k - 1] <= 0.0 or index[k - 1] != index[k]:
+            stretches[0, found] = k
+            bounds[0, found] = -math.inf
+            bounds[1, found] = -math.inf
+            found += 1
+        stretches[1, found - 1] = k
+        if k > 0:
+            slope = (h[k] + roof[k] - bulge * k * k) / k
+            bounds[0, found - 1] = max(bounds[0, found - 1], slope + zone * roots[k])
+            bounds[1, found - 1] = max(bounds[1, found - 1], slope - zone * roots[k])
     for q in range(count):
         j = own[q]
-        slopes[q] = (h[j] + rx_agl - bulge * j * j) / j
-    sort_slopes(slopes, count, order)
-    for i in range(count):
-        rank[order[i]] = i
-    size = count + 1
-    trees[:, :size] = 0
-    wall_tree[:size] = 0.0
-    crowned[0] = 0
-    for i in range(1, n + 1):
-        tops[i] = (h[i] + max(crown[i], roof[i]) - bulge * i * i) / i
-        crowned[i] = crowned[i - 1] + (1 if crown[i] > 0.0 else 0)
-    start_inside = crown[0] > tx_agl
-    wall_before = roof[0] > tx_agl
-    q = 0
-    for j in range(1, n + 1):
-        if q < count and own[q] == j:
-            slope = slopes[q]
-            position = rank[q] + 1
-            total = 0.0
-            close = 0.0
-            end_inside = crown[j] > rx_agl
-            if crowned[j - 1] > 0 or start_inside or end_inside:
-                for group in range(groups):
-                    metres = float(_sum_from(trees[group, :size], position))
-                    ends = 0.0
-                    if start_inside and cover.group[index[0]] == group:
-                        ends += 0.5
-                    if end_inside and cover.group[index[j]] == group:
-                        ends += 0.5
-                    nearby = ends
-                    if metres > 0.0 and near > 0:
-                        for i in range(1, min(near, j - 1) + 1):
-                            if crown[i] > 0.0 and tops[i] > slope and cover.group[index[i]] == group:
-                                nearby += 1.0
-                        for i in range(max(near + 1, j - near), j):
-                            if crown[i] > 0.0 and tops[i] > slope and cover.group[index[i]] == group:
-                                nearby += 1.0
-                    metres += ends
-                    if metres > 0.0:
-                        total += foliage_loss_db(cover, group, metres * step_m, bearing)
-                        close += foliage_loss_db(cover, group, nearby * step_m, bearing)
-            all_db[q] = total
-            near_db[q] = close
-            walls = _sum_from(wall_tree[:size], position)
-            if roof[j] > rx_agl:
-                same = index[j - 1] == index[j] and (tops[j - 1] > slope if j > 1 else wall_before)
-                if not same:
-                    walls += cover.walls_db[index[j]]
-            walls_db[q] = max(walls, 0.0)
-            q += 1
-        if crown[j] > 0.0 and cover.group[index[j]] >= 0:
-            _add(trees[cover.group[index[j]]], _below(slopes, order, count, tops[j]), 1)
-        elif roof[j] > 0.0:
-            weight = cover.walls_db[index[j]]
-            here = _below(slopes, order, count, tops[j])
-            before = 0
-            if index[j - 1] == index[j] and roof[j - 1] > 0.0:
-                if j > 1:
-                    before = _below(slopes, order, count, tops[j - 1])
-                elif wall_before:
-                    before = count
-            if here > before:
-                _add(wall_tree, here, weight)
-                _add(wall_tree, before, -weight)
+        slope = (h[j] + rx_agl - bulge * j * j) / j
+        walls = 0.0
+        for s in range(found):
+            first = stretches[0, s]
+            if first > j:
+                break
+            whole = first > 0 and stretches[1, s] < j
+            if whole and bounds[0, s] <= slope:
+                continue
+            most = 0.0
+            if whole and bounds[1, s] >= slope:
+                most = 1.0
+            else:
+                for k in range(first, min(stretches[1, s], j) + 1):
+                    over = roof[0] - tx_agl if k == 0 else h[k] + roof[k] - bulge * k * k - slope * k
+                    most = max(most, _filled(over, float(k), float(j), zone))
+            walls += cover.walls_db[index[first]] * most
+        walls_db[q] = walls

@@ -27,7 +27,8 @@ from meshplan.kernels.compiled_loss import (
     free_space_block,
     knife_edge_db,
 )
-from meshplan.kernels.compiled_math import FAST, f32, kernel, larger
+from meshplan.kernels.compiled_math import FAST, f32, inlined, kernel, larger
+from meshplan.propagation.filled_zone import INNER_ZONE
 
 FREE, EDGE, SMOOTH_EDGE, OVER_GROUND, TERRAIN, COVER, SHARE, CLEAR_M, PLACE, WALLS, LEAVES = range(11)
 """Columns of the result: free space, edges of bare ground, edges of the smooth line, smooth ground, terrain in all, cover; least
@@ -189,67 +190,125 @@ def _edge_loss(found, d, wavelength_m):
 
 @kernel
 def _sample_codes(cover, rows, columns, n, column_a, row_a, column_b, row_b, inside_a, inside_b, code, crown, roof):
-    """Write code, crown and roof of the nearest cell of each sample; return whether anything stands there."""
+    """Write code, crown and roof of the nearest cell of each sample; return whether anything stands there or beside it, and roofs."""
     codes = cover.codes.reshape(-1)
     canopy = cover.canopy.reshape(-1)
     across = (column_b - column_a) / n
     down = (row_b - row_a) / n
-    crowns = 0
+    anything = 0
     roofs = 0
     for i in range(n + 1):
-        c = min(max(int(np.rint(column_a + across * i)), 0), columns - 1)
-        r = min(max(int(np.rint(row_a + down * i)), 0), rows - 1)
-        at = np.int64(codes[r * columns + c])
+        c = min(max(column_a + across * i, 0.0), columns - 1.0)
+        r = min(max(row_a + down * i, 0.0), rows - 1.0)
+        nearest = int(np.rint(r)) * columns + int(np.rint(c))
+        at = np.int64(codes[nearest])
         if at in (inside_a, inside_b):
             at = 0
         code[i] = at
         crown[i] = f32(cover.crown_m[at])
         roof[i] = f32(cover.roof_m[at])
         if at > 0 and cover.has_canopy > 0:
-            seen = float(canopy[r * columns + c])
+            seen = float(canopy[nearest])
             if not np.isnan(seen):
                 crown[i] = f32(seen * cover.crown_share[at])
                 roof[i] = f32(seen * cover.roof_share[at])
-        crowns += 1 if crown[i] > _0 else 0
+        first = int(r) * columns + int(c)
+        right = 1 if c > int(c) else 0
+        below = columns if r > int(r) else 0
+        beside = codes[first] | codes[first + right] | codes[first + below] | codes[first + below + right]
+        anything += 1 if beside > 0 else 0
         roofs += 1 if 0 < i < n and roof[i] > _0 else 0
-    return crowns, roofs
+    return anything, roofs
+
+
+@inlined
+def _piece_crown_m(cover, at, code):
+    """Return how high the plants of one cell stand; 0 where none do."""
+    if code == 0 or cover.group[code] < 0:
+        return 0.0
+    if cover.has_canopy > 0:
+        seen = float(cover.canopy.reshape(-1)[at])
+        if not np.isnan(seen):
+            return seen * cover.crown_share[code]
+    return cover.crown_m[code]
 
 
 @kernel
-def _through(cover, n, near, h, crown, roof, code, start, end, bulge, step, bearing, depth):
-    """Add up metres by group; return the loss of all leaves on the line, of those near the antennas, and of walls."""
+def _through_leaves(
+    cover, rows, columns, n, column_a, row_a, column_b, row_b, h, start, end, bulge, d, wavelength_m, bearing, depth
+):  # fmt: skip
+    """Add up metres by group, of all leaves and of those near the antennas; return what both lose."""
+    codes = cover.codes.reshape(-1)
     groups = len(cover.most_db)
     depth[:, :groups] = 0.0
-    walls = 0.0
-    was_inside = False
+    step = d / n
+    right = 1 if columns > 1 else 0
+    below = columns if rows > 1 else 0
+    zone = INNER_ZONE * math.sqrt(wavelength_m * d)
     for i in range(n + 1):
-        t = float(i) / n
-        sight = start + (end - start) * t - bulge * (t - t * t)
-        if crown[i] > _0 and sight < h[i] + crown[i] and cover.group[code[i]] >= 0:
-            metres = 0.5 * step if i in (0, n) else step
-            depth[0, cover.group[code[i]]] += metres
-            if i <= near or n - i <= near:
-                depth[1, cover.group[code[i]]] += metres
-        inside = roof[i] > _0 and sight < h[i] + roof[i]
-        if i > 0 and inside and not (was_inside and code[i] == code[i - 1]):
-            walls += cover.walls_db[code[i]]
-        was_inside = inside
+        part = float(i) / n
+        c = min(max(column_a + (column_b - column_a) * part, 0.0), columns - 1.0)
+        r = min(max(row_a + (row_b - row_a) * part, 0.0), rows - 1.0)
+        c0 = min(int(c), max(columns - 2, 0))
+        r0 = min(int(r), max(rows - 2, 0))
+        first = r0 * columns + c0
+        if codes[first] == 0 and codes[first + right] == 0 and codes[first + below] == 0 and codes[first + below + right] == 0:
+            continue
+        u = c - c0
+        v = r - r0
+        t = min(max(part, 0.25 / n), 1.0 - 0.25 / n)
+        inner = max(zone * math.sqrt(t * (1.0 - t)), 1e-6)
+        over = h[i] - (start + (end - start) * part - bulge * (part - part * part))
+        metres = 0.5 * step if i in (0, n) else step
+        near = min(max((cover.near_m - min(i, n - i) * step) / step + 0.5, 0.0), 1.0)
+        for corner in range(4):
+            share = (v if corner > 1 else 1.0 - v) * (u if corner % 2 == 1 else 1.0 - u)
+            at = first + (below if corner > 1 else 0) + (right if corner % 2 == 1 else 0)
+            code = np.int64(codes[at])
+            crown = _piece_crown_m(cover, at, code)
+            if share > 0.0 and crown > 0.0:
+                filled = min(max(0.5 + 0.5 * (over + crown) / inner, 0.0), 1.0)
+                depth[0, cover.group[code]] += metres * share * filled
+                depth[1, cover.group[code]] += metres * share * filled * near
     leaves = 0.0
     close = 0.0
     for group in range(groups):
         leaves += foliage_loss_db(cover, group, depth[0, group], bearing)
         close += foliage_loss_db(cover, group, depth[1, group], bearing)
-    return leaves, close, walls
+    return leaves, close
+
+
+@kernel
+def _through_walls(cover, n, h, roof, code, start, end, bulge, d, wavelength_m):
+    """Return the loss of the walls of every building on the line, by the part of the Fresnel zone that it fills."""
+    zone = INNER_ZONE * math.sqrt(wavelength_m * d)
+    walls = 0.0
+    most = 0.0
+    for i in range(n + 1):
+        if roof[i] <= _0:
+            continue
+        part = float(i) / n
+        t = min(max(part, 0.25 / n), 1.0 - 0.25 / n)
+        inner = max(zone * math.sqrt(t * (1.0 - t)), 1e-6)
+        over = h[i] + roof[i] - (start + (end - start) * part - bulge * (part - part * part))
+        most = max(most, min(max(0.5 + 0.5 * over / inner, 0.0), 1.0))
+        if i == n or code[i + 1] != code[i] or roof[i + 1] <= _0:
+            walls += cover.walls_db[code[i]] * most
+            most = 0.0
+    return walls
 
 
 @kernel
 def _past_cover(
-    n, d, h, start, end, bulge, bearing, code, stands, cover, crowns, roofs, depth, table, t, found, shares, edge, out
+    rows, columns, place, n, d, h, start, end, bulge, bearing, code, stands, cover, roofs, depth, table, t, found, shares, edge, out
 ):  # fmt: skip
     """Write what cover adds on the way that loses least, and leave the extremes over all that stands there in `found`."""
     step = d / n
     near = int(cover.near_m / step + 1e-9)
-    leaves, close, walls = _through(cover, n, near, h, stands[CROWN], stands[ROOF], code, start, end, bulge, step, bearing, depth)
+    leaves, close = _through_leaves(
+        cover, rows, columns, n, place[0], place[1], place[2], place[3], h, start, end, bulge, d, t.wavelength_m, bearing, depth
+    )  # fmt: skip
+    walls = _through_walls(cover, n, h, stands[ROOF], code, start, end, bulge, d, t.wavelength_m)
     for i in range(n + 1):
         stands[BOTH, i] = stands[CROWN, i] + stands[ROOF, i]
     best = edge + leaves
@@ -351,15 +410,15 @@ def link_losses(ground, ends, heights, inside, first, last, n, cell_m, table, t,
             w[lane + NU] = nu if nu > -0.78 else float(CLEAR_NU)
             depths[link] = 0.0
             if cover.present > 0:
-                crowns, roofs = _sample_codes(
+                stands_there, roofs = _sample_codes(
                     cover, rows, columns, n, column_a, row_a, column_b, row_b, inside[link, 0], inside[link, 1], code,
                     stands[CROWN], stands[ROOF],
                 )  # fmt: skip
-                if crowns + roofs > 0:
+                if stands_there > 0:
                     edge = _edge_loss(found, d, t.wavelength_m)
                     bearing = math.atan2(east, -south)
                     _past_cover(
-                        n, d, h, start, end, bulge, bearing, code, stands, cover, crowns, roofs, depth, table, t,
+                        rows, columns, ends[link], n, d, h, start, end, bulge, bearing, code, stands, cover, roofs, depth, table, t,
                         found, shares, edge, out,
                     )  # fmt: skip
                     for group in range(len(cover.most_db)):

@@ -8,10 +8,24 @@ import math
 import numpy as np
 from numba import njit
 
-from meshplan.kernels.compiled_cover import BOTH, CROWN, ROOF, WAYS, edge_losses, sample_cover, scan_surface, through_losses
+from meshplan.kernels.compiled_cover import (
+    BLOCK_SIZE,
+    BOTH,
+    CROWN,
+    ROOF,
+    WAYS,
+    all_leaves,
+    edge_losses,
+    lay_plants,
+    near_leaves,
+    sample_cover,
+    scan_surface,
+    walls_on_the_way,
+)
 from meshplan.kernels.compiled_loss import BLOCK, LANES, NU, OUT, diffraction, free_space_block
 from meshplan.kernels.compiled_math import FAST, f32, kernel
 from meshplan.kernels.compiled_ray import GROUP, LEAF, LEVELS, bound_records, clear_paths, lay_ray, sample_ray, scan_ray
+from meshplan.propagation.filled_zone import INNER_ZONE
 
 SURFACE_ROWS = 14
 """Scratch rows of `scan_surface`: two hulls, two lists of records, two lists of slopes."""
@@ -38,6 +52,21 @@ def _way_loss(n, h, low, high, near, bulge, rx_agl, own, seen, step, t, inverses
             f[9], f[10], f[11], nodes[0], nodes[1], room, group, trial,
         )  # fmt: skip
     edge_losses(trial, seen, own, step, out)
+
+
+@kernel
+def _most_through_db(seen, has_crown, has_roof, ways, through, most):
+    """Write the loss of leaves from which going through them all cannot be the way that loses least."""
+    for q in range(seen):
+        bare = ways[0, q]
+        other = math.inf
+        if has_crown:
+            other = min(ways[2, q], ways[3, q] + through[1, q])
+            if has_roof:
+                other = min(other, through[2, q] + min(ways[4, q], ways[5, q] + through[1, q]))
+        if has_roof:
+            bare = min(max(ways[1, q], bare), bare + through[2, q])
+        most[q] = other - bare + 1e-3
 
 
 @kernel
@@ -130,10 +159,14 @@ def sweep_rays(
     heights = np.zeros((4, extra_size))
     ways = np.empty((len(WAYS), extra_size))
     through = np.empty((3, extra_size))
-    slopes = np.empty((2, extra_size))
-    orders = np.empty((3, extra_size), dtype=np.int64)
-    trees = np.empty((groups, extra_size + 1), dtype=np.int64)
-    wall_tree = np.empty(extra_size + 1)
+    room_for = 2 * extra_size + groups * BLOCK_SIZE
+    starts = np.zeros(2 * groups + 2, dtype=np.int64)
+    sample = np.empty(room_for, dtype=np.int64)
+    part = np.empty((3, room_for))
+    plants = np.empty((3, room_for // BLOCK_SIZE + 1))
+    stretches = np.empty((2, extra_size), dtype=np.int64)
+    bounds = np.empty((2, extra_size))
+    most = np.empty(extra_size)
     extra = np.zeros(extra_size)
 
     antenna = float(flat[origin]) + tx_agl
@@ -171,6 +204,9 @@ def sweep_rays(
         stands = False
         if cover.present > 0:
             crowns, roofs = sample_cover(known, place, side, share, cover, index, heights[CROWN], heights[ROOF])
+            zone = INNER_ZONE * math.sqrt(t.wavelength_m * step)
+            pieces = lay_plants(known, place, side, share, h, bulge, zone, roots, cover, starts, sample, part, plants)
+            crowns += pieces
             stands = crowns + roofs > 0
             if stands:
                 if quadrant < 2:
@@ -178,10 +214,6 @@ def sweep_rays(
                 else:
                     bearing = math.atan2(float(p), -float(along // columns) * edge)
                 near = int(cover.near_m / step + 1e-9)
-                through_losses(
-                    known, h, bulge, tx_agl, rx_agl, step, bearing, cover, near, index, heights[CROWN], heights[ROOF], own, seen,
-                    slopes[0], orders[0], orders[1], slopes[1], orders[2], trees, wall_tree, through[0], through[1], through[2],
-                )  # fmt: skip
                 edge_losses(work, seen, own, step, ways[0])
                 for k in range(known + 1):
                     heights[BOTH, k] = heights[CROWN, k] + heights[ROOF, k]
@@ -192,6 +224,18 @@ def sweep_rays(
                             known, h, heights[under], heights[above], near if keeps_near else 0, bulge, rx_agl, own, seen, step, t,
                             inverses, roots, trial, scratch, waits, nodes, group, ways[way],
                         )  # fmt: skip
+                walls_on_the_way(
+                    known, h, bulge, tx_agl, rx_agl, cover, zone, roots, index, heights[ROOF], own, seen, stretches, bounds, through[2]
+                )  # fmt: skip
+                near_leaves(
+                    h, bulge, tx_agl, rx_agl, step, bearing, cover, cover.near_m / step, place, side, share, zone, roots,
+                    own, seen, starts, sample, part, through[1],
+                )  # fmt: skip
+                _most_through_db(seen, crowns > 0, roofs > 0, ways, through, most)
+                all_leaves(
+                    h, bulge, tx_agl, rx_agl, step, bearing, cover, place, side, share, zone, roots, own, seen,
+                    starts, sample, part, plants, most, through[0],
+                )  # fmt: skip
                 _cheapest_ways(seen, crowns > 0, roofs > 0, ways, through, extra)
         for block_index in range((seen + LANES - 1) // LANES):
             block = work[block_index]

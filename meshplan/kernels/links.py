@@ -13,7 +13,7 @@ from meshplan.kernels.constants import RadioPath
 from meshplan.kernels.cover import StandingCover, cover_terms
 from meshplan.kernels.engine import Notify, Progress, choose_engine, load_compiled, run_pieces
 from meshplan.kernels.numpy_links import Measured, join, losses, measure
-from meshplan.kernels.sampled import SampledLinks, check_ends, sample_links, shared_table
+from meshplan.kernels.sampled import SampledLinks, check_ends, part_of, sample_links, shared_table
 from meshplan.kernels.sweep import check_ground
 
 Float64 = NDArray[np.float64]
@@ -48,9 +48,9 @@ class LinkLosses:
     clearance_place: Float64
     """Where that is: 0 at the first end, 1 at the second."""
     walls_db: Float64
-    """Two walls of every building that the straight line enters."""
+    """Two walls of every building on the straight line, by the part of the Fresnel zone that it fills."""
     leaves_db: Float64
-    """All leaves on the straight line."""
+    """All leaves on the straight line, likewise."""
     depth_m: Float64
 
     @property
@@ -157,16 +157,8 @@ def losses_of_samples(
     step = max(1, CHUNK_SAMPLES // sampled.samples)
     parts = []
     for first in range(0, count, step):
-        part = slice(first, first + step)
-        piece = SampledLinks(
-            sampled.distance_m[part],
-            sampled.bearing_deg[part],
-            sampled.base_amsl_m[part],
-            sampled.ground_m[part],
-            None if sampled.code is None else sampled.code[part],
-            None if sampled.canopy_m is None else sampled.canopy_m[part],
-        )
-        parts.append(measure(piece, heights[part], path, cover, within[part]))
+        piece = part_of(sampled, first, first + step)
+        parts.append(measure(piece, heights[first : first + step], path, cover, within[first : first + step]))
     joined = join(parts)
     return _named(losses(joined, sampled.samples - 1, path), joined.depth_m)
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.kernels.cover import FoliageGroup, StandingCover
+from meshplan.propagation.filled_zone import filled_share, loss_of_stretches_db
 
 if TYPE_CHECKING:
     from meshplan.kernels.numpy_links import Lines
@@ -32,29 +33,30 @@ def cover_losses(
     depths = np.zeros((count, len(cover.groups)))
     added, walls, leaves, close = np.zeros((4, count))
     high, at = high.copy(), at.copy()
-    rows = np.flatnonzero((crown > 0.0).any(axis=1) | (roof[:, 1:-1] > 0.0).any(axis=1))
+    plants = _plants(lines, sampled, cover)
+    covered = np.bincount(plants.pair, minlength=count) > 0
+    rows = np.flatnonzero(covered | (crown > 0.0).any(axis=1) | (roof > 0.0).any(axis=1))
     if len(rows) == 0:
         return added, walls, leaves, depths, high, at
-    code, crown, roof = code[rows], crown[rows], roof[rows]
-    ground, sight = lines.ground[rows], lines.sight[rows]
-    step = sampled.distance_m[rows] / (samples - 1)
-    near_steps = np.floor(cover.near_an_antenna_m / np.maximum(step, 1e-9) + 1e-9)[:, None]
-    from_ends = np.minimum(np.arange(samples), np.arange(samples)[::-1])
-    near = from_ends <= near_steps
-    weight = np.ones(samples)
-    weight[[0, -1]] = 0.5
-    within = (crown > 0.0) & (sight < ground + crown)
-    group_of = np.asarray(cover.group)[code]
     for number, group in enumerate(cover.groups):
-        here = (within & (group_of == number)) * weight
-        depth, near_depth = here.sum(axis=1) * step, (here * near).sum(axis=1) * step
-        depths[rows, number] = depth
-        bearing = sampled.bearing_deg[rows]
-        leaves[rows] += foliage_loss_db(group, depth, bearing)
-        close[rows] += foliage_loss_db(group, near_depth, bearing)
-    below_roof = (roof > 0.0) & (sight < ground + roof)
-    entered = below_roof[:, 1:] & (~below_roof[:, :-1] | (code[:, 1:] != code[:, :-1]))
-    walls[rows] = (np.asarray(cover.walls_db)[code[:, 1:]] * entered).sum(axis=1)
+        here = plants.group == number
+        depth, near_depth = (
+            np.bincount(plants.pair[here], metres[here], minlength=count) for metres in (plants.metres, plants.near_metres)
+        )
+        depths[:, number] = depth
+        leaves += foliage_loss_db(group, depth, sampled.bearing_deg)
+        close += foliage_loss_db(group, near_depth, sampled.bearing_deg)
+    code, crown, roof = code[rows], crown[rows], roof[rows]
+    ground = lines.ground[rows]
+    built = np.flatnonzero((roof > 0.0).any(axis=1))
+    if len(built):
+        here = rows[built]
+        share = filled_share(ground[built] + roof[built] - lines.sight[here], _zone_m(lines, samples)[here])
+        number = np.where(roof[built] > 0.0, code[built], 0)
+        walls[here] = loss_of_stretches_db(number, share, np.asarray(cover.walls_db))
+    from_end = np.minimum(np.arange(samples), np.arange(samples)[::-1])
+    step = sampled.distance_m[rows] / (samples - 1)
+    near = from_end <= np.floor(cover.near_an_antenna_m / np.maximum(step, 1e-9) + 1e-9)[:, None]
 
     has_roof = (roof[:, 1:-1] > 0.0).any(axis=1)
     bare, w, leaf, near_leaf = edge[rows], walls[rows], leaves[rows], close[rows]
@@ -70,6 +72,45 @@ def cover_losses(
         best = np.where(both, np.minimum(best, np.minimum(walled_all, walled_far)), best)
     added[rows] = best - bare
     return added, walls, leaves, depths, high, at
+
+
+class _Plants(NamedTuple):
+    """Plants on the paths of a chunk, cell by cell; shape (n_pieces,)."""
+
+    pair: NDArray[np.intp]
+    group: NDArray[np.intp]
+    metres: Float64
+    near_metres: Float64
+
+
+def _plants(lines: Lines, sampled: SampledLinks, cover: StandingCover) -> _Plants:
+    """Return the metres through each piece of plants, by the part of the Fresnel zone that it fills."""
+    pieces = sampled.pieces
+    if pieces is None:
+        raise AssertionError("these links were sampled without cover")
+    last = sampled.samples - 1
+    crown = np.asarray(cover.crown_m)[pieces.cover_index]
+    if pieces.canopy_m is not None:
+        shares = np.asarray(cover.crown_m) > 0.0 if cover.crown_share is None else np.asarray(cover.crown_share)
+        crown = np.where(np.isfinite(pieces.canopy_m), pieces.canopy_m * shares[pieces.cover_index], crown)
+    group = np.asarray(cover.group)[pieces.cover_index]
+    keep = np.flatnonzero((crown > 0.0) & (group >= 0))
+    pair, sample = pieces.pair[keep], pieces.sample[keep]
+    over = lines.ground[pair, sample] + crown[keep] - lines.sight[pair, sample]
+    step = sampled.distance_m[pair] / last
+    metres = pieces.share[keep] * filled_share(over, _zone_m(lines, sampled.samples)[pair, sample])
+    metres *= step * np.where((sample == 0) | (sample == last), 0.5, 1.0)
+    metres = np.nan_to_num(metres)
+    from_end = np.minimum(sample, last - sample) * step
+    near_share = np.clip((cover.near_an_antenna_m - from_end) / np.where(step > 0.0, step, 1.0) + 0.5, 0.0, 1.0)
+    found = np.flatnonzero(metres > 0.0)
+    return _Plants(pair[found], group[keep][found], metres[found], (metres * near_share)[found])
+
+
+def _zone_m(lines: Lines, samples: int) -> Float64:
+    """Return the radius of the first Fresnel zone; the ends stand for half a step, whose middle is a quarter of a step away."""
+    part = np.clip(np.linspace(0.0, 1.0, samples), 0.25 / (samples - 1), 1.0 - 0.25 / (samples - 1))
+    return np.asarray(np.sqrt(lines.wavelength_m * lines.distance_m)[:, None] * np.sqrt(part * (1.0 - part)))
 
 
 def foliage_loss_db(group: FoliageGroup, depth_m: Float64, bearing_deg: Float64) -> Float64:

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from meshplan.errors import InputError
 from meshplan.kernels.cover import StandingCover
+from meshplan.terrain.profile import CoverPieces, cover_pieces
 
 Float32 = NDArray[np.float32]
 
@@ -29,6 +30,8 @@ class SampledLinks:
     code: NDArray[np.uint16] | None
     """Cover index of the nearest cell, shape (n_links, n_samples)."""
     canopy_m: Float32 | None
+    pieces: CoverPieces | None
+    """Cover of the four cells around each sample, by share."""
 
     @property
     def samples(self) -> int:
@@ -70,7 +73,8 @@ def sample_links(
 
     Notes
     -----
-    Ground is bilinear between cell centres, a neighbour of no weight does not count; cover is that of the nearest cell.
+    Ground is bilinear between cell centres, a neighbour of no weight does not count; cover is that of the nearest cell, and in
+    pieces by the same weights as the ground.
     """
     held = check_ends(ground_amsl_m, ends)
     rows, columns = ground_amsl_m.shape
@@ -88,11 +92,12 @@ def sample_links(
         heights -= base[:, None]
         for link in np.flatnonzero(np.isnan(heights.sum(axis=1))):
             heights[link] = _beside_voids(flat, at[link], columns if rows > 1 else 0, u[link], v[link]) - base[link]
-    code = canopy = None
+    code = canopy = pieces = None
     if cover is not None:
         near = at + (u > 0.5) + (v > 0.5) * np.int32(columns)
         code = cover.index.reshape(-1).take(near)
         canopy = None if cover.canopy_m is None else cover.canopy_m.reshape(-1).take(near)
+        pieces = cover_pieces(cover.index, cover.canopy_m, at % columns + u.astype(float), at // columns + v.astype(float))
     across, down = held[:, 2] - held[:, 0], held[:, 3] - held[:, 1]
     return SampledLinks(
         distance_m=cell_m * np.hypot(across, down),
@@ -101,6 +106,25 @@ def sample_links(
         ground_m=np.asarray(heights, dtype=np.float32),
         code=code,
         canopy_m=canopy,
+        pieces=pieces,
+    )
+
+
+def part_of(sampled: SampledLinks, first: int, last: int) -> SampledLinks:
+    """Return some of the links."""
+    part, pieces = slice(first, last), sampled.pieces
+    if pieces is not None:
+        here = slice(*np.searchsorted(pieces.pair, [first, last]))
+        canopy = None if pieces.canopy_m is None else pieces.canopy_m[here]
+        pieces = CoverPieces(pieces.pair[here] - first, pieces.sample[here], pieces.cover_index[here], pieces.share[here], canopy)
+    return SampledLinks(
+        sampled.distance_m[part],
+        sampled.bearing_deg[part],
+        sampled.base_amsl_m[part],
+        sampled.ground_m[part],
+        None if sampled.code is None else sampled.code[part],
+        None if sampled.canopy_m is None else sampled.canopy_m[part],
+        pieces,
     )
 
 

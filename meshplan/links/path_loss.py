@@ -26,7 +26,8 @@ from meshplan.links.walls import DEFAULT_WALL, enclosure_loss_db
 from meshplan.propagation.behind_hills import ground_behind_hill_db
 from meshplan.propagation.diffraction import DiffractionLoss
 from meshplan.propagation.free_space import free_space_loss_db, slant_distance_m
-from meshplan.propagation.fresnel import filled_share, fresnel_radius_m, path_clearance
+from meshplan.propagation.filled_zone import filled_share, loss_of_stretches_db
+from meshplan.propagation.fresnel import fresnel_radius_m, path_clearance
 from meshplan.propagation.ground import Ground, Polarisation
 from meshplan.propagation.low_antenna import low_antenna_loss_db
 from meshplan.propagation.refraction import earth_bulge_m
@@ -311,13 +312,8 @@ class _Path:
         rows = np.flatnonzero(self.is_building.any(axis=1))
         if not len(rows):
             return losses
-        share = np.where(self.is_building[rows], filled_share(self.roofs[rows] - self.ray[rows], self.zone_m[rows]), 0.0)
-        behind = np.where(self.is_building[rows], self.cover_index[rows], 0)
-        begins = np.ones(behind.shape, dtype=bool)
-        begins[:, 1:] = behind[:, 1:] != behind[:, :-1]
-        stretches = np.flatnonzero(begins)
-        most = np.maximum.reduceat(share.reshape(-1), stretches)
-        np.add.at(losses, rows[stretches // behind.shape[1]], walls[behind.reshape(-1)[stretches]] * most)
+        share = filled_share(self.roofs[rows] - self.ray[rows], self.zone_m[rows])
+        losses[rows] = loss_of_stretches_db(np.where(self.is_building[rows], self.cover_index[rows], 0), share, walls)
         return losses
 
     def cover_in(self, season: Season, landscape: Landscape) -> _Cover:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -76,30 +75,6 @@ def fresnel_parameter(
     height = np.asarray(height_m, dtype=float)
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(np.where(height == 0.0, 0.0, np.sqrt(2.0) * height / first_zone))
-
-
-INNER_ZONE: Final = 0.78 / np.sqrt(2.0)
-"""Clearance in first Fresnel radii from which an edge costs nothing: J(ν) of ITU-R P.526-16 eq. (31) ends at ν = −0.78."""
-
-
-def filled_share(over_m: ArrayLike, radius_m: ArrayLike) -> Array:
-    """Return how much of the inner Fresnel zone a top fills: 0 where the line is clear of it, ½ where it grazes, 1 well below it.
-
-    Parameters
-    ----------
-    over_m : array_like
-        Height of the top over the straight line between the antennas, negative below it.
-    radius_m : array_like
-        Radius of the first zone there, `fresnel_radius_m`; broadcasts with `over_m`.
-
-    Notes
-    -----
-    Source
-        Own rule: grows evenly over the `INNER_ZONE`, whose bounds are those of the knife edge, so that what costs nothing as an edge
-        is not gone through either. Without it the loss of a level path over level crowns drops at once from that of an edge to none.
-    """
-    inner = np.maximum(INNER_ZONE * np.asarray(radius_m, dtype=float), 1e-6)
-    return np.asarray(np.clip(0.5 + 0.5 * np.asarray(over_m, dtype=float) / inner, 0.0, 1.0))
 
 
 @dataclass(frozen=True)

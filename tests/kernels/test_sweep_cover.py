@@ -13,6 +13,8 @@ from test_sweep import CELL_M, rough_ground
 from meshplan.errors import InputError
 from meshplan.kernels import FoliageGroup, RadioPath, StandingCover, Transmitter, best_server, sweep_loss_db, sweep_parts
 from meshplan.kernels.engine import load_compiled
+from meshplan.propagation.filled_zone import filled_share, loss_of_stretches_db
+from meshplan.propagation.fresnel import fresnel_radius_m
 
 BAND = RadioPath(868.0)
 WOOD = FoliageGroup(across_db_per_m=0.17, most_db=26.0, saturates=True)
@@ -63,17 +65,27 @@ def expected_db(
     x = steps * ray.step_m
     sight = h[0] + transmitter.antenna_agl_m
     sight = sight + (h[-1] + receiver_agl_m - sight) * steps / ray.steps - x * (x[-1] - x) / (2.0 * radius)
-    weight = np.where((steps == 0) | (steps == ray.steps), 0.5, 1.0) * ray.step_m
-    near = np.minimum(x, x[-1] - x) <= cover.near_an_antenna_m * (1 + 1e-12)
+    whole = np.where((steps == 0) | (steps == ray.steps), 0.5, 1.0) * ray.step_m
+    from_end = np.minimum(x, x[-1] - x)
+    near = from_end <= cover.near_an_antenna_m * (1 + 1e-12)
+    near_share = np.clip((cover.near_an_antenna_m - from_end) / ray.step_m + 0.5, 0.0, 1.0)
+    at = np.clip(x, 0.25 * ray.step_m, x[-1] - 0.25 * ray.step_m)
+    zone = fresnel_radius_m(1, at, x[-1] - at, BAND.frequency_mhz)
     bearing = bearing_of(transmitter, row, column, ray)
-    leaves = near_leaves = 0.0
-    for number, group in enumerate(cover.groups):
-        here = (crown > 0) & (sight < h + crown) & (np.asarray(cover.group)[codes] == number)
-        leaves += group.loss_db(float((here * weight).sum()), bearing)
-        near_leaves += group.loss_db(float((here * near * weight).sum()), bearing)
-    inside = (roof > 0) & (sight < h + roof)
-    entered = inside[1:] & (~inside[:-1] | (codes[1:] != codes[:-1]))
-    walls = float((np.asarray(cover.walls_db)[codes[1:]] * entered).sum())
+    depth = np.zeros((2, len(cover.groups)))
+    for cells, share in ((ray.first, 1.0 - ray.share), (ray.second, ray.share)):
+        beside = cover.index[cells].astype(int)
+        height, group = np.asarray(cover.crown_m)[beside], np.asarray(cover.group)[beside]
+        if cover.canopy_m is not None:
+            seen = cover.canopy_m[cells]
+            height = np.where((beside > 0) & np.isfinite(seen), seen * np.asarray(cover.crown_share)[beside], height)
+        metres = whole * share * np.where(height > 0.0, filled_share(h + height - sight, zone), 0.0)
+        for number in range(len(cover.groups)):
+            depth[0, number] += metres[group == number].sum()
+            depth[1, number] += (metres * near_share)[group == number].sum()
+    leaves, near_leaves = (sum(group.loss_db(float(d), bearing) for group, d in zip(cover.groups, metres, strict=True)) for metres in depth)
+    numbers = np.where(roof > 0.0, codes, 0)[None, :]
+    walls = float(loss_of_stretches_db(numbers, filled_share(h + roof - sight, zone)[None, :], np.asarray(cover.walls_db))[0])
 
     def over(surface: NDArray[np.float64]) -> float:
         return excess_db(ray, h, h + surface, transmitter, receiver_agl_m, BAND)
