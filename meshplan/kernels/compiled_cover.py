@@ -18,7 +18,7 @@ import math
 import numpy as np
 
 from meshplan.kernels.compiled_loss import CLEAR_NU, LANES, NU, bullington_total_db, knife_edge_db
-from meshplan.kernels.compiled_math import inlined, kernel
+from meshplan.kernels.compiled_math import f32, inlined, kernel
 from meshplan.kernels.compiled_ray import CAP, push, tangent
 
 CROWN, ROOF, BOTH, NOTHING = range(4)
@@ -67,8 +67,9 @@ def sample_cover(n, place, side, share, cover, index, crown, roof):
 def scan_surface(n, h, low, high, near, bulge, rx_agl, own, count, fresnel, inverses, roots, work, f, waits):
     """Write the Bullington nu over the joint surface of `low` and of what `high` adds farther than `near` steps from both ends.
 
-    `low` and `high` are heights above the ground `h`. Works as `compiled_ray.scan_ray`, with two hulls and two lists of records;
-    returns for each list (records, waiting). `f` holds the scratch rows of both.
+    `low` and `high` are heights above the ground `h`. The sample on the border of what is near has part of it: at the transmitter
+    once and for all, at the receiver for one target only. Works as `compiled_ray.scan_ray`, with two hulls and two lists of
+    records; returns for each list (records, waiting). `f` holds the scratch rows of both.
     """
     reach = CAP * math.sqrt(fresnel)
     to_nu = math.sqrt(2.0 / fresnel)
@@ -80,14 +81,16 @@ def scan_surface(n, h, low, high, near, bulge, rx_agl, own, count, fresnel, inve
     records1 = 0
     waiting0 = 0
     waiting1 = 0
-    late = near + 1
+    border = np.int64(near + 0.5)
+    part = border - near + 0.5
+    late = border
     q = 0
     for j in range(1, n + 1):
         x = float(j)
-        i = j - 1 - near
+        i = j - 1 - border
         if i >= late and high[i] > low[i]:
             at = float(i)
-            y = h[i] + high[i] - bulge * at * at
+            y = h[i] + low[i] + (part if i == border else 1.0) * (high[i] - low[i]) - bulge * at * at
             if steep1 == -math.inf:
                 f[3, 0] = at
                 f[4, 0] = y
@@ -107,7 +110,14 @@ def scan_surface(n, h, low, high, near, bulge, rx_agl, own, count, fresnel, inve
             sight = receiver * inverses[j]
             steepest = max(steep0, steep1)
             nu = float(CLEAR_NU)
+            i = j - border
+            beside = -math.inf
+            if i >= late and high[i] > low[i]:
+                beside = h[i] + low[i] + part * (high[i] - low[i]) - bulge * float(i) * float(i)
+                steepest = max(steepest, beside * inverses[i])
             if steepest < sight:
+                if beside > -math.inf:
+                    nu = (beside * inverses[i] - sight) * to_nu * math.sqrt(x * float(i) / (x - float(i)))
                 if records0 > 0 and sight < f[8, records0 - 1]:
                     waits[0, waiting0] = q
                     waits[1, waiting0] = records0
@@ -124,6 +134,8 @@ def scan_surface(n, h, low, high, near, bulge, rx_agl, own, count, fresnel, inve
                 if steep1 > -math.inf:
                     r = tangent(x, receiver, top1, f[3], f[4], f[5])
                     back = max(back, (f[4, r] - receiver) / (x - f[3, r]))
+                if beside > -math.inf:
+                    back = max(back, (beside - receiver) / (x - float(i)))
                 at = x * (sight + back) / (steepest + back)
                 nu = (steepest - sight) * to_nu * math.sqrt(x * at / (x - at))
             work[q // LANES, q % LANES + NU] = nu if nu > -0.78 else float(CLEAR_NU)
@@ -175,48 +187,48 @@ def foliage_loss_db(cover, group, depth_m, bearing):
 
 
 @inlined
-def _most_metres(cover, group, loss_db, bearing):
-    """Return the metres of one group of plants that lose `loss_db`; infinite if none do."""
-    rate = _rate_db_per_m(cover, group, bearing)
+def _enough_metres(cover, group, loss_db, rate_db_per_m):
+    """Return metres of one group of plants that lose `loss_db` for sure; infinite if none do.
+
+    Saturating ones by −log(1 − y) <= y/(1 − y), which takes no logarithm.
+    """
     most = cover.most_db[group] * cover.scale[group]
-    if loss_db >= most or rate <= 0.0:
+    if loss_db >= most or rate_db_per_m <= 0.0:
         return math.inf
-    if cover.saturates[group] > 0.0:
-        return -cover.most_db[group] / rate * math.log(1.0 - loss_db / most)
-    return loss_db / (cover.scale[group] * rate)
-
-
-@inlined
-def _plants_of(cell, cover):
-    """Return the group of the plants on a cell, −1 if there are none, and their height."""
-    code = np.int64(cover.codes.reshape(-1)[cell])
-    if code == 0 or cover.group[code] < 0:
-        return -1, 0.0
-    crown = cover.crown_m[code]
-    if cover.has_canopy > 0:
-        seen = float(cover.canopy.reshape(-1)[cell])
-        if not np.isnan(seen):
-            crown = seen * cover.crown_share[code]
-    return (cover.group[code], crown) if crown > 0.0 else (-1, 0.0)
+    linear = loss_db / (cover.scale[group] * rate_db_per_m)
+    return linear * most / (most - loss_db) if cover.saturates[group] > 0.0 else linear
 
 
 @kernel
-def lay_plants(n, place, side, share, h, bulge, zone, roots, cover, starts, sample, part, blocks):
-    """Sort the plants beside samples 1 … n by group; return how many there are.
+def lay_plants(n, place, side, share, h, bulge, zone, roots, cover, beside, crown, starts, sample, part, blocks):
+    """Sort the plants beside samples 1 … n by group; return how many there are beside all samples.
 
-    A sample holds a share of the two cells beside it. `starts` takes the first piece of each group (and scratch), `sample` the place
-    along the ray; rows of `part`: top over sqrt(place), sqrt(place), share. `blocks`: for each `BLOCK_SIZE` pieces of a group, slopes from
-    which they are clear of every line and below which they fill every zone, and the sum of their shares. `zone` is the inner zone
-    of one step.
+    A sample holds a share of the two cells beside it: `beside` takes the group of plants on each (−1 for none), `crown` their
+    height. `starts` takes the first piece of each group (and scratch), `sample` the place along the ray; rows of `part`: top over
+    sqrt(place), sqrt(place), share. `blocks`: for each `BLOCK_SIZE` pieces of a group, slopes from which they are clear of every
+    line and below which they fill every zone, and the sum of their shares. `zone` is the inner zone of one step.
     """
     groups = len(cover.most_db)
+    codes = cover.codes.reshape(-1)
+    canopy = cover.canopy.reshape(-1)
     starts[:] = 0
-    for k in range(1, n + 1):
+    count = 0
+    for k in range(n + 1):
         for turn in range(2):
             weight = share[k] if turn == 1 else 1.0 - share[k]
-            if weight > 0.0:
-                group, _ = _plants_of(place[k] + (side[k] if turn == 1 else 0), cover)
-                if group >= 0:
+            cell = place[k] + (side[k] if turn == 1 else 0)
+            code = np.int64(codes[cell])
+            height = cover.crown_m[code]
+            if code > 0 and cover.has_canopy > 0:
+                seen = float(canopy[cell])
+                if not np.isnan(seen):
+                    height = seen * cover.crown_share[code]
+            group = cover.group[code] if weight > 0.0 and height > 0.0 else -1
+            beside[turn, k] = group
+            crown[turn, k] = height
+            if group >= 0:
+                count += 1
+                if k > 0:
                     starts[group + 1] += 1
     for group in range(groups):
         # Every group begins a block of its own.
@@ -233,24 +245,23 @@ def lay_plants(n, place, side, share, h, bulge, zone, roots, cover, starts, samp
     for k in range(1, n + 1):
         x = float(k)
         for turn in range(2):
-            weight = share[k] if turn == 1 else 1.0 - share[k]
-            if weight <= 0.0:
-                continue
-            group, crown = _plants_of(place[k] + (side[k] if turn == 1 else 0), cover)
+            group = beside[turn, k]
             if group < 0:
                 continue
+            weight = share[k] if turn == 1 else 1.0 - share[k]
             p = starts[groups + 1 + group]
             starts[groups + 1 + group] += 1
-            top = h[k] + crown - bulge * x * x
+            top = h[k] + crown[turn, k] - bulge * x * x
             sample[p] = k
             part[0, p] = top * roots[k]
             part[1, p] = x * roots[k]
             part[2, p] = weight
+            part[3, p] = x
             b = p // BLOCK_SIZE
             blocks[0, b] = max(blocks[0, b], top / x + zone * roots[k])
             blocks[1, b] = min(blocks[1, b], top / x - zone * roots[k])
             blocks[2, b] += weight
-    return total
+    return count
 
 
 @inlined
@@ -260,24 +271,21 @@ def _filled(over, x, j, zone):
     return min(max(0.5 + 0.5 * over / max(zone * math.sqrt(at * (j - at) / j), 1e-6), 0.0), 1.0)
 
 
-@kernel
-def _at_the_ends(group, j, tx_agl, rx_agl, place, side, share, zone, cover):
-    """Return the steps of plants around the two antennas themselves: half a step each at most."""
+@inlined
+def _at_one_end(group, end, j, agl, share, zone, beside, crown):
+    """Return the steps of plants around one antenna itself: half a step at most."""
     steps = 0.0
-    for end in (0, j):
-        for turn in range(2):
+    for turn in range(2):
+        if beside[turn, end] == group:
             weight = share[end] if turn == 1 else 1.0 - share[end]
-            if weight > 0.0:
-                found, crown = _plants_of(place[end] + (side[end] if turn == 1 else 0), cover)
-                if found == group:
-                    steps += 0.5 * weight * _filled(crown - (tx_agl if end == 0 else rx_agl), float(end), float(j), zone)
+            steps += 0.5 * weight * _filled(crown[turn, end] - agl, float(end), float(j), zone)
     return steps
 
 
 @kernel
 def near_leaves(
-    h, bulge, tx_agl, rx_agl, step_m, bearing, cover, near, place, side, share, zone, roots, own, count,
-    starts, sample, part, near_db,
+    h, bulge, tx_agl, rx_agl, step_m, bearing, cover, near, share, zone, roots, own, count,
+    beside, crown, starts, sample, part, near_db,
 ):  # fmt: skip
     """Write for every target the loss of leaves near the antennas, on the straight line; `near` in steps."""
     for q in range(count):
@@ -290,7 +298,8 @@ def near_leaves(
         for q in range(count):
             j = own[q]
             slope = (h[j] + rx_agl - bulge * j * j) / j
-            steps = _at_the_ends(group, j, tx_agl, rx_agl, place, side, share, zone, cover)
+            steps = _at_one_end(group, 0, j, tx_agl, share, zone, beside, crown)
+            steps += _at_one_end(group, j, j, rx_agl, share, zone, beside, crown)
             if not ends_only:
                 while end < stop and sample[end] < j:
                     end += 1
@@ -299,23 +308,37 @@ def near_leaves(
                 while p < end and sample[p] < near + 0.5:
                     i = sample[p]
                     weight = min(near - min(i, j - i) + 0.5, 1.0)
-                    steps += weight * part[2, p] * min(max(0.5 + (part[0, p] - slope * part[1, p]) * roots[j - i] * scale, 0.0), 1.0)
+                    steps += (
+                        weight * part[2, p] * min(max(0.5 + (part[0, p] - slope * part[1, p]) * roots[j - i] * scale, 0.0), 1.0)
+                    )
                     p += 1
                 low = p
                 p = end - 1
                 while p >= low and j - sample[p] < near + 0.5:
                     i = sample[p]
                     weight = min(near - (j - i) + 0.5, 1.0)
-                    steps += weight * part[2, p] * min(max(0.5 + (part[0, p] - slope * part[1, p]) * roots[j - i] * scale, 0.0), 1.0)
+                    steps += (
+                        weight * part[2, p] * min(max(0.5 + (part[0, p] - slope * part[1, p]) * roots[j - i] * scale, 0.0), 1.0)
+                    )
                     p -= 1
             if steps > 0.0:
                 near_db[q] += foliage_loss_db(cover, group, steps * step_m, bearing)
 
 
 @kernel
+def _sum_filled(tops, sights, shares, places, width, j, slope, scale):
+    """Return the sum of the shares of the first pieces, each by what it fills of the zone of target `j`."""
+    total = f32(0.0)
+    for k in range(width):
+        filled = f32(0.5) + (tops[k] - slope * sights[k]) * (scale / np.sqrt(j - places[k]))
+        total += shares[k] * min(max(filled, f32(0.0)), f32(1.0))
+    return float(total)
+
+
+@kernel
 def all_leaves(
-    h, bulge, tx_agl, rx_agl, step_m, bearing, cover, place, side, share, zone, roots, own, count,
-    starts, sample, part, blocks, most_db, all_db,
+    h, bulge, tx_agl, rx_agl, step_m, bearing, cover, share, zone, roots, own, count,
+    beside, crown, starts, sample, part, blocks, most_db, all_db,
 ):  # fmt: skip
     """Write for every target the loss of all leaves on the straight line, or one not below `most_db` where it is not below that."""
     for q in range(count):
@@ -324,6 +347,7 @@ def all_leaves(
         begin = starts[group]
         end = begin
         stop = starts[group + 1]
+        rate = _rate_db_per_m(cover, group, bearing)
         for q in range(count):
             j = own[q]
             slope = (h[j] + rx_agl - bulge * j * j) / j
@@ -332,22 +356,27 @@ def all_leaves(
             if all_db[q] > most_db[q]:
                 continue
             room = max(most_db[q] - all_db[q], 1e-6)
-            steps = _at_the_ends(group, j, tx_agl, rx_agl, place, side, share, zone, cover)
-            enough = _most_metres(cover, group, room, bearing) / step_m
+            steps = _at_one_end(group, 0, j, tx_agl, share, zone, beside, crown)
+            steps += _at_one_end(group, j, j, rx_agl, share, zone, beside, crown)
+            enough = _enough_metres(cover, group, room, rate) / step_m
             scale = 0.5 * math.sqrt(float(j)) / zone
-            p = begin
-            while p < end and steps < enough:
-                last = min(p + BLOCK_SIZE, end)
-                b = p // BLOCK_SIZE
+            last = end
+            # From the receiver back: plants near the lower antenna fill the most.
+            while last > begin and steps < enough:
+                first = (last - 1) // BLOCK_SIZE * BLOCK_SIZE
+                b = first // BLOCK_SIZE
                 if blocks[0, b] > slope:
-                    if last == p + BLOCK_SIZE and blocks[1, b] >= slope:
+                    if last == first + BLOCK_SIZE and blocks[1, b] >= slope:
                         steps += blocks[2, b]
                     else:
-                        for k in range(p, last):
-                            filled = 0.5 + (part[0, k] - slope * part[1, k]) * roots[j - sample[k]] * scale
-                            steps += part[2, k] * min(max(filled, 0.0), 1.0)
-                p = last
-            if steps > 0.0:
+                        steps += _sum_filled(
+                            part[0, first:], part[1, first:], part[2, first:], part[3, first:], last - first,
+                            f32(j), f32(slope), f32(scale),
+                        )  # fmt: skip
+                last = first
+            if steps >= enough:
+                all_db[q] += room
+            elif steps > 0.0:
                 all_db[q] += foliage_loss_db(cover, group, steps * step_m, bearing)
 
 

@@ -143,14 +143,18 @@ def reduce_profile(h, n, start, end, bulge, table, found, shares):
 
 @kernel
 def _surface_extremes(h, above, beyond, near, n, start, end, bulge, table, found, shares):
-    """Find the first three extremes over `h` + `above`, or + `beyond` where farther than `near` samples from both ends."""
+    """Find the first three extremes over `h` + `above`, or + `beyond` where farther than `near` steps from both ends.
+
+    A sample on the border of what is near belongs to both sides of it.
+    """
     slope = end - start
     high_t = _LOW
     high_s = _LOW
     high_f = _LOW
     for i in range(1, n):
         t = table[PART, i]
-        stands = beyond[i] if (i > near) & (n - i > near) else above[i]
+        far = f32(min(max(min(i, n - i) - near + 0.5, 0.0), 1.0))
+        stands = above[i] + far * (beyond[i] - above[i])
         e = h[i] + stands - start - slope * t + bulge * (t - t * t)
         high_t = larger(high_t, e * table[START, i])
         high_s = larger(high_s, e * table[END, i])
@@ -190,7 +194,7 @@ def _edge_loss(found, d, wavelength_m):
 
 @kernel
 def _sample_codes(cover, rows, columns, n, column_a, row_a, column_b, row_b, inside_a, inside_b, code, crown, roof):
-    """Write code, crown and roof of the nearest cell of each sample; return whether anything stands there or beside it, and roofs."""
+    """Write code, crown and roof of the nearest cell of each sample; return (anything beside, roofs)."""
     codes = cover.codes.reshape(-1)
     canopy = cover.canopy.reshape(-1)
     across = (column_b - column_a) / n
@@ -304,7 +308,7 @@ def _past_cover(
 ):  # fmt: skip
     """Write what cover adds on the way that loses least, and leave the extremes over all that stands there in `found`."""
     step = d / n
-    near = int(cover.near_m / step + 1e-9)
+    near = cover.near_m / step
     leaves, close = _through_leaves(
         cover, rows, columns, n, place[0], place[1], place[2], place[3], h, start, end, bulge, d, t.wavelength_m, bearing, depth
     )  # fmt: skip
@@ -317,7 +321,7 @@ def _past_cover(
         under, above, roofed, crowned, far = WAYS[way]
         if way != 2 and ((roofed and roofs == 0) or (crowned and leaves <= 0.0)):
             continue
-        _surface_extremes(h, stands[under], stands[above], near if far else n, n, start, end, bulge, table, found, shares)
+        _surface_extremes(h, stands[under], stands[above], near if far else float(n), n, start, end, bulge, table, found, shares)
         over = _edge_loss(found, d, t.wavelength_m)
         if way == 1:
             best = min(max(over, edge), edge + walls) + leaves

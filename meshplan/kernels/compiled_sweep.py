@@ -47,10 +47,12 @@ def _way_loss(n, h, low, high, near, bulge, rx_agl, own, seen, step, t, inverses
         )  # fmt: skip
     if waiting1 > 0:
         bound_records(records1, f[9], f[10], nodes[0], nodes[1], room)
-        clear_paths(
-            waiting1, waits[2], f[13], waits[3], own, fresnel, inverses,
-            f[9], f[10], f[11], nodes[0], nodes[1], room, group, trial,
-        )  # fmt: skip
+        # One by one: the records of a later path may lie too near the receiver of an earlier one.
+        for k in range(waiting1):
+            clear_paths(
+                1, waits[2, k:], f[13, k:], waits[3, k:], own, fresnel, inverses,
+                f[9], f[10], f[11], nodes[0], nodes[1], room, group, trial,
+            )  # fmt: skip
     edge_losses(trial, seen, own, step, out)
 
 
@@ -162,7 +164,9 @@ def sweep_rays(
     room_for = 2 * extra_size + groups * BLOCK_SIZE
     starts = np.zeros(2 * groups + 2, dtype=np.int64)
     sample = np.empty(room_for, dtype=np.int64)
-    part = np.empty((3, room_for))
+    beside = np.empty((2, extra_size), dtype=np.int64)
+    crown = np.empty((2, extra_size))
+    part = np.empty((4, room_for), dtype=np.float32)
     plants = np.empty((3, room_for // BLOCK_SIZE + 1))
     stretches = np.empty((2, extra_size), dtype=np.int64)
     bounds = np.empty((2, extra_size))
@@ -205,7 +209,9 @@ def sweep_rays(
         if cover.present > 0:
             crowns, roofs = sample_cover(known, place, side, share, cover, index, heights[CROWN], heights[ROOF])
             zone = INNER_ZONE * math.sqrt(t.wavelength_m * step)
-            pieces = lay_plants(known, place, side, share, h, bulge, zone, roots, cover, starts, sample, part, plants)
+            pieces = lay_plants(
+                known, place, side, share, h, bulge, zone, roots, cover, beside, crown, starts, sample, part, plants
+            )
             crowns += pieces
             stands = crowns + roofs > 0
             if stands:
@@ -213,7 +219,7 @@ def sweep_rays(
                     bearing = math.atan2(float(along) * edge, float(-p))
                 else:
                     bearing = math.atan2(float(p), -float(along // columns) * edge)
-                near = int(cover.near_m / step + 1e-9)
+                near = cover.near_m / step
                 edge_losses(work, seen, own, step, ways[0])
                 for k in range(known + 1):
                     heights[BOTH, k] = heights[CROWN, k] + heights[ROOF, k]
@@ -221,20 +227,21 @@ def sweep_rays(
                     under, above, roofed, crowned, keeps_near = WAYS[way]
                     if (roofs > 0 or not roofed) and (crowns > 0 or not crowned):
                         _way_loss(
-                            known, h, heights[under], heights[above], near if keeps_near else 0, bulge, rx_agl, own, seen, step, t,
-                            inverses, roots, trial, scratch, waits, nodes, group, ways[way],
+                            known, h, heights[under], heights[above], near if keeps_near else 0.0, bulge, rx_agl, own, seen, step,
+                            t, inverses, roots, trial, scratch, waits, nodes, group, ways[way],
                         )  # fmt: skip
                 walls_on_the_way(
-                    known, h, bulge, tx_agl, rx_agl, cover, zone, roots, index, heights[ROOF], own, seen, stretches, bounds, through[2]
+                    known, h, bulge, tx_agl, rx_agl, cover, zone, roots, index, heights[ROOF], own, seen,
+                    stretches, bounds, through[2],
                 )  # fmt: skip
                 near_leaves(
-                    h, bulge, tx_agl, rx_agl, step, bearing, cover, cover.near_m / step, place, side, share, zone, roots,
-                    own, seen, starts, sample, part, through[1],
+                    h, bulge, tx_agl, rx_agl, step, bearing, cover, near, share, zone, roots, own, seen,
+                    beside, crown, starts, sample, part, through[1],
                 )  # fmt: skip
                 _most_through_db(seen, crowns > 0, roofs > 0, ways, through, most)
                 all_leaves(
-                    h, bulge, tx_agl, rx_agl, step, bearing, cover, place, side, share, zone, roots, own, seen,
-                    starts, sample, part, plants, most, through[0],
+                    h, bulge, tx_agl, rx_agl, step, bearing, cover, share, zone, roots, own, seen,
+                    beside, crown, starts, sample, part, plants, most, through[0],
                 )  # fmt: skip
                 _cheapest_ways(seen, crowns > 0, roofs > 0, ways, through, extra)
         for block_index in range((seen + LANES - 1) // LANES):

@@ -40,9 +40,8 @@ def cover_losses(
         return added, walls, leaves, depths, high, at
     for number, group in enumerate(cover.groups):
         here = plants.group == number
-        depth, near_depth = (
-            np.bincount(plants.pair[here], metres[here], minlength=count) for metres in (plants.metres, plants.near_metres)
-        )
+        depth: Float64 = np.bincount(plants.pair[here], plants.metres[here], minlength=count).astype(float)
+        near_depth: Float64 = np.bincount(plants.pair[here], plants.near_metres[here], minlength=count).astype(float)
         depths[:, number] = depth
         leaves += foliage_loss_db(group, depth, sampled.bearing_deg)
         close += foliage_loss_db(group, near_depth, sampled.bearing_deg)
@@ -50,17 +49,17 @@ def cover_losses(
     ground = lines.ground[rows]
     built = np.flatnonzero((roof > 0.0).any(axis=1))
     if len(built):
-        here = rows[built]
-        share = filled_share(ground[built] + roof[built] - lines.sight[here], _zone_m(lines, samples)[here])
-        number = np.where(roof[built] > 0.0, code[built], 0)
-        walls[here] = loss_of_stretches_db(number, share, np.asarray(cover.walls_db))
+        at_rows = rows[built]
+        share = filled_share(ground[built] + roof[built] - lines.sight[at_rows], _zone_m(lines, samples)[at_rows])
+        building = np.where(roof[built] > 0.0, code[built], 0)
+        walls[at_rows] = loss_of_stretches_db(building, share, np.asarray(cover.walls_db))
     from_end = np.minimum(np.arange(samples), np.arange(samples)[::-1])
     step = sampled.distance_m[rows] / (samples - 1)
-    near = from_end <= np.floor(cover.near_an_antenna_m / np.maximum(step, 1e-9) + 1e-9)[:, None]
+    far_share = np.clip(from_end - (cover.near_an_antenna_m / np.maximum(step, 1e-9))[:, None] + 0.5, 0.0, 1.0)
 
     has_roof = (roof[:, 1:-1] > 0.0).any(axis=1)
     bare, w, leaf, near_leaf = edge[rows], walls[rows], leaves[rows], close[rows]
-    far_crown = np.where(near, np.float32(0.0), crown)
+    far_crown = crown * far_share.astype(np.float32)
     best = np.where(has_roof, np.minimum(np.maximum(lines.edges(ground + roof, rows)[0], bare), bare + w), bare) + leaf
     over_all, high[rows], at[rows] = lines.edges(ground + roof + crown, rows)
     over_far = lines.edges(ground + roof + far_crown, rows)[0] + near_leaf

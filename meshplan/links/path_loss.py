@@ -25,8 +25,8 @@ from numpy.typing import NDArray
 from meshplan.links.walls import DEFAULT_WALL, enclosure_loss_db
 from meshplan.propagation.behind_hills import ground_behind_hill_db
 from meshplan.propagation.diffraction import DiffractionLoss
-from meshplan.propagation.free_space import free_space_loss_db, slant_distance_m
 from meshplan.propagation.filled_zone import filled_share, loss_of_stretches_db
+from meshplan.propagation.free_space import free_space_loss_db, slant_distance_m
 from meshplan.propagation.fresnel import fresnel_radius_m, path_clearance
 from meshplan.propagation.ground import Ground, Polarisation
 from meshplan.propagation.low_antenna import low_antenna_loss_db
@@ -239,6 +239,10 @@ class _Path:
         self.cover_index = np.where(around & (profiles.cover_index > 0), 0, profiles.cover_index).astype(np.intp)
         # The first and last sample stand for half a step, whose middle lies a quarter of a step from the antenna.
         from_ends = np.clip(self.along, 0.25 * profiles.step_m[:, None], (distance - 0.25 * profiles.step_m)[:, None])
+        # Likewise a sample on the border of what is near an antenna belongs to both sides of it.
+        step = np.where(profiles.step_m > 0.0, profiles.step_m, 1.0)[:, None]
+        to_border = NEAR_AN_ANTENNA_M - np.minimum(self.along, distance[:, None] - self.along)
+        self.near_share = np.clip(to_border / step + 0.5, 0.0, 1.0)
         self.zone_m = fresnel_radius_m(1, from_ends, distance[:, None] - from_ends, settings.frequency_mhz)
         building = np.array([False, *(cover.is_building for cover in landscape.covers)])
         self.tallest_by_cover = np.max([landscape.cover_heights_m(month) for month in range(1, 13)], axis=0)
@@ -257,10 +261,10 @@ class _Path:
         """The same for any places of the given cover."""
         standing = heights_m[cover_index]
         if canopy_m is None:
-            return standing
+            return np.asarray(standing)
         full = self.tallest_by_cover[cover_index]
         share = np.divide(standing, full, out=np.zeros_like(standing), where=full > 0.0)
-        return np.where((cover_index > 0) & np.isfinite(canopy_m), canopy_m * share, standing)
+        return np.asarray(np.where((cover_index > 0) & np.isfinite(canopy_m), canopy_m * share, standing))
 
     def terrain_loss(self, obstacle: Array, rows: NDArray[np.bool_] | slice = slice(None)) -> DiffractionLoss:
         """Loss over a surface in excess of free space; bare ground always sets the smooth part."""
@@ -390,9 +394,7 @@ class _Plants:
         last = path.profiles.samples - 1
         step_m = path.profiles.step_m[self.pair]
         self.metres = pieces.share[keep] * step_m * np.where((sample == 0) | (sample == last), 0.5, 1.0)
-        from_end_m = np.minimum(sample, last - sample) * step_m
-        near = (NEAR_AN_ANTENNA_M - from_end_m) / np.where(step_m > 0.0, step_m, 1.0) + 0.5
-        self.near_share = np.clip(near, 0.0, 1.0)
+        self.near_share = path.near_share[self.pair, sample]
 
     def metres_by_cover(self, path: _Path, heights_m: Array) -> dict[int, tuple[Array, Array]]:
         """Return the metres through each cover on the paths, and those of them near an antenna; shape (n_paths,) each."""
@@ -403,10 +405,10 @@ class _Plants:
         found = {}
         for number in np.unique(self.cover_index[metres > 0.0]):
             here = self.cover_index == number
-            depth, near = (
-                np.bincount(self.pair[here], weight[here], minlength=path.count) for weight in (metres, metres * self.near_share)
-            )
-            found[int(number)] = depth, near
+            near_metres = (metres * self.near_share)[here]
+            depth = np.bincount(self.pair[here], metres[here], minlength=path.count)
+            near = np.bincount(self.pair[here], near_metres, minlength=path.count)
+            found[int(number)] = np.asarray(depth, dtype=float), np.asarray(near, dtype=float)
         return found
 
 
@@ -426,9 +428,7 @@ def _cheapest_way(
     rows = cover.on_path
     both = rows & path.has_building
     no_building = np.where(path.has_building, 0.0, np.inf)
-    far = path.along > NEAR_AN_ANTENNA_M
-    far &= path.profiles.distance_m[:, None] - path.along > NEAR_AN_ANTENNA_M
-    far_crown_m = np.where(far, cover.crown_m, 0.0)
+    far_crown_m = cover.crown_m * (1.0 - path.near_share)
 
     over_all = path.loss_where(rows, path.roofs + cover.crown_m)
     over_far = path.loss_where(rows, path.roofs + far_crown_m) + cover.near_db

@@ -27,8 +27,9 @@ def filled_share(over_m: ArrayLike, radius_m: ArrayLike) -> Array:
     Notes
     -----
     Source
-        Own rule: grows evenly over the `INNER_ZONE`, whose bounds are those of the knife edge, so that what costs nothing as an edge
-        is not gone through either. Without it the loss of a level path over level crowns drops at once from that of an edge to none.
+        Own rule: grows evenly over the `INNER_ZONE`, whose bounds are those of the knife edge, so that what costs nothing as an
+        edge is not gone through either. Without it the loss of a level path over level crowns drops at once from that of an edge
+        to none.
     """
     inner = np.maximum(INNER_ZONE * np.asarray(radius_m, dtype=float), 1e-6)
     return np.asarray(np.clip(0.5 + 0.5 * np.asarray(over_m, dtype=float) / inner, 0.0, 1.0))

@@ -106,9 +106,7 @@ def sample_profiles(
     )
 
 
-def cover_pieces(
-    cover_index: NDArray[np.uint16], canopy_m: NDArray[np.float32] | None, column: Array, row: Array
-) -> CoverPieces:
+def cover_pieces(cover_index: NDArray[np.uint16], canopy_m: NDArray[np.float32] | None, column: Array, row: Array) -> CoverPieces:
     """Return the cover of the four cells around each place with their bilinear weights.
 
     Parameters

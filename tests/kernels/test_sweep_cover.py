@@ -67,7 +67,6 @@ def expected_db(
     sight = sight + (h[-1] + receiver_agl_m - sight) * steps / ray.steps - x * (x[-1] - x) / (2.0 * radius)
     whole = np.where((steps == 0) | (steps == ray.steps), 0.5, 1.0) * ray.step_m
     from_end = np.minimum(x, x[-1] - x)
-    near = from_end <= cover.near_an_antenna_m * (1 + 1e-12)
     near_share = np.clip((cover.near_an_antenna_m - from_end) / ray.step_m + 0.5, 0.0, 1.0)
     at = np.clip(x, 0.25 * ray.step_m, x[-1] - 0.25 * ray.step_m)
     zone = fresnel_radius_m(1, at, x[-1] - at, BAND.frequency_mhz)
@@ -83,7 +82,9 @@ def expected_db(
         for number in range(len(cover.groups)):
             depth[0, number] += metres[group == number].sum()
             depth[1, number] += (metres * near_share)[group == number].sum()
-    leaves, near_leaves = (sum(group.loss_db(float(d), bearing) for group, d in zip(cover.groups, metres, strict=True)) for metres in depth)
+    leaves, near_leaves = (
+        sum(group.loss_db(float(d), bearing) for group, d in zip(cover.groups, metres, strict=True)) for metres in depth
+    )
     numbers = np.where(roof > 0.0, codes, 0)[None, :]
     walls = float(loss_of_stretches_db(numbers, filled_share(h + roof - sight, zone)[None, :], np.asarray(cover.walls_db))[0])
 
@@ -91,7 +92,7 @@ def expected_db(
         return excess_db(ray, h, h + surface, transmitter, receiver_agl_m, BAND)
 
     bare = over(0.0 * h)
-    far_crown = np.where(near, 0.0, crown)
+    far_crown = crown * (1.0 - near_share)
     ways = [max(over(roof), bare) + leaves]
     if (roof[1:-1] > 0).any():
         ways.append(bare + walls + leaves)

@@ -50,7 +50,8 @@ def test_only_leaves_and_crops_change_with_the_season() -> None:
         # Their paths leave the gap through the eastern poplars alone.
         assert links.margin_db(site, "bare") - links.margin_db(site, "leaf") == pytest.approx(0.0, abs=1.0)
     for site in ("C16", "C17"):
-        assert links.margin_db(site, "bare") - links.margin_db(site, "leaf") < 1.0
+        # In May the maize just reaches into the zone around the line.
+        assert links.margin_db(site, "bare") - links.margin_db(site, "leaf") < 4.0
         assert links.margin_db(site, "leaf") - links.margin_db(site, "Aug") > 15.0
         assert links.margin_db(site, "wet") > links.margin_db(site, "Aug")
     for site in ORCHARD:
@@ -132,14 +133,14 @@ def test_the_study_window_fails_where_the_chimney_serves() -> None:
 def test_the_coarse_raster_hides_the_terrace_lips_and_says_so() -> None:
     """Hand-check: on 30 m cells A02 jumps from +2 to +24 dB and all ten look fine.
 
-    Here its raster alone would give A02 10 dB more than the fine one. With the relief that such a raster hides the gain is taken
+    Here its raster alone would give A02 6 dB more than the fine one. With the relief that such a raster hides the gain is taken
     back, the spread says that it is a guess, and the chance of none of the thin ones rises.
     """
     fine, coarse = demo_links("ossaby_terrace", "Chimney", 9.0), demo_links("ossaby_terrace_30m", "Chimney", 9.0)
     for site in ("A02", "A03"):
         row = coarse.row(site)
         as_drawn_db = coarse.margin_db(site) + float(coarse.table.hidden_relief_db[row])
-        assert as_drawn_db > fine.margin_db(site) + 8.0
+        assert as_drawn_db > fine.margin_db(site) + 5.0
         assert coarse.table.elevation_spread_db[row] > 8.0 > fine.table.elevation_spread_db[fine.row(site)]
         assert coarse.chance(site) <= fine.chance(site)
     looks_fine = [

@@ -1,12 +1,7 @@
 """What holds for every link on any land: the same both ways, never better than free space, finite, without jumps.
 
-Two steps are known and bounded here; both come from counting cover sample by sample, as the page and the compiled sweep do:
-
-* when a profile takes another sample more (its length passes a multiple of the cell), the edges of woods move by up to half a
-  sample: at most a cell of leaves for each edge;
-* a path that climbs over the very tops of level crowns changes from "over the crowns" to "clear of them". Just below the tops a
-  level path pays grazing diffraction, just above nothing: 6 to 13 dB. Only level paths over level crowns meet it in one step;
-  `test_the_step_at_the_tops_of_level_crowns_is_what_grazing_costs` holds its size.
+One step is left out, for there the land itself has a step: a straight line either clips the corner of a building or does not. Moved
+by one part in ten thousand, 2 of 12 000 random links did so.
 """
 
 from __future__ import annotations
@@ -23,7 +18,6 @@ from shapely import box
 
 from meshplan.links.engine import compute_links, sample_count
 from meshplan.links.uncertainty import draw_error_fields
-from meshplan.propagation.vegetation import woodland_db_per_m
 from meshplan.records import Cover, Role, Site
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import MOST_SAMPLES
@@ -50,6 +44,13 @@ LANDS: dict[float, tuple[Landscape, Landscape]] = {
         for covers in ((), COVERS)
     )  # type: ignore[misc]
     for relief in (0.0, 0.1, 0.4, 1.0)
+}
+PLANTED = {
+    relief: make_landscape(
+        np.full((120, 240), 100.0) if relief == 0.0 else rough(120, 240, 7, relief),
+        covers=tuple(cover for cover in COVERS if not cover.is_building),
+    )
+    for relief in LANDS
 }
 
 spots = st.tuples(st.floats(20.0, 1180.0), st.floats(180.0, 420.0))
@@ -90,7 +91,6 @@ def test_both_ways_alike_finite_and_never_better_than_free_space(
 def test_no_jump_when_a_height_or_the_frequency_moves_by_one_part_in_ten_thousand(
     a: tuple[float, float], b: tuple[float, float], height_a: float, height_b: float, relief: float, covered: bool
 ) -> None:
-    assume(not (relief == 0.0 and covered and height_a == height_b))
     landscape = LANDS[relief][covered]
     first, second = make_site("a", *a, height_a), make_site("b", *b, height_b, Role.GATEWAY)
     higher = [
@@ -103,23 +103,21 @@ def test_no_jump_when_a_height_or_the_frequency_moves_by_one_part_in_ten_thousan
     assert np.abs(shifted - losses[:, :1]).max() <= MOST_JUMP_DB
 
 
-@given(a=spots, b=spots, height_a=heights, height_b=heights, relief=st.sampled_from((0.0, 0.1, 0.4)))
-@settings(max_examples=60)
+@given(a=spots, b=spots, height_a=heights, height_b=heights, relief=reliefs)
+@settings(max_examples=100)
 def test_no_jump_when_the_distance_moves_by_one_part_in_ten_thousand(
     a: tuple[float, float], b: tuple[float, float], height_a: float, height_b: float, relief: float
 ) -> None:
-    """On bare land up to rolling ground, whether or not the profile takes another sample."""
+    """Among woods, hedges and orchards, whether or not the profile takes another sample."""
     first, second = make_site("a", *a, height_a), make_site("b", *b, height_b, Role.GATEWAY)
     further = replace(second, x_m=second.x_m + PART * (second.x_m - first.x_m), y_m=second.y_m + PART * (second.y_m - first.y_m))
-    losses = total_db(LANDS[relief][False], [(first, second), (first, further)])
+    losses = total_db(PLANTED[relief], [(first, second), (first, further)])
     assert np.abs(losses[:, 1] - losses[:, 0]).max() <= MOST_JUMP_DB
 
 
 @given(cells=st.integers(8, 200), at=st.floats(0.0, 1.0), height_a=heights, height_b=heights)
 @settings(max_examples=60)
-def test_a_step_in_sample_count_moves_bare_ground_little_and_cover_by_a_cell_an_edge(
-    cells: int, at: float, height_a: float, height_b: float
-) -> None:
+def test_a_step_in_sample_count_moves_the_loss_little(cells: int, at: float, height_a: float, height_b: float) -> None:
     """Ends a hair to either side of the length at which the profile takes another sample."""
     distance = cells * CELL_M
     assume(sample_count(distance * (1.0 - 3e-5), CELL_M) != sample_count(distance * (1.0 + 3e-5), CELL_M))
@@ -127,24 +125,31 @@ def test_a_step_in_sample_count_moves_bare_ground_little_and_cover_by_a_cell_an_
     first = make_site("a", west, 301.0, height_a)
     near, far = (make_site("b", west + distance * (1.0 + part), 301.0, height_b, Role.GATEWAY) for part in (-3e-5, 3e-5))
     bare = total_db(LANDS[0.1][False], [(first, near), (first, far)])
-    grown = total_db(LANDS[0.1][True], [(first, near), (first, far)])
+    grown = total_db(PLANTED[0.1], [(first, near), (first, far)])
     assert np.abs(bare[:, 1] - bare[:, 0]).max() <= 0.25
-    # Wood and orchard have two edges each; 0.2 dB/m is the larger of their first metres at 868 MHz.
-    assert float(woodland_db_per_m(868.0)) < 0.2
-    assert np.abs(grown[:, 1] - grown[:, 0]).max() <= MOST_JUMP_DB + 4 * 0.5 * CELL_M * 0.2
+    assert np.abs(grown[:, 1] - grown[:, 0]).max() <= MOST_JUMP_DB
 
 
-@pytest.mark.parametrize(("kind", "top_m"), [("orchard", 3.5), ("wood_deciduous", 9.0), ("maize", 2.5)])
-def test_the_step_at_the_tops_of_level_crowns_is_what_grazing_costs(kind: str, top_m: float) -> None:
-    """Known and not mended here: flat ground, level path, the antennas a hand below and above the crowns."""
-    landscape = make_landscape(np.full((120, 240), 100.0), covers=(strip(kind, 320, 520, top_m),))
+@pytest.mark.parametrize(("kind", "top_m"), [("orchard", 3.5), ("wood_deciduous", 9.0), ("maize", 2.5), ("hedge_evergreen", 3.0)])
+def test_a_level_path_rises_past_level_crowns_without_a_step(kind: str, top_m: float) -> None:
+    """From inside the crowns to clear of them in steps of one part in ten thousand around the tops, and every 5 cm on the way."""
+    depth_m = 5.0 if kind.startswith("hedge") else 200.0
+    landscape = make_landscape(np.full((120, 240), 100.0), covers=(strip(kind, 320, 320 + depth_m, top_m),))
 
-    def vegetation_db(height_m: float) -> float:
-        sites = [make_site("a", 100, 300, height_m), make_site("b", 1000, 300, height_m, Role.GATEWAY)]
-        return float(links_between(sites, landscape).losses.vegetation_db[1, 0])
+    def vegetation_db(heights_m: np.ndarray) -> np.ndarray:
+        sites = []
+        for height_m in heights_m:
+            sites += [make_site("a", 100, 300, float(height_m)), make_site("b", 1000, 300, float(height_m), Role.GATEWAY)]
+        stations, _ = make_stations(sites, landscape)
+        pairs = np.arange(len(sites)).reshape(-1, 2)
+        return np.asarray(compute_links(stations, pairs, landscape, (LEAF,), SETTINGS).losses.vegetation_db[0])
 
-    assert 6.0 <= vegetation_db(top_m - 0.02) <= 13.0
-    assert vegetation_db(top_m + 0.1) == 0.0
+    close = vegetation_db(top_m * (1.0 + PART * np.arange(-5, 6)))
+    assert np.abs(np.diff(close)).max() <= 0.01
+    wide = vegetation_db(np.arange(max(top_m - 1.5, 0.3), top_m + 8.0, 0.05))
+    assert np.abs(np.diff(wide)).max() <= MOST_JUMP_DB
+    assert wide[0] > (0.5 if kind.startswith("hedge") else 6.0)
+    assert wide[-1] == 0.0
 
 
 @given(distance=st.floats(0.0, 20_000.0), cell=st.floats(0.5, 50.0))

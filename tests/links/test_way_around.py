@@ -50,11 +50,13 @@ def test_a_thin_row_across_the_path_is_one_edge_beside_its_end() -> None:
 
 
 def test_a_path_along_a_hedge_slips_out_beside_it() -> None:
-    """120 m along the middle of a hedge 3 m wide: the leaves would cost 20 dB, the free air beside them a few."""
+    """120 m along a hedge 3 m wide that fills part of the zone: the leaves would cost 15 dB, the free air beside them a few."""
     landscape = make_landscape(FLAT, CELL_M, (hedge(240, 152, 360, 149),))
     sites = [make_site("a", 50, 150.5, 1.5), make_site("b", 550, 150.5, 1.5, Role.GATEWAY)]
     table = links_between(sites, landscape, seasons=(LEAF,))
-    through_db = float(row_loss_db(120.0, 868.0))
+    depth_m = float(table.losses.cover_depth_m["hedge_evergreen"][0, 0])
+    assert 80.0 < depth_m < 120.0
+    through_db = float(row_loss_db(depth_m, 868.0))
     way_db = around_db(landscape, (50, 150.5), (550, 150.5))[1]
     assert through_db > 15.0
     assert 6.0 < way_db < 10.0

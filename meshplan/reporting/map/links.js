@@ -61,7 +61,6 @@ const meshLinks = (() => {
     const buildingDb = Math.min(overRoofsDb, wallsDb);
     const nearShare = (i) =>
       Math.min(Math.max((engine.near_an_antenna_m - Math.min(i, last - i) * stepM) / (stepM > 0 ? stepM : 1) + 0.5, 0), 1);
-    const far = (i) => along[i] > engine.near_an_antenna_m && total - along[i] > engine.near_an_antenna_m;
 
     /* Loss of one group of plants; each hedge through or around its end, whichever loses less. */
     const throughOrAround = (cover, depth, single, which, season) => {
@@ -112,14 +111,15 @@ const meshLinks = (() => {
         nearVariance += close.spreadDb ** 2;
       }
       if (!(throughDb > 0)) return { vegetationDb: 0, spreadDb: 0, way: 0 };
-      const on = (base, keep) => Float64Array.from(base, (level, i) => level + (keep(i) ? crown[i] : 0));
-      const always = () => true,
-        ways = [terrainDb + overRoofsDb + throughDb, terrain(on(roofs, always)).totalDb, terrain(on(roofs, far)).totalDb + nearDb];
+      const on = (base, keep) => Float64Array.from(base, (level, i) => level + keep(i) * crown[i]);
+      const always = () => 1,
+        farShare = (i) => 1 - nearShare(i),
+        ways = [terrainDb + overRoofsDb + throughDb, terrain(on(roofs, always)).totalDb, terrain(on(roofs, farShare)).totalDb + nearDb];
       if (hasBuilding)
         ways.push(
           terrainDb + wallsDb + throughDb,
           terrain(on(ground, always)).totalDb + wallsDb,
-          terrain(on(ground, far)).totalDb + wallsDb + nearDb,
+          terrain(on(ground, farShare)).totalDb + wallsDb + nearDb,
         );
       const best = ways.indexOf(Math.min(...ways)),
         kind = best % 3;
