@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any
+from typing import Any, Final
 
 from meshplan.sources import Standing
 
@@ -77,6 +77,8 @@ class Site:
     indoors: str | None = None
     noise_rise_db: float | None = None
     extra_loss_db: float = 0.0
+    surroundings: str | None = None
+    """What stands around the antenna, taller than it, and is in no layer of the property."""
     use: Use = Use.FREE
     radio: str | None = None
     second_route: bool = False
@@ -87,6 +89,10 @@ class Site:
     def heights_agl_m(self) -> tuple[float, ...]:
         """All antenna heights this site offers, lowest first."""
         return tuple(sorted({self.antenna_agl_m, *self.mast_heights_agl_m}))
+
+
+SURROUNDINGS: Final = ("suburban", "urban", "dense_urban", "trees_forest")
+"""Kinds of clutter (ITU-R P.2108-1 §3.1) that people may name for a site; the ground itself is charged to every link anyway."""
 
 
 @dataclass(frozen=True)

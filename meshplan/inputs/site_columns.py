@@ -20,7 +20,7 @@ from meshplan.inputs.columns import (
     yes_or_no,
 )
 from meshplan.inputs.walls import WALL_WORDS, WALLS
-from meshplan.records import Power, Purpose, Role, Use
+from meshplan.records import SURROUNDINGS, Power, Purpose, Role, Use
 from meshplan.units import FOOT_M
 
 DEFAULT_HEIGHT_AGL_M: Final = {Role.SENSOR: 1.0, Role.RELAY: 3.0, Role.GATEWAY: 4.0}
@@ -269,6 +269,13 @@ SITE_COLUMNS: Final = (
         unit="dB",
         default=0.0,
         allowed="0 to 100",
+    ),
+    Column(
+        "surroundings",
+        "Houses or trees all around, taller than the antenna, that no file of the property shows; not counted where one does.",
+        one_of(SURROUNDINGS),
+        default_words="nothing but what the files show",
+        allowed=", ".join(SURROUNDINGS),
     ),
     Column(
         "use",

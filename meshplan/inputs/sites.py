@@ -136,6 +136,7 @@ def _site(values: dict[str, Any], role: Role, position: tuple[float, float], whe
         indoors=values.get("indoors"),
         noise_rise_db=values.get("noise_rise_db"),
         extra_loss_db=values.get("extra_loss_db", 0.0),
+        surroundings=values.get("surroundings"),
         use=Use(values.get("use", Use.FREE)),
         radio=values.get("radio"),
         second_route=values.get("second_route", False),

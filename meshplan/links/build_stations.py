@@ -6,13 +6,18 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from typing import TypeVar
 
+from shapely.geometry import Point
+
 from meshplan.errors import InputError, MeshplanError, nearest_name, raise_faults
 from meshplan.inputs.antennas import AntennaClass, CableClass
 from meshplan.links.indoor_legs import OWN_LIDS, ROOM_WORDS, room_kind
+from meshplan.links.path_loss import FIELD_CROPS, NEAR_AN_ANTENNA_M
 from meshplan.links.stations import Station
 from meshplan.links.walls import DEFAULT_WALL, enclosure_loss_db, enclosure_source, enclosure_spread_db
 from meshplan.propagation.cables import cable_loss_db
+from meshplan.propagation.clutter import CLUTTER_MOST_MHZ
 from meshplan.propagation.noise import usual_noise_rise_db
+from meshplan.propagation.vegetation import COVER_KINDS
 from meshplan.radio_records import RadioMode
 from meshplan.records import Power, Role, Site
 from meshplan.settings import CostSettings, PropertySettings
@@ -83,6 +88,7 @@ def build_stations(
             if noise_db is None:
                 noise_db = float(usual_noise_rise_db(radio.frequency_mhz, near_buildings=bool(wall)))
             walls = wall.split("+") if wall else []
+            surroundings = _surroundings_of(site, radio, landscape, assumptions)
             if antenna.is_directional and site.azimuth_deg is None:
                 assumptions[
                     f"The directional antenna of {site.name} has no azimuth: each of its links is computed as if it pointed at "
@@ -104,6 +110,7 @@ def build_stations(
                     tx_power_dbm=power_for(site, antenna, feed_db, radio),
                     cost=0.0 if site.role is Role.SENSOR else candidate_cost(site, height_m, settings.cost),
                     inside=inside,
+                    surroundings=surroundings,
                     entry_loss_db=sum(enclosure_loss_db(name, radio.frequency_mhz) for name in walls),
                     entry_spread_db=sum(enclosure_spread_db(name, radio.frequency_mhz) ** 2 for name in walls) ** 0.5,
                     entry_source="; ".join(dict.fromkeys(enclosure_source(name) for name in walls)),
@@ -116,6 +123,32 @@ def build_stations(
     raise_faults(faults)
     _note_shared_buildings(stations, landscape, assumptions)
     return tuple(stations), tuple(assumptions)
+
+
+def _surroundings_of(site: Site, radio: RadioMode, landscape: Landscape, assumptions: dict[str, None]) -> str | None:
+    """Return the clutter around a site, or None where the landscape holds it already: it must not be counted twice."""
+    if site.surroundings is None:
+        return None
+    named = f"The surroundings of {site.name} ({site.surroundings})"
+    shown = _shown_near(site, landscape)
+    if shown:
+        assumptions[f"{named} are not counted: the files already show {shown} within {NEAR_AN_ANTENNA_M:g} m of it."] = None
+        return None
+    if radio.frequency_mhz > CLUTTER_MOST_MHZ:
+        assumptions[f"{named} are counted as at {CLUTTER_MOST_MHZ:g} MHz, where the figures of ITU-R P.2108-1 end."] = None
+    return site.surroundings
+
+
+def _shown_near(site: Site, landscape: Landscape) -> str:
+    """Return the name of a building, wood or hedge near a site that the landscape holds; empty if there is none."""
+    if landscape.ground_is_surface:
+        return "all that stands there, in the surface model,"
+    near = Point(site.x_m, site.y_m).buffer(NEAR_AN_ANTENNA_M)
+    for cover in landscape.covers:
+        tall = cover.is_building or (cover.kind in COVER_KINDS and cover.kind not in FIELD_CROPS)
+        if tall and cover.geometry.intersects(near):
+            return cover.name
+    return ""
 
 
 def candidate_cost(site: Site, height_m: float, prices: CostSettings) -> float:

@@ -238,6 +238,10 @@ def _gains(table: LinkTable, row: int, a: Station, b: Station, *, forward: bool)
         entry_db = _entry_loss_db(table, row, station)
         if entry_db:
             items.append(BudgetItem(f"Wall around {station.key}", entry_db, True, station.entry_source))
+        if station.clutter_loss_db and row not in table.indoor_legs:
+            items.append(
+                BudgetItem(f"Surroundings of {station.key}, on no map", station.clutter_loss_db, True, "ITU-R P.2108-1 §3.1")
+            )
     return tuple(items)
 
 
@@ -263,6 +267,7 @@ def _causes(table: LinkTable, row: int, season: int) -> tuple[str, ...]:
         (float(losses.vegetation_db[season, row]), "plants on the path"),
         (_entry_loss_db(table, row, a), f"the wall around {a.key}"),
         (_entry_loss_db(table, row, b), f"the wall around {b.key}"),
+        *((station.clutter_loss_db, f"what stands around {station.key}") for station in (a, b) if row not in table.indoor_legs),
         (a.feed_loss_db, f"the cable at {a.key}"),
         (b.feed_loss_db, f"the cable at {b.key}"),
         (2.0 * table.seasons[season].antenna_loss_db, "snow or wet on the antennas"),

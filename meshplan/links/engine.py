@@ -334,10 +334,10 @@ def _table(
 
     power = [station.tx_power_dbm for station in stations]
     local = [station.local_loss_db for station in stations]
-    entry = [station.entry_loss_db for station in stations]
+    entry = [station.entry_loss_db + station.clutter_loss_db for station in stations]
     lid = [station.lid_loss_db for station in stations]
     entry_a, entry_b = (np.where(indoors, of(lid, end), of(entry, end)) for end in (a, b))
-    entry_spread = [station.entry_spread_db for station in stations]
+    entry_spread = [float(np.hypot(station.entry_spread_db, station.clutter_spread_db)) for station in stations]
     sensitivity = [station.sensitivity_dbm for station in stations]
     spread = [station.antenna.spread_db for station in stations]
     height = np.array([station.antenna_agl_m for station in stations])

@@ -28,6 +28,12 @@ CLUTTER_HEIGHT_M: Final[dict[str, float]] = {
 STREET_WIDTH_M: Final = 27.0
 """Usual width of a street (ITU-R P.2108-1 §3.1)."""
 
+CLUTTER_MOST_MHZ: Final = 3000.0
+"""Highest frequency of ITU-R P.2108-1 §3.1."""
+
+CLUTTER_SPREAD_DB: Final = 5.0
+"""Standard deviation to carry for it (own advice: between the 4 and 6 dB of ITU-R P.2108-1 §3.2)."""
+
 _OPEN = ("water_sea", "open_rural")
 _LOW_HEIGHT_URBAN_DB: Final[dict[str, float]] = {"suburban": 0.0, "urban": 6.8, "dense_urban": 2.3}
 

@@ -209,7 +209,9 @@ def _transmitting(prepared: Prepared, plan: Plan, names: Sequence[str]) -> list[
 def _future_sensor(prepared: Prepared, receiver_agl_m: float) -> Station:
     """Return a sensor like those of the property, in the open."""
     like = next(station for station in prepared.stations if station.site.role is Role.SENSOR)
-    return replace(like, antenna_agl_m=receiver_agl_m, entry_loss_db=0.0, entry_spread_db=0.0, other_loss_db=0.0, inside=0)
+    return replace(
+        like, antenna_agl_m=receiver_agl_m, entry_loss_db=0.0, entry_spread_db=0.0, other_loss_db=0.0, inside=0, surroundings=None
+    )
 
 
 def _usual_elevation_spread_db(plan: Plan) -> float:
@@ -220,7 +222,7 @@ def _usual_elevation_spread_db(plan: Plan) -> float:
 def _served_by(
     station: Station, sensor: Station, number: int, parts: Any, elevation_db: float, weather_db: float, season: str
 ) -> Coverage:
-    gains = station.receive_gain_db + sensor.receive_gain_db - station.entry_loss_db - 2.0 * weather_db
+    gains = station.receive_gain_db + sensor.receive_gain_db - station.entry_loss_db - station.clutter_loss_db - 2.0 * weather_db
     up = sensor.tx_power_dbm + gains - parts.loss_db - station.sensitivity_dbm
     down = station.tx_power_dbm + gains - parts.loss_db - sensor.sensitivity_dbm
     both = sensor.can_speak and sensor.can_hear
@@ -228,7 +230,9 @@ def _served_by(
     blocked = parts.terrain_db + parts.cover_db > OBSTRUCTED_FROM_DB
     model = np.where(blocked, OBSTRUCTED_MODEL_SPREAD_DB, CLEAR_MODEL_SPREAD_DB)
     fixed = elevation_db**2 + SOIL_SPREAD_DB**2 + station.antenna.spread_db**2 + sensor.antenna.spread_db**2
-    spread = np.sqrt(model**2 + fixed + station.entry_spread_db**2 + (PLANT_SPREAD_SHARE * parts.cover_db) ** 2)
+    spread = np.sqrt(
+        model**2 + fixed + station.entry_spread_db**2 + station.clutter_spread_db**2 + (PLANT_SPREAD_SHARE * parts.cover_db) ** 2
+    )
     chance = chance_of(margin, np.asarray(fade_margin_db(sensor, station)), spread)
     known = np.isfinite(parts.loss_db)
     return Coverage(

@@ -1,7 +1,8 @@
 """What holds for every link on any land: the same both ways, never better than free space, finite, without jumps.
 
-One step is left out, for there the land itself has a step: a straight line either clips the corner of a building or does not. Moved
-by one part in ten thousand, 2 of 12 000 random links did so.
+Two steps remain. A straight line either clips the corner of a building or does not: moved by one part in ten thousand, 2 of 12 000
+random links did so. And crowns are obstacles sample by sample: where a profile takes a sample more, the edge of a wood that ends
+just where "near an antenna" ends may move the loss by up to 1 dB (0.2 dB as a rule).
 """
 
 from __future__ import annotations
@@ -127,7 +128,7 @@ def test_a_step_in_sample_count_moves_the_loss_little(cells: int, at: float, hei
     bare = total_db(LANDS[0.1][False], [(first, near), (first, far)])
     grown = total_db(PLANTED[0.1], [(first, near), (first, far)])
     assert np.abs(bare[:, 1] - bare[:, 0]).max() <= 0.25
-    assert np.abs(grown[:, 1] - grown[:, 0]).max() <= MOST_JUMP_DB
+    assert np.abs(grown[:, 1] - grown[:, 0]).max() <= 2 * MOST_JUMP_DB
 
 
 @pytest.mark.parametrize(("kind", "top_m"), [("orchard", 3.5), ("wood_deciduous", 9.0), ("maize", 2.5), ("hedge_evergreen", 3.0)])

@@ -19,6 +19,10 @@ const meshEngine = (() => {
   /* refraction */
   const earthBulgeM = (distanceM, totalM, radiusKm) => (distanceM * (totalM - distanceM)) / (2000 * radiusKm);
 
+  const CLUTTER_MOST_MHZ = 3000,
+    STREET_WIDTH_M = 27,
+    CLUTTER_SPREAD_DB = 5;
+
   /* fresnel */
   function fresnelRadiusM(startM, endM, frequencyMhz) {
     const total = startM + endM;
@@ -47,6 +51,15 @@ const meshEngine = (() => {
   /* knife_edge */
   function knifeEdgeLossDb(nu) {
     return nu <= -0.78 ? 0 : 6.9 + (20 / Math.LN10) * Math.asinh(nu - 0.1);
+  }
+
+  /* clutter: loss of an antenna below the tops of what stands around it. */
+  function heightGainLossDb(topM, antennaAgl, frequencyMhz) {
+    if (!(topM > antennaAgl)) return 0;
+    const gigahertz = Math.min(frequencyMhz, CLUTTER_MOST_MHZ) / 1000,
+      rise = topM - antennaAgl,
+      angleDeg = (Math.atan(rise / STREET_WIDTH_M) * 180) / Math.PI;
+    return Math.max(knifeEdgeLossDb(0.342 * Math.sqrt(gigahertz * rise * angleDeg)) - 6.03, 0);
   }
 
   /* diffraction: Bullington's single edge. Slopes are taken from the line between the antennas. */
@@ -338,6 +351,7 @@ const meshEngine = (() => {
     filledShare,
     pathClearance,
     knifeEdgeLossDb,
+    heightGainLossDb,
     bullingtonEdge,
     bullingtonLossDb,
     smoothSurface,
@@ -353,5 +367,6 @@ const meshEngine = (() => {
     groundBehindHillDb,
     aroundRowDb,
     normalChance,
+    CLUTTER_SPREAD_DB,
   };
 })();

@@ -16,6 +16,7 @@ from meshplan.links.verdict import SURE_NO_CHANCE
 from meshplan.links.walls import DEFAULT_WALL, enclosure_loss_db, enclosure_spread_db
 from meshplan.links.way_around import CLEAR_BELOW_M, FURTHEST_ASIDE_M
 from meshplan.propagation.behind_hills import FULLY_BLOCKED_NU, GIVEN_BACK
+from meshplan.propagation.clutter import CLUTTER_HEIGHT_M
 from meshplan.propagation.seasons import Season
 from meshplan.propagation.tables import figure_at_frequency
 from meshplan.propagation.variability import rayleigh_fade_db
@@ -179,6 +180,7 @@ def _page_end(plan: Plan, stations: Sequence[Station], frequency_mhz: float) -> 
                 local_loss_db=station.local_loss_db,
                 entry_loss_db=station.entry_loss_db,
                 entry_spread_db=station.entry_spread_db,
+                clutter_top_m=CLUTTER_HEIGHT_M[station.surroundings] if station.surroundings else 0.0,
                 antenna_spread_db=station.antenna.spread_db,
                 inside=station.inside,
                 antenna_agl_m=station.antenna_agl_m,

@@ -177,14 +177,15 @@ const meshLinks = (() => {
     const upDeg = (Math.atan2(losses.endAmsl - losses.startAmsl, Math.max(profile.distanceM, 0.1)) * 180) / Math.PI;
     const gainA = gainTowardsDbi(a, profile.bearingDeg, upDeg),
       gainB = gainTowardsDbi(b, (profile.bearingDeg + 180) % 360, -upDeg);
-    const between = gainA + gainB - a.local_loss_db - b.local_loss_db - a.entry_loss_db - b.entry_loss_db;
+    const clutter = [a, b].map((end) => meshEngine.heightGainLossDb(end.clutter_top_m, end.antenna_agl_m, engine.frequency_mhz));
+    const between = gainA + gainB - a.local_loss_db - b.local_loss_db - a.entry_loss_db - b.entry_loss_db - clutter[0] - clutter[1];
     const fadeDb =
       (a.is_sensor || b.is_sensor) && (!a.is_sensor || a.relaxed) && (!b.is_sensor || b.relaxed)
         ? engine.relaxed_fade_db
         : engine.strict_fade_db;
     const model = losses.obstructed ? engine.obstructed_spread_db : engine.clear_spread_db,
       soil = losses.groundLimited ? engine.soil_spread_db : 0;
-    const antenna = Math.hypot(a.antenna_spread_db, b.antenna_spread_db, a.entry_spread_db, b.entry_spread_db);
+    const antenna = Math.hypot(a.antenna_spread_db, b.antenna_spread_db, a.entry_spread_db, b.entry_spread_db, ...clutter.map((db) => (db > 0 ? meshEngine.CLUTTER_SPREAD_DB : 0)));
     const seasons = losses.totalDb.map((lossDb, season) => {
       const level = between - lossDb - 2 * engine.season_antenna_loss_db[season];
       const atB =

@@ -15,9 +15,10 @@ from meshplan.grid import Elevation, RasterNote
 from meshplan.links.path_loss import Ends, PathLosses, PathSettings, path_losses
 from meshplan.links.way_around import ways_around_rows_db
 from meshplan.propagation.antenna import omnidirectional_gain_dbi, sector_gain_dbi
+from meshplan.propagation.clutter import CLUTTER_HEIGHT_M, height_gain_loss_db
 from meshplan.propagation.ground import ground_constants
 from meshplan.propagation.seasons import usual_seasons
-from meshplan.records import Cover
+from meshplan.records import SURROUNDINGS, Cover
 from meshplan.reporting.map import page_engine
 from meshplan.reporting.map.assets import own_file
 from meshplan.reporting.map.data import engine_record, json_block
@@ -196,6 +197,20 @@ def test_antenna_patterns_are_the_same(engine_page: Any) -> None:
         ]
     )
     assert np.abs(np.array(found) - wanted).max() < 1e-9
+
+
+def test_surroundings_cost_the_same(engine_page: Any) -> None:
+    cases = [
+        (top, height, mhz)
+        for top in (0.0, 10.0, 15.0, 20.0)
+        for height in (0.5, 1.5, 6.0, 12.0, 25.0)
+        for mhz in (169.0, 868.0, 2440.0)
+    ]
+    found = engine_page.evaluate("(rows) => rows.map((row) => meshEngine.heightGainLossDb(...row))", cases)
+    kinds = {height: kind for kind, height in CLUTTER_HEIGHT_M.items() if kind in SURROUNDINGS}
+    wanted = [float(height_gain_loss_db(kinds[top], height, mhz)) if top else 0.0 for top, height, mhz in cases]
+    assert found == pytest.approx(wanted, abs=1e-9)
+    assert max(wanted) > 15.0
 
 
 def test_chance_is_the_normal_distribution(engine_page: Any) -> None:
