@@ -9,9 +9,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from meshplan.kernels.engine import run_pieces
 from meshplan.links.antenna_gain import gain_towards_dbi
 from meshplan.links.indoor_legs import IndoorLeg, indoor_legs, with_indoor_legs
 from meshplan.links.path_loss import WAYS_PAST_BUILDINGS, Ends, PathLosses, PathSettings, path_losses
+from meshplan.links.shaken_ground import shaken_terrain_db, shaken_terrain_of_many_db, worth_compiling
 from meshplan.links.stations import Station
 from meshplan.links.uncertainty import (
     CLEAR_MODEL_SPREAD_DB,
@@ -19,15 +21,13 @@ from meshplan.links.uncertainty import (
     SOIL_SPREAD_DB,
     ErrorFields,
     chance_of,
-    height_errors_at,
 )
 from meshplan.links.way_around import ways_around_rows_db
-from meshplan.propagation.low_antenna import low_antenna_loss_db
 from meshplan.propagation.seasons import Season
 from meshplan.propagation.variability import rayleigh_fade_db
 from meshplan.records import Purpose, Role
 from meshplan.terrain.landscape import Landscape
-from meshplan.terrain.profile import MOST_SAMPLES, Profiles, choose_sample_count, sample_profiles
+from meshplan.terrain.profile import MOST_SAMPLES, choose_sample_count, sample_profiles
 from meshplan.units import Array
 
 OnProgress = Callable[[int, int], None]
@@ -135,32 +135,45 @@ def compute_links(
     a, b = pairs[:, 0], pairs[:, 1]
     distance = np.hypot(x[b] - x[a], y[b] - y[a])
     bearing = np.degrees(np.arctan2(x[b] - x[a], y[b] - y[a])) % 360.0
-    parts: list[PathLosses] = []
-    shifts = np.zeros((total, error_fields.draws if error_fields is not None else 0), dtype=np.float32)
+    draws = error_fields.draws if error_fields is not None else 0
+    shaken = np.zeros((total, draws))
     hidden = np.zeros(total)
-    samples = np.zeros(total, dtype=np.intp)
+    over_roofs = np.zeros(total, dtype=bool)
     order = np.argsort(distance, kind="stable")
-    done = 0
-    for rows in _chunks(order, distance, landscape.grid.cell_m):
-        count = sample_count(float(distance[rows[0]]), landscape.grid.cell_m)
-        samples[rows] = count
+    samples = np.array([sample_count(length, landscape.grid.cell_m) for length in distance.tolist()], dtype=np.intp)
+    compiled = worth_compiling(samples, draws)
+    chunks = list(_chunks(order, samples))
+    found: dict[int, PathLosses] = {}
+
+    def work(number: int) -> None:
+        rows = chunks[number]
         places = x[a[rows]], y[a[rows]], x[b[rows]], y[b[rows]]
-        profiles = sample_profiles(landscape, *places, count)
+        profiles = sample_profiles(landscape, *places, int(samples[rows[0]]))
         ends = Ends(height[a[rows]], height[b[rows]], inside[a[rows]], inside[b[rows]], bearing[rows])
         around_db = ways_around_rows_db(landscape, profiles, *places, settings.frequency_mhz)
-        losses = path_losses(profiles, ends, landscape, seasons, settings, around_db=around_db)
-        parts.append(losses)
-        if error_fields is not None:
-            over_roofs = losses.building_way == WAYS_PAST_BUILDINGS.index("over the roof")
-            shaken = shaken_terrain_db(profiles, ends, landscape, settings, error_fields, *places, over_roofs=over_roofs)
-            mean = shaken.mean(axis=1)
-            shifts[rows] = shaken - mean[:, None]
-            if error_fields.hides_relief:
-                hidden[rows] = np.maximum(mean - losses.terrain_db - np.where(over_roofs, losses.building_db, 0.0), 0.0)
-        done += len(rows)
+        losses = found[number] = path_losses(profiles, ends, landscape, seasons, settings, around_db=around_db)
+        over_roofs[rows] = losses.building_way == WAYS_PAST_BUILDINGS.index("over the roof")
+        if error_fields is not None and not compiled:
+            shaken[rows] = shaken_terrain_db(
+                profiles, ends, landscape, settings, error_fields, *places, over_roofs=over_roofs[rows]
+            )
+
+    def tell(done: int, pieces: int) -> None:
         if on_progress is not None:
-            on_progress(done, total)
+            on_progress(total * done // pieces, total)
+
+    run_pieces(work, [(number,) for number in range(len(chunks))], cores=None, progress=tell)
+    parts = [found[number] for number in range(len(chunks))]
     joined = _join(parts, order, len(seasons))
+    if error_fields is not None and compiled:
+        every = Ends(height[a], height[b], inside[a], inside[b], bearing)
+        where = x[a], y[a], x[b], y[b]
+        shaken = shaken_terrain_of_many_db(every, landscape, settings, error_fields, *where, samples=samples, over_roofs=over_roofs)
+    mean = shaken.mean(axis=1) if draws else hidden
+    shifts = (shaken - mean[:, None]).astype(np.float32)
+    if error_fields is not None and error_fields.hides_relief:
+        drawn = joined.terrain_db + np.where(over_roofs, joined.building_db, 0.0)
+        hidden = np.maximum(mean - drawn, 0.0)
     indoors = indoor_legs(stations, pairs, distance, landscape, settings, joined)
     joined = with_indoor_legs(joined, indoors)
     rows_inside = list(indoors)
@@ -217,48 +230,6 @@ def with_elevation_errors_of(changed: LinkTable, table: LinkTable, row: int) -> 
     )
 
 
-def shaken_terrain_db(
-    profiles: Profiles,
-    ends: Ends,
-    landscape: Landscape,
-    settings: PathSettings,
-    fields_: ErrorFields,
-    x_a_m: Array,
-    y_a_m: Array,
-    x_b_m: Array,
-    y_b_m: Array,
-    *,
-    over_roofs: NDArray[np.bool_],
-) -> Array:
-    """Return the terrain and roof loss over each shaken ground; shape (n_paths, n_draws).
-
-    Antennas stand on the true ground, so their heights move with it. Roofs count on paths that go over them, `over_roofs`; a path
-    that goes through walls pays those, which no error of the ground changes.
-    """
-    share = np.linspace(0.0, 1.0, profiles.samples)
-    x_m = x_a_m[:, None] * (1.0 - share) + x_b_m[:, None] * share
-    y_m = y_a_m[:, None] * (1.0 - share) + y_b_m[:, None] * share
-    heights = np.array([0.0, *(cover.height_m if cover.is_building else 0.0 for cover in landscape.covers)])
-    around = (profiles.cover_index == ends.inside_a[:, None]) | (profiles.cover_index == ends.inside_b[:, None])
-    roofs = np.where(over_roofs[:, None] & ~around, heights[profiles.cover_index], 0.0) if not landscape.ground_is_surface else 0.0
-    errors_m = height_errors_at(fields_, landscape, x_m, y_m)
-    losses = np.empty((len(profiles.distance_m), fields_.draws))
-    for draw in range(fields_.draws):
-        ground = profiles.ground_amsl_m + errors_m(draw)
-        losses[:, draw] = low_antenna_loss_db(
-            profiles.along_m,
-            ground,
-            ground + roofs,
-            ground[:, 0] + ends.antenna_a_agl_m,
-            ground[:, -1] + ends.antenna_b_agl_m,
-            settings.frequency_mhz,
-            earth_radius_km=settings.earth_radius_km,
-            polarisation=settings.polarisation,
-            ground=settings.ground,
-        ).total_db
-    return losses
-
-
 def fade_margin_db(a: Station, b: Station) -> float:
     """Return the reserve for echoes that a link between two stations needs.
 
@@ -273,15 +244,13 @@ def fade_margin_db(a: Station, b: Station) -> float:
     return float(rayleigh_fade_db(TREND_SUCCESS if relaxed else ALARM_SUCCESS))
 
 
-def _chunks(order: NDArray[np.intp], distance_m: Array, cell_m: float) -> Iterator[NDArray[np.intp]]:
+def _chunks(order: NDArray[np.intp], samples: NDArray[np.intp]) -> Iterator[NDArray[np.intp]]:
     """Split links, shortest first, into chunks that take the same number of samples and fit the cache together."""
     start = 0
     while start < len(order):
-        count = sample_count(float(distance_m[order[start]]), cell_m)
+        count = int(samples[order[start]])
         stop = start + 1
-        while stop < len(order) and (stop + 1 - start) * count <= CHUNK_SAMPLES:
-            if sample_count(float(distance_m[order[stop]]), cell_m) != count:
-                break
+        while stop < len(order) and (stop + 1 - start) * count <= CHUNK_SAMPLES and samples[order[stop]] == count:
             stop += 1
         yield order[start:stop]
         start = stop

@@ -1,16 +1,41 @@
-"""What stands on the landscape in one season, in the form the kernels want."""
+"""Settings of a calculation and what stands on the landscape, in the form the kernels want."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from meshplan.kernels.cover import FoliageGroup, StandingCover
+from meshplan.kernels import FoliageGroup, RadioPath, StandingCover
 from meshplan.links.path_loss import FIELD_CROPS, PathSettings
 from meshplan.links.walls import DEFAULT_WALL, enclosure_loss_db
 from meshplan.propagation.seasons import Season
 from meshplan.propagation.tables import figure_at_frequency
 from meshplan.propagation.vegetation import COVER_KINDS, woodland_db_per_m, woodland_most_db
 from meshplan.terrain.landscape import Landscape
+from meshplan.units import EARTH_RADIUS_KM
+
+NO_WAY_THROUGH_DB = 1e6
+"""For walls of paths that go over the roof."""
+
+
+def radio_path(settings: PathSettings) -> RadioPath:
+    """Return radio, air and soil of a calculation."""
+    return RadioPath(
+        frequency_mhz=settings.frequency_mhz,
+        k_factor=settings.earth_radius_km / EARTH_RADIUS_KM,
+        polarisation=settings.polarisation,
+        relative_permittivity=float(settings.ground.permittivity),
+        conductivity_s_per_m=float(settings.ground.conductivity_s_per_m),
+    )
+
+
+def roofs_alone(landscape: Landscape) -> StandingCover | None:
+    """Return the buildings, with no way through them; None on open land."""
+    if landscape.ground_is_surface or not landscape.covers:
+        return None
+    roofs = [cover.height_m if cover.is_building else 0.0 for cover in landscape.covers]
+    count = len(roofs) + 1
+    walls_db = [0.0, *(NO_WAY_THROUGH_DB if height_m else 0.0 for height_m in roofs)]
+    return StandingCover(landscape.cover_index, (0.0,) * count, (0.0, *roofs), (-1,) * count, (), walls_db)
 
 
 def standing_cover(landscape: Landscape, season: Season, settings: PathSettings) -> StandingCover | None:

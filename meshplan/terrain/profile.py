@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -66,7 +67,7 @@ class Profiles:
 
 def choose_sample_count(distance_m: float, cell_m: float) -> int:
     """Return how many samples a profile takes: one a cell, within `LEAST_SAMPLES` and `MOST_SAMPLES`."""
-    return int(np.clip(np.ceil(distance_m / cell_m) + 1, LEAST_SAMPLES, MOST_SAMPLES))
+    return min(max(math.ceil(distance_m / cell_m) + 1, LEAST_SAMPLES), MOST_SAMPLES)
 
 
 def sample_profiles(

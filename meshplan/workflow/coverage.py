@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from meshplan.errors import InputError, TooLargeError, nearest_name
 from meshplan.grid import Float32
-from meshplan.kernels import RadioPath, Transmitter, sweep_parts
+from meshplan.kernels import Transmitter, sweep_parts
 from meshplan.links.behind_hill_field import behind_hill_field_db
 from meshplan.links.engine import OBSTRUCTED_FROM_DB, fade_margin_db
-from meshplan.links.standing_cover import standing_cover
+from meshplan.links.standing_cover import radio_path, standing_cover
 from meshplan.links.stations import Station
 from meshplan.links.uncertainty import CLEAR_MODEL_SPREAD_DB, OBSTRUCTED_MODEL_SPREAD_DB, SOIL_SPREAD_DB, chance_of
 from meshplan.links.verdict import verdict_limits
@@ -105,14 +105,7 @@ def compute_coverage(
     stations = _transmitting(prepared, plan, transmitters)
     sensor = _future_sensor(prepared, receiver_agl_m)
     cover = standing_cover(prepared.landscape, state, prepared.path)
-    found = prepared.base.found
-    path = RadioPath(
-        frequency_mhz=prepared.path.frequency_mhz,
-        k_factor=found.settings.terrain.k_factor,
-        polarisation=prepared.path.polarisation,
-        relative_permittivity=float(prepared.path.ground.permittivity),
-        conductivity_s_per_m=float(prepared.path.ground.conductivity_s_per_m),
-    )
+    path = radio_path(prepared.path)
     elevation_db = _usual_elevation_spread_db(plan)
     singles = []
     for number, station in enumerate(stations):

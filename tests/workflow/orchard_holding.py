@@ -39,7 +39,7 @@ def lay_orchard(folder: Path, settings: str = "") -> Path:
     lay_small_property(folder, sites=sites, heights=bank(0.0), settings=more)
     toml = (folder / "property.toml").read_text(encoding="utf-8")
     (folder / "property.toml").write_text(toml.replace('seasons = "bare"', 'seasons = ["bare", "leaf"]'), encoding="utf-8")
-    _write_polygon(folder / "cover.geojson", ORCHARD, {"kind": "orchard", "height_m": 5, "name": "old trees"})
+    _write_polygon(folder / "cover.geojson", ORCHARD, {"kind": "orchard", "height_m": 6, "name": "old trees"})
     _write_polygon(folder / "boundary.geojson", BOUNDARY, {})
     return folder
 
