@@ -252,6 +252,8 @@ class Link:
     profile: ProfileRecord | None = None
     chosen: bool = False
     notes: tuple[str, ...] = ()
+    radio: str = ""
+    """Key of the radio class at both ends."""
 
     def season(self, name: str) -> SeasonResult:
         """Return the result of one season."""

@@ -24,6 +24,7 @@ from meshplan.cli.progress import Progress
 @folder_argument
 @click.option("--from", "transmitters", multiple=True, metavar="NAME", help="A gateway or relay; by default all of the plan.")
 @click.option("--height", type=click.FloatRange(0.1, 100), default=1.0, show_default=True, help="Antenna of the future sensor, m.")
+@click.option("--radio", metavar="CLASS", help="Radio class of the future sensor; by default the first of the plan.")
 @click.option("--season", help="One of the plan's seasons; by default the one with most leaves.")
 @click.option("--cores", type=click.IntRange(1), help="Most processor cores to use; all by default.")
 @click.option("--memory-mb", type=click.IntRange(1), help="Refuse what needs more memory than this, and offer a coarser cell.")
@@ -35,6 +36,7 @@ def command(
     folder: Path,
     transmitters: tuple[str, ...],
     height: float,
+    radio: str | None,
     season: str | None,
     cores: int | None,
     memory_mb: int | None,
@@ -56,6 +58,7 @@ def command(
     prepared, best, singles = coverage_of(
         folder,
         plan,
+        radio=radio,
         overrides=overrides_from(changes),
         transmitters=transmitters,
         receiver_agl_m=height,
@@ -68,13 +71,12 @@ def command(
     progress.close()
     share = best.share_served(plan.required_chance)
     if as_json:
-        print_json(
-            {"transmitters": list(best.names), "share_served": share, "season": best.season, "files": [str(f) for f in files]}
-        )
+        record = {"transmitters": list(best.names), "share_served": share, "season": best.season, "radio": best.radio}
+        print_json({**record, "files": [str(path) for path in files]})
     else:
         click.echo(
             f"A sensor {height:g} m above the ground would reach {', '.join(best.names)} from {percent(share)} of the land "
-            f"({best.season})."
+            f"({best.season}{f', {best.radio}' if plan.more_radios else ''})."
         )
         click.echo("Written:\n" + "\n".join(f"  {path}" for path in files))
     return EXIT_DONE

@@ -165,6 +165,7 @@ def _describe(table: LinkTable, row: int, calendar: LinkTable, position: int, co
         causes=causes,
         profile=_profile_record(profiles, context, table, row),
         chosen=chosen,
+        radio=a.radio.name,
     )
 
 

@@ -45,6 +45,8 @@ class Coverage:
     server: NDArray[np.int16]
     receiver_agl_m: float
     season: str
+    radio: str
+    """Key of the radio class of the future sensor."""
 
     def share_served(self, required_chance: float) -> float:
         """Return the share of the known land where the chance reaches what is asked."""
@@ -138,11 +140,16 @@ def compute_coverage(
 
 
 def write_coverage(prepared: Prepared, plan: Plan, best: Coverage, singles: Sequence[Coverage], folder: Path) -> tuple[Path, ...]:
-    """Write coverage.tif (cloud-optimised: loss, margin, chance, transmitter) and the map with its layers; return their paths."""
+    """Write coverage.tif (cloud-optimised: loss, margin, chance, transmitter) and the map with its layers; return their paths.
+
+    `prepared` is the property with all its radio classes.
+    """
     layers = [_layer("any of them" if len(singles) > 1 else best.names[0], best, plan)]
     if len(singles) > 1:
         layers.extend(_layer(single.names[0], single, plan) for single in singles)
-    land = map_landscape(plan, prepared.landscape, prepared.stations, prepared.seasons, prepared.path, coverage=layers)
+    first, *others = prepared.parts or (prepared,)
+    more = [(part.stations, part.path) for part in others]
+    land = map_landscape(plan, first.landscape, first.stations, first.seasons, first.path, coverage=layers, more=more)
     with all_or_nothing(folder) as scratch:
         bands: dict[str, NDArray[Any]] = {
             "loss_db": best.loss_db,
@@ -156,15 +163,22 @@ def write_coverage(prepared: Prepared, plan: Plan, best: Coverage, singles: Sequ
 
 
 def coverage_of(
-    folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = None, **options: Any
+    folder: Path, plan: Plan, *, radio: str | None = None, overrides: dict[str, Any] | None = None, **options: Any
 ) -> tuple[Prepared, Coverage, tuple[Coverage, ...]]:
-    """Read a property and compute its coverage with the radio of its plan; options are those of `compute_coverage`.
+    """Read a property and compute its coverage with a radio of its plan; further options are those of `compute_coverage`.
 
-    Where places carry different classes it is the coverage of the plan's first one.
+    Where places carry different classes, `radio` names the one that the future sensor carries; by default the plan's first.
     """
-    prepared = prepare_property(folder, radio=plan.radio.key, overrides=overrides)
-    prepared = prepared.parts[0] if prepared.parts else prepared
-    best, singles = compute_coverage(prepared, plan, **options)
+    prepared = prepare_property(folder, radio=None if plan.more_radios else plan.radio.key, overrides=overrides)
+    parts = {part.radio.name: part for part in prepared.parts or (prepared,)}
+    chosen = radio or (plan.radio.key if plan.radio.key in parts else next(iter(parts)))
+    if chosen not in parts:
+        raise InputError(
+            f"the plan has no radio class '{chosen}'.{nearest_name(chosen, parts)}",
+            where="--radio",
+            fix=f"Name one of: {', '.join(parts)}.",
+        )
+    best, singles = compute_coverage(parts[chosen], plan, **options)
     return prepared, best, singles
 
 
@@ -201,7 +215,13 @@ def _transmitting(prepared: Prepared, plan: Plan, names: Sequence[str]) -> list[
 
 def _future_sensor(prepared: Prepared, receiver_agl_m: float) -> Station:
     """Return a sensor like those of the property, in the open."""
-    like = next(station for station in prepared.stations if station.site.role is Role.SENSOR)
+    like = next((station for station in prepared.stations if station.site.role is Role.SENSOR), None)
+    if like is None:
+        raise InputError(
+            f"no sensor carries the radio class {prepared.radio.name}: there is none to imagine more of",
+            where="--radio",
+            fix="Name the class of a sensor.",
+        )
     return replace(
         like, antenna_agl_m=receiver_agl_m, entry_loss_db=0.0, entry_spread_db=0.0, other_loss_db=0.0, inside=0, surroundings=None
     )
@@ -223,9 +243,8 @@ def _served_by(
     blocked = parts.terrain_db + parts.cover_db > OBSTRUCTED_FROM_DB
     model = np.where(blocked, OBSTRUCTED_MODEL_SPREAD_DB, CLEAR_MODEL_SPREAD_DB)
     fixed = elevation_db**2 + SOIL_SPREAD_DB**2 + station.antenna.spread_db**2 + sensor.antenna.spread_db**2
-    spread = np.sqrt(
-        model**2 + fixed + station.entry_spread_db**2 + station.clutter_spread_db**2 + (PLANT_SPREAD_SHARE * parts.cover_db) ** 2
-    )
+    around = station.entry_spread_db**2 + station.clutter_spread_db**2
+    spread = np.sqrt(model**2 + fixed + around + (PLANT_SPREAD_SHARE * parts.cover_db) ** 2)
     chance = chance_of(margin, np.asarray(fade_margin_db(sensor, station)), spread)
     known = np.isfinite(parts.loss_db)
     return Coverage(
@@ -235,6 +254,7 @@ def _served_by(
         chance=chance.astype(np.float32),
         server=np.where(known, number, -1).astype(np.int16),
         receiver_agl_m=sensor.antenna_agl_m,
+        radio=sensor.radio.name,
         season=season,
     )
 
@@ -254,6 +274,7 @@ def _best_of(singles: Sequence[Coverage]) -> Coverage:
         chance=chance,
         server=server,
         receiver_agl_m=singles[0].receiver_agl_m,
+        radio=singles[0].radio,
         season=singles[0].season,
     )
 
@@ -266,4 +287,7 @@ def _layer(name: str, coverage: Coverage, plan: Plan) -> CoverageLayer:
     for number in reversed(range(len(words))):
         classes[known & (coverage.chance >= limits[words[number]])] = number
     note = f"a sensor {coverage.receiver_agl_m:g} m above the ground, {coverage.season}"
+    if plan.more_radios:
+        titles = {radio.key: radio.title for radio in (plan.radio, *plan.more_radios)}
+        note += f", {titles.get(coverage.radio, coverage.radio)}"
     return CoverageLayer(name=name, classes=classes, class_names=words, note=note)

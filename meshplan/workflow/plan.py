@@ -180,8 +180,9 @@ def write_plan(planned: Planned, folder: Path, *, on_progress: OnProgress | None
 
 def map_land(planned: Planned, *, measured: Sequence[MeasuredPoint] = ()) -> MapLandscape:
     """Return the land under a plan for its map, with the places where somebody measured."""
-    prepared = planned.prepared.parts[0] if planned.prepared.parts else planned.prepared
-    return map_landscape(planned.plan, prepared.landscape, prepared.stations, prepared.seasons, prepared.path, measured=measured)
+    first, *others = planned.prepared.parts or (planned.prepared,)
+    more = [(part.stations, part.path) for part in others]
+    return map_landscape(planned.plan, first.landscape, first.stations, first.seasons, first.path, measured=measured, more=more)
 
 
 def compute_all_links(

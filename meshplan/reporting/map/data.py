@@ -48,6 +48,7 @@ def page_data(plan: Plan, landscape: MapLandscape) -> dict[str, Any]:
         "country": plan.country,
         "version": plan.version,
         "radio": asdict(plan.radio),
+        "radios": [asdict(radio) for radio in (plan.radio, *plan.more_radios)],
         "seasons": [asdict(season) for season in plan.seasons],
         "grid": asdict(plan.grid),
         "verdicts": [
@@ -88,6 +89,7 @@ def page_data(plan: Plan, landscape: MapLandscape) -> dict[str, Any]:
         "contours": contour_lines(landscape.ground_amsl_m, landscape.grid).as_record(),
         "terrain": None if engine is None else terrain_record(landscape, engine),
         "engine": None if engine is None else engine_record(engine),
+        "more_engines": [engine_record(one) for one in landscape.more_engines],
     }
 
 
@@ -218,6 +220,7 @@ _LINK_FIELDS: Final = (
     "causes",
     "chosen",
     "notes",
+    "radio",
 )
 
 

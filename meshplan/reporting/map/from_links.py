@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from statistics import median
-from typing import Final
 
 import numpy as np
 
@@ -25,9 +24,6 @@ from meshplan.records import Cover, Plan, Purpose, Role
 from meshplan.reporting.map.landscape import CoverageLayer, MapLandscape, MeasuredPoint, PageCover, PageEnd, PageEngine
 from meshplan.terrain.landscape import Landscape
 
-SAME_BAND: Final = 0.02
-"""Frequencies this near to each other, as a share, have the same losses to a tenth of a dB or two."""
-
 
 def map_landscape(
     plan: Plan,
@@ -38,6 +34,7 @@ def map_landscape(
     *,
     coverage: Sequence[CoverageLayer] = (),
     measured: Sequence[MeasuredPoint] = (),
+    more: Sequence[tuple[Sequence[Station], PathSettings]] = (),
 ) -> MapLandscape:
     """Return the land under a plan with everything the page's own trials need.
 
@@ -50,6 +47,8 @@ def map_landscape(
         What the links of the plan were computed with.
     coverage, measured
         Layers to show on the map.
+    more
+        Stations and settings of each further radio class.
     """
     return MapLandscape(
         grid=landscape.grid,
@@ -57,6 +56,7 @@ def map_landscape(
         coverage=tuple(coverage),
         measured=tuple(measured),
         engine=page_engine(plan, landscape, stations, seasons, settings),
+        more_engines=tuple(page_engine(plan, landscape, other, seasons, path) for other, path in more),
     )
 
 
@@ -71,6 +71,7 @@ def page_engine(
     doubts = [link.season(link.worst_season).spread.elevation_db for link in plan.links if link.seasons]
     known = [doubt for doubt in doubts if np.isfinite(doubt)]
     return PageEngine(
+        radio=stations[0].radio.name if stations else plan.radio.key,
         frequency_mhz=settings.frequency_mhz,
         effective_earth_radius_km=settings.earth_radius_km,
         relative_permittivity=float(settings.ground.permittivity),
@@ -79,7 +80,7 @@ def page_engine(
         cover_number=landscape.cover_index,
         canopy_m=landscape.canopy_m,
         covers=covers,
-        ends=tuple(_page_end(plan, stations, settings.frequency_mhz)),
+        ends=tuple(_page_ends(plan, stations)),
         season_antenna_loss_db=tuple(season.antenna_loss_db for season in seasons),
         near_an_antenna_m=NEAR_AN_ANTENNA_M,
         furthest_aside_m=FURTHEST_ASIDE_M,
@@ -148,11 +149,8 @@ def _page_cover(
     )
 
 
-def _page_end(plan: Plan, stations: Sequence[Station], frequency_mhz: float) -> list[PageEnd]:
-    """Return an end for each device of the plan that has a station at its height, or at any height.
-
-    In a plan with several radios only those near the frequency of the page's engine can be tried.
-    """
+def _page_ends(plan: Plan, stations: Sequence[Station]) -> list[PageEnd]:
+    """Return an end for each device of the plan that has a station at its height, or at any height."""
     ends = []
     for device in plan.devices:
         own = [one for one in stations if one.key == device.name]
@@ -160,8 +158,6 @@ def _page_end(plan: Plan, stations: Sequence[Station], frequency_mhz: float) -> 
         if not own:
             continue
         station = min(own, key=lambda one: abs(one.antenna_agl_m - device.antenna_agl_m))
-        if abs(station.radio.frequency_mhz / frequency_mhz - 1.0) > SAME_BAND:
-            continue
         sensor = station.site.role is Role.SENSOR
         ends.append(
             PageEnd(

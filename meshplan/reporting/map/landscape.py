@@ -102,6 +102,8 @@ class PageEngine:
     raster saw there, NaN elsewhere.
     """
 
+    radio: str
+    """Key of the radio class; its ends are those that carry it."""
     frequency_mhz: float
     effective_earth_radius_km: float
     relative_permittivity: float
@@ -155,3 +157,5 @@ class MapLandscape:
     coverage: tuple[CoverageLayer, ...] = ()
     measured: tuple[MeasuredPoint, ...] = ()
     engine: PageEngine | None = None
+    more_engines: tuple[PageEngine, ...] = ()
+    """For each further radio class of the plan."""

@@ -96,6 +96,21 @@ const makeLayers = (app) => {
     styleLinks();
   }
 
+  /* Only links of the radio shown stay on the map; sites without it turn pale. */
+  function showRadio() {
+    const kept = new Set(app.ofRadio(data.links).map((link) => link.key));
+    for (const link of data.links) {
+      const group = app.layers[link.chosen ? "links" : "candidates"];
+      for (const layer of Object.values(app.drawn.get(link.key)).filter(Boolean)) {
+        if (kept.has(link.key)) group.addLayer(layer);
+        else group.removeLayer(layer);
+      }
+    }
+    for (const marker of app.markers.values()) if (marker._map) marker.fire("add");
+    styleLinks();
+    placeNames();
+  }
+
   /* Colour, dash and weight of every link: by season, by what is chosen. */
   function styleLinks() {
     const lit = new Set(app.picked ? app.picked.links : []);
@@ -155,8 +170,9 @@ const makeLayers = (app) => {
         element.setAttribute("role", "button");
         element.setAttribute(
           "aria-label",
-          `${device.name}, ${what}${device.role === "sensor" && !device.served ? ", no route" : ""}`,
+          `${device.name}, ${what}${device.role === "sensor" && !device.served ? ", no route" : ""}${app.hasRadio(device) ? "" : ", does not carry the radio shown"}`,
         );
+        element.classList.toggle("elsewhere", !app.hasRadio(device));
         element.dataset.site = device.name;
       };
       marker.on("add", nameIt).on("click", () => {
@@ -181,7 +197,17 @@ const makeLayers = (app) => {
       const shown = [...app.markers.values()]
         .filter((marker) => marker._map)
         .map((marker) => ({ element: marker.getElement(), at: map.latLngToContainerPoint(marker.getLatLng()) }));
-      const edge = map.getSize();
+      const edge = map.getSize(),
+        corner = map.getContainer().getBoundingClientRect();
+      for (const element of document.querySelectorAll("#lens, #north, .leaflet-control-scale")) {
+        const box = element.getBoundingClientRect();
+        taken.push({
+          left: box.left - corner.left,
+          right: box.right - corner.left,
+          top: box.top - corner.top,
+          bottom: box.bottom - corner.top,
+        });
+      }
       for (const one of shown) {
         const half = one.element.offsetWidth / 2 - 2;
         one.box = { left: one.at.x - half, right: one.at.x + half, top: one.at.y - half, bottom: one.at.y + half };
@@ -189,7 +215,7 @@ const makeLayers = (app) => {
       }
       for (const one of shown) {
         const name = one.element.querySelector(".name");
-        if (!name) continue;
+        if (!name || one.element.classList.contains("elsewhere")) continue;
         name.className = "name e";
         const wide = name.offsetWidth,
           high = name.offsetHeight,
@@ -294,8 +320,11 @@ const makeLayers = (app) => {
 
   function showAll(animate = true) {
     const places = data.devices.filter((one) => one.in_plan || one.role === "sensor").map(app.placeOf);
+    const border = data.shapes.filter((shape) => shape.kind.includes("boundary")).flatMap((shape) => shape.rings.flat());
     const bounds = places.length > 1 ? L.latLngBounds(places).pad(0.06) : L.latLngBounds(data.map.bounds);
-    map.fitBounds(bounds, { animate, padding: [34, 34] });
+    for (const [lng, lat] of border) bounds.extend([lat, lng]);
+    /* The buttons and the north arrow stand on the right. */
+    map.fitBounds(bounds, { animate, paddingTopLeft: [24, 24], paddingBottomRight: [64, 30] });
   }
 
   return {
@@ -304,6 +333,7 @@ const makeLayers = (app) => {
     addContours,
     addLinks,
     styleLinks,
+    showRadio,
     iconOf,
     addSites,
     placeNames,

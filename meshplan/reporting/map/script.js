@@ -10,6 +10,9 @@ const meshPage = (() => {
     data,
     map,
     season: "",
+    radio: "",
+    engine: data.engine,
+    engines: new Map((data.engine ? [data.engine, ...data.more_engines] : []).map((one) => [one.radio, one])),
     profiles: null,
     land: null,
     picked: null,
@@ -23,6 +26,11 @@ const meshPage = (() => {
     say: (words) => {
       byId("live").textContent = words;
     },
+    /* Of the radio shown, all where none is chosen. A device may carry two classes. */
+    carries: (device, radio) => device.radio.split("+").includes(radio),
+    hasRadio: (device) => !app.radio || app.carries(device, app.radio),
+    ofRadio: (links) => (app.radio ? links.filter((link) => link.radio === app.radio) : links),
+    radioTitle: (key) => (data.radios.find((one) => one.key === key) || { title: key }).title,
     canTry: () => Boolean(app.land),
     leaveTrial: () => {},
     trySite: () => {},
@@ -144,6 +152,25 @@ const meshPage = (() => {
       ...data.seasons.map((season) => h("option", { value: season.name }, seasonWords(season.name))),
     );
     if (data.seasons.length < 2) choose.closest(".choice").hidden = true;
+    const radio = byId("radio");
+    radio.append(
+      h("option", { value: "" }, "All radios"),
+      ...data.radios.map((one) => h("option", { value: one.key }, one.title)),
+    );
+    if (data.radios.length < 2) radio.closest(".choice").hidden = true;
+    radio.addEventListener("change", () => {
+      app.radio = radio.value;
+      const inTrial = app.picking;
+      layers.showRadio();
+      if (inTrial) app.showOverview();
+      else app.view();
+      const links = app.ofRadio(data.links.filter((link) => link.chosen)).length;
+      app.say(
+        radio.value
+          ? `Shown: ${app.radioTitle(radio.value)}, ${count(links, "link", "links")} of the plan. Sites without it are pale.`
+          : "All radios shown.",
+      );
+    });
     choose.addEventListener("change", () => {
       app.season = choose.value;
       styleLinks();

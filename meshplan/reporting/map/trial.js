@@ -6,13 +6,12 @@ const meshTrial = (() => {
     MOST_PARTNERS = 14,
     HIGHEST_M = 30;
   const UNKNOWN_WORDS = {
-    "other radio": "The two carry different radios, which do not hear each other.",
     "one place": "The two are one point.",
     "land unknown": "The land between these points is not known here. Set them inside the drawn land.",
     "one building": "Both stand inside one building. Its rooms are computed by the plan only, not by this page.",
   };
   const beyond = new Map();
-  let usual = null;
+  const usual = new Map();
   let app,
     layer = null,
     current = null;
@@ -24,7 +23,7 @@ const meshTrial = (() => {
     app.trySite = trySite;
     app.leaveTrial = leave;
     if (!app.canTry()) return;
-    app.ends = new Map(app.data.engine.ends.map((end) => [end.name, end]));
+    useRadio(app.engine.radio);
     button.addEventListener("click", () => {
       if (current && current.kind === "two") app.showOverview();
       else tryTwo();
@@ -33,6 +32,15 @@ const meshTrial = (() => {
       if (current) current.put(event.latlng);
     });
   }
+
+  /* Trials are computed for one radio class at a time: its frequency, its losses in leaves and walls, the devices that carry it. */
+  function useRadio(key) {
+    app.engine = app.engines.get(key);
+    app.land.engine = app.engine;
+    app.ends = new Map(app.engine.ends.map((end) => [end.name, end]));
+  }
+  const engineKeys = (name) =>
+    [...app.engines.values()].filter((engine) => engine.ends.some((end) => end.name === name)).map((engine) => engine.radio);
 
   function leave() {
     if (!current) return;
@@ -59,7 +67,7 @@ const meshTrial = (() => {
   function endAt(end, place, antennaAgl, moved) {
     if (!moved && antennaAgl === end.antenna_agl_m) return end;
     const number = app.land.coverNumber[app.land.nearest(app.land.cellOf(place.lat, place.lng))],
-      cover = number ? app.data.engine.covers[number - 1] : null;
+      cover = number ? app.engine.covers[number - 1] : null;
     const inside = cover && cover.solid && antennaAgl < cover.tallest_m;
     if (!moved && end.entry_loss_db > 0 && (!end.inside || inside)) return { ...end, antenna_agl_m: antennaAgl };
     return {
@@ -76,27 +84,29 @@ const meshTrial = (() => {
       .filter((style) => known(style.limit) && style.name !== "not sure")
       .sort((a, b) => b.limit - a.limit);
     if (!known(chanceNow)) return "not sure";
-    if (elevationSpread > otherSpread && chanceNow > app.data.engine.sure_no_chance && chanceNow < limits[0].limit)
+    if (elevationSpread > otherSpread && chanceNow > app.engine.sure_no_chance && chanceNow < limits[0].limit)
       return "not sure";
     return (limits.find((style) => chanceNow >= style.limit) || { name: "failing" }).name;
   }
 
   const latLng = (device) => L.latLng(device.lat_deg, device.lon_deg);
-  const embedded = (a, b) => app.data.links.find((link) => (link.a === a && link.b === b) || (link.a === b && link.b === a));
+  const embedded = (a, b) =>
+    app.data.links.find(
+      (link) => link.radio === app.engine.radio && ((link.a === a && link.b === b) || (link.a === b && link.b === a)),
+    );
   function elevationSpread(nameA, nameB) {
     const link = embedded(nameA, nameB),
       worst = link && (link.seasons.find((one) => one.season === link.worst_season) || link.seasons[0]);
-    return worst && known(worst.spread.elevation_db) ? worst.spread.elevation_db : app.data.engine.elevation_spread_db;
+    return worst && known(worst.spread.elevation_db) ? worst.spread.elevation_db : app.engine.elevation_spread_db;
   }
 
   /* The bare computation between two ends {name, place, end}; `unknown` says why there is none. */
   function computeBare(a, b) {
     const profile = app.land.profile(a.place, b.place);
-    if (a.end.radio !== b.end.radio) return { profile, unknown: "other radio" };
     if (!(profile.distanceM > SHORTEST_M)) return { profile, unknown: "one place" };
     if ([...profile.ground].some((level) => !Number.isFinite(level))) return { profile, unknown: "land unknown" };
     if (a.end.inside && a.end.inside === b.end.inside) return { profile, unknown: "one building" };
-    return { profile, found: meshLinks.linkBetween(profile, a.end, b.end, app.data.engine, elevationSpread(a.name, b.name)) };
+    return { profile, found: meshLinks.linkBetween(profile, a.end, b.end, app.engine, elevationSpread(a.name, b.name)) };
   }
 
   /* What the plan knows of a link beyond this page: relief finer than its cells, lessons from readings. Season by season the plan's
@@ -122,16 +132,21 @@ const meshTrial = (() => {
     return beyond.get(link.key) || usualBeyond();
   }
   function usualBeyond() {
-    if (!usual) {
-      usual = app.data.engine.season_antenna_loss_db.map(() => ({ lossDb: 0, marginDb: 0 }));
-      const all = app.data.links.filter((link) => link.chosen).map((link) => beyondPage(link.a, link.b));
+    const { radio } = app.engine;
+    if (!usual.has(radio)) {
+      const none = app.engine.season_antenna_loss_db.map(() => ({ lossDb: 0, marginDb: 0 }));
+      usual.set(radio, none);
+      const all = app.data.links.filter((link) => link.chosen && link.radio === radio).map((link) => beyondPage(link.a, link.b));
       const median = (values) => values.sort((p, q) => p - q)[values.length >> 1] ?? 0;
-      usual = usual.map((_, season) => ({
-        lossDb: median(all.map((one) => one[season].lossDb)),
-        marginDb: median(all.map((one) => one[season].marginDb)),
-      }));
+      usual.set(
+        radio,
+        none.map((_, season) => ({
+          lossDb: median(all.map((one) => one[season].lossDb)),
+          marginDb: median(all.map((one) => one[season].marginDb)),
+        })),
+      );
     }
-    return usual;
+    return usual.get(radio);
   }
 
   /* The trial link in the season shown, or in the worst one. */
@@ -171,16 +186,16 @@ const meshTrial = (() => {
 
   function showCut(trial, a, b) {
     const { losses } = trial.found,
-      kinds = Array.from(trial.profile.number, (one) => (one ? app.data.engine.covers[one - 1].kind : 0)),
+      kinds = Array.from(trial.profile.number, (one) => (one ? app.engine.covers[one - 1].kind : 0)),
       gap = losses.clearance.clearanceM;
     app.showSection({
       title: `Trial: ${a.label} to ${b.label}`,
       sentence: `Section of the trial, ${metres(trial.profile.distanceM)}. ${clearanceWords(trial)}`,
       words: clearanceWords(trial),
-      profile: { ...trial.profile, cover: losses.standing, kind: kinds, radiusKm: app.data.engine.effective_earth_radius_km },
+      profile: { ...trial.profile, cover: losses.standing, kind: kinds, radiusKm: app.engine.effective_earth_radius_km },
       startAgl: a.end.antenna_agl_m,
       endAgl: b.end.antenna_agl_m,
-      frequencyMhz: app.data.engine.frequency_mhz,
+      frequencyMhz: app.engine.frequency_mhz,
       tightAt: trial.profile.along[losses.clearance.index],
       tightWords: meshViews.tightWords(obstacleName(losses), gap),
       ends: [
@@ -267,8 +282,27 @@ const meshTrial = (() => {
     };
   }
 
+  /* Which radio class a trial is computed with, and another where there is one. */
+  function radioField(keys, onChange) {
+    if (app.engines.size < 2) return null;
+    if (keys.length < 2) return h("p", {}, `Computed with ${app.radioTitle(keys[0])}.`);
+    const choose = h(
+      "select",
+      { id: "trial-radio" },
+      keys.map((key) => h("option", { value: key, selected: key === app.engine.radio }, app.radioTitle(key))),
+    );
+    choose.addEventListener("change", () => {
+      useRadio(choose.value);
+      onChange();
+      document.getElementById("trial-radio").focus();
+    });
+    return h("div", { class: "field" }, h("label", { for: "trial-radio" }, "Computed with"), choose);
+  }
+
   /* ---- two points ---- */
   function tryTwo() {
+    const keys = [...app.engines.keys()].filter((key) => app.engines.get(key).ends.length > 1);
+    if (app.radio && keys.includes(app.radio) && !current) useRadio(app.radio);
     const names = [...app.ends.keys()],
       gateway = names.find((name) => app.devices.get(name).role === "gateway" && app.devices.get(name).in_plan) || names[0];
     const sensor =
@@ -384,6 +418,7 @@ const meshTrial = (() => {
           {},
           "Click the map to set A, then B, and so on; or drag the yellow marks. Choose which device stands there and how high its antenna is.",
         ),
+        radioField(keys, tryTwo),
         result,
         fields,
         landNote(),
@@ -397,8 +432,11 @@ const meshTrial = (() => {
   function trySite(name) {
     const device = app.devices.get(name),
       home = latLng(device),
-      base = app.ends.get(name);
-    if (!base) return app.say(`${name} has no radio in this plan to try.`);
+      keys = engineKeys(name);
+    if (!keys.length) return app.say(`${name} has no radio in this plan to try.`);
+    if (!keys.includes(app.engine.radio)) useRadio(keys[0]);
+    if (keys.includes(app.radio) && !current) useRadio(app.radio);
+    const base = app.ends.get(name);
     const site = { name, label: name, place: home, moved: false, heightM: base.antenna_agl_m };
     const partners = [...app.ends.keys()]
       .filter(
@@ -537,6 +575,7 @@ const meshTrial = (() => {
     app.tell(
       [
         meshViews.backRow(app, `Try ${name} elsewhere`),
+        radioField(keys, () => trySite(name)),
         h("p", {}, "Drag the yellow mark, or click where the site should stand. Raise or lower its antenna here:"),
         up.element,
         h(
@@ -587,5 +626,5 @@ const meshTrial = (() => {
     return `name,role,lon_deg,lat_deg,antenna_agl_m\n${quoted(app.ends.get(device.name).site)},${device.role},${place.lng.toFixed(7)},${place.lat.toFixed(7)},${Number(site.heightM.toFixed(2))}\n`;
   }
 
-  return { start, compute, computeBare, changeText, endAt };
+  return { start, compute, computeBare, changeText, endAt, useRadio };
 })();

@@ -105,9 +105,9 @@ const meshViews = (() => {
 
   function overview(app) {
     const { data } = app,
-      chosen = data.links.filter((link) => link.chosen),
-      others = data.links.filter((link) => !link.chosen);
-    const inPlan = data.devices.filter((device) => device.in_plan || device.role === "sensor");
+      chosen = app.ofRadio(data.links.filter((link) => link.chosen)),
+      others = app.ofRadio(data.links.filter((link) => !link.chosen));
+    const inPlan = data.devices.filter((device) => (device.in_plan || device.role === "sensor") && app.hasRadio(device));
     const order = { gateway: 0, relay: 1, sensor: 2 };
     inPlan.sort(
       (a, b) =>
@@ -119,7 +119,7 @@ const meshViews = (() => {
     return [
       unservedBox(app),
       h("h2", { id: "links-title" }, "Links of the plan, weakest first"),
-      linkTable(app, chosen, `Shown ${season}. Choose a link for its figures and its section through the land.`),
+      linkTable(app, chosen, `Shown ${season}${app.radio ? `, of ${app.radioTitle(app.radio)} only` : ""}. Choose a link for its figures and its section through the land.`),
       h("h2", {}, "Sites"),
       table(
         "Choose a site for its route, its place and what depends on it.",
@@ -145,8 +145,7 @@ const meshViews = (() => {
       h("p", {}, data.proof.sentence),
       facts([
         ["Cost", amount(data.proof.cost, data.currency)],
-        ["Radio", data.radio.title],
-        ["Frequency", `${plain(data.radio.frequency_mhz, 1)} MHz`],
+        ...data.radios.map((radio) => ["Radio", `${radio.title}, ${plain(radio.frequency_mhz, 1)} MHz`]),
         ["Rules of", data.country],
         ["Land", data.grid.sentence],
       ]),

@@ -233,6 +233,7 @@ def make_link(devices: dict[str, Device], row: tuple) -> Link:
         remedies=(Remedy("Raise the antenna at one end by 2 m", a_name, 6.0, 0.95, True),) if verdict == "thin" else (),
         profile=profile,
         chosen=chosen,
+        radio="css-868-sf7",
     )
 
 
@@ -409,6 +410,7 @@ def make_engine(plan: Plan) -> PageEngine:
         for device in plan.devices
     )
     return PageEngine(
+        radio=plan.radio.key,
         frequency_mhz=868.1,
         effective_earth_radius_km=RADIUS_KM,
         relative_permittivity=15.0,

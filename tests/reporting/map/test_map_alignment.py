@@ -46,7 +46,7 @@ def test_marks_lie_within_a_pixel(open_map: OpenMap, tmp_path: Path, width: str)
           for (const id of ['lens', 'north']) document.getElementById(id).remove(); map.invalidateSize(); }"""
     )
     page.evaluate("(b) => meshPage.map.fitBounds(b, { animate: false })", [[lat.min(), lon.min()], [lat.max(), lon.max()]])
-    page.wait_for_function("[...document.querySelectorAll('img.relief')].every((image) => image.complete)")
+    page.evaluate("() => Promise.all([...document.querySelectorAll('img.relief')].map((image) => image.decode()))")
     page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
     container = page.locator(".folium-map")
     picture = np.asarray(Image.open(io.BytesIO(container.screenshot())).convert("RGB")).astype(int)

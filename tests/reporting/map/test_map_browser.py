@@ -233,7 +233,7 @@ def test_search_says_so_when_nothing_is_found(desk: Opened) -> None:
 
 def test_the_position_button_explains_itself(desk: Opened) -> None:
     desk.page.click("#locate")
-    desk.page.wait_for_function("document.getElementById('live').textContent.includes('not available')")
+    desk.page.locator("#live", has_text="not available").wait_for(state="attached")
     assert "Every site has a link that opens it" in desk.page.inner_text("#live")
 
 
@@ -242,7 +242,7 @@ def test_the_position_is_shown_where_the_browser_gives_it(open_map: OpenMap, map
     where = {"latitude": place.lat_deg, "longitude": place.lon_deg, "accuracy": 8}
     page = open_map(map_file, DESK, geolocation=where, permissions=["geolocation"]).page
     page.click("#locate")
-    page.wait_for_function("document.getElementById('live').textContent.includes('nearest site')")
+    page.locator("#live", has_text="nearest site").wait_for(state="attached")
     assert page.inner_text("#live") == "You are known within 8 m. The nearest site is Stream level, 0 m away."
 
 
