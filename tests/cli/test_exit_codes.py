@@ -200,9 +200,10 @@ def test_a_stop_by_the_user_leaves_nothing_half_written(tmp_path: Path) -> None:
     out = tmp_path / "out"
     out.mkdir()
     (out / "plan.json").write_text("old")
-    # The real command, with one writer that announces itself and then takes long.
+    # The real command, with one writer that announces itself and then takes long; shells start background jobs deaf to Ctrl-C.
     code = (
-        "import sys, time, meshplan.workflow.plan as stage\n"
+        "import signal, sys, time, meshplan.workflow.plan as stage\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "real = stage.write_links_csv\n"
         "def slow(plan, path):\n"
         "    real(plan, path); print('writing', flush=True); time.sleep(60); return path\n"

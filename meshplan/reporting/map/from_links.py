@@ -163,7 +163,6 @@ def _page_ends(plan: Plan, stations: Sequence[Station]) -> list[PageEnd]:
             PageEnd(
                 name=device.name,
                 site=station.site.name,
-                radio=station.radio.name,
                 is_sensor=sensor,
                 relaxed=sensor and station.site.purpose is Purpose.TREND,
                 tx_power_dbm=station.tx_power_dbm,

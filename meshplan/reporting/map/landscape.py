@@ -69,8 +69,6 @@ class PageEnd:
     name: str
     site: str
     """Name of its row in the property folder."""
-    radio: str
-    """Only ends with the same radio hear each other."""
     is_sensor: bool
     relaxed: bool
     """Whether a lost try may be repeated (slow readings)."""

@@ -302,6 +302,8 @@ const meshTrial = (() => {
   /* ---- two points ---- */
   function tryTwo() {
     const keys = [...app.engines.keys()].filter((key) => app.engines.get(key).ends.length > 1);
+    if (!keys.length) return app.say("No two devices of this plan carry the same radio.");
+    if (!keys.includes(app.engine.radio)) useRadio(keys[0]);
     if (app.radio && keys.includes(app.radio) && !current) useRadio(app.radio);
     const names = [...app.ends.keys()],
       gateway = names.find((name) => app.devices.get(name).role === "gateway" && app.devices.get(name).in_plan) || names[0];
@@ -442,7 +444,6 @@ const meshTrial = (() => {
       .filter(
         (other) =>
           other !== name &&
-          app.ends.get(other).radio === base.radio &&
           !(app.devices.get(other).role === "sensor" && device.role === "sensor") &&
           (app.devices.get(other).in_plan || app.devices.get(other).role === "sensor" || embedded(name, other)),
       )

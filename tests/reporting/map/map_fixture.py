@@ -387,7 +387,6 @@ def make_engine(plan: Plan) -> PageEngine:
         PageEnd(
             name=device.name,
             site=device.name,
-            radio="a" if device.name != "Barn loft" else "b",
             is_sensor=device.role is Role.SENSOR,
             relaxed=device.purpose is Purpose.TREND,
             tx_power_dbm=14.0,

@@ -295,15 +295,6 @@ def test_two_points_follow_clicks_and_give_a_verdict(desk: Opened) -> None:
     assert not page.evaluate("document.querySelector('.folium-map').classList.contains('picking')")
 
 
-def test_different_radios_do_not_hear_each_other(desk: Opened) -> None:
-    desk.page.click("#open-trial")
-    desk.page.select_option("#kind-B", "Barn loft")
-    assert "different radios" in desk.page.inner_text("#trial-result")
-    assert not desk.page.is_visible("#section")
-    desk.page.evaluate("meshPage.trySite('Far meadow')")
-    assert "Barn loft" not in desk.page.inner_text("#trial-result")
-
-
 def test_two_points_by_touch_on_a_phone(phone: Opened) -> None:
     page = phone.page
     page.tap("#open-trial")

@@ -97,6 +97,7 @@ def test_the_trial_panel_names_its_class_and_offers_the_other(desk: Opened, mixe
     assert mixed.plan.more_radios[0].title in page.inner_text("#ledger")
     assert page.locator("#trial-radio").count() == 0, "Vine carries one class only"
     page.click("#open-trial")
+    assert page.eval_on_selector_all("#kind-B option", "options => options.map(one => one.value)") == ["South post", "Vine"]
     first = page.inner_text("#trial-margin")
     other = FAR if page.input_value("#trial-radio") == SHORT else SHORT
     page.select_option("#trial-radio", other)
