@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
@@ -112,3 +113,20 @@ def test_an_unlawful_part_refuses_the_whole(tmp_path: Path) -> None:
     folder = lay_small_property(tmp_path, sites=changed(glasshouse(), {"Vine": {"radio": "fsk-868-amplified-5w"}}))
     with pytest.raises(InputError, match="amplifier"):
         plan_property(folder)
+
+
+def test_coverage_is_asked_for_by_class(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Each class reaches from its own transmitters; the printed words name it; one that no sensor carries is refused."""
+    folder, out = lay_small_property(tmp_path / "mine", sites=glasshouse()), str(tmp_path / "out")
+    assert main(["plan", str(folder), "--out", out, "-q"]) == 0
+    capsys.readouterr()
+    found = {}
+    for radio in (FAR, SHORT):
+        assert main(["coverage", str(folder), "--out", out, "-q", "--json", "--radio", radio]) == 0
+        found[radio] = json.loads(capsys.readouterr().out)
+        assert found[radio]["radio"] == radio
+    assert sorted(found[FAR]["transmitters"]) == ["House", "South post"]
+    assert found[SHORT]["transmitters"] == ["South post"]
+    assert main(["coverage", str(folder), "--out", out, "-q", "--radio", "fsk-868-50"]) == 2
+    assert f"the plan has no radio class 'fsk-868-50'. Did you mean '{FAR}'?" in capsys.readouterr().err
+    assert main(["coverage", str(folder), "--out", out, "-q", "--radio", SHORT, "--from", "House"]) == 2
