@@ -43,14 +43,16 @@ class CutLp:
 
     `x` is the point of the last solve. `value` is the best lower bound so far (in cost steps, forced nodes included),
     proven by `proof_duals` of `proof_rows` and `proof_site_duals`; `reduced` are the reduced costs that go with it.
+    While columns are settled (`settle`), `settled_value` is the bound on all plans that agree with them.
     """
 
     def __init__(self, model: CoverModel, seed: int) -> None:
         self.model = model
         self.rows: list[Row] = []
         self.age: list[int] = []
-        self.value = float(model.forced_cost)
+        self.value = self.settled_value = float(model.forced_cost)
         n = model.cost.size
+        self._least, self._most = np.zeros(n), np.ones(n)
         self.x = np.zeros(n)
         self.reduced = model.cost.astype(np.float64)
         self.duals = np.zeros(0)
@@ -85,13 +87,33 @@ class CutLp:
         self._solver.addCols(
             columns.size,
             cost,
-            np.zeros(columns.size),
-            np.ones(columns.size),
+            self._least[columns],
+            self._most[columns],
             row_of.size,
             starts,
             row_of[order].astype(np.int32),
             value[order],
         )
+
+    def settle(self, closed: NDArray[np.integer], opened: NDArray[np.integer]) -> bool:
+        """Fix columns at 0 and at 1 and free all others; return False when some row cannot be met any more."""
+        self._least[:], self._most[:] = 0.0, 1.0
+        self._most[closed], self._least[opened] = 0.0, 1.0
+        self._average = None
+        active = self._columns
+        places = np.arange(active.size, dtype=np.int32)
+        self._solver.changeColsBounds(active.size, places, self._least[active], self._most[active])
+        if any(row.coefficients @ self._most[row.columns] < row.need for row in self.rows):
+            return False
+        lacking = [self._too_few(row) for row in self.rows]
+        if lacking:
+            self.activate(np.concatenate(lacking))
+        return True
+
+    def tight_rows(self) -> list[Row]:
+        """Return the rows that the last point only just meets."""
+        gap = row_gap(self.rows, self.x)
+        return [row for row, slack in zip(self.rows, gap, strict=True) if slack > -1e-6]
 
     def _entries(self, columns: NDArray[np.integer]) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
         """Return row, position among `columns`, and coefficient of every entry of the columns, site rows first."""
@@ -130,25 +152,34 @@ class CutLp:
 
     def _too_few(self, row: Row) -> NDArray[np.int64]:
         """Return columns to hand over so that the row can be met: a few of its cheapest."""
-        if row.coefficients[self._place[row.columns] >= 0].sum() >= row.need:
+        here = self._place[row.columns] >= 0
+        if row.coefficients[here] @ self._most[row.columns[here]] >= row.need:
             return np.zeros(0, dtype=np.int64)
-        order = np.argsort(self.model.cost[row.columns], kind="stable")[:FEW]
-        return row.columns[order].astype(np.int64)
+        usable = row.columns[self._most[row.columns] > 0]
+        order = np.argsort(self.model.cost[usable], kind="stable")[:FEW]
+        return usable[order].astype(np.int64)
 
     def solve(self, time_s: float | None = None, passes: int = PRICE_PASSES) -> bool:
         """Solve again from the last basis; return False when the time ran out before anything was learnt."""
-        solver = self._solver
+        solver, model = self._solver, self.model
         end = np.inf if time_s is None else solver.getRunTime() + max(time_s, 0.05)
-        learnt = False
+        if not self.rows:
+            self.x = self._least.copy()
+            self.settled_value = float(model.forced_cost + model.cost @ self._least)
+            return True
+        learnt, self.settled_value = False, -np.inf
         for number in range(passes):
             solver.setOptionValue("time_limit", end)
             # After new rows the old basis suits the dual method, after new columns the primal one.
             solver.setOptionValue("simplex_strategy", 1 if number == 0 else 4)
             solver.run()
             status = str(solver.getModelStatus()).rpartition(".")[2]
-            if status == "kInfeasible" and self._columns.size < self.model.cost.size:
-                self.activate(np.arange(self.model.cost.size))
-                continue
+            if status == "kInfeasible":
+                missing = np.flatnonzero((self._place < 0) & (self._most > 0.0))
+                if missing.size:
+                    self.activate(missing)
+                    continue
+                self.settled_value = np.inf
             if status != "kOptimal":
                 break
             learnt = True
@@ -172,12 +203,15 @@ class CutLp:
         self.x[self._columns] = np.clip(np.array(solution.col_value), 0.0, 1.0)
         # Any prices of the rows give a bound: what the rows are worth, less what columns are charged above their cost.
         need = np.array([row.need for row in self.rows])
-        value = model.forced_cost + float(duals @ need + site_duals.sum() + np.minimum(reduced, 0.0).sum())
+        worth = model.forced_cost + float(duals @ need + site_duals.sum())
+        value = worth + float(np.minimum(reduced, 0.0).sum())
+        settled = worth + float(np.minimum(reduced * self._least, reduced * self._most).sum())
+        self.settled_value = max(self.settled_value, settled)
         if value >= self.value:
             self.value, self.reduced = value, np.maximum(reduced, 0.0)
             self.proof_rows, self.proof_duals, self.proof_site_duals = list(self.rows), duals, site_duals
         self.duals = duals
-        cheap = np.flatnonzero((self._place < 0) & (reduced < -PRICE_TOLERANCE))
+        cheap = np.flatnonzero((self._place < 0) & (reduced < -PRICE_TOLERANCE) & (self._most > 0.0))
         return cheap[np.argsort(reduced[cheap], kind="stable")[:NEW_COLUMNS]]
 
     def _reduced_costs(self, duals: NDArray[np.float64], site_duals: NDArray[np.float64]) -> NDArray[np.float64]:

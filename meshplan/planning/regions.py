@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -38,6 +38,8 @@ class RegionSearch:
     pool: list[Row]
     reduced: NDArray[np.float64]
     rng: np.random.Generator
+    best: BoolArray = field(init=False)
+    best_value: int = field(init=False)
     size: float = 12.0
     breadth: float = 1.0
     n_given: int = 0
@@ -72,10 +74,10 @@ class RegionSearch:
     def improve_once(self) -> bool:
         """Try one region; return whether the plan got cheaper."""
         search = self.search
-        assert search.best is not None
+        self.best, self.best_value = search.best_now()
         self.tried += 1
         near = self._walk_from(int(self.rng.integers(len(search.problem.sensors))))
-        opened = np.flatnonzero(search.best & ~search.problem.forced)
+        opened = np.flatnonzero(self.best & ~search.problem.forced)
         count = min(opened.size, round(self.size))
         freed = opened[np.argsort(-near[opened], kind="stable")][:count]
         ended = self._rebuild(freed, near)
@@ -106,11 +108,10 @@ class RegionSearch:
     def _candidates(self, near: NDArray[np.float64], freed: NDArray[np.int64]) -> NDArray[np.int64]:
         """Return closed nodes of the place: mostly those that the linear programme thinks cheap, some at random."""
         search = self.search
-        assert search.best is not None
-        closed = np.flatnonzero(search.problem.allowed & ~search.best & (near > 0) & np.isfinite(self._node_reduced))
+        closed = np.flatnonzero(search.problem.allowed & ~self.best & (near > 0) & np.isfinite(self._node_reduced))
         edge = np.quantile(near[freed], 0.1) * 0.25 if freed.size else 0.0
         closed = closed[near[closed] >= edge]
-        slack = max(search.best_value - search.bound, 1)
+        slack = max(self.best_value - search.bound, 1)
         closed = closed[self._node_reduced[closed] <= slack]
         count = int((CANDIDATES + 4 * freed.size) * self.breadth)
         if closed.size <= count:
@@ -122,8 +123,7 @@ class RegionSearch:
     def _rebuild(self, freed: NDArray[np.int64], near: NDArray[np.float64]) -> tuple[bool, bool]:
         """Return whether the plan got cheaper, and whether the region's model was solved to its end."""
         search = self.search
-        assert search.best is not None
-        kept = search.best.copy()
+        kept = self.best.copy()
         kept[freed] = False
         offered = np.concatenate([freed, self._candidates(near, freed)])
         if search.problem.one_level_each and search.model.families[0].graph.layered:
@@ -133,7 +133,7 @@ class RegionSearch:
         if model is None:
             return False, True
         for _ in range(CHECK_ROUNDS):
-            cutoff = search.best_value - self._kept_value(kept)
+            cutoff = self.best_value - self._kept_value(kept)
             left = search.time_left()
             answer = solve_binary(
                 model.binary(),

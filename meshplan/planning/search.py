@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from threading import RLock
 from time import monotonic
 
 import numpy as np
@@ -33,7 +34,10 @@ class Search:
     bound_step: str = ""
     certified: int = 0
     steps: list[StepRecord] = field(default_factory=list)
+    stopped: bool = False
+    """Set when the user has had enough: whatever runs ends soon."""
     started: float = field(default_factory=monotonic)
+    _turn: RLock = field(default_factory=RLock, repr=False)
 
     @property
     def elapsed_s(self) -> float:
@@ -90,21 +94,29 @@ class Search:
     def offer(self, opened: BoolArray, step: str) -> bool:
         """Take the opened nodes as the best plan when they are a cheaper plan; return whether they were."""
         value, valid = self.price(opened)
-        if not valid or value >= self.best_value:
-            return False
-        self.best, self.best_value = opened.copy(), value
-        self.tell(step)
+        with self._turn:
+            if not valid or value >= self.best_value:
+                return False
+            self.best, self.best_value = opened.copy(), value
+            self.tell(step)
         return True
+
+    def best_now(self) -> tuple[BoolArray, int]:
+        """Return the best plan and its value, which belong together even while another thread searches."""
+        with self._turn:
+            assert self.best is not None
+            return self.best.copy(), self.best_value
 
     def raise_bound(self, value: float, step: str) -> None:
         """Note a lower bound in steps; it is rounded up to whole steps."""
         if not math.isfinite(value):
             return
         whole = math.ceil(value - 1e-5)
-        if whole > self.bound:
-            self.bound = whole
-            self.bound_step = step
-            self.tell(step)
+        with self._turn:
+            if whole > self.bound:
+                self.bound = whole
+                self.bound_step = step
+                self.tell(step)
 
     def tell(self, step: str) -> None:
         """Pass the news on."""

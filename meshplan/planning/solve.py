@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from importlib.metadata import version
 
 import numpy as np
 
+from meshplan.planning.branching import BranchSearch
 from meshplan.planning.capacity import insertion_plan
 from meshplan.planning.certificate import proven_bound_units
 from meshplan.planning.closing import close_gap, usable_columns
-from meshplan.planning.cut_lp import CutLp
+from meshplan.planning.cut_lp import ALL_AT_ONCE, CutLp
 from meshplan.planning.demand import Demand, build_model, demand_of, with_priced_sensors
 from meshplan.planning.greedy import Heuristic
+from meshplan.planning.guided import guided_plan
 from meshplan.planning.layers import BoolArray
 from meshplan.planning.outcome import choose_routes, make_plan
 from meshplan.planning.problem import (
@@ -86,7 +89,10 @@ def _search(
         _raise_bound(search, lp)
         if _columns_left(search, lp) <= SMALL or _is_shallow(problem):
             _close(search, lp, 0.7)
-        _improve_regions(search, lp, 0.6)
+        if _may_branch(search):
+            _branch_and_improve(search, lp)
+        else:
+            _improve_regions(search, lp, 0.6)
         if _columns_left(search, lp) <= (LARGEST_CLOSING if limits.time_s is not None else 3 * LARGEST_CLOSING):
             _close(search, lp, 1.0)
         _improve_regions(search, lp, 1.0)
@@ -166,11 +172,11 @@ def _raise_bound(search: Search, lp: CutLp) -> None:
         search.raise_bound(lp.value, "cuts")
         values.append(lp.value)
         if lp.rounds % 4 == 3:
-            _guided_plan(search, lp)
+            guided_plan(search, lp, "cuts")
         if lp.add(lp.separate()) == 0:
             break
     if not search.proven:
-        _guided_plan(search, lp)
+        guided_plan(search, lp, "cuts")
     search.record("cuts", f"{len(lp.rows)} cuts, {lp.rounds} rounds")
 
 
@@ -190,26 +196,58 @@ def _is_shallow(problem: PlacementProblem) -> bool:
     return problem.hop_limit is not None and problem.hop_limit <= 2 and problem.one_level_each
 
 
-def _guided_plan(search: Search, lp: CutLp) -> None:
-    """Build a plan from the nodes that the linear programme opens in part: they are offered at a discount."""
-    taken = np.zeros(len(search.problem.nodes))
-    np.maximum.at(taken, search.model.item_node, lp.x[: search.model.n_items])
-    prices = search.node_prices()
-    guided = prices * (1.0 - 0.95 * taken)
-    opened = search.heuristic.complete(search.problem.forced.copy(), search.demand, guided, search.skip_prices())
-    search.offer(search.heuristic.prune(opened, search.asked(opened), prices), "cuts")
+def _may_branch(search: Search) -> bool:
+    """Return whether branches are worth it: a budget or airtime may forbid plans that no cut forbids."""
+    problem = search.problem
+    return search.best is not None and not search.proven and not problem.has_capacity and not np.isfinite(problem.budget)
+
+
+def _branch_and_improve(search: Search, lp: CutLp) -> None:
+    """Branch for the bound and rebuild regions for the plan: side by side against a clock, else one after the other."""
+    branching, regions = BranchSearch(search, lp), RegionSearch.of(search, lp)
+    if search.limits.time_s is None:
+        _try_regions(search, regions)
+        branching.run(max(search.limits.iterations * ALL_AT_ONCE // max(search.model.cost.size, ALL_AT_ONCE), 1))
+    else:
+        with ThreadPoolExecutor(1) as pool:
+            worker = pool.submit(_branch, branching)
+            try:
+                _try_regions(search, regions)
+                worker.result()
+            except BaseException:
+                search.stopped = True
+                raise
+    search.record("branching", f"{branching.done} branches, {branching.n_open} open")
+    _keep_rows(search, regions, lp)
+
+
+def _branch(branching: BranchSearch) -> None:
+    try:
+        branching.run(sys.maxsize)
+    except BaseException:
+        branching.search.stopped = True
+        raise
 
 
 def _improve_regions(search: Search, lp: CutLp, share: float) -> None:
-    if search.best is None or search.proven or search.problem.has_capacity:
+    if search.best is None or search.proven or search.problem.has_capacity or search.out_of_time(share):
         return
     regions = RegionSearch.of(search, lp)
+    _try_regions(search, regions, share)
+    _keep_rows(search, regions, lp)
+
+
+def _try_regions(search: Search, regions: RegionSearch, share: float = 1.0) -> None:
+    """Rebuild one region after the other until they gain nothing any more."""
     idle = 0
     most_idle = MOST_IDLE if search.limits.time_s is None else 4 * MOST_IDLE
-    while not search.proven and idle < most_idle and not search.out_of_time(share):
+    while not search.proven and idle < most_idle and not search.out_of_time(share) and not search.stopped:
         if regions.tried >= search.limits.iterations:
             break
         idle = 0 if regions.improve_once() else idle + 1
+
+
+def _keep_rows(search: Search, regions: RegionSearch, lp: CutLp) -> None:
     lp.add(regions.pool[regions.n_given :])
     search.record("regions", f"{regions.gained} of {regions.tried} regions gained")
 

@@ -1,0 +1,177 @@
+"""Branch and cut: where the linear programme cannot decide, try a column closed and opened, and cut on in both halves.
+
+The bound of the whole is that of the weakest open branch. Gateways come first: a linear programme opens a little of each, and
+once they are settled its value rises at once. Points met on the way guide the search for better plans.
+"""
+
+from __future__ import annotations
+
+import heapq
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meshplan.planning.cover import Row
+from meshplan.planning.cut_lp import CutLp
+from meshplan.planning.demand import rows_for, shortfalls
+from meshplan.planning.guided import guided_plan
+from meshplan.planning.search import Search
+
+WHOLE = 1e-5
+"""How near to a whole number counts as one."""
+
+MOST_ROUNDS = 15
+"""Rounds of cuts in one branch."""
+
+WINDOW, LEAST_RISE = 3, 0.02
+"""A branch is left when over so many rounds its bound has risen by less than this share of what is still open."""
+
+GUIDE_EVERY = 5
+"""Branches between two plans built from the point at hand."""
+
+GATEWAY_FIRST = 10.0
+"""How much sooner a gateway is branched on than a relay of the same cost."""
+
+
+@dataclass(frozen=True, order=True)
+class Branch:
+    """Plans that close and open certain columns; none of them is cheaper than `bound`."""
+
+    bound: float
+    number: int
+    closed: tuple[int, ...] = field(compare=False)
+    opened: tuple[int, ...] = field(compare=False)
+    column: int = field(compare=False)
+    """What to branch on next."""
+    rows: tuple[Row, ...] = field(compare=False)
+    """Cuts that hold its bound up."""
+
+
+class BranchSearch:
+    """Raises the bound of a search, and improves its plan by the way, until both meet."""
+
+    def __init__(self, search: Search, lp: CutLp) -> None:
+        self.search = search
+        self.lp = lp
+        self.done = 0
+        self.unsettled = np.inf
+        """Least bound of the branches that were given up."""
+        self._started = False
+        self._open: list[Branch] = []
+        self._gain = [_Gains(lp.model.cost.size), _Gains(lp.model.cost.size)]
+        gateway = np.zeros(lp.model.cost.size, dtype=bool)
+        gateway[: lp.model.n_items] = search.problem.is_gateway[lp.model.item_node]
+        self._urgency = lp.model.cost * np.where(gateway, GATEWAY_FIRST, 1.0)
+
+    @property
+    def n_open(self) -> int:
+        """Return the number of branches that may still hold a cheaper plan."""
+        return sum(not self._is_beaten(branch.bound) for branch in self._open)
+
+    def run(self, most: int, share: float = 1.0) -> str:
+        """Look into at most so many branches; return how it ended."""
+        if not self._started:
+            if self._evaluate((), (), (), self.lp.value) is None:
+                return "stopped by its limit"
+            self._started = True
+        while self._open:
+            if self.search.proven:
+                return "proven"
+            if self.done >= most or self.search.stopped or self.search.out_of_time(share):
+                return "stopped by its limit"
+            branch = heapq.heappop(self._open)
+            if self._is_beaten(branch.bound):
+                self._open.clear()
+                break
+            for opens in (False, True):
+                closed = branch.closed if opens else (*branch.closed, branch.column)
+                opened = (*branch.opened, branch.column) if opens else branch.opened
+                value = self._evaluate(closed, opened, branch.rows, branch.bound)
+                if value is None:
+                    heapq.heappush(self._open, branch)
+                    return "stopped by its limit"
+                self._gain[opens].note(branch.column, min(value, self.search.best_value) - branch.bound)
+            self._tell_bound()
+        self._tell_bound()
+        return "proven" if self.search.proven else "some branches stay open"
+
+    def _tell_bound(self) -> None:
+        least = min(self._open[0].bound if self._open else np.inf, self.unsettled)
+        self.search.raise_bound(min(least, float(self.search.best_value)), "branching")
+
+    def _is_beaten(self, bound: float) -> bool:
+        return bool(np.ceil(bound - WHOLE) >= self.search.best_value)
+
+    def _evaluate(self, closed: tuple[int, ...], opened: tuple[int, ...], rows: tuple[Row, ...], bound: float) -> float | None:
+        """Cut on in a branch and keep it if it may hold a cheaper plan; return its bound, None when there was no time."""
+        lp, search = self.lp, self.search
+        self.done += 1
+        lp.add(list(rows))
+        too_dear = np.flatnonzero(lp.reduced > search.best_value - 1 - lp.value + 1e-6)
+        shut = np.setdiff1d(np.concatenate([too_dear, np.array(closed, dtype=np.int64)]), np.array(opened, dtype=np.int64))
+        if not lp.settle(shut, np.array(opened, dtype=np.int64)):
+            return np.inf
+        values: list[float] = []
+        for _ in range(MOST_ROUNDS):
+            left = search.time_left()
+            if search.stopped or (left is not None and left <= 0) or not lp.solve(left):
+                return lp.settled_value if lp.settled_value == np.inf else None
+            bound = max(bound, lp.settled_value)
+            values.append(bound)
+            if self._is_beaten(bound):
+                return bound
+            if len(values) > WINDOW and values[-1] - values[-1 - WINDOW] < LEAST_RISE * (search.best_value - bound):
+                break
+            fresh = lp.separate() or self._rows_of_a_whole_point()
+            if lp.add(fresh) == 0:
+                break
+        column = self._column()
+        if column < 0:
+            self.unsettled = min(self.unsettled, bound)
+            return bound
+        if self.done % GUIDE_EVERY == 1:
+            guided_plan(search, lp, "branching")
+        heapq.heappush(self._open, Branch(bound, -self.done, closed, opened, column, tuple(lp.tight_rows())))
+        return bound
+
+    def _column(self) -> int:
+        """Return the column to branch on: undecided, dear, of much effect before; -1 if none is left."""
+        x = self.lp.x
+        undecided = np.flatnonzero((x > WHOLE) & (x < 1.0 - WHOLE))
+        if not undecided.size:
+            return -1
+        down = self._gain[0].expected(undecided, x[undecided])
+        up = self._gain[1].expected(undecided, 1.0 - x[undecided])
+        return int(undecided[np.argmax(np.maximum(down, 1e-3) * np.maximum(up, 1e-3) * self._urgency[undecided])])
+
+    def _rows_of_a_whole_point(self) -> list[Row]:
+        """Offer a point without undecided columns as a plan; return cuts if it is none."""
+        x, model, search = self.lp.x, self.lp.model, self.search
+        if np.any((x > WHOLE) & (x < 1.0 - WHOLE)):
+            return []
+        chosen = x > 0.5
+        opened = model.opened_nodes(chosen)
+        search.offer(opened, "branching")
+        left_out = set(model.skip_sensor[chosen[model.n_items :]].tolist())
+        missing = [fall for fall in shortfalls(search.problem, opened, search.demand) if fall.sensor not in left_out]
+        return rows_for(model, opened, missing)
+
+
+class _Gains:
+    """What branching on a column has raised the bound by, for a whole unit of it."""
+
+    def __init__(self, n: int) -> None:
+        self.total, self.count = np.zeros(n), np.zeros(n)
+
+    def note(self, column: int, rise: float) -> None:
+        self.total[column] += max(rise, 0.0)
+        self.count[column] += 1.0
+
+    def expected(self, columns: NDArray[np.int64], way: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the expected rise on the way to the whole number; columns without a past are taken for average."""
+        seen = self.count.sum()
+        average = self.total.sum() / seen if seen else 1.0
+        mean = (self.total[columns] + 2.0 * average) / (self.count[columns] + 2.0)
+        result: NDArray[np.float64] = mean * np.minimum(2.0 * way, 1.0)
+        return result
