@@ -331,6 +331,8 @@ class Stake:
     fade_margin_db: float = 0.0
     weight: float = 1.0
     """What a wrong decision costs, in any unit common to all stakes."""
+    served: str = ""
+    """Whom the link would serve. Of the links that serve the same one the best is enough; where it is empty, each link counts."""
 
 
 @dataclass(frozen=True)

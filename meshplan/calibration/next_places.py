@@ -2,18 +2,22 @@
 
 A decision is to use a link or not. It is right to use it if its chance reaches what is required; at that chance both errors cost
 the same, so an error of using costs `required` and an error of not using `1 − required`. A reading helps only as far as it may
-turn a decision: a link that is surely good or surely bad gains nothing, however uncertain its figure is.
+turn a decision: a link that is surely good or surely bad gains nothing, however uncertain its figure is. Where several links may
+serve the same site the decision is about the best of them: beside one that surely works the others gain nothing.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
+from scipy.stats import qmc
 
 from meshplan.calibration.correct import SEASON_RESERVE_DB, joint_posterior
 from meshplan.calibration.model import Array
@@ -32,6 +36,10 @@ READING_ERROR_DB = 2.0
 LEAST_HEARD = 0.05
 NODES = ndtri((np.arange(64) + 0.5) / 64)
 """Outcomes of a reading, equally likely, in standard deviations."""
+OUTCOMES = 128
+"""Outcomes of several readings at one place, spread evenly (a power of two)."""
+LEAST_VALUE = 1e-9
+"""Share of the cost of what is open that a place must be expected to save."""
 NAMED = 3
 
 
@@ -106,8 +114,81 @@ def expected_loss(mean_db: Array, variance: Array, learned: Array, required: Arr
     learned = np.clip(learned, 0.0, np.maximum(variance - SEASON_RESERVE_DB**2, 0.0))
     after = mean_db + np.sqrt(learned)[..., None, :] * NODES[:, None]
     chance = ndtr(after / np.sqrt(variance - learned)[..., None, :])
-    loss = np.minimum(required * (1 - chance), (1 - required) * chance)
-    return np.asarray(weight * loss.mean(axis=-2))
+    return np.asarray(weight * _cost(chance, required).mean(axis=-2))
+
+
+def _cost(chance: Array, required: Array) -> Array:
+    """Return the expected cost of the better decision at a chance."""
+    return np.asarray(np.minimum(required * (1 - chance), (1 - required) * chance))
+
+
+@dataclass(frozen=True, eq=False)
+class Decisions:
+    """One decision for each site that is to be served: about the best of the links that may serve it.
+
+    Parameters
+    ----------
+    members : ndarray, shape (m, g)
+        Stakes of each decision, -1 where it has fewer than g.
+    mean, variance, required, weight : ndarray, shape (n,)
+        Of the stakes, as now known.
+    """
+
+    members: NDArray[np.intp]
+    mean: Array
+    variance: Array
+    required: Array
+    weight: Array
+
+    @classmethod
+    def of(cls, stakes: Sequence[Stake], mean: Array, variance: Array) -> Decisions:
+        """Bring together the stakes that serve the same site."""
+        groups: dict[object, list[int]] = {}
+        for number, stake in enumerate(stakes):
+            groups.setdefault(stake.served or number, []).append(number)
+        members = np.full((len(groups), max(map(len, groups.values()))), -1, dtype=np.intp)
+        for row, group in enumerate(groups.values()):
+            members[row, : len(group)] = group
+        required = np.array([stake.required_chance for stake in stakes])
+        weight = np.array([stake.weight for stake in stakes])
+        return cls(members, mean, variance, required, weight)
+
+    def losses(self, learned: Array) -> Array:
+        """Return the expected cost of each decision, shape (m,), once readings have taken away `learned`, a covariance (n, n)."""
+        loss = np.empty(len(self.members))
+        alone = self.members.shape[1] == 1 or self.members[:, 1] < 0
+        alone = np.broadcast_to(alone, loss.shape)
+        one = self.members[alone, 0]
+        loss[alone] = expected_loss(self.mean[one], self.variance[one], np.diag(learned)[one], self.required[one], self.weight[one])
+        if not alone.all():
+            loss[~alone] = self._of_the_best(self.members[~alone], learned)
+        return loss
+
+    def _of_the_best(self, members: NDArray[np.intp], learned: Array) -> Array:
+        there = members >= 0
+        taken = np.diag(learned)[members]
+        known = np.clip(taken, 0.0, np.maximum(self.variance[members] - SEASON_RESERVE_DB**2, 0.0))
+        scale = np.where(there, np.sqrt(known / np.maximum(taken, 1e-12)), 0.0)
+        shift = learned[members[:, :, None], members[:, None, :]] * scale[:, :, None] * scale[:, None, :]
+        root = np.linalg.cholesky(shift + 1e-9 * np.eye(members.shape[1]))
+        after = self.mean[members] + np.einsum("mij,oj->omi", root, _even_outcomes(members.shape[1]))
+        chance = np.where(there, ndtr(after / np.sqrt(np.maximum(self.variance[members] - known, 1e-9))), 0.0).max(axis=2)
+        first = members[:, 0]
+        return np.asarray(self.weight[first] * _cost(chance, self.required[first]).mean(axis=0))
+
+    def by_stake(self, gain: Array, learned: Array) -> Array:
+        """Return the gain of each decision at that stake of it about which most is learned, shape (n,)."""
+        taken = np.where(self.members >= 0, np.diag(learned)[self.members], -1.0)
+        result = np.zeros(self.mean.size)
+        result[self.members[np.arange(len(gain)), taken.argmax(axis=1)]] = gain
+        return result
+
+
+@cache
+def _even_outcomes(n: int) -> Array:
+    """Return normal outcomes of n readings, spread evenly, shape (OUTCOMES, n)."""
+    points = qmc.Sobol(n, scramble=False).random(2 * OUTCOMES)[OUTCOMES:]
+    return np.asarray(ndtri(points + 0.25 / OUTCOMES))
 
 
 def _choose(
@@ -121,27 +202,28 @@ def _choose(
     n = len(stakes)
     mean = margin[:n] - np.array([stake.fade_margin_db for stake in stakes])
     variance = np.diag(covariance)[:n].copy()
-    required = np.array([stake.required_chance for stake in stakes])
-    weight = np.array([stake.weight for stake in stakes])
+    decisions = Decisions.of(stakes, mean, variance)
     rows: list[NDArray[np.intp]] = []
     at = n
     for place in places:
         rows.append(np.arange(at, at + len(place.links)))
         at += len(place.links)
     error = READING_ERROR_DB**2 / heard
-    before = total = float(expected_loss(mean, variance, np.zeros(n), required, weight).sum())
+    prior = covariance[:n, :n]
+    now = decisions.losses(np.zeros((n, n)))
+    before = total = float(now.sum())
     chosen: list[NextPlace] = []
     open_places = list(range(len(places)))
     while open_places and len(chosen) < count:
-        learned = np.array([_learned(covariance, rows[k], error, n) for k in open_places])
-        gone = variance - np.diag(covariance)[:n]
-        losses = expected_loss(mean, variance, learned + gone, required, weight)
+        gone = prior - covariance[:n, :n]
+        losses = np.array([decisions.losses(gone + _learned(covariance, rows[k], error, n)) for k in open_places])
         best = int(np.argmin(np.round(losses.sum(axis=1), 12)))
         value = before - float(losses[best].sum())
-        if value <= 1e-9 * max(total, 1e-9):
+        if value <= LEAST_VALUE * total:
             break
         k = open_places.pop(best)
-        gain = expected_loss(mean, variance, gone, required, weight) - losses[best]
+        gain = decisions.by_stake(now - losses[best], _learned(covariance, rows[k], error, n))
+        now = losses[best]
         chosen.append(_described(places[k], value, gain, stakes, total))
         covariance = _after(covariance, rows[k], error)
         before -= value
@@ -149,17 +231,20 @@ def _choose(
 
 
 def _learned(covariance: Array, rows: NDArray[np.intp], error: Array, n: int) -> Array:
-    """Return the variance of each stake that readings of some rows take away, shape (n,)."""
-    inner = covariance[np.ix_(rows, rows)] + np.diag(error[rows])
+    """Return the covariance of the stakes that readings of some rows take away, shape (n, n)."""
     across = covariance[:n, rows]
-    return np.asarray(np.sum(across * np.linalg.solve(inner, across.T).T, axis=1))
+    return np.asarray(across @ np.linalg.solve(_readings(covariance, rows, error), across.T))
+
+
+def _readings(covariance: Array, rows: NDArray[np.intp], error: Array) -> Array:
+    """Return the covariance of readings of some rows."""
+    return np.asarray(covariance[np.ix_(rows, rows)] + np.diag(error[rows]))
 
 
 def _after(covariance: Array, rows: NDArray[np.intp], error: Array) -> Array:
     """Return the covariance of all links after reading some rows."""
-    inner = covariance[np.ix_(rows, rows)] + np.diag(error[rows])
     across = covariance[:, rows]
-    return np.asarray(covariance - across @ np.linalg.solve(inner, across.T))
+    return np.asarray(covariance - across @ np.linalg.solve(_readings(covariance, rows, error), across.T))
 
 
 def _described(place: PlaceToStand, value: float, gain: Array, stakes: Sequence[Stake], total: float) -> NextPlace:

@@ -117,6 +117,7 @@ class BranchSearch:
             left = search.time_left()
             if search.stopped or (left is not None and left <= 0) or not lp.solve(left):
                 return lp.settled_value if lp.settled_value == np.inf else None
+            search.raise_bound(lp.value, "cuts")
             bound = max(bound, lp.settled_value)
             values.append(bound)
             if self._is_beaten(bound):

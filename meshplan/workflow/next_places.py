@@ -89,6 +89,7 @@ def propose_walk(prepared: Prepared, plan: Plan, table: LinkTable, calibration: 
             plan.required_chance,
             float(table.fade_margin_db[row]),
             table.stations[table.pairs[row][0]].site.importance,
+            served="" if _wants_two_routes(prepared, keys[table.pairs[row][0]]) else keys[table.pairs[row][0]],
         )
         for row in rows
     ]
@@ -128,6 +129,13 @@ def _in_the_way(prepared: Prepared) -> list[Any]:
         for cover in prepared.found.covers
         if cover.kind == "water" or (cover.kind == "building" and not shapely.covers(cover.geometry, sites).any())
     ]
+
+
+def _wants_two_routes(prepared: Prepared, name: str) -> bool:
+    """Whether one good link is not enough for a site."""
+    if prepared.found.settings.requirement.second_route != "none":
+        return True
+    return any(site.second_route for site in prepared.found.sites if site.name == name)
 
 
 def _hubs(plan: Plan) -> frozenset[str]:

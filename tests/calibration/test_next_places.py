@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+import operator
+from collections.abc import Callable, Collection
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,9 +17,9 @@ from scipy.stats import norm
 
 from meshplan.calibration.calibrate import calibrate
 from meshplan.calibration.correct import correct_links
-from meshplan.calibration.next_places import choose_next_places, expected_loss
+from meshplan.calibration.next_places import Decisions, choose_next_places, expected_loss
 from meshplan.errors import InputError
-from meshplan.measurement_records import Calibration, PlaceToStand, PredictedLink, Stake
+from meshplan.measurement_records import Calibration, MeasuredLink, PlaceToStand, PredictedLink, Stake
 
 REQUIRED = 0.8
 
@@ -28,9 +31,9 @@ def places_of_links(links: tuple[PredictedLink, ...]) -> list[PlaceToStand]:
     return [PlaceToStand(name, own[0].a_x_m, own[0].a_y_m, tuple(own)) for name, own in sorted(by_name.items())]
 
 
-def with_margins(links: tuple[PredictedLink, ...], rng: np.random.Generator) -> tuple[PredictedLink, ...]:
-    """Most links are clearly good or clearly bad; one in six hangs on a few decibels."""
-    margins = np.where(rng.random(len(links)) < 1 / 6, rng.normal(5.0, 3.0, len(links)), rng.choice([-30.0, 35.0], len(links)))
+def with_margins(links: tuple[PredictedLink, ...], rng: np.random.Generator, on_edge: float = 1 / 6) -> tuple[PredictedLink, ...]:
+    """Most links are clearly good or clearly bad; a share of them hangs on a few decibels."""
+    margins = np.where(rng.random(len(links)) < on_edge, rng.normal(5.0, 3.0, len(links)), rng.choice([-30.0, 35.0], len(links)))
     return tuple(replace(link, sensitivity_dbm=link.received_dbm - float(m)) for link, m in zip(links, margins, strict=True))
 
 
@@ -110,40 +113,114 @@ def decisions(links: tuple[PredictedLink, ...], calibration: Calibration | None)
     return norm.cdf(margin / np.array([c.spread.total_db for c in corrected])) >= REQUIRED
 
 
-@pytest.mark.slow
-def test_the_same_change_of_plan_is_found_with_at_most_half_of_the_readings() -> None:
-    """Fourteen invented properties. Places are measured one after the other, chosen or at random, until the plan is the one that
-    measuring everywhere would give, but for one link.
+def who_is_served(links: tuple[PredictedLink, ...], calibration: Calibration | None) -> tuple[str, ...]:
+    """Return the sensors that the plan serves: those with a link that it uses."""
+    used = decisions(links, calibration)
+    return tuple(sorted({link.a for link, use in zip(links, used, strict=True) if use}))
 
-    Not met yet where more hangs in the balance: with three links in ten on the edge (12 properties of 18 sensors, one link in
-    twenty allowed to differ) the chosen places take 0.60 of the random ones.
-    """
-    needed: dict[str, list[int]] = {"chosen": [], "random": []}
-    for seed in range(14):
-        rng = np.random.default_rng(700 + seed)
-        links = with_margins(property_links(rng, gateways=2, sensors=20), rng)
-        power, _ = drawn_power_dbm(links, rng)
-        measured = measure(links, power, rng, reading_sd_db=1.5)
-        places = places_of_links(links)
-        target = decisions(links, calibrate(measured))
-        if np.sum(decisions(links, None) != target) <= 1:
+
+@dataclass(frozen=True)
+class Walks:
+    """Places measured, one after the other, until the plan is the one that measuring everywhere would give."""
+
+    links: tuple[PredictedLink, ...]
+    measured: tuple[MeasuredLink, ...]
+    plan: Callable[[tuple[PredictedLink, ...], Calibration | None], Any]
+    done: Callable[[Any, Any], bool]
+
+    def learn(self, seen: Collection[str]) -> Calibration:
+        return calibrate([reading for reading in self.measured if reading.link.a in seen])
+
+    def places_needed(self, choose: Callable[[list[PlaceToStand], Calibration | None], str]) -> int:
+        places = places_of_links(self.links)
+        target = self.plan(self.links, self.learn({place.name for place in places}))
+        seen: list[str] = []
+        calibration: Calibration | None = None
+        while len(seen) < len(places):
+            seen.append(choose([place for place in places if place.name not in seen], calibration))
+            calibration = self.learn(seen)
+            if self.done(self.plan(self.links, calibration), target):
+                break
+        return len(seen)
+
+    def nothing_to_find(self) -> bool:
+        return self.done(self.plan(self.links, None), self.plan(self.links, self.learn({link.a for link in self.links})))
+
+    def chosen(self, stakes: list[Stake]) -> int:
+        def best(rest: list[PlaceToStand], calibration: Calibration | None) -> str:
+            walk = choose_next_places(rest, stakes, calibration, 1)
+            return walk.stops[0].place.name if walk.stops else rest[0].name
+
+        return self.places_needed(best)
+
+    def at_random(self, seed: int) -> float:
+        """Return the mean over three orders."""
+        needed = []
+        for repeat in range(3):
+            rng = np.random.default_rng([seed, repeat])
+            needed.append(self.places_needed(lambda rest, _, rng=rng: rest[rng.integers(len(rest))].name))  # type: ignore[misc]
+        return float(np.mean(needed))
+
+
+def invented_walks(seed: int, sensors: int, on_edge: float, plan: Any, done: Any) -> Walks:
+    rng = np.random.default_rng(700 + seed)
+    links = with_margins(property_links(rng, gateways=2, sensors=sensors), rng, on_edge)
+    power, _ = drawn_power_dbm(links, rng)
+    return Walks(links, measure(links, power, rng, reading_sd_db=1.5), plan, done)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("properties", "sensors", "on_edge"), [(14, 20, 1 / 6), (12, 18, 0.3)])
+def test_the_same_change_of_plan_is_found_with_at_most_half_of_the_readings(properties: int, sensors: int, on_edge: float) -> None:
+    """Until the plan serves exactly those sensors that it would serve if every place had been measured."""
+    chosen, random = [], []
+    for seed in range(properties):
+        walks = invented_walks(seed, sensors, on_edge, who_is_served, operator.eq)
+        if walks.nothing_to_find():
             continue
-        stakes = [Stake(link, REQUIRED) for link in links]
-        for way, into in needed.items():
-            order = list(np.random.default_rng(seed).permutation(len(places)))
-            seen: list[str] = []
-            calibration: Calibration | None = None
-            while len(seen) < len(places):
-                if way == "chosen":
-                    rest = [place for place in places if place.name not in seen]
-                    walk = choose_next_places(rest, stakes, calibration, 1)
-                    name = walk.stops[0].place.name if walk.stops else rest[0].name
-                else:
-                    name = places[order[len(seen)]].name
-                seen.append(name)
-                calibration = calibrate([m for m in measured if m.link.a in seen])
-                if np.sum(decisions(links, calibration) != target) <= 1:
-                    break
-            into.append(len(seen))
-    assert len(needed["chosen"]) >= 6
-    assert sum(needed["chosen"]) <= 0.5 * sum(needed["random"]), needed
+        chosen.append(walks.chosen([Stake(link, REQUIRED, served=link.a) for link in walks.links]))
+        random.append(walks.at_random(seed))
+    assert len(chosen) >= 8
+    assert sum(chosen) <= 0.5 * sum(random), (chosen, random)
+
+
+@pytest.mark.slow
+def test_the_same_verdicts_are_found_with_fewer_readings() -> None:
+    """Link by link, until all verdicts but one are right. Harder than a plan, as every link counts, also where a better one stands
+    beside it: the chosen places take 0.5 to 0.6 of the random ones, by the orders drawn.
+    """
+    chosen, random = [], []
+    for seed in range(14):
+        walks = invented_walks(seed, 20, 1 / 6, decisions, lambda found, target: int(np.sum(found != target)) <= 1)
+        if walks.nothing_to_find():
+            continue
+        chosen.append(walks.chosen([Stake(link, REQUIRED) for link in walks.links]))
+        random.append(walks.at_random(seed))
+    assert len(chosen) >= 8
+    assert sum(chosen) <= 0.7 * sum(random), (chosen, random)
+
+
+@settings(deadline=None, max_examples=20)
+@given(st.integers(0, 10**6))
+def test_the_cost_of_serving_by_the_best_link_is_that_of_simulation(seed: int) -> None:
+    """50 000 drawn outcomes of what readings teach about three links of one sensor, decided in the best way."""
+    rng = np.random.default_rng(seed)
+    root = rng.normal(0, 2.5, (3, 3))
+    learned = root @ root.T
+    variance = np.diag(learned) + rng.uniform(9.5, 40, 3)
+    mean = rng.normal(5, 5, 3)
+    required, one = np.full(3, REQUIRED), np.ones(3)
+    found = Decisions(np.array([[0, 1, 2]]), mean, variance, required, one).losses(learned)
+    outcome = mean + rng.standard_normal((50_000, 3)) @ root.T
+    chance = norm.cdf(outcome / np.sqrt(variance - np.diag(learned))).max(axis=1)
+    simulated = np.mean(np.minimum(REQUIRED * (1 - chance), (1 - REQUIRED) * chance))
+    assert found[0] == pytest.approx(float(simulated), abs=0.006)
+
+
+def test_beside_a_link_that_surely_works_another_is_not_worth_a_walk() -> None:
+    links = property_links(np.random.default_rng(1), gateways=2, sensors=2)
+    margins = {links[0].key: 6.0, links[1].key: 60.0, links[2].key: 6.0, links[3].key: -60.0}
+    links = tuple(replace(link, sensitivity_dbm=link.received_dbm - margins[link.key]) for link in links)
+    by_sensor = choose_next_places(places_of_links(links), [Stake(link, REQUIRED, served=link.a) for link in links], None, 1)
+    assert [stop.place.name for stop in by_sensor.stops] == [links[2].a]
+    assert by_sensor.stops[0].decides == (links[2].key,)
