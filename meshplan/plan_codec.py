@@ -122,12 +122,11 @@ def _decimals(name: str) -> int | None:
 
 def _encode(value: Any, name: str, owner: str, *, is_real: bool = False) -> Any:
     """Return a value of a record as JSON values; `is_real` says that whole numbers are written as 2.0, not 2."""
+    kind: type = type(value)
+    if kind is float:
+        return _encode_number(value, name, owner)
     if is_dataclass(value) and not isinstance(value, type):
-        record = type(value).__name__
-        return {
-            item.name: _encode(getattr(value, item.name), item.name, record, is_real="float" in str(item.type))
-            for item in fields(value)
-        }
+        return {item: _encode(getattr(value, item), item, kind.__name__, is_real=real) for item, real in _written_fields(kind)}
     if isinstance(value, Mapping):
         return {str(key): _encode(item, name, owner, is_real=is_real) for key, item in value.items()}
     if isinstance(value, list | tuple):
@@ -135,6 +134,12 @@ def _encode(value: Any, name: str, owner: str, *, is_real: bool = False) -> Any:
     if hasattr(value, "tolist"):  # numpy scalars and arrays
         return _encode(value.tolist(), name, owner, is_real=is_real)
     return _encode_scalar(value, name, owner, is_real=is_real)
+
+
+@cache
+def _written_fields(record: type) -> tuple[tuple[str, bool], ...]:
+    """Return the name of each field of a record, and whether whole numbers in it are written as 2.0."""
+    return tuple((item.name, "float" in str(item.type)) for item in fields(record))
 
 
 def _encode_scalar(value: Any, name: str, owner: str, *, is_real: bool) -> Any:

@@ -252,6 +252,7 @@ class _Path:
         self.roofs = self.ground + np.where(self.is_building, self.standing, 0.0)
         self.tallest = self.ground + self.standing
         self.plants = _Plants(self, ~building)
+        self._over_crowns: dict[bytes, tuple[Array, Array, Array, Array]] = {}
 
     def _standing(self, heights_m: Array) -> Array:
         """Height of what stands on the ground, from the cover or, where a surface raster saw it, from there."""
@@ -305,6 +306,23 @@ class _Path:
         if rows.any():
             losses[rows] = self.terrain_loss(obstacle, rows).total_db
         return losses
+
+    def over_crowns_db(self, crown_m: Array, rows: NDArray[np.bool_]) -> tuple[Array, Array, Array, Array]:
+        """Return the loss over roofs and all crowns, over roofs and far crowns, over all and over far crowns without the roofs.
+
+        Many months have the same crowns: those are worked out once.
+        """
+        key = crown_m.tobytes() + rows.tobytes()
+        if key not in self._over_crowns:
+            both = rows & self.has_building
+            far_m = crown_m * (1.0 - self.near_share)
+            self._over_crowns[key] = (
+                self.loss_where(rows, self.roofs + crown_m),
+                self.loss_where(rows, self.roofs + far_m),
+                self.loss_where(both, self.ground + crown_m),
+                self.loss_where(both, self.ground + far_m),
+            )
+        return self._over_crowns[key]
 
     def through_walls_db(self, landscape: Landscape) -> Array:
         """Loss of the two walls of every building on the straight line, by the part of the Fresnel zone that it fills."""
@@ -426,17 +444,18 @@ def _cheapest_way(
 ) -> tuple[Array, NDArray[np.uint8], Array]:
     """Return the least excess over free space, the way past the cover, and the spread of that way."""
     rows = cover.on_path
-    both = rows & path.has_building
     no_building = np.where(path.has_building, 0.0, np.inf)
-    far_crown_m = cover.crown_m * (1.0 - path.near_share)
-
-    over_all = path.loss_where(rows, path.roofs + cover.crown_m)
-    over_far = path.loss_where(rows, path.roofs + far_crown_m) + cover.near_db
-    through_roofs = terrain_db + over_roofs_db + cover.through_db
-    walled_all = path.loss_where(both, path.ground + cover.crown_m) + walls_db
-    walled_far = path.loss_where(both, path.ground + far_crown_m) + walls_db + cover.near_db
-    walled_through = terrain_db + walls_db + cover.through_db + no_building
-    ways = np.stack([through_roofs, over_all, over_far, walled_through, walled_all, walled_far])
+    over_all, over_far, walled_all, walled_far = path.over_crowns_db(cover.crown_m, rows)
+    ways = np.stack(
+        [
+            terrain_db + over_roofs_db + cover.through_db,
+            over_all,
+            over_far + cover.near_db,
+            terrain_db + walls_db + cover.through_db + no_building,
+            walled_all + walls_db,
+            walled_far + walls_db + cover.near_db,
+        ]
+    )
     best = np.argmin(np.where(np.isnan(ways), np.inf, ways), axis=0)
     least = np.take_along_axis(ways, best[None, :], axis=0)[0]
     least = np.where(np.isnan(terrain_db), np.nan, least)

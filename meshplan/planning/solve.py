@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from functools import cache
 from importlib.metadata import version
 
 import numpy as np
@@ -319,6 +320,7 @@ def _result(search: Search, lp: CutLp, stopped: StopReason, why: dict[int, Unser
     )
 
 
+@cache
 def _versions() -> tuple[tuple[str, str], ...]:
     python = ".".join(str(part) for part in sys.version_info[:3])
     return (("highspy", solver_version()), ("numpy", version("numpy")), ("python", python), ("scipy", version("scipy")))

@@ -141,6 +141,22 @@ def smooth_ground_db(d: float, h1: float, h2: float, radio: PlainRadio) -> float
     return loss
 
 
+def least_clearance(
+    x: Sequence[float], g: Sequence[float], hts: float, hrs: float, radio: PlainRadio
+) -> tuple[float, float, float]:
+    """Return the least clearance of the line in radii of the first Fresnel zone, in metres, and its place from 0 to 1."""
+    total = x[-1]
+    half = 0.5 / radio.earth_radius_m
+    least, least_m, place = math.inf, math.inf, 0.0
+    for i in range(1, len(x) - 1):
+        there, rest = x[i], total - x[i]
+        clear_m = (hts * rest + hrs * there) / total - g[i] - half * there * rest
+        clear = clear_m / math.sqrt(radio.wavelength_m * there * rest / total)
+        if clear < least:
+            least, least_m, place = clear, clear_m, there / total
+    return least, least_m, place
+
+
 @dataclass(frozen=True)
 class PlainLoss:
     """The parts of one link."""
@@ -150,6 +166,7 @@ class PlainLoss:
     smooth_db: float
     ground_db: float
     diffraction_db: float
+    clearance: tuple[float, float, float]
 
     @property
     def total_db(self) -> float:
@@ -174,4 +191,5 @@ def path_loss(
     h1, h2 = smooth_heights_m(x, ground, hts, hrs)
     smooth = bullington_db(x, [0.0] * len(x), h1, h2, radio)
     over_ground = smooth_ground_db(total, h1, h2, radio)
-    return PlainLoss(free, actual, smooth, over_ground, actual + max(over_ground - smooth, 0.0))
+    clearance = least_clearance(x, obstacle, hts, hrs, radio)
+    return PlainLoss(free, actual, smooth, over_ground, actual + max(over_ground - smooth, 0.0), clearance)
