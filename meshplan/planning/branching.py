@@ -66,8 +66,8 @@ class BranchSearch:
 
     @property
     def n_open(self) -> int:
-        """Return the number of branches that may still hold a cheaper plan."""
-        return sum(not self._is_beaten(branch.bound) for branch in self._open)
+        """Return the number of branches that may still hold a cheaper plan; before the start it is one."""
+        return 1 if not self._started else sum(not self._is_beaten(branch.bound) for branch in self._open)
 
     def run(self, most: int, share: float = 1.0) -> str:
         """Look into at most so many branches; return how it ended."""

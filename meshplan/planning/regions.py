@@ -45,6 +45,8 @@ class RegionSearch:
     n_given: int = 0
     tried: int = 0
     gained: int = 0
+    idle: int = 0
+    """Regions tried since one gained."""
 
     @classmethod
     def of(cls, search: Search, lp: CutLp) -> RegionSearch:
@@ -82,8 +84,8 @@ class RegionSearch:
         freed = opened[np.argsort(-near[opened], kind="stable")][:count]
         ended = self._rebuild(freed, near)
         better, complete = ended
-        if better:
-            self.gained += 1
+        self.gained += better
+        self.idle = 0 if better else self.idle + 1
         if complete and not better:
             self.size *= 1.05
             if self.size > LARGEST:

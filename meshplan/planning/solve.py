@@ -37,13 +37,19 @@ from meshplan.planning.search import Search
 from meshplan.planning.solver import solver_version
 
 LARGEST_CLOSING = 3500
-"""Columns up to which the closing programme has a chance."""
+"""Columns up to which the closing programme has a chance where branching is no use."""
 
 LP_SHARE = 0.35
 """Share of a time limit that the linear programme may use; better plans need the rest."""
 
 MOST_IDLE = 25
 """Regions tried in a row without gain before the closing programme takes over."""
+
+BRANCHES_A_TURN, REGIONS_A_TURN = 10, 3
+"""How many branches and regions are looked at by turns, where no clock lets them run side by side."""
+
+BRANCHES_PER_ITERATION = 5
+"""Branches looked at, per iteration of the limits; fewer where a branch has more columns than one programme can take at once."""
 
 NODES_PER_ITERATION = 25
 """Nodes that the closing programme may branch on, per iteration of the limits."""
@@ -92,9 +98,11 @@ def _search(
             _close(search, lp, 0.7)
         if _may_branch(search):
             _branch_and_improve(search, lp)
+            largest = SMALL
         else:
             _improve_regions(search, lp, 0.6)
-        if _columns_left(search, lp) <= (LARGEST_CLOSING if limits.time_s is not None else 3 * LARGEST_CLOSING):
+            largest = LARGEST_CLOSING if limits.time_s is not None else 3 * LARGEST_CLOSING
+        if _columns_left(search, lp) <= largest:
             _close(search, lp, 1.0)
         _improve_regions(search, lp, 1.0)
         _prefer_likely(search, lp)
@@ -204,11 +212,14 @@ def _may_branch(search: Search) -> bool:
 
 
 def _branch_and_improve(search: Search, lp: CutLp) -> None:
-    """Branch for the bound and rebuild regions for the plan: side by side against a clock, else one after the other."""
+    """Branch for the bound and rebuild regions for the plan: side by side against a clock, else by turns."""
     branching, regions = BranchSearch(search, lp), RegionSearch.of(search, lp)
     if search.limits.time_s is None:
-        _try_regions(search, regions)
-        branching.run(max(search.limits.iterations * ALL_AT_ONCE // max(search.model.cost.size, ALL_AT_ONCE), 1))
+        columns = max(search.model.cost.size, ALL_AT_ONCE)
+        most = max(BRANCHES_PER_ITERATION * search.limits.iterations * ALL_AT_ONCE // columns, 1)
+        while not search.proven and ((branching.n_open and branching.done < most) or _is_worth_trying(search, regions)):
+            branching.run(min(most, branching.done + BRANCHES_A_TURN))
+            _try_regions(search, regions, most=REGIONS_A_TURN if regions.idle < 2 * REGIONS_A_TURN else 1)
     else:
         with ThreadPoolExecutor(1) as pool:
             worker = pool.submit(_branch, branching)
@@ -238,14 +249,16 @@ def _improve_regions(search: Search, lp: CutLp, share: float) -> None:
     _keep_rows(search, regions, lp)
 
 
-def _try_regions(search: Search, regions: RegionSearch, share: float = 1.0) -> None:
-    """Rebuild one region after the other until they gain nothing any more."""
-    idle = 0
+def _try_regions(search: Search, regions: RegionSearch, share: float = 1.0, most: int = sys.maxsize) -> None:
+    """Rebuild one region after the other, at most so many, until they gain nothing any more."""
+    last = regions.tried + most
+    while regions.tried < last and not search.out_of_time(share) and not search.stopped and _is_worth_trying(search, regions):
+        regions.improve_once()
+
+
+def _is_worth_trying(search: Search, regions: RegionSearch) -> bool:
     most_idle = MOST_IDLE if search.limits.time_s is None else 4 * MOST_IDLE
-    while not search.proven and idle < most_idle and not search.out_of_time(share) and not search.stopped:
-        if regions.tried >= search.limits.iterations:
-            break
-        idle = 0 if regions.improve_once() else idle + 1
+    return not search.proven and regions.idle < most_idle and regions.tried < search.limits.iterations
 
 
 def _keep_rows(search: Search, regions: RegionSearch, lp: CutLp) -> None:
