@@ -168,7 +168,16 @@ const meshTrial = (() => {
     const named = app.data.seasons.findIndex((season) => season.name === app.season);
     const season = named >= 0 ? named : seasons.reduce((worst, one, i) => (one.chance < seasons[worst].chance ? i : worst), 0);
     const now = seasons[season];
-    return { profile, found, seasons, season, now, extra: extra[season], verdict: verdictOf(now.chance, shake, now.otherSpread) };
+    return {
+      profile,
+      found,
+      seasons,
+      season,
+      now,
+      extra: extra[season],
+      inPlan: Boolean(embedded(a.name, b.name)),
+      verdict: verdictOf(now.chance, shake, now.otherSpread),
+    };
   }
 
   function obstacleName(losses) {
@@ -389,7 +398,7 @@ const meshTrial = (() => {
             ["Terrain and ground", losses.terrainDb + losses.behindHillDb],
             ["Buildings", losses.buildingDb],
             ["Plants", plants],
-            ["Season, readings, finer relief (from the plan)", trial.extra.lossDb],
+            [`Season, readings, finer relief (${trial.inPlan ? "this link in the plan" : "usual in this plan"})`, trial.extra.lossDb],
           ]
             .filter(([, value], i) => i < 2 || Math.abs(value) >= 0.05)
             .map(([name, value]) => h("tr", {}, h("th", { scope: "row" }, name), h("td", { class: "num" }, plain(value, 1))))

@@ -295,6 +295,23 @@ def test_two_points_follow_clicks_and_give_a_verdict(desk: Opened) -> None:
     assert not page.evaluate("document.querySelector('.folium-map').classList.contains('picking')")
 
 
+def test_a_trial_says_whose_lessons_it_carries(desk: Opened) -> None:
+    """What the plan knows beyond the page is this link's own where the plan holds it, else what is usual in the plan."""
+    known = {frozenset((link.a, link.b)) for link in PLAN.links}
+    desk.page.click("#open-trial")
+    a = desk.page.input_value("#kind-A")
+    names = desk.page.eval_on_selector_all("#kind-B option", "options => options.map(one => one.value)")
+    said = {}
+    for name in names:
+        if name != a:
+            desk.page.select_option("#kind-B", name)
+            text = desk.page.inner_text("#trial-result")
+            if found := re.search(r"finer relief \((.*)\)", text):
+                said[name] = found.group(1)
+    assert {said[name] for name in said if frozenset((a, name)) in known} == {"this link in the plan"}
+    assert {said[name] for name in said if frozenset((a, name)) not in known} == {"usual in this plan"}
+
+
 def test_two_points_by_touch_on_a_phone(phone: Opened) -> None:
     page = phone.page
     page.tap("#open-trial")
