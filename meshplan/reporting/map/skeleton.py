@@ -20,7 +20,7 @@ BODY: Final = f"""
       <button type="submit">Go</button>
     </form>
     <div class="choice"><label for="season">Season shown</label><select id="season"></select></div>
-    <div class="choice"><label for="radio">Radio shown</label><select id="radio"></select></div>
+    <div class="choice wide"><label for="radio">Radio shown</label><select id="radio"></select></div>
     <button type="button" id="open-help">How to read this</button>
     <button type="button" id="open-trial" aria-pressed="false">Two points</button>
     <button type="button" id="locate">Where am I</button>
