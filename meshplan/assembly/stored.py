@@ -8,6 +8,7 @@ from typing import Any
 
 from meshplan.planning.problem import (
     Certificate,
+    CertificateBranch,
     CutRow,
     PlacementPlan,
     PlacementProblem,
@@ -57,8 +58,20 @@ def stored_certificate(record: dict[str, Any]) -> Certificate:
         scale=int(record.get("scale", 1)),
         served=tuple(record.get("served", ())),
         rows=rows,
-        site_prices=tuple((name, int(price)) for name, price in record.get("site_prices", ())),
+        site_prices=_prices(record),
+        branches=tuple(
+            CertificateBranch(
+                tuple((name, int(level), bool(opened)) for name, level, opened in branch["decisions"]),
+                tuple((int(row), int(weight)) for row, weight in branch["weights"]),
+                _prices(branch),
+            )
+            for branch in record.get("branches", ())
+        ),
     )
+
+
+def _prices(record: dict[str, Any]) -> tuple[tuple[str, int], ...]:
+    return tuple((name, int(price)) for name, price in record.get("site_prices", ()))
 
 
 def _chances(problem: PlacementProblem) -> dict[tuple[str, str], float]:

@@ -13,13 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.planning.cover import Row
-from meshplan.planning.cut_lp import CutLp
+from meshplan.planning.cut_lp import ALL_AT_ONCE, CutLp, Proof
 from meshplan.planning.demand import rows_for, shortfalls
 from meshplan.planning.guided import guided_plan
 from meshplan.planning.search import Search
 
 WHOLE = 1e-5
 """How near to a whole number counts as one."""
+
+SURELY_ABOVE = 1e-3
+"""By how much a bound has to pass a whole number of steps to be rounded up: its certificate has rounded prices."""
 
 MOST_ROUNDS = 15
 """Rounds of cuts in one branch."""
@@ -34,18 +37,22 @@ GATEWAY_FIRST = 10.0
 """How much sooner a gateway is branched on than a relay of the same cost."""
 
 
+Path = tuple[tuple[int, bool], ...]
+"""Columns decided on the way to a branch, and whether they are opened."""
+
+
 @dataclass(frozen=True, order=True)
 class Branch:
     """Plans that close and open certain columns; none of them is cheaper than `bound`."""
 
     bound: float
     number: int
-    closed: tuple[int, ...] = field(compare=False)
-    opened: tuple[int, ...] = field(compare=False)
+    path: Path = field(compare=False)
     column: int = field(compare=False)
     """What to branch on next."""
     rows: tuple[Row, ...] = field(compare=False)
     """Cuts that hold its bound up."""
+    proof: Proof = field(compare=False)
 
 
 class BranchSearch:
@@ -58,6 +65,10 @@ class BranchSearch:
         self.unsettled = np.inf
         """Least bound of the branches that were given up."""
         self._started = False
+        self.done_with: list[tuple[Path, Proof]] = []
+        """Branches that hold no cheaper plan, or were given up."""
+        self.is_provable = lp.model.cost.size <= ALL_AT_ONCE
+        """Whether the proofs of all branches stand by themselves."""
         self._open: list[Branch] = []
         self._gain = [_Gains(lp.model.cost.size), _Gains(lp.model.cost.size)]
         gateway = np.zeros(lp.model.cost.size, dtype=bool)
@@ -69,10 +80,16 @@ class BranchSearch:
         """Return the number of branches that may still hold a cheaper plan; before the start it is one."""
         return 1 if not self._started else sum(not self._is_beaten(branch.bound) for branch in self._open)
 
+    def leaves(self) -> list[tuple[Path, Proof]]:
+        """Return the branches that together hold every plan, each with its proof; none if there is no proof by branches."""
+        if not self._started or not self.is_provable:
+            return []
+        return self.done_with + [(branch.path, branch.proof) for branch in self._open]
+
     def run(self, most: int, share: float = 1.0) -> str:
         """Look into at most so many branches; return how it ended."""
         if not self._started:
-            if self._evaluate((), (), (), self.lp.value) is None:
+            if self._evaluate((), (), self.lp.value, self.lp.root_proof()) is None:
                 return "stopped by its limit"
             self._started = True
         while self._open:
@@ -82,12 +99,10 @@ class BranchSearch:
                 return "stopped by its limit"
             branch = heapq.heappop(self._open)
             if self._is_beaten(branch.bound):
-                self._open.clear()
+                heapq.heappush(self._open, branch)
                 break
             for opens in (False, True):
-                closed = branch.closed if opens else (*branch.closed, branch.column)
-                opened = (*branch.opened, branch.column) if opens else branch.opened
-                value = self._evaluate(closed, opened, branch.rows, branch.bound)
+                value = self._evaluate((*branch.path, (branch.column, opens)), branch.rows, branch.bound, branch.proof)
                 if value is None:
                     heapq.heappush(self._open, branch)
                     return "stopped by its limit"
@@ -101,26 +116,38 @@ class BranchSearch:
         self.search.raise_bound(min(least, float(self.search.best_value)), "branching")
 
     def _is_beaten(self, bound: float) -> bool:
-        return bool(np.ceil(bound - WHOLE) >= self.search.best_value)
+        return bool(np.ceil(bound - SURELY_ABOVE) >= self.search.best_value)
 
-    def _evaluate(self, closed: tuple[int, ...], opened: tuple[int, ...], rows: tuple[Row, ...], bound: float) -> float | None:
+    def _evaluate(self, path: Path, rows: tuple[Row, ...], bound: float, proof: Proof) -> float | None:
         """Cut on in a branch and keep it if it may hold a cheaper plan; return its bound, None when there was no time."""
         lp, search = self.lp, self.search
         self.done += 1
         lp.add(list(rows))
-        too_dear = np.flatnonzero(lp.reduced > search.best_value - 1 - lp.value + 1e-6)
-        shut = np.setdiff1d(np.concatenate([too_dear, np.array(closed, dtype=np.int64)]), np.array(opened, dtype=np.int64))
-        if not lp.settle(shut, np.array(opened, dtype=np.int64)):
+        closed = np.array([column for column, opens in path if not opens], dtype=np.int64)
+        opened = np.array([column for column, opens in path if opens], dtype=np.int64)
+        if not self.is_provable:
+            too_dear = np.flatnonzero(lp.reduced > search.best_value - 1 - lp.value + 1e-6)
+            closed = np.setdiff1d(np.concatenate([too_dear, closed]), opened)
+        unmet = lp.settle(closed, opened)
+        if unmet is not None:
+            enough = np.array([float(search.best_value) + 1.0])
+            self.done_with.append((path, Proof(np.inf, (unmet,), enough, np.zeros(len(lp.model.site_groups)))))
             return np.inf
         values: list[float] = []
         for _ in range(MOST_ROUNDS):
             left = search.time_left()
             if search.stopped or (left is not None and left <= 0) or not lp.solve(left):
-                return lp.settled_value if lp.settled_value == np.inf else None
+                if lp.settled_value < np.inf:
+                    return None
+                # The rows of the sites cannot be met either: true, but not shown by prices.
+                self.is_provable = False
+                return np.inf
             search.raise_bound(lp.value, "cuts")
-            bound = max(bound, lp.settled_value)
+            if lp.settled_value > bound:
+                bound, proof = lp.settled_value, lp.settled_proof
             values.append(bound)
             if self._is_beaten(bound):
+                self.done_with.append((path, proof))
                 return bound
             if len(values) > WINDOW and values[-1] - values[-1 - WINDOW] < LEAST_RISE * (search.best_value - bound):
                 break
@@ -130,10 +157,11 @@ class BranchSearch:
         column = self._column()
         if column < 0:
             self.unsettled = min(self.unsettled, bound)
+            self.done_with.append((path, proof))
             return bound
         if self.done % GUIDE_EVERY == 1:
             guided_plan(search, lp, "branching")
-        heapq.heappush(self._open, Branch(bound, -self.done, closed, opened, column, tuple(lp.tight_rows())))
+        heapq.heappush(self._open, Branch(bound, -self.done, path, column, tuple(lp.tight_rows()), proof))
         return bound
 
     def _column(self) -> int:

@@ -3,16 +3,20 @@
 Every row says: all routes of a sensor meet this set of nodes, so some of them must be opened. Weights on the rows that charge no
 node more than it costs add up to a lower bound; where they charge more, the excess is taken off again. So any weights give a valid
 bound, good or poor, as long as each set really meets all routes. That is what is checked here, row by row.
+
+Where one set of weights does not reach the bound, the certificate splits the plans: those that open a node at a level, those that
+do not, and so on. Each part has weights of its own, the bound is the least of them, and that no plan is forgotten is checked too.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from meshplan.planning.problem import Certificate, CutRow, PlacementPlan, PlacementProblem, log_loss
+from meshplan.planning.problem import LEFT_OUT, Certificate, CutRow, PlacementPlan, PlacementProblem, log_loss
 
 NO_WAY = 2**61
 """Log loss of a way that does not exist."""
@@ -36,11 +40,15 @@ def check_certificate(problem: PlacementProblem, certificate: Certificate, plan:
         When given, its sensors must be those of the certificate and its cost must not lie below the bound.
     """
     faults = _row_faults(problem, certificate)
-    if any(weight < 0 for _, weight in certificate.site_prices):
+    faults += _branch_faults(problem, certificate)
+    site_prices = [*certificate.site_prices, *(price for branch in certificate.branches for price in branch.site_prices)]
+    if any(price < 0 for _, price in site_prices):
         faults.append("a site has a negative price")
     if certificate.scale < 1:
         return CertificateCheck(False, 0, (*faults, "the scale is not positive"))
     bound = 0 if faults else proven_bound_units(problem, certificate)
+    if not _hold_every_plan([branch.decisions for branch in certificate.branches]):
+        faults.append("the branches leave out plans")
     if not faults and bound < certificate.bound_units:
         faults.append(f"the rows prove {bound}, not the {certificate.bound_units} that is claimed")
     if plan is not None:
@@ -49,18 +57,49 @@ def check_certificate(problem: PlacementProblem, certificate: Certificate, plan:
 
 
 def proven_bound_units(problem: PlacementProblem, certificate: Certificate) -> int:
-    """Return the bound that the rows add up to, in thousandths of the currency unit, taking for granted that each is a cut."""
-    scale = certificate.scale
-    site_price = dict(certificate.site_prices)
+    """Return the bound that the certificate adds up to, in thousandths of the currency unit.
+
+    That each row is a cut and that the branches hold every plan is taken for granted.
+    """
+    weights = [(row, row.weight) for row in certificate.rows]
+    bound = _weighed_bound_units(problem, certificate.scale, weights, dict(certificate.site_prices), {})
+    if certificate.branches:
+        parts = []
+        for branch in certificate.branches:
+            weights = [(certificate.rows[number], weight) for number, weight in branch.weights]
+            decided = {(name, level): opened for name, level, opened in branch.decisions}
+            parts.append(_weighed_bound_units(problem, certificate.scale, weights, dict(branch.site_prices), decided))
+        bound = max(bound, min(parts))
+    return bound
+
+
+def _hold_every_plan(parts: list[tuple[tuple[str, int, bool], ...]], depth: int = 0) -> bool:
+    """Return whether parts that agree in their first `depth` decisions hold every plan that agrees with those."""
+    if (not parts and depth == 0) or any(len(part) == depth for part in parts):
+        return True
+    if len({part[depth][:2] for part in parts}) != 1:
+        return False
+    sides = [[part for part in parts if part[depth][2] is opened] for opened in (False, True)]
+    return all(side and _hold_every_plan(side, depth + 1) for side in sides)
+
+
+def _weighed_bound_units(
+    problem: PlacementProblem,
+    scale: int,
+    weights: Sequence[tuple[CutRow, int]],
+    site_price: dict[str, int],
+    decided: dict[tuple[str, int], bool],
+) -> int:
+    """Return the bound on all plans that agree with what is decided: (node, level) opened or not, (sensor, LEFT_OUT) or not."""
     load: dict[str, dict[int, int]] = {}
     skip_load: dict[str, int] = {}
     total = 0
     one_level_each = problem.one_level_each
-    for row in certificate.rows:
-        total += row.weight * row.need
+    for row, weight in weights:
+        total += weight * row.need
         counted: set[str] = set()
         for node_id, level in row.members:
-            charge = row.weight * member_weight(problem, node_id, row.need)
+            charge = weight * member_weight(problem, node_id, row.need)
             if not one_level_each:
                 # A relay may serve at several levels at once, but it is bought once.
                 if node_id in counted:
@@ -70,16 +109,25 @@ def proven_bound_units(problem: PlacementProblem, certificate: Certificate) -> i
             levels = load.setdefault(node_id, {})
             levels[at] = levels.get(at, 0) + charge
         if not problem.sensors[problem.sensor_index[row.sensor_id]].required:
-            skip_load[row.sensor_id] = skip_load.get(row.sensor_id, 0) + row.weight * row.need
-    for node_id, levels in load.items():
+            skip_load[row.sensor_id] = skip_load.get(row.sensor_id, 0) + weight * row.need
+    opened = {name: level for (name, level), yes in decided.items() if yes and level != LEFT_OUT}
+    for node_id in load.keys() | opened.keys():
+        levels = {at: charge for at, charge in load.get(node_id, {}).items() if decided.get((node_id, at), True)}
         index = problem.node_index[node_id]
-        everywhere = levels.get(-1, 0)
-        charge = everywhere + max((value for at, value in levels.items() if at != -1), default=0)
         node = problem.nodes[index]
-        price = 0 if node.forced_in else int(problem.cost_units[index]) * scale
-        total -= max(0, charge - price - site_price.get(node.site_id, 0))
-    for sensor_id, charge in skip_load.items():
-        total -= max(0, charge - int(problem.worth_units[problem.sensor_index[sensor_id]]) * scale)
+        price = (0 if node.forced_in else int(problem.cost_units[index]) * scale) + site_price.get(node.site_id, 0)
+        everywhere = levels.pop(-1, 0)
+        if node_id in opened:
+            total += price - everywhere - levels.get(opened[node_id], 0)
+        else:
+            total -= max(0, everywhere + max(levels.values(), default=0) - price)
+    left_out = {name for (name, level), yes in decided.items() if yes and level == LEFT_OUT}
+    for sensor_id in skip_load.keys() | left_out:
+        spared = skip_load.get(sensor_id, 0) - int(problem.worth_units[problem.sensor_index[sensor_id]]) * scale
+        if sensor_id in left_out:
+            total -= spared
+        elif decided.get((sensor_id, LEFT_OUT), True):
+            total -= max(0, spared)
     total -= sum(site_price.values())
     total += sum(int(c) for c in problem.cost_units[problem.forced]) * scale
     step = problem.cost_step
@@ -101,6 +149,23 @@ def _row_faults(problem: PlacementProblem, certificate: Certificate) -> list[str
         fault = _row_fault(problem, row, served, search)
         if fault:
             faults.append(f"row {number} (sensor '{row.sensor_id}'): {fault}")
+    return faults
+
+
+def _branch_faults(problem: PlacementProblem, certificate: Certificate) -> list[str]:
+    faults = []
+    for number, branch in enumerate(certificate.branches):
+        if any(weight < 0 or not 0 <= row < len(certificate.rows) for row, weight in branch.weights):
+            faults.append(f"branch {number}: a weight is negative or of no row")
+        for name, level, _ in branch.decisions:
+            known = problem.sensor_index if level == LEFT_OUT else problem.node_index
+            if name not in known or (level == LEFT_OUT and problem.sensors[problem.sensor_index[name]].required):
+                faults.append(f"branch {number}: nothing can be decided about '{name}'")
+        places = [(name, level) for name, level, _ in branch.decisions]
+        if len(set(places)) < len(places):
+            faults.append(f"branch {number}: decides twice about the same")
+        if not problem.one_level_each and any(level >= 0 for _, level in places):
+            faults.append(f"branch {number}: a relay may stand at several levels here")
     return faults
 
 

@@ -6,6 +6,7 @@ solver. The bound counts what the others might still save, so it is valid before
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -38,6 +39,16 @@ FEW = 5
 PRICE_TOLERANCE = 1e-7
 
 
+@dataclass(frozen=True, eq=False)
+class Proof:
+    """Prices of rows and sites, as the linear programme gives them, and the bound that they prove (in cost steps)."""
+
+    value: float
+    rows: tuple[Row, ...]
+    duals: NDArray[np.float64]
+    site_duals: NDArray[np.float64]
+
+
 class CutLp:
     """A linear programme that grows by violated cuts.
 
@@ -52,6 +63,7 @@ class CutLp:
         self.age: list[int] = []
         self.value = self.settled_value = float(model.forced_cost)
         n = model.cost.size
+        self.settled_proof = Proof(self.value, (), np.zeros(0), np.zeros(len(model.site_groups)))
         self._least, self._most = np.zeros(n), np.ones(n)
         self.x = np.zeros(n)
         self.reduced = model.cost.astype(np.float64)
@@ -95,20 +107,25 @@ class CutLp:
             value[order],
         )
 
-    def settle(self, closed: NDArray[np.integer], opened: NDArray[np.integer]) -> bool:
-        """Fix columns at 0 and at 1 and free all others; return False when some row cannot be met any more."""
+    def settle(self, closed: NDArray[np.integer], opened: NDArray[np.integer]) -> Row | None:
+        """Fix columns at 0 and at 1 and free all others; return a row that cannot be met any more, if there is one."""
         self._least[:], self._most[:] = 0.0, 1.0
         self._most[closed], self._least[opened] = 0.0, 1.0
         self._average = None
         active = self._columns
         places = np.arange(active.size, dtype=np.int32)
         self._solver.changeColsBounds(active.size, places, self._least[active], self._most[active])
-        if any(row.coefficients @ self._most[row.columns] < row.need for row in self.rows):
-            return False
+        for row in self.rows:
+            if row.coefficients @ self._most[row.columns] < row.need:
+                return row
         lacking = [self._too_few(row) for row in self.rows]
         if lacking:
             self.activate(np.concatenate(lacking))
-        return True
+        return None
+
+    def root_proof(self) -> Proof:
+        """Return the best proof about all plans."""
+        return Proof(self.value, tuple(self.proof_rows), self.proof_duals, self.proof_site_duals)
 
     def tight_rows(self) -> list[Row]:
         """Return the rows that the last point only just meets."""
@@ -166,6 +183,7 @@ class CutLp:
         if not self.rows:
             self.x = self._least.copy()
             self.settled_value = float(model.forced_cost + model.cost @ self._least)
+            self.settled_proof = Proof(self.settled_value, (), np.zeros(0), np.zeros(len(model.site_groups)))
             return True
         learnt, self.settled_value = False, -np.inf
         for number in range(passes):
@@ -206,7 +224,10 @@ class CutLp:
         worth = model.forced_cost + float(duals @ need + site_duals.sum())
         value = worth + float(np.minimum(reduced, 0.0).sum())
         settled = worth + float(np.minimum(reduced * self._least, reduced * self._most).sum())
-        self.settled_value = max(self.settled_value, settled)
+        if settled > self.settled_value:
+            self.settled_value = settled
+            used = np.flatnonzero(duals)
+            self.settled_proof = Proof(settled, tuple(self.rows[index] for index in used), duals[used], site_duals)
         if value >= self.value:
             self.value, self.reduced = value, np.maximum(reduced, 0.0)
             self.proof_rows, self.proof_duals, self.proof_site_duals = list(self.rows), duals, site_duals

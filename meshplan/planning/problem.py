@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from math import gcd, inf, isfinite
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -412,10 +412,28 @@ class CutRow:
 
 
 @dataclass(frozen=True, slots=True)
+class CertificateBranch:
+    """A part of all plans, with weights on the rows that hold for it.
+
+    `decisions` are (node id, level, opened), or (sensor id, `LEFT_OUT`, left out) for an optional sensor, from the first to the
+    last; `weights` are (number of a row of the certificate, weight).
+    """
+
+    decisions: tuple[tuple[str, int, bool], ...]
+    weights: tuple[tuple[int, int], ...]
+    site_prices: tuple[tuple[str, int], ...] = ()
+
+
+LEFT_OUT: Final = -2
+"""In place of a level: the decision is about leaving out an optional sensor."""
+
+
+@dataclass(frozen=True, slots=True)
 class Certificate:
     """Proof of a lower bound in whole numbers; see `certificate.check_certificate`.
 
-    `scale` weights make one thousandth of the currency unit; `served` names the sensors for which the bound holds.
+    `scale` weights make one thousandth of the currency unit; `served` names the sensors for which the bound holds. With `branches`
+    the bound is that of the weakest of them; together they hold every plan.
     """
 
     bound_units: int
@@ -423,6 +441,7 @@ class Certificate:
     served: tuple[str, ...]
     rows: tuple[CutRow, ...]
     site_prices: tuple[tuple[str, int], ...] = ()
+    branches: tuple[CertificateBranch, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,15 +14,17 @@ from meshplan.planning.branching import BranchSearch
 from meshplan.planning.capacity import insertion_plan
 from meshplan.planning.certificate import proven_bound_units
 from meshplan.planning.closing import close_gap, usable_columns
-from meshplan.planning.cut_lp import ALL_AT_ONCE, CutLp
+from meshplan.planning.cut_lp import ALL_AT_ONCE, CutLp, Proof
 from meshplan.planning.demand import Demand, build_model, demand_of, with_priced_sensors
 from meshplan.planning.greedy import Heuristic
 from meshplan.planning.guided import guided_plan
 from meshplan.planning.layers import BoolArray
 from meshplan.planning.outcome import choose_routes, make_plan
 from meshplan.planning.problem import (
+    LEFT_OUT,
     MONEY_UNITS,
     Certificate,
+    CertificateBranch,
     CutRow,
     OnProgress,
     PlacementProblem,
@@ -54,6 +56,12 @@ BRANCHES_PER_ITERATION = 5
 NODES_PER_ITERATION = 25
 """Nodes that the closing programme may branch on, per iteration of the limits."""
 
+SMALL_BRANCHES = 100
+"""Branches tried before the closing programme where it is tried at once: they leave a proof that needs no solver."""
+
+MOST_WEIGHTS = 100_000
+"""Numbers that the branches of a certificate may take; with more, it proves less than the solver says."""
+
 SMALL = 600
 """Columns up to which the closing programme is tried at once."""
 
@@ -71,9 +79,9 @@ def solve_placement(
     """
     limits = limits or SolveLimits()
     demand = demand_of(problem)
-    search, lp, stopped = _search(problem, demand, limits, on_progress)
+    search, branching, stopped = _search(problem, demand, limits, on_progress)
     if search.best is not None:
-        return _result(search, lp, stopped, {})
+        return _result(search, branching, stopped, {})
     return _serve_the_most(search, limits, on_progress)
 
 
@@ -83,21 +91,25 @@ def _search(
     limits: SolveLimits,
     on_progress: OnProgress | None,
     start: BoolArray | None = None,
-) -> tuple[Search, CutLp, StopReason]:
+) -> tuple[Search, BranchSearch, StopReason]:
     """Run all steps in turn; stop early when the plan is proven, time is up, or the user has had enough."""
     model = build_model(problem, demand)
     search = Search(problem, demand, model, Heuristic(problem, problem.hop_limit), limits, on_progress)
     lp = CutLp(model, limits.seed)
+    branching = BranchSearch(search, lp)
     stopped: StopReason = "iteration limit"
     try:
         if start is not None:
             search.offer(start, "first plan")
         _first_plan(search)
         _raise_bound(search, lp)
+        if _columns_left(search, lp) <= SMALL and _may_branch(search):
+            branching.run(SMALL_BRANCHES, 0.7)
+            search.record("branching", f"{branching.done} branches, {branching.n_open} open")
         if _columns_left(search, lp) <= SMALL or _is_shallow(problem):
             _close(search, lp, 0.7)
         if _may_branch(search):
-            _branch_and_improve(search, lp)
+            _branch_and_improve(search, branching)
             largest = SMALL
         else:
             _improve_regions(search, lp, 0.6)
@@ -114,7 +126,7 @@ def _search(
         stopped = "proven"
     elif stopped != "interrupted" and search.out_of_time():
         stopped = "time limit"
-    return search, lp, stopped
+    return search, branching, stopped
 
 
 def _serve_the_most(tried: Search, limits: SolveLimits, on_progress: OnProgress | None) -> PlacementResult:
@@ -130,13 +142,13 @@ def _serve_the_most(tried: Search, limits: SolveLimits, on_progress: OnProgress 
     required = np.array([sensor.required for sensor in problem.sensors], dtype=bool)
     keep = left | ~required
     demand = Demand(tried.demand.single & keep, tried.demand.double & keep)
-    search, lp, stopped = _search(problem, demand, limits, on_progress, start=opened)
+    search, branching, stopped = _search(problem, demand, limits, on_progress, start=opened)
     n_lost = int((tried.demand.single & ~keep).sum())
     word = "proven" if choice.proven else "not proven"
     search.record("choice of sensors", f"{n_lost} left out; that no more important ones can be served is {word}")
     reason = _why_not_all(tried)
     why = {int(i): reason for i in np.flatnonzero(tried.demand.single & ~keep)}
-    result = _result(search, lp, stopped, why)
+    result = _result(search, branching, stopped, why)
     if choice.proven or not result.proven:
         return result
     return replace(result, proven=False, proven_by="", stopped="iteration limit")
@@ -211,9 +223,10 @@ def _may_branch(search: Search) -> bool:
     return search.best is not None and not search.proven and not problem.has_capacity and not np.isfinite(problem.budget)
 
 
-def _branch_and_improve(search: Search, lp: CutLp) -> None:
+def _branch_and_improve(search: Search, branching: BranchSearch) -> None:
     """Branch for the bound and rebuild regions for the plan: side by side against a clock, else by turns."""
-    branching, regions = BranchSearch(search, lp), RegionSearch.of(search, lp)
+    lp = branching.lp
+    regions = RegionSearch.of(search, lp)
     if search.limits.time_s is None:
         columns = max(search.model.cost.size, ALL_AT_ONCE)
         most = max(BRANCHES_PER_ITERATION * search.limits.iterations * ALL_AT_ONCE // columns, 1)
@@ -285,35 +298,62 @@ def _prefer_likely(search: Search, lp: CutLp) -> None:
     search.record("reliability", detail)
 
 
-def make_certificate(search: Search, lp: CutLp) -> Certificate:
-    """Return the linear programme's row duals, rounded down to whole numbers, as a certificate."""
-    problem, model = search.problem, search.model
+def make_certificate(search: Search, branching: BranchSearch) -> Certificate:
+    """Return the row prices of the linear programme, and of its branches where they prove more, as whole numbers."""
+    problem, model, lp = search.problem, search.model, branching.lp
     units = problem.cost_step * CERTIFICATE_SCALE
-    rows = []
-    for row, dual in zip(lp.proof_rows, lp.proof_duals, strict=True):
-        weight = int(np.floor(dual * units + 1e-3))
-        if weight > 0 and row.proof:
-            items = row.columns[row.columns < model.n_items]
-            members = tuple((problem.nodes[model.item_node[i]].id, int(model.item_level[i])) for i in items)
-            without = problem.nodes[row.without].id if row.without >= 0 else ""
-            rows.append(CutRow(problem.sensors[row.sensor].id, weight, int(row.need), members, without))
-    prices = []
-    for group, dual in zip(model.site_groups, lp.proof_site_duals, strict=True):
-        if dual < 0:
-            prices.append((problem.nodes[model.item_node[group[0]]].site_id, int(np.ceil(-dual * units))))
+    number: dict[bytes, int] = {}
+    rows: list[CutRow] = []
+
+    def weights_of(proof: Proof) -> tuple[tuple[int, int], ...]:
+        weights = []
+        for row, dual in zip(proof.rows, proof.duals, strict=True):
+            weight = int(np.floor(dual * units + 1e-3))
+            if weight > 0 and row.proof:
+                key = row.key + bytes(str((row.sensor, row.without)), "ascii")
+                if key not in number:
+                    items = row.columns[row.columns < model.n_items]
+                    members = tuple((problem.nodes[model.item_node[i]].id, int(model.item_level[i])) for i in items)
+                    without = problem.nodes[row.without].id if row.without >= 0 else ""
+                    number[key] = len(rows)
+                    rows.append(CutRow(problem.sensors[row.sensor].id, 0, int(row.need), members, without))
+                weights.append((number[key], weight))
+        return tuple(weights)
+
+    def prices_of(proof: Proof) -> tuple[tuple[str, int], ...]:
+        site = [problem.nodes[model.item_node[group[0]]].site_id for group in model.site_groups]
+        return tuple((name, int(np.ceil(-dual * units))) for name, dual in zip(site, proof.site_duals, strict=True) if dual < 0)
+
+    def decision(column: int, opens: bool) -> tuple[str, int, bool]:
+        if column >= model.n_items:
+            return problem.sensors[model.skip_sensor[column - model.n_items]].id, LEFT_OUT, opens
+        return problem.nodes[model.item_node[column]].id, int(model.item_level[column]), opens
+
+    root = lp.root_proof()
+    for index, weight in weights_of(root):
+        rows[index] = replace(rows[index], weight=weight)
     served = tuple(problem.sensors[i].id for i in np.flatnonzero(search.demand.single))
-    draft = Certificate(0, CERTIFICATE_SCALE, served, tuple(rows), tuple(prices))
-    return Certificate(proven_bound_units(problem, draft), CERTIFICATE_SCALE, served, tuple(rows), tuple(prices))
+    plain = Certificate(0, CERTIFICATE_SCALE, served, tuple(rows), prices_of(root))
+    plain = replace(plain, bound_units=proven_bound_units(problem, plain))
+    leaves = branching.leaves()
+    if sum(len(proof.rows) for _, proof in leaves) > MOST_WEIGHTS:
+        return plain
+    branches = tuple(
+        CertificateBranch(tuple(decision(*step) for step in path), weights_of(proof), prices_of(proof)) for path, proof in leaves
+    )
+    split = Certificate(0, CERTIFICATE_SCALE, served, tuple(rows), prices_of(root), branches)
+    split = replace(split, bound_units=proven_bound_units(problem, split))
+    return split if split.bound_units > plain.bound_units else plain
 
 
-def _result(search: Search, lp: CutLp, stopped: StopReason, why: dict[int, UnservedReason]) -> PlacementResult:
+def _result(search: Search, branching: BranchSearch, stopped: StopReason, why: dict[int, UnservedReason]) -> PlacementResult:
     problem = search.problem
     opened = search.best if search.best is not None else problem.forced
     demand = search.demand if search.best is not None else Demand(search.demand.single, search.demand.double & False)
     routing = search.routing(opened) if problem.has_capacity and search.best is not None else None
     fixed = None if routing is None else routing.ways
     plan = make_plan(problem, opened, demand, choose_routes(problem, opened, demand, fixed), why)
-    certificate = make_certificate(search, lp)
+    certificate = make_certificate(search, branching)
     bound = search.money(min(search.bound, search.best_value))
     total = plan.cost + plan.forgone
     gap = 0.0 if search.proven or total <= 0 else (total - bound) / total

@@ -76,10 +76,15 @@ def check_plan(folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = N
         facts=(
             ("routes", f"{len(plan.routes)} checked link by link"),
             ("cost", f"{plan.proof.cost:.2f} {plan.currency}"),
-            ("certified bound", f"{proven:.2f} {plan.currency}, from {len(plan.proof.certificate.get('rows', ()))} cuts"),
+            ("certified bound", f"{proven:.2f} {plan.currency}, from {_evidence(plan.proof.certificate)}"),
             ("solver's bound", f"{plan.proof.lower_bound:.2f} {plan.currency}"),
         ),
         assumptions=notes,
         warnings=(),
         faults=tuple(faults),
     )
+
+
+def _evidence(certificate: dict[str, Any]) -> str:
+    cuts, branches = len(certificate.get("rows", ())), len(certificate.get("branches", ()))
+    return f"{cuts} cuts" + (f" in {branches} branches" if branches else "")

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from brute_force import BruteForce, random_problem
 from synthetic_property import make_property
 
-from meshplan.planning.certificate import check_certificate
-from meshplan.planning.problem import Certificate, PlacementProblem, PlacementResult
+from meshplan.planning.certificate import check_certificate, proven_bound_units
+from meshplan.planning.demand import demand_of, shortfalls
+from meshplan.planning.problem import LEFT_OUT, Certificate, CertificateBranch, PlacementProblem, PlacementResult
 from meshplan.planning.solve import solve_placement
 from meshplan.planning.verify import verify_plan
 
@@ -151,3 +153,131 @@ def test_a_second_route_through_the_same_relay_is_found_out(
     same = replace(item, second=item.first)
     faults = verify_plan(problem, replace(plan, served=(*plan.served[:place], same, *plan.served[place + 1 :])))
     assert any("both routes of" in fault for fault in faults)
+
+
+@pytest.fixture(scope="module")
+def branched() -> tuple[PlacementProblem, PlacementResult]:
+    """A property whose linear programme alone proves less than its plan costs."""
+    problem = make_property(60, 500, 8, hop_limit=3)
+    result = solve_placement(problem)
+    assert len(result.certificate.branches) > 3
+    return problem, result
+
+
+def _with_branches(certificate: Certificate, *branches: CertificateBranch) -> Certificate:
+    return replace(certificate, branches=branches)
+
+
+def test_branches_prove_the_plan_without_the_solver(branched: tuple[PlacementProblem, PlacementResult]) -> None:
+    problem, result = branched
+    check = check_certificate(problem, result.certificate, result.plan)
+    assert check.holds, check.faults
+    assert check.bound_units == 1000 * result.plan.cost
+    assert check_certificate(problem, _with_branches(result.certificate)).bound_units < 1000 * result.plan.cost
+
+
+def test_a_missing_branch_is_found_out(branched: tuple[PlacementProblem, PlacementResult]) -> None:
+    problem, result = branched
+    branches = result.certificate.branches
+    for index in range(len(branches)):
+        check = check_certificate(problem, _with_branches(result.certificate, *branches[:index], *branches[index + 1 :]))
+        assert "the branches leave out plans" in check.faults
+
+
+def test_a_branch_that_decides_otherwise_is_found_out(branched: tuple[PlacementProblem, PlacementResult]) -> None:
+    problem, result = branched
+    for index, branch in enumerate(result.certificate.branches):
+        others = result.certificate.branches[:index] + result.certificate.branches[index + 1 :]
+        name, level, opened = branch.decisions[-1]
+        turned = replace(branch, decisions=(*branch.decisions[:-1], (name, level, not opened)))
+        assert (
+            "the branches leave out plans" in check_certificate(problem, _with_branches(result.certificate, turned, *others)).faults
+        )
+    first, *rest = result.certificate.branches
+    for decisions, said in (
+        ((("nowhere", 1, True),), "nothing can be decided about 'nowhere'"),
+        ((("S0", LEFT_OUT, True),), "nothing can be decided about 'S0'"),
+        ((*first.decisions, first.decisions[0]), "decides twice about the same"),
+    ):
+        changed = replace(first, decisions=decisions)
+        assert any(said in fault for fault in check_certificate(problem, _with_branches(result.certificate, changed, *rest)).faults)
+
+
+def test_weights_of_a_branch_prove_no_more_than_they_may(branched: tuple[PlacementProblem, PlacementResult]) -> None:
+    """Whatever weights a branch is given, all branches together never pass the cost of the plan; wrong ones are named."""
+    problem, result = branched
+    first, *rest = result.certificate.branches
+    for factor in (0, 2, 1000):
+        heavier = replace(first, weights=tuple((row, factor * weight) for row, weight in first.weights))
+        assert check_certificate(problem, _with_branches(result.certificate, heavier, *rest)).bound_units <= 1000 * result.plan.cost
+    for weights in (((0, -5),), ((len(result.certificate.rows), 5),)):
+        check = check_certificate(problem, _with_branches(result.certificate, replace(first, weights=weights), *rest))
+        assert "branch 0: a weight is negative or of no row" in check.faults
+
+
+RULES: list[dict[str, object]] = [
+    {"hop_limit": 3},
+    {"hop_limit": 4},
+    {"hop_limit": None},
+    {"hop_limit": 3, "masts": True},
+    {"hop_limit": 3, "redundancy": "any one relay"},
+    {"hop_limit": 3, "optional": True},
+]
+
+
+@pytest.mark.parametrize("rules", RULES, ids=str)
+def test_each_branch_bounds_every_plan_in_it(rules: dict[str, object]) -> None:
+    """Random sets of nodes that serve everybody, each laid into the branch whose decisions it agrees with."""
+    looked_at = 0
+    for seed in range(30):
+        problem = random_problem(2000 + seed, n_relays=9, n_sensors=8, **dict(rules))
+        certificate = solve_placement(problem).certificate
+        rng = np.random.default_rng(seed)
+        for _ in range(200 if certificate.branches else 0):
+            wanted = rng.permutation(np.flatnonzero(problem.allowed & (rng.random(len(problem.nodes)) < rng.uniform(0.3, 1.0))))
+            opened = problem.forced.copy()
+            opened[wanted[np.unique(problem.site_number[wanted], return_index=True)[1]]] = True
+            units = _units_of_a_plan(problem, opened, set(certificate.served))
+            if units is None:
+                continue
+            cost, left_out = units
+            level = _levels(problem, opened)
+            inside = [branch for branch in certificate.branches if _agrees(problem, branch, level, left_out)]
+            assert len(inside) >= 1
+            for branch in inside:
+                alone = replace(certificate, rows=tuple(replace(row, weight=0) for row in certificate.rows), site_prices=())
+                assert proven_bound_units(problem, _with_branches(alone, branch)) <= cost
+            looked_at += 1
+    assert looked_at > 20
+
+
+def _units_of_a_plan(problem: PlacementProblem, opened: np.ndarray, served: set[str]) -> tuple[int, set[str]] | None:
+    """Return what the opened nodes cost, worth of the left-out included, and who is left out; None if they are no plan."""
+    if np.unique(problem.site_number[opened]).size < opened.sum():
+        return None
+    units, left_out = int(problem.cost_units[opened].sum()), set()
+    for fall in shortfalls(problem, opened, demand_of(problem)):
+        sensor = problem.sensors[fall.sensor]
+        if sensor.id in served and sensor.required:
+            return None
+        left_out.add(sensor.id)
+    units += sum(int(problem.worth_units[problem.sensor_index[name]]) for name in left_out)
+    return units, left_out
+
+
+def _levels(problem: PlacementProblem, opened: np.ndarray) -> dict[str, int]:
+    """Return the level of each opened node: its links to the nearest opened gateway; without levels, or without a way, -1."""
+    if not problem.one_level_each or problem.hop_limit is None:
+        return {node.id: -1 for node, is_open in zip(problem.nodes, opened, strict=True) if is_open}
+    links = problem.usable_backhaul
+    hops = dict.fromkeys(np.flatnonzero(opened & problem.is_gateway), 0)
+    for level in range(1, len(problem.nodes)):
+        near = {i for i, at in hops.items() if at == level - 1}
+        for start, end in zip(links.start.tolist(), links.end.tolist(), strict=True):
+            if end in near and opened[start] and start not in hops:
+                hops[start] = level
+    return {problem.nodes[i].id: hops.get(i, -1) for i in np.flatnonzero(opened)}
+
+
+def _agrees(problem: PlacementProblem, branch: CertificateBranch, level: dict[str, int], left_out: set[str]) -> bool:
+    return all((name in left_out if at == LEFT_OUT else level.get(name, -9) == at) is opens for name, at, opens in branch.decisions)
