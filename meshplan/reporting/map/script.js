@@ -189,7 +189,10 @@ const meshPage = (() => {
     byId("locate").addEventListener("click", locate);
     const dialog = byId("help");
     dialog.append(...meshViews.help(app, () => dialog.close()).filter(Boolean));
-    byId("open-help").addEventListener("click", () => dialog.showModal());
+    byId("open-help").addEventListener("click", () => {
+      dialog.showModal();
+      byId("help-title").focus();
+    });
   }
 
   function find(words) {

@@ -490,7 +490,7 @@ const meshViews = (() => {
 
   function help(app, close) {
     return [
-      h("h2", { id: "help-title", tabindex: "-1", autofocus: true }, "How to read this sheet"),
+      h("h2", { id: "help-title", tabindex: "-1" }, "How to read this sheet"),
       h(
         "p",
         {},

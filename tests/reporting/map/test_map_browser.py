@@ -248,6 +248,7 @@ def test_the_position_is_shown_where_the_browser_gives_it(open_map: OpenMap, map
 
 def test_the_help_explains_every_verdict(desk: Opened) -> None:
     desk.page.click("#open-help")
+    assert desk.page.evaluate("document.activeElement.id") == "help-title"
     words = desk.page.inner_text("#help")
     assert "How to read this sheet" in words
     for verdict in ("ample", "good", "thin", "failing", "not sure"):
