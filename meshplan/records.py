@@ -79,6 +79,8 @@ class Site:
     extra_loss_db: float = 0.0
     surroundings: str | None = None
     """What stands around the antenna, taller than it, and is in no layer of the property."""
+    polarisation: str | None = None
+    """How the antenna stands, of `POLARISATIONS`; None for as everywhere on the property."""
     use: Use = Use.FREE
     radio: str | None = None
     second_route: bool = False
@@ -90,6 +92,9 @@ class Site:
         """All antenna heights this site offers, lowest first."""
         return tuple(sorted({self.antenna_agl_m, *self.mast_heights_agl_m}))
 
+
+POLARISATIONS: Final = ("vertical", "horizontal", "slant")
+"""How a straight antenna stands: upright, lying, or leaning by 45 degrees."""
 
 SURROUNDINGS: Final = ("suburban", "urban", "dense_urban", "trees_forest")
 """Kinds of clutter (ITU-R P.2108-1 §3.1) that people may name for a site; the ground itself is charged to every link anyway."""

@@ -22,7 +22,6 @@ def make_devices(
     running: Running,
     rules: Sequence[CautionRule],
     prices: CostSettings,
-    polarisation: str = "vertical",
 ) -> tuple[Device, ...]:
     """Return all sensors, the devices of the plan, and each unused candidate once at its lowest height.
 
@@ -36,8 +35,6 @@ def make_devices(
     running : Running
     rules : sequence of CautionRule
     prices : CostSettings
-    polarisation : str
-        How antennas stand.
     """
     opened_keys, served_keys = set(opened), set(served)
     must_show = opened_keys | set(linked)
@@ -89,7 +86,7 @@ def make_devices(
             duty=running.duty.get(station.key),
             energy=running.energy.get(station.key),
             tilt_deg=station.site.tilt_deg,
-            polarisation=polarisation,
+            polarisation=station.polarisation,
             site=station.site.name,
         )
         devices.append(replace(device, cautions=cautions_for(device, rules)) if in_plan else device)

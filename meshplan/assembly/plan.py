@@ -95,7 +95,6 @@ def assemble_plan(findings: Findings) -> Plan:
         running,
         findings.caution_rules,
         settings.cost,
-        settings.antenna.polarisation,
     )
     return Plan(
         property_name=settings.name,

@@ -20,7 +20,7 @@ from meshplan.inputs.columns import (
     yes_or_no,
 )
 from meshplan.inputs.walls import WALL_WORDS, WALLS
-from meshplan.records import SURROUNDINGS, Power, Purpose, Role, Use
+from meshplan.records import POLARISATIONS, SURROUNDINGS, Power, Purpose, Role, Use
 from meshplan.units import FOOT_M
 
 DEFAULT_HEIGHT_AGL_M: Final = {Role.SENSOR: 1.0, Role.RELAY: 3.0, Role.GATEWAY: 4.0}
@@ -276,6 +276,13 @@ SITE_COLUMNS: Final = (
         one_of(SURROUNDINGS),
         default_words="nothing but what the files show",
         allowed=", ".join(SURROUNDINGS),
+    ),
+    Column(
+        "polarisation",
+        "How the antenna stands, where it differs from the rest: upright, lying or leaning by 45 degrees.",
+        one_of(POLARISATIONS),
+        default_words="as in property.toml, [antenna] polarisation",
+        allowed=", ".join(POLARISATIONS),
     ),
     Column(
         "use",

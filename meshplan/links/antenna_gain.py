@@ -8,8 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.links.stations import Station
-from meshplan.propagation.antenna import omnidirectional_gain_dbi, sector_gain_dbi
+from meshplan.propagation.antenna import omnidirectional_gain_dbi, polarisation_loss_db, sector_gain_dbi
 from meshplan.units import Array
+
+
+def mismatch_loss_db(stations: Sequence[Station], a: NDArray[np.intp], b: NDArray[np.intp]) -> Array:
+    """Return what antennas lose that stand at an angle to each other, shape (n_links,); see `polarisation_loss_db`."""
+    angle_deg = np.array([station.polarisation_deg for station in stations])
+    return polarisation_loss_db(angle_deg[a] - angle_deg[b])
 
 
 def gain_towards_dbi(

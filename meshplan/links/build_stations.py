@@ -111,6 +111,7 @@ def build_stations(
                     cost=0.0 if site.role is Role.SENSOR else candidate_cost(site, height_m, settings.cost),
                     inside=inside,
                     surroundings=surroundings,
+                    polarisation=_polarisation_of(site, settings, assumptions),
                     entry_loss_db=sum(enclosure_loss_db(name, radio.frequency_mhz) for name in walls),
                     entry_spread_db=sum(enclosure_spread_db(name, radio.frequency_mhz) ** 2 for name in walls) ** 0.5,
                     entry_source="; ".join(dict.fromkeys(enclosure_source(name) for name in walls)),
@@ -123,6 +124,16 @@ def build_stations(
     raise_faults(faults)
     _note_shared_buildings(stations, landscape, assumptions)
     return tuple(stations), tuple(assumptions)
+
+
+def _polarisation_of(site: Site, settings: PropertySettings, assumptions: dict[str, None]) -> str:
+    usual = settings.antenna.polarisation
+    if site.polarisation not in (None, usual):
+        assumptions[
+            f"The antenna of {site.name} stands {site.polarisation}: links to antennas that stand otherwise lose by it; the ground "
+            f"under its links is taken as for {usual} ones."
+        ] = None
+    return site.polarisation or usual
 
 
 def _surroundings_of(site: Site, radio: RadioMode, landscape: Landscape, assumptions: dict[str, None]) -> str | None:

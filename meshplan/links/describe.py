@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from meshplan.links.antenna_gain import mismatch_loss_db
 from meshplan.links.engine import OBSTRUCTED_FROM_DB, LinkTable, compute_links
 from meshplan.links.obstacles import describe_clearance
 from meshplan.links.path_loss import WAYS_PAST_BUILDINGS, WAYS_PAST_COVER, PathSettings
@@ -243,7 +244,15 @@ def _gains(table: LinkTable, row: int, a: Station, b: Station, *, forward: bool)
             items.append(
                 BudgetItem(f"Surroundings of {station.key}, on no map", station.clutter_loss_db, True, "ITU-R P.2108-1 §3.1")
             )
+    crossed_db = _crossed_db(table, row)
+    if crossed_db:
+        words = f"Antennas at an angle: {first.polarisation} at {first.key}, {second.polarisation} at {second.key}"
+        items.append(BudgetItem(words, crossed_db, True, "cos² law, echoes by common practice"))
     return tuple(items)
+
+
+def _crossed_db(table: LinkTable, row: int) -> float:
+    return float(mismatch_loss_db(table.stations, table.pairs[row, :1], table.pairs[row, 1:])[0])
 
 
 def _entry_loss_db(table: LinkTable, row: int, station: Station) -> float:
@@ -269,6 +278,7 @@ def _causes(table: LinkTable, row: int, season: int) -> tuple[str, ...]:
         (_entry_loss_db(table, row, a), f"the wall around {a.key}"),
         (_entry_loss_db(table, row, b), f"the wall around {b.key}"),
         *((station.clutter_loss_db, f"what stands around {station.key}") for station in (a, b) if row not in table.indoor_legs),
+        (_crossed_db(table, row), f"antennas that stand {a.polarisation} and {b.polarisation}: turn one"),
         (a.feed_loss_db, f"the cable at {a.key}"),
         (b.feed_loss_db, f"the cable at {b.key}"),
         (2.0 * table.seasons[season].antenna_loss_db, "snow or wet on the antennas"),

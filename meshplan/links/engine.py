@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.kernels.engine import run_pieces
-from meshplan.links.antenna_gain import gain_towards_dbi
+from meshplan.links.antenna_gain import gain_towards_dbi, mismatch_loss_db
 from meshplan.links.indoor_legs import IndoorLeg, indoor_legs, with_indoor_legs
 from meshplan.links.path_loss import WAYS_PAST_BUILDINGS, Ends, PathLosses, PathSettings, path_losses
 from meshplan.links.shaken_ground import shaken_terrain_db, shaken_terrain_of_many_db, worth_compiling
@@ -314,7 +314,8 @@ def _table(
     rise_m = top[b] - top[a]
     gain_a, gain_b = gain_towards_dbi(stations, a, b, bearing_deg, distance_m, rise_m)
     weather = np.array([season.antenna_loss_db for season in seasons])[:, None]
-    between = gain_a + gain_b - of(local, a) - of(local, b) - entry_a - entry_b - losses.total_db - hidden_relief_db - 2.0 * weather
+    ends = gain_a + gain_b - mismatch_loss_db(stations, a, b) - of(local, a) - of(local, b) - entry_a - entry_b
+    between = ends - losses.total_db - hidden_relief_db - 2.0 * weather
     at_b, at_a = of(power, a) + between, of(power, b) + between
     unheard = np.inf
     a_speaks = np.array([s.can_speak for s in stations])[a] & np.array([s.can_hear for s in stations])[b]

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 from meshplan.inputs.antennas import AntennaClass
 from meshplan.propagation.clutter import CLUTTER_MOST_MHZ, CLUTTER_SPREAD_DB, height_gain_loss_db
 from meshplan.radio_records import RadioMode
 from meshplan.records import Site
+
+POLARISATION_DEG: Final = {"vertical": 0.0, "slant": 45.0, "horizontal": 90.0}
 
 
 @dataclass(frozen=True)
@@ -39,6 +42,8 @@ class Station:
     entry_source: str = ""
     surroundings: str | None = None
     """What stands around the antenna and is in no layer, see `propagation.clutter`."""
+    polarisation: str = "vertical"
+    """How the antenna stands, of `records.POLARISATIONS`."""
     lid_loss_db: float = 0.0
     """The part of it that closes round the antenna itself and stays when both ends stand in one building."""
     ground_amsl_m: float = 0.0
@@ -61,6 +66,11 @@ class Station:
     def clutter_spread_db(self) -> float:
         """Standard deviation that goes with it."""
         return CLUTTER_SPREAD_DB if self.clutter_loss_db > 0.0 else 0.0
+
+    @property
+    def polarisation_deg(self) -> float:
+        """Angle of the antenna from upright."""
+        return POLARISATION_DEG[self.polarisation]
 
     @property
     def eirp_dbm(self) -> float:

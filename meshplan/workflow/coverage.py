@@ -19,6 +19,7 @@ from meshplan.links.standing_cover import radio_path, standing_cover
 from meshplan.links.stations import Station
 from meshplan.links.uncertainty import CLEAR_MODEL_SPREAD_DB, OBSTRUCTED_MODEL_SPREAD_DB, SOIL_SPREAD_DB, chance_of
 from meshplan.links.verdict import verdict_limits
+from meshplan.propagation.antenna import polarisation_loss_db
 from meshplan.records import Plan, Role
 from meshplan.reporting.coverage_files import write_coverage_raster
 from meshplan.reporting.files import all_or_nothing
@@ -235,7 +236,9 @@ def _usual_elevation_spread_db(plan: Plan) -> float:
 def _served_by(
     station: Station, sensor: Station, number: int, parts: Any, elevation_db: float, weather_db: float, season: str
 ) -> Coverage:
-    gains = station.receive_gain_db + sensor.receive_gain_db - station.entry_loss_db - station.clutter_loss_db - 2.0 * weather_db
+    crossed_db = float(polarisation_loss_db(station.polarisation_deg - sensor.polarisation_deg))
+    lost_db = station.entry_loss_db + station.clutter_loss_db + crossed_db + 2.0 * weather_db
+    gains = station.receive_gain_db + sensor.receive_gain_db - lost_db
     up = sensor.tx_power_dbm + gains - parts.loss_db - station.sensitivity_dbm
     down = station.tx_power_dbm + gains - parts.loss_db - sensor.sensitivity_dbm
     both = sensor.can_speak and sensor.can_hear

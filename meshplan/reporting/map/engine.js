@@ -21,7 +21,8 @@ const meshEngine = (() => {
 
   const CLUTTER_MOST_MHZ = 3000,
     STREET_WIDTH_M = 27,
-    CLUTTER_SPREAD_DB = 5;
+    CLUTTER_SPREAD_DB = 5,
+    DEEPEST_MISMATCH_DB = 15;
 
   /* fresnel */
   function fresnelRadiusM(startM, endM, frequencyMhz) {
@@ -290,6 +291,13 @@ const meshEngine = (() => {
   }
 
   /* antenna: gain by direction (ITU-R F.1336), average side lobes. */
+  /* Two straight antennas at an angle; crossed ones still hear each other by echoes. */
+  function polarisationLossDb(angleDeg) {
+    const share = Math.cos((angleDeg * Math.PI) / 180) ** 2,
+      least = 10 ** (-DEEPEST_MISMATCH_DB / 10);
+    return -10 * Math.log10(share + least * (1 - share));
+  }
+
   function omnidirectionalGainDbi(gainDbi, elevationDeg, downtiltDeg) {
     const k = 0.7,
       tilted = elevationDeg + downtiltDeg;
@@ -362,6 +370,7 @@ const meshEngine = (() => {
     lowAntennaLossDb,
     fullCoverLossDb,
     coverSpreadDb,
+    polarisationLossDb,
     omnidirectionalGainDbi,
     sectorGainDbi,
     groundBehindHillDb,

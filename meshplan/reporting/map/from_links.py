@@ -176,6 +176,7 @@ def _page_ends(plan: Plan, stations: Sequence[Station]) -> list[PageEnd]:
                 entry_loss_db=station.entry_loss_db,
                 entry_spread_db=station.entry_spread_db,
                 clutter_top_m=CLUTTER_HEIGHT_M[station.surroundings] if station.surroundings else 0.0,
+                polarisation_deg=station.polarisation_deg,
                 antenna_spread_db=station.antenna.spread_db,
                 inside=station.inside,
                 antenna_agl_m=station.antenna_agl_m,

@@ -84,6 +84,8 @@ class PageEnd:
     entry_spread_db: float
     clutter_top_m: float
     """Tops of what stands around it and is in no layer; 0 if nothing does."""
+    polarisation_deg: float
+    """Angle of the antenna from upright."""
     antenna_spread_db: float
     inside: int
     """Cover number of the building around it, 0 in the open."""

@@ -178,7 +178,9 @@ const meshLinks = (() => {
     const gainA = gainTowardsDbi(a, profile.bearingDeg, upDeg),
       gainB = gainTowardsDbi(b, (profile.bearingDeg + 180) % 360, -upDeg);
     const clutter = [a, b].map((end) => meshEngine.heightGainLossDb(end.clutter_top_m, end.antenna_agl_m, engine.frequency_mhz));
-    const between = gainA + gainB - a.local_loss_db - b.local_loss_db - a.entry_loss_db - b.entry_loss_db - clutter[0] - clutter[1];
+    const crossedDb = meshEngine.polarisationLossDb(a.polarisation_deg - b.polarisation_deg);
+    const between =
+      gainA + gainB - crossedDb - a.local_loss_db - b.local_loss_db - a.entry_loss_db - b.entry_loss_db - clutter[0] - clutter[1];
     const fadeDb =
       (a.is_sensor || b.is_sensor) && (!a.is_sensor || a.relaxed) && (!b.is_sensor || b.relaxed)
         ? engine.relaxed_fade_db

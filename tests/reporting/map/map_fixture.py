@@ -400,6 +400,7 @@ def make_engine(plan: Plan) -> PageEngine:
             entry_loss_db=0.0,
             entry_spread_db=0.0,
             clutter_top_m=0.0,
+            polarisation_deg=0.0,
             antenna_spread_db=2.0,
             inside=0,
             antenna_agl_m=device.antenna_agl_m,

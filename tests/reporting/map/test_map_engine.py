@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from meshplan.grid import Elevation, RasterNote
 from meshplan.links.path_loss import Ends, PathLosses, PathSettings, path_losses
 from meshplan.links.way_around import ways_around_rows_db
-from meshplan.propagation.antenna import omnidirectional_gain_dbi, sector_gain_dbi
+from meshplan.propagation.antenna import omnidirectional_gain_dbi, polarisation_loss_db, sector_gain_dbi
 from meshplan.propagation.clutter import CLUTTER_HEIGHT_M, height_gain_loss_db
 from meshplan.propagation.ground import ground_constants
 from meshplan.propagation.seasons import usual_seasons
@@ -197,6 +197,12 @@ def test_antenna_patterns_are_the_same(engine_page: Any) -> None:
         ]
     )
     assert np.abs(np.array(found) - wanted).max() < 1e-9
+
+
+def test_crossed_antennas_cost_the_same(engine_page: Any) -> None:
+    angles = [float(angle) for angle in range(-180, 181, 5)]
+    found = engine_page.evaluate("(rows) => rows.map((angle) => meshEngine.polarisationLossDb(angle))", angles)
+    assert found == pytest.approx(polarisation_loss_db(angles).tolist(), abs=1e-9)
 
 
 def test_surroundings_cost_the_same(engine_page: Any) -> None:
