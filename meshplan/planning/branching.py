@@ -101,15 +101,27 @@ class BranchSearch:
             if self._is_beaten(branch.bound):
                 heapq.heappush(self._open, branch)
                 break
-            for opens in (False, True):
-                value = self._evaluate((*branch.path, (branch.column, opens)), branch.rows, branch.bound, branch.proof)
-                if value is None:
+            split = False
+            try:
+                split = self._split(branch)
+            finally:
+                # Cut off half-way, also by Ctrl-C, the whole branch is still to do: no plan of it may be forgotten.
+                if not split:
                     heapq.heappush(self._open, branch)
-                    return "stopped by its limit"
-                self._gain[opens].note(branch.column, min(value, self.search.best_value) - branch.bound)
+            if not split:
+                return "stopped by its limit"
             self._tell_bound()
         self._tell_bound()
         return "proven" if self.search.proven else "some branches stay open"
+
+    def _split(self, branch: Branch) -> bool:
+        """Look into both halves of a branch; return whether there was time for it."""
+        for opens in (False, True):
+            value = self._evaluate((*branch.path, (branch.column, opens)), branch.rows, branch.bound, branch.proof)
+            if value is None:
+                return False
+            self._gain[opens].note(branch.column, min(value, self.search.best_value) - branch.bound)
+        return True
 
     def _tell_bound(self) -> None:
         least = min(self._open[0].bound if self._open else np.inf, self.unsettled)

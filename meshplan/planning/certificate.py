@@ -46,9 +46,9 @@ def check_certificate(problem: PlacementProblem, certificate: Certificate, plan:
         faults.append("a site has a negative price")
     if certificate.scale < 1:
         return CertificateCheck(False, 0, (*faults, "the scale is not positive"))
-    bound = 0 if faults else proven_bound_units(problem, certificate)
     if not _hold_every_plan([branch.decisions for branch in certificate.branches]):
         faults.append("the branches leave out plans")
+    bound = 0 if faults else proven_bound_units(problem, certificate)
     if not faults and bound < certificate.bound_units:
         faults.append(f"the rows prove {bound}, not the {certificate.bound_units} that is claimed")
     if plan is not None:

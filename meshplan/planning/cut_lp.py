@@ -111,7 +111,7 @@ class CutLp:
         """Fix columns at 0 and at 1 and free all others; return a row that cannot be met any more, if there is one."""
         self._least[:], self._most[:] = 0.0, 1.0
         self._most[closed], self._least[opened] = 0.0, 1.0
-        self._average = None
+        self._average, self.settled_value = None, -np.inf
         active = self._columns
         places = np.arange(active.size, dtype=np.int32)
         self._solver.changeColsBounds(active.size, places, self._least[active], self._most[active])

@@ -16,6 +16,7 @@ from synthetic_property import make_property
 
 from meshplan.planning import solve
 from meshplan.planning.branching import BranchSearch
+from meshplan.planning.certificate import check_certificate
 from meshplan.planning.cut_lp import CutLp
 from meshplan.planning.demand import build_model, demand_of
 from meshplan.planning.greedy import Heuristic
@@ -143,6 +144,53 @@ def test_against_a_clock_branches_and_regions_run_side_by_side(monkeypatch: pyte
     alone = solve_placement(problem)
     if result.proven and alone.proven:
         assert result.plan.cost == alone.plan.cost
+
+
+@pytest.mark.parametrize("nth", range(1, 8))
+def test_a_stop_in_the_middle_forgets_no_plan(nth: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ctrl-C at any news of the branches, without a clock: plan, bounds and certificate still hold."""
+    problem = make_property(60, 500, 8, hop_limit=3)
+    heard = 0
+
+    def stop(event: ProgressEvent) -> None:
+        nonlocal heard
+        heard += event.step == "branching"
+        if heard == nth:
+            raise KeyboardInterrupt
+
+    asked = 0
+    evaluate = BranchSearch._evaluate
+
+    def interrupted(self: BranchSearch, *words: Any) -> float | None:
+        nonlocal asked
+        asked += 1
+        if asked == nth + 1:
+            raise KeyboardInterrupt
+        return evaluate(self, *words)
+
+    least = solve_placement(problem).plan.cost
+    by_news = solve_placement(problem, on_progress=stop)
+    monkeypatch.setattr(BranchSearch, "_evaluate", interrupted)
+    in_a_branch = solve_placement(problem)
+    assert in_a_branch.stopped == "interrupted"
+    for result in (by_news, in_a_branch):
+        check = check_certificate(problem, result.certificate, result.plan)
+        assert check.holds, check.faults
+        assert result.certified_bound <= result.solver_bound <= least <= result.plan.cost
+        assert verify_plan(problem, result.plan) == ()
+
+
+@pytest.mark.parametrize("after_infeasible", [False, True])
+def test_a_branch_without_time_is_never_taken_for_an_empty_one(after_infeasible: bool) -> None:
+    """Also where the branch looked into before was empty."""
+    started = everything_open(random_problem(103, n_relays=7, hop_limit=3, redundancy=ONE))
+    assert started is not None
+    search, lp = started
+    lp.settled_value = math.inf if after_infeasible else 0.0
+    search.stopped = True
+    branching = BranchSearch(search, lp)
+    assert branching.run(100) == "stopped by its limit"
+    assert not search.proven
 
 
 @pytest.mark.parametrize("error", [KeyboardInterrupt, RuntimeError])
