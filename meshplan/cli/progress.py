@@ -13,7 +13,7 @@ class Progress:
 
     def __init__(self, *, quiet: bool = False) -> None:
         self._quiet = quiet
-        self._live = sys.stderr.isatty()
+        self._live = sys.stderr is not None and sys.stderr.isatty()
         self._stage = ""
         self._began = time.monotonic()
 

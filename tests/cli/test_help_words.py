@@ -7,7 +7,8 @@ import re
 import click
 import pytest
 
-from meshplan.cli import COMMANDS, main, root
+from meshplan.cli import COMMANDS, main
+from meshplan.cli.root import root
 
 JARGON = re.compile(r"\b(DEM|DSM|LOS|EIRP|CRS|RFC|MILP|IR|API|stdin|stdout|parse[rd]?|serialis|kwargs|boolean|iterable)\b")
 
