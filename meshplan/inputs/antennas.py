@@ -14,6 +14,7 @@ import numpy as np
 from meshplan.errors import InputError, MeshplanError, nearest_name, raise_faults
 from meshplan.inputs.columns import Column, UnfitValueError, number, number_list, one_of, read_values, text
 from meshplan.inputs.figure_tables import read_toml
+from meshplan.inputs.user_files import optional_file
 from meshplan.sources import Standing
 
 NODE_LOSS_MHZ: Final = (433.0, 868.0, 2450.0)
@@ -203,7 +204,7 @@ def _read(
 ) -> dict[str, Entry]:
     documents = [read_toml(files("meshplan") / "data" / file_name, f"meshplan/data/{file_name}")]
     own = property_folder / file_name if property_folder is not None else None
-    if own is not None and own.is_file():
+    if own is not None and optional_file(own, file_name):
         documents.append(read_toml(own, file_name))
     entries: dict[str, Entry] = {}
     faults: list[MeshplanError] = []

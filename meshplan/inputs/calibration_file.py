@@ -13,7 +13,7 @@ from pyproj import Transformer
 from pyproj.exceptions import ProjError
 
 from meshplan.errors import InputError, MeshplanError, raise_faults
-from meshplan.inputs.vector import present_file
+from meshplan.inputs.user_files import NestedTooDeepError, NumberTooLongError, content_of, present_file, toml_of
 from meshplan.measurement_records import (
     Calibration,
     Evidence,
@@ -46,8 +46,8 @@ def read_calibration(path: Path, *, shown: str = "", crs: str = "") -> Calibrati
     if fault is not None:
         raise fault
     try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        table = toml_of(content_of(path, shown).decode("utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, NestedTooDeepError, NumberTooLongError) as error:
         raise InputError(f"cannot be read ({error})", where=shown, fix=AGAIN) from error
     if table.get("format") != FORMAT:
         raise InputError(f"has format {table.get('format')!r}, known is {FORMAT}", where=shown, fix=AGAIN)

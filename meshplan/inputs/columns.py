@@ -202,9 +202,13 @@ def as_number(value: Any, *, unit: str = "") -> float:
     if isinstance(value, bool | np.bool_):
         raise UnfitValueError(f"'{value}' is not a number", "Write a number.")
     if isinstance(value, int | float | np.integer | np.floating):
-        if not math.isfinite(float(value)):
+        try:
+            amount = float(value)
+        except OverflowError as error:  # whole numbers have no upper end
+            raise UnfitValueError("a number of more than 300 digits is too large", "Write a finite number.") from error
+        if not math.isfinite(amount):
             raise UnfitValueError(f"'{value}' is not a number", "Write a finite number.")
-        return float(value)
+        return amount
     text = str(value).replace("−", "-").replace("\u00a0", " ").strip()
     if _PLAIN_NUMBER.fullmatch(text):
         number = float(text)

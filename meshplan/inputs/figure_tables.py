@@ -6,10 +6,10 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from enum import StrEnum
-from math import isfinite
-from typing import Any, Protocol, TypeVar
+from typing import Any, TypeVar
 
 from meshplan.errors import InputError, MeshplanError, nearest_name, raise_faults
+from meshplan.inputs.user_files import NestedTooDeepError, NumberTooLongError, Readable, quoted, reason, short, toml_of
 from meshplan.radio_records import Figure
 from meshplan.sources import SOURCES, Standing
 
@@ -22,16 +22,14 @@ USER_SOURCE = "stated by the user"
 _RESERVED = ("like", "standing", "source", ORIGINS)
 
 
-class Readable(Protocol):
-    """A file or a packaged resource."""
-
-    def read_bytes(self) -> bytes: ...
-
-
 def read_toml(path: Readable, name: str) -> dict[str, Any]:
     """Return the content of a TOML file; a broken file is an error that names it."""
     try:
-        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        return toml_of(path.read_bytes().decode("utf-8-sig"))
+    except OSError as error:
+        raise InputError(f"it cannot be read ({reason(error)}).", where=name, fix="Look whether you may read it.") from error
+    except (NestedTooDeepError, NumberTooLongError) as error:
+        raise InputError(f"{error}.", where=name, fix="Texts stand in quotes, numbers have a decimal point.") from error
     except UnicodeDecodeError as error:
         raise InputError(
             f"byte {error.start + 1} is not UTF-8 text.", where=name, fix="Save the file as UTF-8 in your editor."
@@ -98,6 +96,9 @@ def inherit(file: TableFile, heading: str, base: Mapping[str, dict[str, Any]] | 
             return result[key]
         entry = raw[key]
         parent_key = entry.get("like", key if key in known else None)
+        if parent_key is not None and not isinstance(parent_key, str):
+            file.fault(f"{heading}.{key}", f"'like' is {short(parent_key)}, no name.", 'Write like = "name of an entry".')
+            return None
         parent: dict[str, Any] | None = {}
         if parent_key is not None:
             if parent_key == key and key in known:
@@ -176,7 +177,7 @@ class Table:
         self.parent = parent
         self.entry: dict[str, Any] = entry if isinstance(entry, dict) else {}
         if not isinstance(entry, dict):
-            self.fault(f"{entry!r} is not a table.", "Write it as { key = value, … }.")
+            self.fault(f"{quoted(entry)} is not a table.", "Write it as { key = value, … }.")
 
     def fault(self, problem: str, fix: str, key: str = "") -> None:
         """Note a fault of this entry."""
@@ -269,10 +270,11 @@ class Table:
 
     def _plain(self, value: Any, key: str, lowest: float, highest: float) -> float | None:
         if isinstance(value, bool) or not isinstance(value, int | float):
-            self.fault(f"{value!r} is not a number.", f"Write a number from {lowest:g} to {highest:g}, without quotes.", key)
+            self.fault(f"{quoted(value)} is not a number.", f"Write a number from {lowest:g} to {highest:g}, without quotes.", key)
             return None
-        if not isfinite(value) or not lowest <= value <= highest:
-            self.fault(f"{value:g} cannot be.", f"Write a number from {lowest:g} to {highest:g}.", key)
+        if not lowest <= value <= highest:
+            written = f"{value:g}" if isinstance(value, float) else short(value, 20)
+            self.fault(f"{written} cannot be.", f"Write a number from {lowest:g} to {highest:g}.", key)
             return None
         return float(value)
 
@@ -293,7 +295,7 @@ class Table:
             self.fault(f"'{key}' is missing.", f'Write {key} = "a few words".')
             return ""
         if not isinstance(value, str):
-            self.fault(f"{value!r} is not a text.", "Put it in quotes.", key)
+            self.fault(f"{quoted(value)} is not a text.", "Put it in quotes.", key)
             return ""
         return value
 
@@ -302,7 +304,7 @@ class Table:
         value = self.entry.get(key, [])
         values = [value] if isinstance(value, str) else value
         if not isinstance(values, list) or not all(isinstance(item, str) for item in values):
-            self.fault(f"{value!r} is not a list of texts.", f'Write {key} = ["…", "…"].', key)
+            self.fault(f"{quoted(value)} is not a list of texts.", f'Write {key} = ["…", "…"].', key)
             return ()
         return tuple(values)
 
@@ -310,7 +312,7 @@ class Table:
         """Return yes or no."""
         value = self.entry.get(key, default)
         if not isinstance(value, bool):
-            self.fault(f"{value!r} is neither true nor false.", "Write true or false, without quotes.", key)
+            self.fault(f"{quoted(value)} is neither true nor false.", "Write true or false, without quotes.", key)
             return default
         return value
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from meshplan.errors import InputError
 from meshplan.inputs.measurement_columns import read_time
-from meshplan.inputs.vector import present_file
+from meshplan.inputs.user_files import content_of, present_file
 
 MOST_GAP_S = 60.0
 """Longest gap of the track that is bridged by a straight line (assumed)."""
@@ -50,7 +50,7 @@ def read_track(path: Path, shown: str = "") -> Track:
         raise fault
     if path.stat().st_size > MOST_BYTES:
         raise InputError("the track is larger than 200 MB", where=shown, fix="Cut it to the hours of the walk.")
-    content = path.read_bytes()
+    content = content_of(path, shown)
     if re.search(rb"<!\s*(DOCTYPE|ENTITY)", content[:4096], re.IGNORECASE):
         raise InputError("the file declares a document type", where=shown, fix="Export the track again; GPX needs none.")
     try:

@@ -18,7 +18,7 @@ from meshplan.inputs.columns import is_empty, read_values
 from meshplan.inputs.gpx_log import Track, clock_shift_hint, place_at, read_track
 from meshplan.inputs.measurement_columns import NOT_HEARD, READING_COLUMNS
 from meshplan.inputs.measurement_table import ReadingTable, read_table
-from meshplan.inputs.vector import present_file
+from meshplan.inputs.user_files import content_of, present_file
 from meshplan.measurement_records import End, Reading, ReadingsFile
 from meshplan.records import Site
 
@@ -113,7 +113,11 @@ def read_readings(
         if missing is not None:
             faults.append(missing)
             continue
-        content = path.read_bytes()
+        try:
+            content = content_of(path, shown)
+        except MeshplanError as fault:
+            faults.append(fault)
+            continue
         digest.update(content)
         shown_names.append(shown)
         table = read_table(content, shown, columns or {}, faults)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 from pathlib import Path
 from typing import Final
 
 from meshplan.errors import InputError, MissingFileError
+from meshplan.inputs.user_files import NestedTooDeepError, NumberTooLongError, content_of, json_of, optional_file
 from meshplan.plan_codec import plan_from_json
 from meshplan.records import Plan
 
@@ -17,10 +19,12 @@ READING_CELLS: Final = ("date_time", "season", "power_dbm", "snr_db", "sent", "r
 
 def read_plan_json(path: Path) -> Plan:
     """Return the plan in a file; numbers are as they were written, see `plan_codec.PRECISION`."""
-    if not path.is_file():
+    if not optional_file(path, str(path)):
         raise MissingFileError("there is no such file", where=str(path), fix="Run `meshplan plan` first.")
     try:
-        document = json.loads(path.read_text(encoding="utf-8"), parse_constant=_refuse_constant)
+        document = json_of(content_of(path, str(path)).decode("utf-8"), parse_constant=_refuse_constant)
+    except (NestedTooDeepError, NumberTooLongError) as error:
+        raise InputError(f"cannot be read: {error}", where=str(path), fix="Run `meshplan plan` again.") from error
     except UnicodeDecodeError as error:
         raise InputError("this is not UTF-8 text", where=str(path), fix="Run `meshplan plan` again.") from error
     except json.JSONDecodeError as error:
@@ -49,11 +53,11 @@ def holds_readings(path: Path) -> bool:
 
     A table that cannot be understood counts as filled in.
     """
-    if not path.is_file():
+    if not os.path.lexists(path):
         return False
     try:
         rows = list(csv.DictReader(path.read_text(encoding="utf-8-sig").splitlines()))
-    except (UnicodeDecodeError, csv.Error):
+    except (UnicodeDecodeError, csv.Error, OSError):
         return True
     empty = all(not (row.get(column) or "").strip() for row in rows for column in READING_CELLS)
     return not (rows and set(READING_CELLS) <= set(rows[0]) and empty)

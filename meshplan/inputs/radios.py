@@ -15,6 +15,7 @@ from typing import Any, Final, TypeVar
 
 from meshplan.errors import raise_faults
 from meshplan.inputs.figure_tables import Table, TableFile, inherit, read_toml
+from meshplan.inputs.user_files import optional_file
 from meshplan.radio_records import (
     Battery,
     Board,
@@ -143,7 +144,7 @@ def _read(
     raise_faults(base.faults)
     result: dict[str, Entry] = {key: entry for key, entry in found.items() if entry is not None}
     path = None if folder is None else Path(folder) / user_name
-    if path is None or not path.is_file():
+    if path is None or not optional_file(path, user_name):
         return result
     user = TableFile(user_name, read_toml(path, user_name), packaged=False, sources=base.sources)
     for key, entry in inherit(user, heading, base=entries).items():

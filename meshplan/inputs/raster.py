@@ -22,7 +22,8 @@ from rasterio.windows import Window
 
 from meshplan.errors import InputError
 from meshplan.grid import Float32, Grid
-from meshplan.inputs.vector import WGS84, parse_crs, point_mover, present_file, reason_of
+from meshplan.inputs.user_files import present_file
+from meshplan.inputs.vector import WGS84, parse_crs, point_mover, reason_of
 from meshplan.settings import RasterSettings
 from meshplan.units import FOOT_M, US_SURVEY_FOOT_M
 

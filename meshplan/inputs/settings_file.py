@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import textwrap
 import tomllib
@@ -17,6 +18,15 @@ from pydantic_core import ErrorDetails
 
 from meshplan.errors import InputError, MeshplanError, MissingFileError, nearest_name, raise_faults
 from meshplan.inputs.columns import UnfitValueError, as_number, plain
+from meshplan.inputs.user_files import (
+    NestedTooDeepError,
+    NumberTooLongError,
+    content_of,
+    optional_file,
+    reason,
+    short,
+    toml_of,
+)
 from meshplan.settings import PropertySettings
 
 SETTINGS_FILE = "property.toml"
@@ -29,11 +39,16 @@ def read_settings(folder: Path, overrides: Mapping[str, Any] | None = None) -> P
     `overrides` may hold nested tables or dotted keys ("terrain.cell_m"); they replace what the file says.
     """
     path = folder / SETTINGS_FILE
-    if not folder.exists():
+    try:
+        there, is_folder, has_settings = folder.exists(), folder.is_dir(), os.path.lexists(path)
+    except (OSError, ValueError) as error:
+        fix = "Name the folder that holds property.toml."
+        raise InputError(f"is no folder that can be opened ({reason(error)})", where=short(folder), fix=fix) from error
+    if not there:
         raise MissingFileError("there is no such folder", where=str(folder), fix="Name the folder that holds property.toml.")
-    if not folder.is_dir():
+    if not is_folder:
         raise InputError("is no folder", where=str(folder), fix="Name the folder that holds property.toml.")
-    if not path.exists():
+    if not has_settings:
         raise MissingFileError(
             f"there is no {SETTINGS_FILE}",
             where=str(folder),
@@ -45,8 +60,12 @@ def read_settings(folder: Path, overrides: Mapping[str, Any] | None = None) -> P
 
 
 def _parse(path: Path) -> dict[str, Any]:
+    optional_file(path, SETTINGS_FILE)
     try:
-        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        return toml_of(content_of(path, SETTINGS_FILE).decode("utf-8-sig"))
+    except (NestedTooDeepError, NumberTooLongError) as error:
+        fix = 'Write key = value, text between quotation marks: name = "My farm".'
+        raise InputError(f"cannot be read ({error})", where=SETTINGS_FILE, fix=fix) from error
     except UnicodeDecodeError as error:
         raise InputError("is not UTF-8 text", where=SETTINGS_FILE, fix="Save it as UTF-8 in your editor.") from error
     except tomllib.TOMLDecodeError as error:
@@ -116,7 +135,7 @@ def _unfit_value(names: list[str], dotted: str, detail: ErrorDetails) -> tuple[s
     field = _field_at(names)
     meaning = _one_line(field.description) if field and field.description else ""
     value, kind = detail["input"], detail["type"]
-    shown = f"'{value}'" if isinstance(value, str) else str(value)
+    shown = f"'{short(value)}'" if isinstance(value, str) else short(value)
     allowed = allowed_values(field) if field else ""
     fix = f"Allowed: {allowed}." if allowed else f"It means: {meaning}"
     answers = {

@@ -9,6 +9,7 @@ from typing import Final
 from meshplan.errors import InputError, MeshplanError, nearest_name
 from meshplan.inputs.site_files import read_site_file
 from meshplan.inputs.sites import SiteList, sites_from_tables
+from meshplan.inputs.user_files import optional_file
 from meshplan.records import Site
 
 CHANGES_FILE: Final = "changes.csv"
@@ -24,8 +25,11 @@ def apply_changes(folder: Path, sites: SiteList, crs: str | None) -> list[Meshpl
     Only the columns that a row fills in are taken over; each change is said among the assumptions.
     """
     path = folder / CHANGES_FILE
-    if not path.is_file():
-        return []
+    try:
+        if not optional_file(path, CHANGES_FILE):
+            return []
+    except MeshplanError as fault:
+        return [fault]
     changes = sites_from_tables([read_site_file(path, CHANGES_FILE, crs)], crs)
     faults = list(changes.faults)
     place = {(site.name, site.role): number for number, site in enumerate(sites.sites)}

@@ -12,7 +12,8 @@ from typing import Any
 from meshplan.errors import FaultList, InputError, MeshplanError
 from meshplan.inputs.columns import Column, is_empty, match_headings
 from meshplan.inputs.site_columns import ROLE_WORDS, SITE_COLUMNS
-from meshplan.inputs.vector import WGS84, Feature, no_degrees, point_mover, present_file, read_features
+from meshplan.inputs.user_files import content_of, present_file
+from meshplan.inputs.vector import WGS84, Feature, no_degrees, point_mover, read_features
 from meshplan.records import Role
 
 TABLE_SUFFIXES = (".csv", ".tsv", ".txt")
@@ -75,10 +76,15 @@ def read_site_file(path: Path, shown: str, default_crs: str | None) -> SiteTable
 
 def _read_table(path: Path, shown: str) -> SiteTable:
     table = SiteTable("column")
-    if path.read_bytes()[:4] in _NO_TEXT:
+    try:
+        written = content_of(path, shown)
+    except MeshplanError as fault:
+        table.faults.append(fault)
+        return table
+    if written[:4] in _NO_TEXT:
         table.faults.append(InputError("is a workbook or an archive, not text", where=shown, fix="Save the table as CSV."))
         return table
-    content, note = _decode(path.read_bytes(), shown)
+    content, note = _decode(written, shown)
     if note:
         table.assumptions.append(note)
     lines = content.splitlines()

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError
 
-from meshplan.errors import InputError, MeshplanError, MissingFileError
+from meshplan.errors import InputError, MeshplanError
+from meshplan.inputs.user_files import present_file
 
 WGS84 = "EPSG:4326"
 MANY_BYTES = 10_000_000
@@ -42,18 +43,6 @@ class VectorFile:
     features: tuple[Feature, ...]
     headings: tuple[str, ...]
     warnings: tuple[str, ...]
-
-
-def present_file(path: Path, shown: str, key: str) -> MeshplanError | None:
-    """Return the fault of a file that is missing, no file, or empty; None if it can be opened."""
-    if not path.exists():
-        return MissingFileError("there is no such file", where=shown, fix=f"Put it there, or correct '{key}' in property.toml.")
-    if path.is_dir():
-        return InputError("this is a folder", where=shown, fix=f"Name a file under '{key}' in property.toml.")
-    if path.stat().st_size == 0:
-        fix = "Write a header and one row for each site." if path.suffix.casefold() == ".csv" else "Export it again."
-        return InputError("the file is empty", where=shown, fix=fix)
-    return None
 
 
 def read_features(

@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 from meshplan.errors import InputError
+from meshplan.inputs.user_files import NestedTooDeepError, NumberTooLongError, content_of, json_of, optional_file
 from meshplan.measurement_records import SurveyWalk
 from meshplan.plan_codec import record_from_values
 
@@ -19,11 +20,11 @@ AGAIN = "Run `meshplan sheets FOLDER --next 5` to choose the places anew."
 
 def read_walk(path: Path) -> SurveyWalk | None:
     """Return the walk in a file; None if there is no file."""
-    if not path.is_file():
+    if not optional_file(path, str(path)):
         return None
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except (UnicodeDecodeError, json.JSONDecodeError) as error:
+        document = json_of(content_of(path, str(path)).decode("utf-8"))
+    except (UnicodeDecodeError, json.JSONDecodeError, NestedTooDeepError, NumberTooLongError) as error:
         raise InputError(f"cannot be read ({error})", where=str(path), fix=AGAIN) from error
     if not isinstance(document, dict) or document.get("format") != WALK_FORMAT or document.get("format_version") != WALK_VERSION:
         raise InputError("this is not a walk of this version of meshplan", where=str(path), fix=AGAIN)

@@ -14,8 +14,9 @@ from meshplan.assembly.learned import corrected_table, predicted_link
 from meshplan.calibration.calibrate import calibrate
 from meshplan.calibration.combine import combine_readings
 from meshplan.calibration.compare import compare_predictions
-from meshplan.errors import InputError, MeshplanError, MissingFileError, nearest_name, raise_faults
+from meshplan.errors import InputError, MeshplanError, nearest_name, raise_faults
 from meshplan.inputs.measurements import read_readings
+from meshplan.inputs.user_files import present_file
 from meshplan.links.engine import compute_links
 from meshplan.links.seasons import MONTH_NAMES, seasons_named
 from meshplan.links.stations import Station
@@ -98,8 +99,9 @@ def calibrate_property(
     """
     tell = on_progress or silent
     for path in [*readings, *([track] if track else [])]:
-        if not path.is_file():
-            raise MissingFileError("there is no such file", where=str(path), fix="Name the file with the readings.")
+        fault = present_file(path, str(path), "measurements", empty_allowed=True)
+        if fault is not None:
+            raise type(fault)(fault.problem, where=fault.where, fix="Name the file with the readings.")
     tell("Planning before the readings", 0, 0)
     before = plan_property(folder, overrides=overrides)
     prepared = before.prepared

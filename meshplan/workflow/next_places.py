@@ -12,6 +12,7 @@ from meshplan.assembly.learned import corrected_table, predicted_link
 from meshplan.assembly.walk import survey_walk
 from meshplan.calibration.next_places import choose_next_places
 from meshplan.errors import InputError, MissingFileError
+from meshplan.inputs.user_files import is_there
 from meshplan.links.engine import LinkTable
 from meshplan.links.uncertainty import draw_error_fields
 from meshplan.measurement_records import Calibration, PlaceToStand, PredictedLink, Stake, SurveyWalk, Walk
@@ -57,7 +58,7 @@ def propose_next_places(
         )
     fields = draw_error_fields(prepared.landscape)
     table = compute_all_links(prepared, error_fields=fields, on_progress=lambda done, total: tell("Computing links", done, total))
-    learned = stored_calibration(prepared) if (folder / CALIBRATION_FILE).is_file() else None
+    learned = stored_calibration(prepared) if is_there(folder / CALIBRATION_FILE) else None
     tell("Choosing places", 0, 0)
     walk = propose_walk(prepared, plan, table, learned, most)
     return walk, walk_to_print(walk, prepared, plan, table, learned)

@@ -15,6 +15,7 @@ from meshplan.assembly.traffic import airtime_budget
 from meshplan.errors import InputError, MissingFileError
 from meshplan.inputs.calibration_file import read_calibration
 from meshplan.inputs.cautions import read_caution_rules
+from meshplan.inputs.user_files import is_there
 from meshplan.links.engine import LinkTable, compute_links
 from meshplan.links.graph import build_graph
 from meshplan.links.mixture import join_tables
@@ -140,7 +141,7 @@ def stored_calibration(prepared: Prepared) -> Calibration:
         If there is none.
     """
     path = prepared.found.folder / CALIBRATION_FILE
-    if not path.is_file():
+    if not is_there(path):
         fix = "Run `meshplan calibrate FOLDER READINGS` first."
         raise MissingFileError("there is no calibration yet", where=str(path), fix=fix)
     return read_calibration(path, shown=CALIBRATION_FILE, crs=prepared.landscape.grid.crs)
@@ -148,7 +149,7 @@ def stored_calibration(prepared: Prepared) -> Calibration:
 
 def unused_calibration(prepared: Prepared) -> tuple[str, ...]:
     """Return the sentence that tells of a calibration that is there and was not asked for."""
-    if (prepared.found.folder / CALIBRATION_FILE).is_file():
+    if is_there(prepared.found.folder / CALIBRATION_FILE):
         return (f"{CALIBRATION_FILE} is in the property folder and was not used; `meshplan plan --calibrated` uses it.",)
     return ()
 

@@ -144,8 +144,9 @@ def with_found_relays(found: Property, landscape: Landscape) -> Property:
 
 
 def _region_of(found: Property) -> Region:
+    regions = read_regions(found.folder)  # its faults name their own file
     try:
-        return find_region(read_regions(found.folder), found.settings.country)
+        return find_region(regions, found.settings.country)
     except InputError as error:
         raise InputError(error.problem, where="property.toml, key 'country'", fix=error.fix) from error
 

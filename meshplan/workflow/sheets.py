@@ -6,6 +6,7 @@ from pathlib import Path
 
 from meshplan.errors import MissingFileError
 from meshplan.inputs.plan_file import read_plan_json
+from meshplan.inputs.user_files import is_there
 from meshplan.inputs.walk_file import WALK_FILE, read_walk
 from meshplan.measurement_records import SurveyWalk
 from meshplan.records import Plan
@@ -22,7 +23,7 @@ def find_plan(folder: Path, results: Path) -> tuple[Plan, Path]:
         If no plan was made yet.
     """
     path = folder if folder.suffix == ".json" else results / "plan.json"
-    if not path.is_file():
+    if not is_there(path):
         raise MissingFileError(
             "there is no plan yet", where=str(path), fix=f"Run `meshplan plan {folder}` first, or name a plan.json."
         )
