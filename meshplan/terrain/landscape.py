@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import shapely
@@ -14,6 +15,7 @@ from rasterio.transform import from_origin
 
 from meshplan.grid import Elevation, Float32, Grid
 from meshplan.records import Cover
+from meshplan.terrain.relief import Relief, grid_holds_ground, reliefs_of
 
 UNMAPPED_GROWTH_LEAST_M = 2.0
 """Height above bare ground from which a surface raster shows something worth counting (common practice, no source)."""
@@ -43,6 +45,21 @@ class Landscape:
     def ground_amsl_m(self) -> Float32:
         """Bare ground, NaN where unknown; shape (rows, columns)."""
         return self.elevation.ground_amsl_m
+
+    @cached_property
+    def reliefs(self) -> tuple[Relief | None, ...]:
+        """What is known of each raster of `elevation.rasters`; None for those that give no ground."""
+        return reliefs_of(self.elevation)
+
+    @cached_property
+    def grid_holds_ground(self) -> bool:
+        """Whether the ground of the rasters is on the grid already; else it is read between their own pixels."""
+        return grid_holds_ground(self.elevation)
+
+    @property
+    def sampled_as_m(self) -> float:
+        """Cell of the raster that sets how densely paths are sampled."""
+        return self.elevation.sampled_as_m or self.grid.cell_m
 
     @property
     def ground_is_surface(self) -> bool:
