@@ -133,7 +133,7 @@ def _note(header: RasterHeader, cell_m: float, product: ElevationProduct, grid_c
     error_m = _error_m(header, product)
     holds = "bare earth" if settings.holds == "ground" else "surface with trees and roofs"
     growth = product.slope_growth.value if settings.error_m is None else 0.0
-    why = f"{product.title}, as you state" if settings.product else f"taken for a {product.title} from its cell size, check it"
+    why = f"{product.title}, as you state" if settings.product else f"taken for: {product.title}, from its cell size, check it"
     standing = "as you state" if settings.error_m is not None else f"more on slopes; {why}"
     ways = {"averaged to": grid_cell_m > AVERAGED_FROM * cell_m, "interpolated to": grid_cell_m < 0.99 * cell_m}
     way = next((words for words, fits in ways.items() if fits), "on")

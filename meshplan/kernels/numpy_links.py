@@ -135,8 +135,8 @@ def smooth_heights(lines: Lines, table: Float32) -> tuple[Float64, Float64]:
     """Return the antenna heights over the smooth line (P.526-16 §4.5.2)."""
     ground = lines.ground
     # row by row: a product of matrices rounds by the place of a row among the others
-    fit_start = np.einsum("ij,j->i", ground, table[3]).astype(float)
-    fit_end = np.einsum("ij,j->i", ground, table[4]).astype(float)
+    fit_start = (ground * table[3]).sum(axis=1).astype(float)
+    fit_end = (ground * table[4]).sum(axis=1).astype(float)
     over = ground - lines.chord
     worst = over[:, 1:-1].max(axis=1).astype(float)
     rows = worst > 0.0

@@ -13,7 +13,7 @@ from meshplan.kernels.engine import run_pieces
 from meshplan.links.antenna_gain import gain_towards_dbi, mismatch_loss_db
 from meshplan.links.indoor_legs import IndoorLeg, indoor_legs, with_indoor_legs
 from meshplan.links.path_loss import WAYS_PAST_BUILDINGS, Ends, PathLosses, PathSettings, path_losses
-from meshplan.links.shaken_ground import hidden_relief_db, shaken_terrain_db
+from meshplan.links.shaken_ground import relief_hides, shaken_terrain_db
 from meshplan.links.stations import Station
 from meshplan.links.uncertainty import (
     CLEAR_MODEL_SPREAD_DB,
@@ -69,7 +69,7 @@ class LinkTable:
     elevation_shift_db: NDArray[np.float32]
     """How each shaken ground changes the loss, the same grounds for all links; shape (n_links, n_draws)."""
     hidden_relief_db: Array
-    """Mean loss by relief between the nodes of coarse rasters; below zero where it opens more ways than it bars."""
+    """Mean loss over the shaken grounds of coarse rasters less that over the ground as mapped; may be below zero."""
     soil_spread_db: Array
     antenna_spread_db: Array
     indoor_legs: dict[int, IndoorLeg]
@@ -153,9 +153,11 @@ def compute_links(
         losses = found[number] = path_losses(profiles, ends, landscape, seasons, settings, around_db=around_db)
         over_roofs[rows] = losses.building_way == WAYS_PAST_BUILDINGS.index("over the roof")
         if error_fields is not None:
-            shake = profiles, ends, landscape, settings, error_fields, *places
-            shaken[rows] = shaken_terrain_db(*shake, over_roofs=over_roofs[rows])
-            hidden[rows] = hidden_relief_db(*shake, over_roofs=over_roofs[rows])
+            shaken[rows] = shaken_terrain_db(
+                profiles, ends, landscape, settings, error_fields, *places, over_roofs=over_roofs[rows]
+            )
+            as_mapped = losses.terrain_db + np.where(over_roofs[rows], losses.building_db, 0.0)
+            hidden[rows] = np.where(relief_hides(profiles, error_fields), shaken[rows].mean(axis=1) - as_mapped, 0.0)
 
     def tell(done: int, pieces: int) -> None:
         if on_progress is not None:

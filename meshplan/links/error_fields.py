@@ -105,13 +105,8 @@ def height_errors_along(
     y_a_m: Array,
     x_b_m: Array,
     y_b_m: Array,
-    *,
-    hidden_only: bool = False,
 ) -> Callable[[int], Float32]:
-    """Return a function from the number of a pair of draws to the height errors of all samples, shape (n_paths, n_samples).
-
-    With `hidden_only` the relief between the nodes of the rasters alone, without the errors of these.
-    """
+    """Return a function from the number of a pair of draws to the height errors of all samples, shape (n_paths, n_samples)."""
     assert profiles.raster is not None
     parts = []
     for number, (relief, causes) in enumerate(zip(landscape.reliefs, fields.waves, strict=True)):
@@ -122,8 +117,6 @@ def height_errors_along(
         mask = None if here.all() else here[rows]
         place = tuple(axis[rows] for axis in profiles.places[number])
         for waves in causes:
-            if hidden_only and not waves.hidden:
-                continue
             spread = _spread_at(relief, waves, *place)
             if mask is not None:
                 spread = np.where(mask, spread, np.float32(0.0))

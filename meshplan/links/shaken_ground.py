@@ -1,7 +1,7 @@
 """Losses over shaken copies of the ground: how elevation errors, and relief that a raster hides, move each link.
 
-One way for one link and for a million: extremes of the profiles in single precision, formulas once for all copies. A path is done by
-itself, so its figures do not depend on what else is computed with it.
+One way for one link and for a million: extremes of the profiles in single precision, formulas once for all copies. A path is done
+by itself, so its figures do not depend on what else is computed with it.
 """
 
 from __future__ import annotations
@@ -51,47 +51,24 @@ def shaken_terrain_db(
     return _losses_over(profiles, ends, landscape, settings, _mirrored(fields_, landscape, profiles, places), over_roofs)
 
 
-def hidden_relief_db(
-    profiles: Profiles,
-    ends: Ends,
-    landscape: Landscape,
-    settings: PathSettings,
-    fields_: ErrorFields,
-    x_a_m: Array,
-    y_a_m: Array,
-    x_b_m: Array,
-    y_b_m: Array,
-    *,
-    over_roofs: NDArray[np.bool_],
-) -> Array:
-    """Return what the relief between the nodes of coarse rasters costs on average, shape (n_paths,); may be below zero.
+def relief_hides(profiles: Profiles, fields_: ErrorFields) -> NDArray[np.bool_]:
+    """Return on which paths a raster is so coarse that it hides relief worth counting in the mean; shape (n_paths,).
 
-    Only relief that the raster lacks is drawn. Errors of the product are in its heights already, and with them what their roughness
-    costs: drawn once more they would count twice in the mean. They belong to the spread. Rasters that are sampled cell by cell
-    hide a few centimetres, which are with their errors: they cost nothing here.
+    On rasters that are sampled cell by cell the mean over shaken grounds less the loss as mapped is no relief that they lack: what
+    is drawn there is their own noise, which is in their heights, and in the loss over them, already.
     """
-    places = x_a_m, y_a_m, x_b_m, y_b_m
     hides = np.zeros(len(profiles.distance_m), dtype=bool)
     for number, causes in enumerate(fields_.waves):
         if profiles.raster is not None and any(waves.hidden for waves in causes):
             hides |= (profiles.raster == number).any(axis=1)
-    if not hides.any():
-        return np.zeros(len(hides))
-    still = np.zeros(profiles.ground_amsl_m.shape, dtype=np.float32)
-
-    def grounds() -> Iterator[Float32]:
-        yield still
-        yield from _mirrored(fields_, landscape, profiles, places, hidden_only=True)
-
-    found = _losses_over(profiles, ends, landscape, settings, grounds(), over_roofs)
-    return np.where(hides, found[:, 1:].mean(axis=1) - found[:, 0], 0.0)
+    return hides
 
 
 def _mirrored(
-    fields_: ErrorFields, landscape: Landscape, profiles: Profiles, places: tuple[Array, Array, Array, Array], *, hidden_only: bool = False
+    fields_: ErrorFields, landscape: Landscape, profiles: Profiles, places: tuple[Array, Array, Array, Array]
 ) -> Iterator[Float32]:
     """Yield the height errors of each draw: all first ones, then the same turned over."""
-    errors_m = height_errors_along(fields_, landscape, profiles, *places, hidden_only=hidden_only)
+    errors_m = height_errors_along(fields_, landscape, profiles, *places)
     drawn = []
     for pair in range(fields_.pairs):
         drawn.append(errors_m(pair))
@@ -101,7 +78,12 @@ def _mirrored(
 
 
 def _losses_over(
-    profiles: Profiles, ends: Ends, landscape: Landscape, settings: PathSettings, errors: Iterator[Float32], over_roofs: NDArray[np.bool_]
+    profiles: Profiles,
+    ends: Ends,
+    landscape: Landscape,
+    settings: PathSettings,
+    errors: Iterator[Float32],
+    over_roofs: NDArray[np.bool_],
 ) -> Array:
     """Return the terrain and roof loss over the ground with each of some errors added; shape (n_paths, n_errors)."""
     heights = np.array([0.0, *(cover.height_m if cover.is_building else 0.0 for cover in landscape.covers)])

@@ -21,8 +21,8 @@ MOST_SAMPLES = 2001
 """Longest profile; past that the step grows."""
 
 FINEST_STEP_M = 2.5
-"""Rasters up to this cell are sampled cell by cell, coarser ones this densely over the first `MOST_FINE_STEPS` steps' worth of path,
-so that what stands on them is met."""
+"""Rasters up to this cell are sampled cell by cell, paths over coarser ones this densely up to `MOST_FINE_STEPS` steps, so that
+what stands on them is met."""
 MOST_FINE_STEPS = 512
 STEPS_A_CELL, LONGEST_STEP_M = 6.0, 15.0
 """Ground of a coarse raster and the relief that it hides: steps of a sixth of its cell, at most 15 m (halving them changes the mean
@@ -83,8 +83,8 @@ class Profiles:
 def choose_sample_count(distance_m: float, cell_m: float) -> int:
     """Return how many samples a profile takes; depends on its length and on the cell of the raster below it alone.
 
-    One a cell on rasters up to `FINEST_STEP_M`. On coarser ones a step of at most `FINEST_STEP_M` up to `MOST_FINE_STEPS` steps, and
-    of a sixth of the cell, at most 15 m, on longer paths. Within `LEAST_SAMPLES` (coarse rasters: 33) and `MOST_SAMPLES`.
+    One a cell on rasters up to `FINEST_STEP_M`. On coarser ones a step of at most `FINEST_STEP_M` up to `MOST_FINE_STEPS` steps,
+    and of a sixth of the cell, at most 15 m, on longer paths. Within `LEAST_SAMPLES` (coarse rasters: 33) and `MOST_SAMPLES`.
     """
     if cell_m <= FINEST_STEP_M:
         return min(max(math.ceil(distance_m / cell_m) + 1, LEAST_SAMPLES), MOST_SAMPLES)
@@ -108,8 +108,8 @@ def sample_profiles(
     Returns
     -------
     Profiles
-        Ground by bilinear interpolation between the pixels of the rasters (NaN where one of them is unknown or outside); cover of the
-        cell that holds the sample, and in pieces by the same weights as the ground.
+        Ground by bilinear interpolation between the pixels of the rasters (NaN where one of them is unknown or outside); cover of
+        the cell that holds the sample, and in pieces by the same weights as the ground.
     """
     grid = landscape.grid
     share = np.linspace(0.0, 1.0, samples)
@@ -134,13 +134,19 @@ def sample_profiles(
         ground_amsl_m=ground,
         cover_index=landscape.cover_index[nearest_row, nearest_column],
         canopy_m=canopy,
-        pieces=cover_pieces(landscape.cover_index, landscape.canopy_m, column, row),
+        pieces=cover_pieces(landscape.cover_index, landscape.canopy_m, column, row, landscape.cover_share),
         raster=raster,
         places=places,
     )
 
 
-def cover_pieces(cover_index: NDArray[np.uint16], canopy_m: NDArray[np.float32] | None, column: Array, row: Array) -> CoverPieces:
+def cover_pieces(
+    cover_index: NDArray[np.uint16],
+    canopy_m: NDArray[np.float32] | None,
+    column: Array,
+    row: Array,
+    cover_share: NDArray[np.float32] | None = None,
+) -> CoverPieces:
     """Return the cover of the four cells around each place with their bilinear weights.
 
     Parameters
@@ -149,6 +155,8 @@ def cover_pieces(cover_index: NDArray[np.uint16], canopy_m: NDArray[np.float32] 
         Cover of the cells, and how high the surface raster shows it.
     column, row : ndarray, shape (n_pairs, n_samples)
         Fractional indices; within half a cell beyond the outer centres the border value holds.
+    cover_share : ndarray, shape (rows, columns), optional
+        How much of its cell a thin cover takes.
     """
     rows, columns = cover_index.shape
     c = np.clip(np.nan_to_num(column), 0.0, columns - 1.0)
@@ -166,11 +174,14 @@ def cover_pieces(cover_index: NDArray[np.uint16], canopy_m: NDArray[np.float32] 
     share = np.stack(shares, axis=1).reshape(-1)
     keep = np.flatnonzero((code > 0) & (share > 0.0))
     pair, sample = np.divmod(np.repeat(covered, 4)[keep], column.shape[1])
-    canopy = None
-    if canopy_m is not None:
+    canopy, held = None, share[keep]
+    if canopy_m is not None or cover_share is not None:
         cell = np.stack([corner.reshape(-1)[covered] for corner in corners], axis=1).reshape(-1)[keep]
+    if cover_share is not None:
+        held = held * cover_share.reshape(-1)[cell]
+    if canopy_m is not None:
         canopy = canopy_m.reshape(-1)[cell].astype(float)
-    return CoverPieces(pair, sample, code[keep], share[keep], canopy)
+    return CoverPieces(pair, sample, code[keep], held, canopy)
 
 
 def ground_at(landscape: Landscape, x_m: ArrayLike, y_m: ArrayLike) -> Array:
