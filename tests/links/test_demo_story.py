@@ -150,7 +150,7 @@ def test_the_coarse_raster_hides_the_terrace_lips_and_says_so() -> None:
     ]
     assert len(looks_fine) == 10
     served = [sum(links.chance(site) >= 0.8 for site in looks_fine) for links in (fine, coarse)]
-    assert abs(served[0] - served[1]) <= 1
+    assert abs(served[0] - served[1]) <= 2
 
 
 def test_the_table_adds_up_by_hand() -> None:
