@@ -204,9 +204,10 @@ def lay_plants(n, place, side, share, h, bulge, zone, roots, cover, beside, crow
     """Sort the plants beside samples 1 … n by group; return how many there are beside all samples.
 
     A sample holds a share of the two cells beside it: `beside` takes the group of plants on each (−1 for none), `crown` their
-    height, `held` that share, by how much of the cell they take. `starts` takes the first piece of each group (and scratch), `sample` the place along the ray; rows of `part`: top over
-    sqrt(place), sqrt(place), share. `blocks`: for each `BLOCK_SIZE` pieces of a group, slopes from which they are clear of every
-    line and below which they fill every zone, and the sum of their shares. `zone` is the inner zone of one step.
+    height, `held` that share, by how much of the cell they take. `starts` takes the first piece of each group (and scratch),
+    `sample` the place along the ray; rows of `part`: top over sqrt(place), sqrt(place), share. `blocks`: for each `BLOCK_SIZE`
+    pieces of a group, slopes from which they are clear of every line and below which they fill every zone, and the sum of their
+    shares. `zone` is the inner zone of one step.
     """
     groups = len(cover.most_db)
     codes = cover.codes.reshape(-1)
