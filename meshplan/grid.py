@@ -42,9 +42,15 @@ class Grid:
         return self.north_m - self.rows * self.cell_m
 
     def column_row(self, x_m: ArrayLike, y_m: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return fractional cell indices; a whole number is a cell centre."""
-        column = (np.asarray(x_m, dtype=float) - self.west_m) / self.cell_m - 0.5
-        row = (self.north_m - np.asarray(y_m, dtype=float)) / self.cell_m - 0.5
+        """Return fractional cell indices; a whole number is a cell centre.
+
+        The part of a cell is worked out from the place alone, and whole cells are taken off it last: it is the same to the bit on
+        every grid of the same lattice, wherever that begins.
+        """
+        west, west_part = _whole_and_part(self.west_m / self.cell_m)
+        north, north_part = _whole_and_part(self.north_m / self.cell_m)
+        column = (np.asarray(x_m, dtype=float) / self.cell_m - (west_part + 0.5)) - west
+        row = north - (np.asarray(y_m, dtype=float) / self.cell_m + (0.5 - north_part))
         return column, row
 
     def x_y(self, column: ArrayLike, row: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -52,6 +58,34 @@ class Grid:
         x_m = self.west_m + (np.asarray(column, dtype=float) + 0.5) * self.cell_m
         y_m = self.north_m - (np.asarray(row, dtype=float) + 0.5) * self.cell_m
         return x_m, y_m
+
+
+def _whole_and_part(cells: float) -> tuple[float, float]:
+    whole = float(np.rint(cells))
+    return whole, round(cells - whole, 6)
+
+
+@dataclass(frozen=True, eq=False)
+class RasterNodes:
+    """Heights of one raster at the centres of its own pixels, as read; between them the ground is bilinear.
+
+    A point of the raster's projection lies at fractional column a·x + b·y + c (likewise row), counted over the whole file from the
+    centre of its first pixel; `heights_m` begins at `first_column`, `first_row`.
+    """
+
+    heights_m: Float32
+    crs: str
+    """Projection of the raster, WKT."""
+    same_crs: bool
+    """Whether that is the projection of the grid."""
+    to_column: tuple[float, float, float]
+    to_row: tuple[float, float, float]
+    first_column: int
+    first_row: int
+    turn_deg: float
+    """Added to longitudes to come to the side of the Earth where the raster lies."""
+    spacing_m: tuple[float, float]
+    """Metres on the ground from one column, and from one row, to the next."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,6 +101,10 @@ class RasterNote:
     share_of_grid: float
     """Share of the working grid whose height comes from this raster."""
     sentence: str
+    slope_growth: float = 0.0
+    """The error grows by this times the tangent of the slope."""
+    noise_m: float = 0.0
+    """White noise of the heights, which is no relief."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,3 +123,7 @@ class Elevation:
     ground_is_surface: bool
     """True where only a surface model was given: trees and roofs are already in the heights."""
     assumptions: tuple[str, ...]
+    nodes: tuple[RasterNodes | None, ...] = ()
+    """For each of `rasters` its own pixels, where the grid does not lie on them; None where the grid holds all that is known."""
+    sampled_as_m: float | None = None
+    """Cell of the raster that sets how densely paths are sampled; by default that of the grid."""

@@ -46,10 +46,13 @@ class RasterSettings(_Settings):
     """Unit of the heights in the file; by default what the file says, else metres."""
     crs: str | None = None
     """Projection such as "EPSG:25832", for a file that does not say its own."""
+    product: str | None = None
+    """Kind of raster: lidar, national_5m, national_10m, global_30m, copernicus_30m, aw3d_30m, nasadem_30m, srtm_30m, global_90m or
+    merit_90m; by default judged from the cell size."""
     error_m: float | None = Field(default=None, ge=0, le=100)
-    """Standard deviation of the height error; by default judged from the cell size."""
+    """Standard deviation of the height error; by default that of the product, growing with slope."""
     error_length_m: float | None = Field(default=None, gt=0, le=10_000)
-    """Distance over which height errors stay alike; by default judged from the cell size."""
+    """Distance over which height errors stay alike; by default that of the product."""
 
 
 class AntennaSettings(_Settings):
@@ -113,7 +116,7 @@ class TerrainSettings(_Settings):
     """Grid, Earth curvature and ground."""
 
     cell_m: float | None = Field(default=None, gt=0, le=1000)
-    """Cell of the working grid; by default chosen from the data and the size of the property."""
+    """Cell of the working grid; by default chosen from the elevation data."""
     k_factor: float = Field(default=4 / 3, gt=0.3, le=10)
     """Effective Earth radius factor of median refraction."""
     ground: Literal["reference", "average", "very_dry", "medium_dry", "wet", "sea"] = "reference"

@@ -183,21 +183,6 @@ def _fill_in_width(
             notes.append(f"{called}: width of the line assumed as {plain(kind.line_width_m)} m; give width_m.")
 
 
-def thinnest_m(cover: Sequence[Cover]) -> tuple[float, str] | None:
-    """Return the least width of any cover that stands up, and its name; None without cover.
-
-    The width of an area is twice its area over its outline: exact for a long strip, half the side for a square.
-    """
-    widths = [
-        (2.0 * part.area / part.length, item.name)
-        for item in cover
-        if item.height_m > 0.5 or item.is_building
-        for part in shapely.get_parts(item.geometry)
-        if part.area > _LEAST_PART_M2
-    ]
-    return min(widths) if widths else None
-
-
 def cover_on_grid(raw: Sequence[RawCover], crs: str) -> tuple[Cover, ...]:
     """Return the cover in a metric projection, lines and points widened."""
     items: list[Cover] = []

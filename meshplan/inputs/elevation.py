@@ -9,38 +9,17 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from meshplan.errors import MeshplanError, raise_faults
-from meshplan.grid import Elevation, Float32, Grid, RasterNote
+from meshplan.grid import Elevation, Float32, Grid, RasterNodes, RasterNote
 from meshplan.inputs.columns import plain
-from meshplan.inputs.raster import RasterHeader, read_on_grid
+from meshplan.inputs.elevation_products import ElevationProduct, elevation_product
+from meshplan.inputs.raster import RasterHeader, read_nodes, read_on_grid
 from meshplan.inputs.vector import WGS84, point_mover
 
-_ERROR_AT_1_M = 0.3
-_ERROR_EXPONENT = 0.83
-_LEAST_ERROR_M, _LARGEST_ERROR_M = 0.15, 10.0
-_ERROR_LENGTH_CELLS = 1.5
-_LEAST_ERROR_LENGTH_M = 5.0
 NO_RASTER = 255
+AVERAGED_FROM = 1.01
+"""A grid coarser than this many cells of a raster holds means of it."""
 _NOTABLE_STEP_M = 2.0
 UNUSED = "gives nothing here: it does not reach the property, or finer data are known everywhere"
-
-
-def default_error_m(cell_m: float) -> float:
-    """Return the standard deviation of height errors that is assumed for a cell size.
-
-    Notes
-    -----
-    Source
-        Anchored at "1 m lidar ± 0.2–0.5 m" and "30 m global models ± 3–10 m", common statements of suppliers recalled from memory;
-        0.3 m and 5 m with a power law between. Check against spot heights if it matters.
-    Valid for
-        Open land. Under trees and on steep slopes errors are larger. Held within 0.15 and 10 m.
-    """
-    return float(np.clip(_ERROR_AT_1_M * cell_m**_ERROR_EXPONENT, _LEAST_ERROR_M, _LARGEST_ERROR_M))
-
-
-def default_error_length_m(cell_m: float) -> float:
-    """Return the distance over which height errors are assumed alike: one and a half cells, at least 5 m (assumed, no source)."""
-    return max(_LEAST_ERROR_LENGTH_M, _ERROR_LENGTH_CELLS * cell_m)
 
 
 @dataclass
@@ -82,24 +61,28 @@ def read_elevation(headers: Sequence[RasterHeader], grid: Grid) -> Elevation:
     """
     lon, lat = point_mover(grid.crs, WGS84)(*grid.x_y(grid.columns / 2, grid.rows / 2))
     sized = sorted(
-        ((header.cell_m(float(lon), float(lat)), index, header) for index, header in enumerate(headers)),
+        ((header.steady_cell_m(float(lon), float(lat)), index, header) for index, header in enumerate(headers)),
         key=lambda item: item[:2],
     )
     ground, surface = _Mosaic.empty(grid), _Mosaic.empty(grid)
     notes: list[RasterNote] = []
+    nodes: list[RasterNodes | None] = []
     faults: list[MeshplanError] = []
+    ground_is_surface = all(header.is_surface for header in headers)
     for place, (cell_m, _, header) in enumerate(sized):
         try:
+            product = elevation_product(cell_m, header.settings.product, f"property.toml, elevation '{header.settings.file}'")
             heights = read_on_grid(header, grid, cell_m)
         except MeshplanError as fault:
             faults.append(fault)
             continue
         mosaic = surface if header.is_surface else ground
-        share = mosaic.add(heights, place, header.shown, _error_m(header, cell_m))
-        notes.append(_note(header, cell_m, grid.cell_m, share))
+        share = mosaic.add(heights, place, header.shown, _error_m(header, product))
+        notes.append(_note(header, cell_m, product, grid.cell_m, share))
+        gives_ground = share > 0.0 and (ground_is_surface or not header.is_surface)
+        nodes.append(read_nodes(header, grid, cell_m) if gives_ground else None)
     raise_faults(faults)
     has_surface = any(header.is_surface for header in headers)
-    ground_is_surface = all(header.is_surface for header in headers)
     taken = surface if ground_is_surface else ground
     return Elevation(
         grid=grid,
@@ -109,7 +92,17 @@ def read_elevation(headers: Sequence[RasterHeader], grid: Grid) -> Elevation:
         rasters=tuple(notes),
         ground_is_surface=ground_is_surface,
         assumptions=tuple(_assumptions(taken, surface, ground_is_surface=ground_is_surface)),
+        nodes=tuple(nodes),
+        sampled_as_m=_sampled_as_m(taken, notes, grid),
     )
+
+
+def _sampled_as_m(taken: _Mosaic, notes: Sequence[RasterNote], grid: Grid) -> float:
+    """Return the cell of the raster in the middle of the grid, or of the finest one used; never finer than an averaged grid."""
+    number = int(taken.index[grid.rows // 2, grid.columns // 2])
+    used = [note.cell_m for note in notes if note.share_of_grid > 0.0]
+    cell_m = notes[number].cell_m if number < len(notes) else min(used, default=grid.cell_m)
+    return max(cell_m, grid.cell_m) if grid.cell_m > AVERAGED_FROM * cell_m else cell_m
 
 
 def _assumptions(taken: _Mosaic, surface: _Mosaic, *, ground_is_surface: bool) -> list[str]:
@@ -126,21 +119,23 @@ def _assumptions(taken: _Mosaic, surface: _Mosaic, *, ground_is_surface: bool) -
     return notes
 
 
-def _error_m(header: RasterHeader, cell_m: float) -> float:
+def _error_m(header: RasterHeader, product: ElevationProduct) -> float:
     given = header.settings.error_m
-    return given if given is not None else float(f"{default_error_m(cell_m):.2g}")
+    return given if given is not None else product.error_m.value
 
 
 def _percent(share: float) -> str:
     return f"{100 * share:.0f} %" if share >= 0.01 else "less than 1 %"
 
 
-def _note(header: RasterHeader, cell_m: float, grid_cell_m: float, share: float) -> RasterNote:
+def _note(header: RasterHeader, cell_m: float, product: ElevationProduct, grid_cell_m: float, share: float) -> RasterNote:
     settings = header.settings
-    error_m = _error_m(header, cell_m)
+    error_m = _error_m(header, product)
     holds = "bare earth" if settings.holds == "ground" else "surface with trees and roofs"
-    standing = "as you state" if settings.error_m is not None else "assumed from the cell size, check it"
-    ways = {"averaged to": grid_cell_m > 1.01 * cell_m, "interpolated to": grid_cell_m < 0.99 * cell_m}
+    growth = product.slope_growth.value if settings.error_m is None else 0.0
+    why = f"{product.title}, as you state" if settings.product else f"taken for: {product.title}, from its cell size, check it"
+    standing = "as you state" if settings.error_m is not None else f"more on slopes; {why}"
+    ways = {"averaged to": grid_cell_m > AVERAGED_FROM * cell_m, "interpolated to": grid_cell_m < 0.99 * cell_m}
     way = next((words for words, fits in ways.items() if fits), "on")
     sentence = (
         f"{header.shown}: {holds}, cells of {cell_m:.3g} m {way} {plain(grid_cell_m)} m, gives {_percent(share)} of the grid; "
@@ -151,9 +146,11 @@ def _note(header: RasterHeader, cell_m: float, grid_cell_m: float, share: float)
         holds=settings.holds,
         cell_m=cell_m,
         error_m=error_m,
-        error_length_m=settings.error_length_m or round(default_error_length_m(cell_m), 1),
+        error_length_m=settings.error_length_m or product.length_m.value,
         share_of_grid=share,
         sentence=sentence if share else f"{header.shown}: {UNUSED}.",
+        slope_growth=growth,
+        noise_m=product.noise_m.value,
     )
 
 

@@ -21,12 +21,18 @@ from meshplan.settings import TerrainSettings
 
 FINEST_CELL_M = 0.5
 MOST_CELLS = 4_000_000
+MOST_PARTS_OF_CELLS, MOST_FEW_PARTS_OF_CELLS = 1_000_000, 6_000_000
+"""Cells of coarse data are parted for what stands on them as long as no more cells come of it: finely, and into 5 × 5 or 3 × 3."""
 MOST_CELLS_ASKED_FOR = 40_000_000
 FEWEST_CELLS = 10
-CELLS_ACROSS = 100
-"""A property is at least so many cells across, however coarse the data: paths need points to be sampled at."""
+PARTED_ABOVE_M, PART_M = 2.5, 2.0
+"""Cells of coarser data are parted into an odd number of cells of at most `PART_M`, so that hedges and houses show, and centres of
+parts lie on centres of the data."""
+LATTICE_M = 50.0
+"""The grid begins and ends on whole steps of at least so much, counted from a fixed corner: it does not move with a site."""
 LEAST_MARGIN_M, MARGIN_SHARE = 50.0, 0.1
 WIDEST_PROPERTY_M = 150_000.0
+_WHOLE_STEPS = tuple(steps * 2**power for power in range(40) for steps in (2, 3))
 _TIDY = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
 
 
@@ -78,7 +84,6 @@ def choose_grid(
     terrain: TerrainSettings,
     *,
     projection: Projection | None = None,
-    thinnest: tuple[float, str] | None = None,
     land_deg: tuple[Sequence[float], Sequence[float]] | None = None,
 ) -> GridChoice:
     """Return the working grid around sites, and why it is as it is.
@@ -93,34 +98,30 @@ def choose_grid(
         Cell size and margin where the user sets them.
     projection
         If it was chosen before.
-    thinnest
-        Width in metres and name of the thinnest cover.
     land_deg
         Longitudes and latitudes of sites and boundary together; the grid holds them as far as heights are known there.
     """
     land_deg = land_deg or (lon_deg, lat_deg)
     projection = projection or choose_projection_for(*land_deg, headers)
     x_m, y_m = point_mover(WGS84, projection.crs)(list(lon_deg), list(lat_deg))
-    land_x_m, land_y_m = point_mover(WGS84, projection.crs)(list(land_deg[0]), list(land_deg[1]))
-    size_m = max(float(np.ptp(land_x_m)), float(np.ptp(land_y_m)), 2.0 * LEAST_MARGIN_M)
-    west, south, east, north = _trimmed(land_box(*land_deg, projection, terrain), (x_m, y_m), projection.crs, headers)
-    covering = [header for header in headers if bool(header.covers(lon_deg, lat_deg).any())] or list(headers)
-    sizes = [header.cell_m(*centre_of(lon_deg, lat_deg)) for header in covering]
-    finest_m = min(sizes)
-    finest = covering[sizes.index(finest_m)]
-    cell_m, reason, warnings = _choose_cell(
-        terrain.cell_m, finest, finest_m, projection, size_m, (east - west, north - south), thinnest
-    )
+    box = land_box(*land_deg, projection, terrain)
+    finest, finest_m = _finest_over_the_middle(headers, land_deg)
+    known = _trimmed(box, (x_m, y_m), projection.crs, headers)
+    extent_m = known[2] - known[0], known[3] - known[1]
+    cell_m, reason, warnings = _choose_cell(terrain.cell_m, finest, finest_m, projection, extent_m)
     start_x, start_y = _anchor(finest, projection, cell_m)
+    step_m = max(1.0, math.ceil(LATTICE_M / cell_m - 1e-9)) * cell_m
+    west, south, east, north = _trimmed(_on_lattice(box, (start_x, start_y), step_m), (x_m, y_m), projection.crs, headers)
     west_m = start_x + math.floor((west - start_x) / cell_m + 1e-6) * cell_m
     north_m = start_y + math.ceil((north - start_y) / cell_m - 1e-6) * cell_m
     columns = max(2, math.ceil((east - west_m) / cell_m - 1e-6))
     rows = max(2, math.ceil((north_m - south) / cell_m - 1e-6))
-    if terrain.cell_m is not None and max(columns, rows) < FEWEST_CELLS:
+    width_m = max(extent_m)
+    if terrain.cell_m is not None and width_m < FEWEST_CELLS * cell_m:
         raise InputError(
-            f"cells of {plain(cell_m)} m are too coarse for a property of {max(east - west, north - south):.0f} m",
+            f"cells of {plain(cell_m)} m are too coarse for a property of {width_m:.0f} m",
             where="property.toml, key 'terrain.cell_m'",
-            fix=f"Leave it out, or write at most {plain(_tidy_below(max(east - west, north - south) / FEWEST_CELLS))}.",
+            fix=f"Leave it out, or write at most {plain(_tidy_below(width_m / FEWEST_CELLS))}.",
         )
     if columns * rows > MOST_CELLS_ASKED_FOR:
         raise TooLargeError(
@@ -128,15 +129,31 @@ def choose_grid(
             where="property.toml, key 'terrain.cell_m'",
             fix=f"Leave it out, or write at least {plain(math.ceil(cell_m * math.sqrt(columns * rows / MOST_CELLS)))}.",
         )
-    if thinnest is not None and thinnest[0] < 2.0 * cell_m - 1e-9:
-        warnings.append(
-            f"Cover '{thinnest[1]}' is about {thinnest[0]:.1f} m thin, less than two cells of {plain(cell_m)} m: "
-            "its edges are coarse; a smaller property or terrain.cell_m would show it better."
-        )
-    sentence = (
-        f"Working grid of {columns} × {rows} cells of {plain(cell_m)} m in {projection.title}: {reason}; {projection.reason}."
-    )
+    sentence = f"Working grid of {columns} × {rows} cells of {cell_m:.4g} m in {projection.title}: {reason}; {projection.reason}."
     return GridChoice(Grid(projection.crs, west_m, north_m, cell_m, columns, rows), sentence, tuple(warnings))
+
+
+def _finest_over_the_middle(
+    headers: Sequence[RasterHeader], land_deg: tuple[Sequence[float], Sequence[float]]
+) -> tuple[RasterHeader, float]:
+    """Return the finest raster over the middle of the land and its cell; of all that cover any of it if none lies there."""
+    middle = centre_of(*land_deg)
+    there = [header for header in headers if bool(header.covers(*middle))]
+    covering = there or [header for header in headers if bool(header.covers(*land_deg).any())] or list(headers)
+    sizes = [header.steady_cell_m(*middle) for header in covering]
+    return covering[sizes.index(min(sizes))], min(sizes)
+
+
+def _on_lattice(
+    box: tuple[float, float, float, float], start: tuple[float, float], step_m: float
+) -> tuple[float, float, float, float]:
+    west, south, east, north = box
+    return (
+        start[0] + math.floor((west - start[0]) / step_m) * step_m,
+        start[1] + math.floor((south - start[1]) / step_m) * step_m,
+        start[0] + math.ceil((east - start[0]) / step_m) * step_m,
+        start[1] + math.ceil((north - start[1]) / step_m) * step_m,
+    )
 
 
 def _choose_cell(
@@ -144,31 +161,42 @@ def _choose_cell(
     finest: RasterHeader,
     finest_m: float,
     projection: Projection,
-    size_m: float,
     extent_m: tuple[float, float],
-    thinnest: tuple[float, str] | None,
 ) -> tuple[float, str, list[str]]:
     warnings: list[str] = []
     if asked_m is not None:
         if asked_m > 1.5 * finest_m:
             warnings.append(f"terrain.cell_m = {plain(asked_m)} is coarser than the data ({finest_m:.1f} m): relief is smoothed.")
         return asked_m, "as terrain.cell_m asks", warnings
-    cell_m = _own_cell(finest, projection) or _tidy_below(finest_m)
+    own_m = _own_cell(finest, projection)
+    cell_m = own_m or _tidy_below(finest_m)
     reason = f"the finest elevation data ({finest.shown}) have cells of {finest_m:.3g} m"
-    if thinnest is not None and thinnest[0] / 2.0 < cell_m - 1e-9:
-        cell_m = _tidy_below(thinnest[0] / 2.0)
-        reason = f"half the width of the thinnest cover ('{thinnest[1]}', about {thinnest[0]:.1f} m)"
-    if size_m / CELLS_ACROSS < cell_m:
-        cell_m = _tidy_below(size_m / CELLS_ACROSS)
-        reason = f"the property is {size_m:.0f} m wide and is to be at least {CELLS_ACROSS} cells across"
+    parts = _parts_of(finest_m, extent_m)
+    if parts > 1:
+        cell_m = own_m / parts if own_m is not None else _tidy_below(finest_m / parts)
+        reason += ", parted for what stands on them"
     if cell_m < FINEST_CELL_M:
         cell_m, reason = FINEST_CELL_M, "no finer cell is used"
     least_m = math.sqrt(extent_m[0] * extent_m[1] / MOST_CELLS)
     if cell_m < least_m:
-        cell_m = _tidy_above(least_m)
+        # Whole steps, so that one site more or less seldom changes the cell.
+        cell_m *= next(steps for steps in _WHOLE_STEPS if steps * cell_m >= least_m)
         wide_km, high_km = extent_m[0] / 1000, extent_m[1] / 1000
         reason = f"finer cells on {wide_km:.1f} × {high_km:.1f} km would be more than {MOST_CELLS // 1_000_000} million"
     return cell_m, reason, warnings
+
+
+def _parts_of(data_cell_m: float, extent_m: tuple[float, float]) -> int:
+    """Return into how many parts, always odd, a cell of the data is cut each way."""
+    if data_cell_m <= PARTED_ABOVE_M:
+        return 1
+    parts = math.ceil(data_cell_m / PART_M - 1e-9) | 1
+    ladder = [parts, *(fewer for fewer in (parts // 3 | 1, parts // 9 | 1, 5, 3) if fewer < parts)]
+    for fewer in sorted(set(ladder), reverse=True):
+        most = MOST_PARTS_OF_CELLS if fewer > 5 else MOST_FEW_PARTS_OF_CELLS
+        if extent_m[0] * extent_m[1] * (fewer / data_cell_m) ** 2 <= most:
+            return fewer
+    return 1
 
 
 def _own_cell(finest: RasterHeader, projection: Projection) -> float | None:
@@ -181,9 +209,10 @@ def _own_cell(finest: RasterHeader, projection: Projection) -> float | None:
 
 
 def _anchor(finest: RasterHeader, projection: Projection, cell_m: float) -> tuple[float, float]:
-    """Return a corner of the raster if the grid can lie on its pixels, else the origin."""
+    """Return a corner of the raster if the grid can lie on its pixels, or whole parts or numbers of them, else the origin."""
     own = _own_cell(finest, projection)
-    if own is not None and math.isclose(own, cell_m, rel_tol=1e-9):
+    parts = 0 if own is None else round(max(own / cell_m, cell_m / own))
+    if own is not None and any(math.isclose(own * times, cell_m, rel_tol=1e-9) for times in (parts, 1.0 / parts)):
         return float(finest.transform.c), float(finest.transform.f)
     return 0.0, 0.0
 
@@ -191,12 +220,6 @@ def _anchor(finest: RasterHeader, projection: Projection, cell_m: float) -> tupl
 def _tidy_below(size_m: float) -> float:
     power = 10.0 ** math.floor(math.log10(size_m * (1 + 1e-9)))
     return float(max(step for step in _TIDY if step * power <= size_m * (1 + 1e-6)) * power)
-
-
-def _tidy_above(size_m: float) -> float:
-    below = _tidy_below(size_m)
-    power = 10.0 ** math.floor(math.log10(below * (1 + 1e-9)))
-    return below if below >= size_m else next(step for step in (*(s * power for s in _TIDY), 10 * power) if step >= size_m)
 
 
 def _trimmed(

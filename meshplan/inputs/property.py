@@ -13,7 +13,7 @@ import shapely
 from meshplan.errors import FaultList, InputError, MeshplanError, raise_faults
 from meshplan.grid import Elevation
 from meshplan.inputs.columns import plain
-from meshplan.inputs.cover import CoverList, boundary_of, cover_on_grid, read_cover_features, thinnest_m
+from meshplan.inputs.cover import CoverList, boundary_of, cover_on_grid, read_cover_features
 from meshplan.inputs.elevation import UNUSED, known_at, read_elevation
 from meshplan.inputs.grid_choice import choose_grid, choose_projection_for, land_box
 from meshplan.inputs.property_files import PropertyFiles, find_files
@@ -160,7 +160,6 @@ def _on_grid(
             headers,
             settings.terrain,
             projection=projection,
-            thinnest=thinnest_m(covers),
             land_deg=(lon, lat),
         )
         elevation = read_elevation(headers, choice.grid)

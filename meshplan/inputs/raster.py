@@ -21,7 +21,8 @@ from rasterio.warp import reproject
 from rasterio.windows import Window
 
 from meshplan.errors import InputError
-from meshplan.grid import Float32, Grid
+from meshplan.grid import Float32, Grid, RasterNodes
+from meshplan.inputs.projection import is_metric
 from meshplan.inputs.user_files import present_file
 from meshplan.inputs.vector import WGS84, parse_crs, point_mover, reason_of
 from meshplan.settings import RasterSettings
@@ -91,6 +92,15 @@ class RasterHeader:
         lon, lat = point_mover(self.crs.to_wkt(), WGS84)(x, y)
         _, _, side = _GEOD.inv([lon[0], lon[0]], [lat[0], lat[0]], lon[1:], lat[1:])
         return float(math.sqrt(abs(side[0] * side[1])))
+
+    def steady_cell_m(self, lon_deg: float, lat_deg: float) -> float:
+        """Return the size of a pixel that serves a whole neighbourhood: neighbours near the place find the same to the bit.
+
+        The pixel itself where it counts in metres, else as it is on the nearest half degree; three digits.
+        """
+        if is_metric(self.crs):
+            return float(f"{math.sqrt(abs(self.transform.determinant)):.6g}")
+        return float(f"{self.cell_m(*(round(2.0 * value) / 2.0 for value in (lon_deg, lat_deg))):.3g}")
 
     def corners_deg(self) -> tuple[float, float, float, float]:
         """Return west, south, east, north of the raster, roughly, for messages."""
@@ -251,6 +261,54 @@ def _read_band(source: Any, header: RasterHeader, band: Grid, source_cell_m: flo
         fill = np.isnan(result)
         result[fill] = turned[fill]
     return result
+
+
+def read_nodes(header: RasterHeader, grid: Grid, cell_m: float) -> RasterNodes | None:
+    """Return the pixels of a raster below the grid as they are; None where the grid lies on them or holds means of them.
+
+    Where a raster lies on both sides of the antimeridian only the grid knows it as one.
+    """
+    same = CRS.from_user_input(grid.crs) == header.crs
+    if grid.cell_m > 1.01 * cell_m or (same and _lies_on(header, grid)):
+        return None
+    window, turns = _window(header, grid)
+    if window is None or len(turns) != 1:
+        return None
+    with rasterio.open(header.path) as source:
+        data = source.read(1, window=window, masked=True)
+        heights = _cleaned(data, source.scales[0], source.offsets[0], METRES_PER_UNIT[header.unit])
+    back = ~header.transform
+    return RasterNodes(
+        heights_m=heights,
+        crs=header.crs.to_wkt(),
+        same_crs=bool(same),
+        to_column=(float(back.a), float(back.b), float(back.c) - 0.5),
+        to_row=(float(back.d), float(back.e), float(back.f) - 0.5),
+        first_column=int(window.col_off),
+        first_row=int(window.row_off),
+        turn_deg=float(turns[0]),
+        spacing_m=_spacing_m(header, grid, cell_m),
+    )
+
+
+def _lies_on(header: RasterHeader, grid: Grid) -> bool:
+    """Whether the cells of the grid are pixels of the raster."""
+    t = header.transform
+    if not (math.isclose(t.a, grid.cell_m, rel_tol=1e-9) and math.isclose(-t.e, grid.cell_m, rel_tol=1e-9) and t.b == t.d == 0):
+        return False
+    across, down = (grid.west_m - t.c) / grid.cell_m, (t.f - grid.north_m) / grid.cell_m
+    return abs(across - round(across)) < 1e-6 and abs(down - round(down)) < 1e-6
+
+
+def _spacing_m(header: RasterHeader, grid: Grid, cell_m: float) -> tuple[float, float]:
+    """Return metres from column to column and from row to row; of `cell_m` the geometric mean."""
+    t = header.transform
+    across, down = math.hypot(t.a, t.d), math.hypot(t.b, t.e)
+    if header.crs.is_geographic:
+        _, lat = point_mover(grid.crs, WGS84)(*grid.x_y(grid.columns / 2, grid.rows / 2))
+        across *= math.cos(math.radians(round(2.0 * float(lat)) / 2.0))
+    scale = cell_m / math.sqrt(across * down)
+    return across * scale, down * scale
 
 
 def _warped(heights: Float32, transform: Affine, crs: CRS, band: Grid, *, averaged: bool) -> Float32:

@@ -200,13 +200,14 @@ def _enough_metres(cover, group, loss_db, rate_db_per_m):
 
 
 @kernel
-def lay_plants(n, place, side, share, h, bulge, zone, roots, cover, beside, crown, starts, sample, part, blocks):
+def lay_plants(n, place, side, share, h, bulge, zone, roots, cover, beside, crown, held, starts, sample, part, blocks):
     """Sort the plants beside samples 1 … n by group; return how many there are beside all samples.
 
     A sample holds a share of the two cells beside it: `beside` takes the group of plants on each (−1 for none), `crown` their
-    height. `starts` takes the first piece of each group (and scratch), `sample` the place along the ray; rows of `part`: top over
-    sqrt(place), sqrt(place), share. `blocks`: for each `BLOCK_SIZE` pieces of a group, slopes from which they are clear of every
-    line and below which they fill every zone, and the sum of their shares. `zone` is the inner zone of one step.
+    height, `held` that share, by how much of the cell they take. `starts` takes the first piece of each group (and scratch),
+    `sample` the place along the ray; rows of `part`: top over sqrt(place), sqrt(place), share. `blocks`: for each `BLOCK_SIZE`
+    pieces of a group, slopes from which they are clear of every line and below which they fill every zone, and the sum of their
+    shares. `zone` is the inner zone of one step.
     """
     groups = len(cover.most_db)
     codes = cover.codes.reshape(-1)
@@ -223,8 +224,11 @@ def lay_plants(n, place, side, share, h, bulge, zone, roots, cover, beside, crow
                 seen = float(canopy[cell])
                 if not np.isnan(seen):
                     height = seen * cover.crown_share[code]
+            if cover.has_share > 0:
+                weight *= float(cover.cell_share.reshape(-1)[cell])
             group = cover.group[code] if weight > 0.0 and height > 0.0 else -1
             beside[turn, k] = group
+            held[turn, k] = weight
             crown[turn, k] = height
             if group >= 0:
                 count += 1
@@ -248,7 +252,7 @@ def lay_plants(n, place, side, share, h, bulge, zone, roots, cover, beside, crow
             group = beside[turn, k]
             if group < 0:
                 continue
-            weight = share[k] if turn == 1 else 1.0 - share[k]
+            weight = held[turn, k]
             p = starts[groups + 1 + group]
             starts[groups + 1 + group] += 1
             top = h[k] + crown[turn, k] - bulge * x * x
@@ -272,19 +276,18 @@ def _filled(over, x, j, zone):
 
 
 @inlined
-def _at_one_end(group, end, j, agl, share, zone, beside, crown):
+def _at_one_end(group, end, j, agl, held, zone, beside, crown):
     """Return the steps of plants around one antenna itself: half a step at most."""
     steps = 0.0
     for turn in range(2):
         if beside[turn, end] == group:
-            weight = share[end] if turn == 1 else 1.0 - share[end]
-            steps += 0.5 * weight * _filled(crown[turn, end] - agl, float(end), float(j), zone)
+            steps += 0.5 * held[turn, end] * _filled(crown[turn, end] - agl, float(end), float(j), zone)
     return steps
 
 
 @kernel
 def near_leaves(
-    h, bulge, tx_agl, rx_agl, step_m, bearing, cover, near, share, zone, roots, own, count,
+    h, bulge, tx_agl, rx_agl, step_m, bearing, cover, near, held, zone, roots, own, count,
     beside, crown, starts, sample, part, near_db,
 ):  # fmt: skip
     """Write for every target the loss of leaves near the antennas, on the straight line; `near` in steps."""
@@ -298,8 +301,8 @@ def near_leaves(
         for q in range(count):
             j = own[q]
             slope = (h[j] + rx_agl - bulge * j * j) / j
-            steps = _at_one_end(group, 0, j, tx_agl, share, zone, beside, crown)
-            steps += _at_one_end(group, j, j, rx_agl, share, zone, beside, crown)
+            steps = _at_one_end(group, 0, j, tx_agl, held, zone, beside, crown)
+            steps += _at_one_end(group, j, j, rx_agl, held, zone, beside, crown)
             if not ends_only:
                 while end < stop and sample[end] < j:
                     end += 1
@@ -337,7 +340,7 @@ def _sum_filled(tops, sights, shares, places, width, j, slope, scale):
 
 @kernel
 def all_leaves(
-    h, bulge, tx_agl, rx_agl, step_m, bearing, cover, share, zone, roots, own, count,
+    h, bulge, tx_agl, rx_agl, step_m, bearing, cover, held, zone, roots, own, count,
     beside, crown, starts, sample, part, blocks, most_db, all_db,
 ):  # fmt: skip
     """Write for every target the loss of all leaves on the straight line, or one not below `most_db` where it is not below that."""
@@ -356,8 +359,8 @@ def all_leaves(
             if all_db[q] > most_db[q]:
                 continue
             room = max(most_db[q] - all_db[q], 1e-6)
-            steps = _at_one_end(group, 0, j, tx_agl, share, zone, beside, crown)
-            steps += _at_one_end(group, j, j, rx_agl, share, zone, beside, crown)
+            steps = _at_one_end(group, 0, j, tx_agl, held, zone, beside, crown)
+            steps += _at_one_end(group, j, j, rx_agl, held, zone, beside, crown)
             enough = _enough_metres(cover, group, room, rate) / step_m
             scale = 0.5 * math.sqrt(float(j)) / zone
             last = end

@@ -270,6 +270,8 @@ def _through_leaves(
             at = first + (below if corner > 1 else 0) + (right if corner % 2 == 1 else 0)
             code = np.int64(codes[at])
             crown = _piece_crown_m(cover, at, code)
+            if cover.has_share > 0:
+                share *= float(cover.cell_share.reshape(-1)[at])
             if share > 0.0 and crown > 0.0:
                 filled = min(max(0.5 + 0.5 * (over + crown) / inner, 0.0), 1.0)
                 depth[0, cover.group[code]] += metres * share * filled

@@ -166,6 +166,7 @@ def sweep_rays(
     sample = np.empty(room_for, dtype=np.int64)
     beside = np.empty((2, extra_size), dtype=np.int64)
     crown = np.empty((2, extra_size))
+    held = np.empty((2, extra_size))
     part = np.empty((4, room_for), dtype=np.float32)
     plants = np.empty((3, room_for // BLOCK_SIZE + 1))
     stretches = np.empty((2, extra_size), dtype=np.int64)
@@ -210,7 +211,7 @@ def sweep_rays(
             crowns, roofs = sample_cover(known, place, side, share, cover, index, heights[CROWN], heights[ROOF])
             zone = INNER_ZONE * math.sqrt(t.wavelength_m * step)
             pieces = lay_plants(
-                known, place, side, share, h, bulge, zone, roots, cover, beside, crown, starts, sample, part, plants
+                known, place, side, share, h, bulge, zone, roots, cover, beside, crown, held, starts, sample, part, plants
             )
             crowns += pieces
             stands = crowns + roofs > 0
@@ -235,12 +236,12 @@ def sweep_rays(
                     stretches, bounds, through[2],
                 )  # fmt: skip
                 near_leaves(
-                    h, bulge, tx_agl, rx_agl, step, bearing, cover, near, share, zone, roots, own, seen,
+                    h, bulge, tx_agl, rx_agl, step, bearing, cover, near, held, zone, roots, own, seen,
                     beside, crown, starts, sample, part, through[1],
                 )  # fmt: skip
                 _most_through_db(seen, crowns > 0, roofs > 0, ways, through, most)
                 all_leaves(
-                    h, bulge, tx_agl, rx_agl, step, bearing, cover, share, zone, roots, own, seen,
+                    h, bulge, tx_agl, rx_agl, step, bearing, cover, held, zone, roots, own, seen,
                     beside, crown, starts, sample, part, plants, most, through[0],
                 )  # fmt: skip
                 _cheapest_ways(seen, crowns > 0, roofs > 0, ways, through, extra)

@@ -63,6 +63,8 @@ class StandingCover:
         Loss of the two walls of a building.
     canopy_m : ndarray of float32, shape (rows, columns), optional
         Height above ground as a surface raster shows it; where it is known, a covered cell is that high times its share below.
+    cell_share : ndarray of float32, shape (rows, columns), optional
+        How much of its cell a thin cover takes; metres through plants count by that.
     crown_share, roof_share : sequence of float, shape (n_covers + 1,), optional
         Share of `canopy_m` that stands in this season; by default all of it for whichever of the two heights is above zero.
     """
@@ -77,6 +79,7 @@ class StandingCover:
     crown_share: Sequence[float] | None = None
     roof_share: Sequence[float] | None = None
     near_an_antenna_m: float = field(default=NEAR_AN_ANTENNA_M)
+    cell_share: NDArray[np.float32] | None = None
 
 
 class CoverTerms(NamedTuple):
@@ -88,6 +91,8 @@ class CoverTerms(NamedTuple):
     codes: NDArray[np.uint16]
     has_canopy: int
     canopy: NDArray[np.float32]
+    has_share: int
+    cell_share: NDArray[np.float32]
     crown_m: NDArray[np.float64]
     roof_m: NDArray[np.float64]
     crown_share: NDArray[np.float64]
@@ -130,6 +135,8 @@ def cover_terms(cover: StandingCover | None, shape: tuple[int, int], inside: int
         faults.append("index")
     if held.canopy_m is not None and held.canopy_m.shape != shape:
         faults.append("canopy_m")
+    if held.cell_share is not None and held.cell_share.shape != shape:
+        faults.append("cell_share")
     if held.index.size and int(held.index.max()) >= length:
         faults.append("crown_m")
     if faults:
@@ -146,6 +153,8 @@ def cover_terms(cover: StandingCover | None, shape: tuple[int, int], inside: int
         codes=np.require(held.index, dtype=np.uint16, requirements=_LAYOUT),
         has_canopy=0 if held.canopy_m is None else 1,
         canopy=np.require(np.zeros((1, 1)) if held.canopy_m is None else held.canopy_m, np.float32, _LAYOUT),
+        has_share=0 if held.cell_share is None else 1,
+        cell_share=np.require(np.ones((1, 1)) if held.cell_share is None else held.cell_share, np.float32, _LAYOUT),
         crown_m=crown,
         roof_m=roof,
         crown_share=(crown > 0.0).astype(float) if held.crown_share is None else _floats(held.crown_share),

@@ -23,6 +23,9 @@ Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
 Rows = NDArray[np.integer[Any]] | slice
 
+TERRAIN_COLUMN = 4
+"""Column of `losses` that holds edges and smooth ground together."""
+
 
 @dataclass(frozen=True, eq=False)
 class Measured:
@@ -88,7 +91,7 @@ def measure(
     with np.errstate(invalid="ignore", divide="ignore"):
         lines = Lines(sampled, heights, path, table)
         nu, high, at = lines.extremes(lines.ground)
-        start, end = _smooth_heights(lines, table)
+        start, end = smooth_heights(lines, table)
         added, walls, leaves = np.zeros((3, count))
         depths = np.zeros((count, 0 if cover is None else len(cover.groups)))
         if cover is not None and sampled.code is not None:
@@ -128,11 +131,12 @@ def _edge_db(nu: Float64, distance_m: Float64) -> Float64:
     return np.asarray(edge - np.expm1(-edge / 6.0) * (10.0 + 2e-5 * distance_m))
 
 
-def _smooth_heights(lines: Lines, table: Float32) -> tuple[Float64, Float64]:
+def smooth_heights(lines: Lines, table: Float32) -> tuple[Float64, Float64]:
     """Return the antenna heights over the smooth line (P.526-16 §4.5.2)."""
     ground = lines.ground
-    fit_start = (ground @ table[3]).astype(float)
-    fit_end = (ground @ table[4]).astype(float)
+    # row by row: a product of matrices rounds by the place of a row among the others
+    fit_start = (ground * table[3]).sum(axis=1).astype(float)
+    fit_end = (ground * table[4]).sum(axis=1).astype(float)
     over = ground - lines.chord
     worst = over[:, 1:-1].max(axis=1).astype(float)
     rows = worst > 0.0

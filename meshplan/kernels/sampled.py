@@ -97,7 +97,8 @@ def sample_links(
         near = at + (u > 0.5) + (v > 0.5) * np.int32(columns)
         code = cover.index.reshape(-1).take(near)
         canopy = None if cover.canopy_m is None else cover.canopy_m.reshape(-1).take(near)
-        pieces = cover_pieces(cover.index, cover.canopy_m, at % columns + u.astype(float), at // columns + v.astype(float))
+        column, row = at % columns + u.astype(float), at // columns + v.astype(float)
+        pieces = cover_pieces(cover.index, cover.canopy_m, column, row, cover.cell_share)
     across, down = held[:, 2] - held[:, 0], held[:, 3] - held[:, 1]
     return SampledLinks(
         distance_m=cell_m * np.hypot(across, down),

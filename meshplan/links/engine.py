@@ -13,7 +13,7 @@ from meshplan.kernels.engine import run_pieces
 from meshplan.links.antenna_gain import gain_towards_dbi, mismatch_loss_db
 from meshplan.links.indoor_legs import IndoorLeg, indoor_legs, with_indoor_legs
 from meshplan.links.path_loss import WAYS_PAST_BUILDINGS, Ends, PathLosses, PathSettings, path_losses
-from meshplan.links.shaken_ground import shaken_terrain_db, shaken_terrain_of_many_db, worth_compiling
+from meshplan.links.shaken_ground import relief_hides, shaken_terrain_db
 from meshplan.links.stations import Station
 from meshplan.links.uncertainty import (
     CLEAR_MODEL_SPREAD_DB,
@@ -69,7 +69,7 @@ class LinkTable:
     elevation_shift_db: NDArray[np.float32]
     """How each shaken ground changes the loss, the same grounds for all links; shape (n_links, n_draws)."""
     hidden_relief_db: Array
-    """Mean loss by relief that rasters coarser than the grid cannot show."""
+    """Mean loss over the shaken grounds of coarse rasters less that over the ground as mapped; may be below zero."""
     soil_spread_db: Array
     antenna_spread_db: Array
     indoor_legs: dict[int, IndoorLeg]
@@ -140,8 +140,7 @@ def compute_links(
     hidden = np.zeros(total)
     over_roofs = np.zeros(total, dtype=bool)
     order = np.argsort(distance, kind="stable")
-    samples = np.array([sample_count(length, landscape.grid.cell_m) for length in distance.tolist()], dtype=np.intp)
-    compiled = worth_compiling(samples, draws)
+    samples = np.array([sample_count(length, landscape.sampled_as_m) for length in distance.tolist()], dtype=np.intp)
     chunks = list(_chunks(order, samples))
     found: dict[int, PathLosses] = {}
 
@@ -153,10 +152,12 @@ def compute_links(
         around_db = ways_around_rows_db(landscape, profiles, *places, settings.frequency_mhz)
         losses = found[number] = path_losses(profiles, ends, landscape, seasons, settings, around_db=around_db)
         over_roofs[rows] = losses.building_way == WAYS_PAST_BUILDINGS.index("over the roof")
-        if error_fields is not None and not compiled:
+        if error_fields is not None:
             shaken[rows] = shaken_terrain_db(
                 profiles, ends, landscape, settings, error_fields, *places, over_roofs=over_roofs[rows]
             )
+            as_mapped = losses.terrain_db + np.where(over_roofs[rows], losses.building_db, 0.0)
+            hidden[rows] = np.where(relief_hides(profiles, error_fields), shaken[rows].mean(axis=1) - as_mapped, 0.0)
 
     def tell(done: int, pieces: int) -> None:
         if on_progress is not None:
@@ -165,15 +166,9 @@ def compute_links(
     run_pieces(work, [(number,) for number in range(len(chunks))], cores=None, progress=tell)
     parts = [found[number] for number in range(len(chunks))]
     joined = _join(parts, order, len(seasons))
-    if error_fields is not None and compiled:
-        every = Ends(height[a], height[b], inside[a], inside[b], bearing)
-        where = x[a], y[a], x[b], y[b]
-        shaken = shaken_terrain_of_many_db(every, landscape, settings, error_fields, *where, samples=samples, over_roofs=over_roofs)
-    mean = shaken.mean(axis=1) if draws else hidden
-    shifts = (shaken - mean[:, None]).astype(np.float32)
-    if error_fields is not None and error_fields.hides_relief:
-        drawn = joined.terrain_db + np.where(over_roofs, joined.building_db, 0.0)
-        hidden = np.maximum(mean - drawn, 0.0)
+    shifts = shaken.astype(np.float32)
+    if draws:
+        shifts = (shaken - shaken.mean(axis=1)[:, None]).astype(np.float32)
     indoors = indoor_legs(stations, pairs, distance, landscape, settings, joined)
     joined = with_indoor_legs(joined, indoors)
     rows_inside = list(indoors)
@@ -182,7 +177,10 @@ def compute_links(
 
 
 def sample_count(distance_m: float, cell_m: float) -> int:
-    """Return how many samples the profile of a link takes: at least one a cell, whatever other links are computed with it."""
+    """Return how many samples the profile of a link takes, whatever other links are computed with it.
+
+    `cell_m` is the cell of the elevation raster (`Landscape.sampled_as_m`), not of the working grid.
+    """
     count = choose_sample_count(distance_m, cell_m)
     if count <= SAMPLES_EXACT_TO:
         return count

@@ -64,6 +64,7 @@ def standing_cover(landscape: Landscape, season: Season, settings: PathSettings)
         groups=tuple(groups.values()),
         walls_db=tuple(walls_db),
         canopy_m=landscape.canopy_m,
+        cell_share=landscape.cover_share,
         crown_share=tuple(np.where(plant, share, 0.0)),
         roof_share=tuple(np.where(solid, share, 0.0)),
     )

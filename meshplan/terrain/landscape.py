@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import shapely
@@ -14,9 +15,16 @@ from rasterio.transform import from_origin
 
 from meshplan.grid import Elevation, Float32, Grid
 from meshplan.records import Cover
+from meshplan.terrain.relief import Relief, grid_holds_ground, reliefs_of
 
 UNMAPPED_GROWTH_LEAST_M = 2.0
 """Height above bare ground from which a surface raster shows something worth counting (common practice, no source)."""
+
+THIN_CELLS = 2.0
+"""Plants thinner than so many cells are laid by the true share that they take of each."""
+SHARE_STEPS = 8
+"""Such shares are counted on so many parts of a cell each way."""
+MOST_SHARE_CELLS = 64_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,6 +41,8 @@ class Landscape:
     cover_index: NDArray[np.uint16]
     canopy_m: Float32 | None
     assumptions: tuple[str, ...]
+    cover_share: Float32 | None = None
+    """How much of its cell a thin cover takes, 1 elsewhere: metres through it count by that; None where all cells are full."""
 
     @property
     def grid(self) -> Grid:
@@ -43,6 +53,21 @@ class Landscape:
     def ground_amsl_m(self) -> Float32:
         """Bare ground, NaN where unknown; shape (rows, columns)."""
         return self.elevation.ground_amsl_m
+
+    @cached_property
+    def reliefs(self) -> tuple[Relief | None, ...]:
+        """What is known of each raster of `elevation.rasters`; None for those that give no ground."""
+        return reliefs_of(self.elevation)
+
+    @cached_property
+    def grid_holds_ground(self) -> bool:
+        """Whether the ground of the rasters is on the grid already; else it is read between their own pixels."""
+        return grid_holds_ground(self.elevation)
+
+    @property
+    def sampled_as_m(self) -> float:
+        """Cell of the raster that sets how densely paths are sampled."""
+        return self.elevation.sampled_as_m or self.grid.cell_m
 
     @property
     def ground_is_surface(self) -> bool:
@@ -61,17 +86,22 @@ class Landscape:
 def build_landscape(elevation: Elevation, covers: Sequence[Cover]) -> Landscape:
     """Lay the cover on the grid.
 
-    Where covers overlap, buildings win over all else, then the taller one. A cell belongs to a cover if its centre lies inside;
-    a cover too thin to hold any centre takes the cells it touches.
+    Where covers overlap, buildings win over all else, then the taller one. A cell belongs to a cover if its centre lies inside.
+    Plants thinner than two cells take all cells that they touch, each by its true share; a building too thin to hold any centre
+    takes them whole.
     """
     grid = elevation.grid
     assumptions: list[str] = []
     ordered = tuple(sorted(covers, key=lambda cover: (cover.is_building, _tallest_m(cover), cover.name)))
     index = np.zeros(grid.shape, dtype=np.uint16)
-    transform = from_origin(grid.west_m, grid.north_m, grid.cell_m, grid.cell_m)
+    cover_share = np.ones(grid.shape, dtype=np.float32)
     for number, cover in enumerate(ordered, start=1):
-        cells = _cells_of(cover, grid, transform)
-        index[cells] = number
+        laid = _lay(cover, grid)
+        if laid is None:
+            continue
+        window, part = laid
+        index[window][part > 0.0] = number
+        cover_share[window][part > 0.0] = part[part > 0.0]
     canopy_m: Float32 | None = None
     if elevation.surface_amsl_m is not None:
         canopy_m = np.asarray(elevation.surface_amsl_m - elevation.ground_amsl_m, dtype=np.float32)
@@ -91,27 +121,55 @@ def build_landscape(elevation: Elevation, covers: Sequence[Cover]) -> Landscape:
         assumptions.append(
             "The elevation is a surface model: trees and roofs are in it already, so the cover polygons add no height."
         )
-    return Landscape(elevation, ordered, index, canopy_m, tuple(assumptions))
+    thin = cover_share if bool((cover_share < 1.0).any()) else None
+    return Landscape(elevation, ordered, index, canopy_m, tuple(assumptions), thin)
 
 
 def _tallest_m(cover: Cover) -> float:
     return max((cover.height_m, *cover.heights_by_month_m))
 
 
-def _cells_of(cover: Cover, grid: Grid, transform: object) -> NDArray[np.bool_]:
-    def burn(all_touched: bool) -> NDArray[np.bool_]:
+def _width_m(cover: Cover) -> float:
+    """Return the width of the broadest part: twice its area over its outline, exact for a long strip, half the side of a square."""
+    parts = [part for part in shapely.get_parts(cover.geometry) if part.length > 0.0]
+    return max((2.0 * part.area / part.length for part in parts), default=0.0)
+
+
+def _lay(cover: Cover, grid: Grid) -> tuple[tuple[slice, slice], Float32] | None:
+    """Return the rows and columns below a cover, and the share of each of these cells that it takes; None off the grid."""
+    west, south, east, north = cover.geometry.bounds
+    if not np.isfinite([west, south, east, north]).all():
+        return None
+    # A window on the lattice of the grid, one cell wider than the cover all round.
+    left, right = ((x_m - grid.west_m) / grid.cell_m for x_m in (west, east))
+    top, bottom = ((grid.north_m - y_m) / grid.cell_m for y_m in (north, south))
+    left, top = max(int(np.floor(left)) - 1, 0), max(int(np.floor(top)) - 1, 0)
+    right, bottom = min(int(np.ceil(right)) + 1, grid.columns), min(int(np.ceil(bottom)) + 1, grid.rows)
+    if left >= right or top >= bottom:
+        return None
+    window = slice(top, bottom), slice(left, right)
+    shape = bottom - top, right - left
+
+    def burn(times: int, all_touched: bool) -> Float32:
+        side_m = grid.cell_m / times
         burnt = rasterize(
             [(cover.geometry, 1)],
-            out_shape=grid.shape,
-            transform=transform,
+            out_shape=(shape[0] * times, shape[1] * times),
+            transform=from_origin(grid.west_m + left * grid.cell_m, grid.north_m - top * grid.cell_m, side_m, side_m),
             all_touched=all_touched,
             merge_alg=MergeAlg.replace,
             dtype="uint8",
         )
-        return np.asarray(burnt, dtype=bool)
+        parts = np.asarray(burnt, dtype=np.float32).reshape(shape[0], times, shape[1], times)
+        return np.asarray(parts.mean(axis=(1, 3)), dtype=np.float32)
 
-    cells = burn(all_touched=False)
+    if not cover.is_building and _width_m(cover) < THIN_CELLS * grid.cell_m - 1e-9:
+        times = SHARE_STEPS
+        while times > 1 and shape[0] * shape[1] * times**2 > MOST_SHARE_CELLS:
+            times //= 2
+        return window, burn(times, all_touched=False)
+    cells = burn(1, all_touched=False)
     expected = cover.geometry.area / grid.cell_m**2
     if cells.sum() < 0.5 * expected or not cells.any():
-        cells = burn(all_touched=True)
-    return cells
+        cells = burn(1, all_touched=True)
+    return window, cells

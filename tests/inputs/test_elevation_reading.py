@@ -17,7 +17,8 @@ from rasterio.transform import from_origin
 from meshplan.errors import InputError, MeshplanError
 from meshplan.grid import Elevation, Grid
 from meshplan.inputs import raster as raster_module
-from meshplan.inputs.elevation import default_error_length_m, default_error_m, known_at, read_elevation
+from meshplan.inputs.elevation import known_at, read_elevation
+from meshplan.inputs.elevation_products import elevation_product
 from meshplan.inputs.raster import RasterHeader, open_header, read_on_grid
 from meshplan.settings import RasterSettings
 
@@ -341,23 +342,42 @@ def test_longitudes_that_count_to_360_are_understood(tmp_path: Path) -> None:
     assert (read(path, Grid("EPSG:32616", 244_000.0, 4_432_000.0, 50.0, 20, 20)).ground_amsl_m == 50.0).all()
 
 
-def test_errors_are_assumed_from_the_cell_size_and_said(tmp_path: Path) -> None:
-    """Anchors: 1 m lidar ± 0.2–0.5 m, 30 m global models ± 3–10 m (common statements of suppliers, from memory)."""
-    assert 0.2 <= default_error_m(1.0) <= 0.5
-    assert 3.0 <= default_error_m(30.0) <= 10.0
-    assert default_error_m(0.01) == 0.15
-    assert default_error_m(1000.0) == 10.0
-    assert (default_error_length_m(1.0), default_error_length_m(30.0)) == (5.0, 45.0)
+def test_errors_are_assumed_from_the_kind_of_raster_and_said(tmp_path: Path) -> None:
     path = write(tmp_path / "ground.tif", np.full(SHAPE, 300.0, dtype=np.float32), NORTH_UP)
     note = read(path, grid()).rasters[0]
-    assert (note.error_m, note.error_length_m) == (2.0, 15.0)
+    assert (note.error_m, note.error_length_m, note.slope_growth) == (2.0, 75.0, 3.0)
     assert note.sentence == (
         "ground.tif: bare earth, cells of 10 m on 10 m, gives 100 % of the grid; height error ± 2 m "
-        "(assumed from the cell size, check it)."
+        "(more on slopes; taken for: national 10 m model, from its cell size, check it)."
     )
+    named = read(path, grid(), product="srtm_30m").rasters[0]
+    assert (named.error_m, named.error_length_m, named.slope_growth, named.noise_m) == (3.5, 150.0, 4.0, 0.7)
+    assert named.sentence.endswith("height error ± 3.5 m (more on slopes; SRTM 30 m, as you state).")
     stated = read(path, grid(), error_m=0.7, error_length_m=12.0).rasters[0]
-    assert (stated.error_m, stated.error_length_m) == (0.7, 12.0)
+    assert (stated.error_m, stated.error_length_m, stated.slope_growth) == (0.7, 12.0, 0.0)
     assert stated.sentence.endswith("height error ± 0.7 m (as you state).")
+
+
+def test_an_unknown_kind_of_raster_is_a_fault_that_names_the_kinds(tmp_path: Path) -> None:
+    path = write(tmp_path / "ground.tif", np.full(SHAPE, 300.0, dtype=np.float32), NORTH_UP)
+    with pytest.raises(MeshplanError) as caught:
+        read(path, grid(), product="srtm_30")
+    assert "property.toml, elevation 'ground.tif'" in str(caught.value)
+    assert "'srtm_30' is not known" in str(caught.value)
+    assert "srtm_30m" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("cell_m", "least_m", "most_m"),
+    [(1.0, 0.1, 0.3), (5.0, 0.5, 1.5), (10.0, 1.0, 3.0), (30.0, 2.0, 4.0), (90.0, 3.0, 4.5), (900.0, 3.0, 4.5)],
+)
+def test_the_error_that_is_assumed_lies_within_published_validation(cell_m: float, least_m: float, most_m: float) -> None:
+    """Open land, gentle slope: lidar specifications; national statements; Carrera-Hernández 2021 (MAE 2.5 to 3.8 m at 30 m),
+    Aziz et al. (RMSE 2.7 to 5.7 m): the old rule gave ± 10 m for 90 m."""
+    product = elevation_product(cell_m)
+    assert least_m <= product.error_m.value <= most_m
+    assert product.error_m.source
+    assert product.length_m.value > 0.0
 
 
 def _scrambled(path: Path) -> None:

@@ -14,7 +14,14 @@ from pyproj import CRS, Geod
 from rasterio.transform import from_origin
 
 from meshplan.errors import InputError, TooLargeError
-from meshplan.inputs.grid_choice import FINEST_CELL_M, MOST_CELLS, GridChoice, choose_grid, choose_projection_for
+from meshplan.inputs.grid_choice import (
+    FINEST_CELL_M,
+    MOST_CELLS,
+    MOST_FEW_PARTS_OF_CELLS,
+    GridChoice,
+    choose_grid,
+    choose_projection_for,
+)
 from meshplan.inputs.projection import LARGEST_SCALE_ERROR, centre_of, choose_projection, is_metric, scale_error, spread_m
 from meshplan.inputs.raster import RasterHeader, open_header
 from meshplan.inputs.vector import WGS84, point_mover
@@ -43,8 +50,8 @@ def places(*points: tuple[float, float], crs: str = "EPSG:32632") -> tuple[list[
 FARM = places((500_000.0, 5_540_000.0), (500_800.0, 5_539_400.0))
 
 
-def choose(headers: list[RasterHeader], thinnest: tuple[float, str] | None = None, **terrain: float) -> GridChoice:
-    return choose_grid(*FARM, headers, TerrainSettings(**terrain), thinnest=thinnest)
+def choose(headers: list[RasterHeader], **terrain: float) -> GridChoice:
+    return choose_grid(*FARM, headers, TerrainSettings(**terrain))
 
 
 def test_the_grid_lies_on_the_cells_of_metric_data(tmp_path: Path) -> None:
@@ -54,17 +61,17 @@ def test_the_grid_lies_on_the_cells_of_metric_data(tmp_path: Path) -> None:
     assert (choice.grid.west_m - 499_000.0) % 2.0 == 0.0
     assert (choice.grid.north_m - 5_541_000.0) % 2.0 == 0.0
     assert choice.sentence == (
-        "Working grid of 480 × 380 cells of 2 m in WGS 84 / UTM zone 32N: the finest elevation data (ground_2_32632.tif) have "
+        "Working grid of 500 × 400 cells of 2 m in WGS 84 / UTM zone 32N: the finest elevation data (ground_2_32632.tif) have "
         "cells of 2 m; the elevation data lie in it."
     )
 
 
 def test_a_margin_of_a_tenth_but_at_least_50_m_is_kept_around_the_sites(tmp_path: Path) -> None:
     grid = choose([raster(tmp_path, 2.0)]).grid
-    assert 500_000.0 - grid.west_m == pytest.approx(80.0, abs=2.0)
-    assert grid.east_m - 500_800.0 == pytest.approx(80.0, abs=2.0)
+    assert 80.0 <= 500_000.0 - grid.west_m <= 130.0
+    assert 80.0 <= grid.east_m - 500_800.0 <= 130.0
     wide = choose([raster(tmp_path, 2.0)], margin_m=300.0).grid
-    assert 5_539_400.0 - wide.south_m == pytest.approx(300.0, abs=2.0)
+    assert 300.0 <= 5_539_400.0 - wide.south_m <= 350.0
 
 
 def test_the_margin_ends_with_the_data(tmp_path: Path) -> None:
@@ -72,26 +79,34 @@ def test_the_margin_ends_with_the_data(tmp_path: Path) -> None:
     assert (grid.west_m, grid.north_m, grid.east_m) == (499_000.0, 5_541_000.0, 502_000.0)
 
 
-def test_a_thin_hedge_gets_two_cells(tmp_path: Path) -> None:
-    choice = choose([raster(tmp_path, 5.0)], thinnest=(3.0, "garden hedge"))
-    assert choice.grid.cell_m == 1.5
-    assert "half the width of the thinnest cover ('garden hedge', about 3.0 m)" in choice.sentence
+def test_no_cell_is_finer_than_half_a_metre(tmp_path: Path) -> None:
+    choice = choose([raster(tmp_path, 0.25)])
+    assert choice.grid.cell_m == FINEST_CELL_M
     assert choice.warnings == ()
 
 
-def test_no_cell_is_finer_than_half_a_metre(tmp_path: Path) -> None:
-    choice = choose([raster(tmp_path, 0.25)], thinnest=(0.4, "wall"))
-    assert choice.grid.cell_m == FINEST_CELL_M
-    assert choice.warnings == (
-        "Cover 'wall' is about 0.4 m thin, less than two cells of 0.5 m: its edges are coarse; "
-        "a smaller property or terrain.cell_m would show it better.",
-    )
+def test_cells_of_coarse_data_are_parted_whatever_the_width_of_the_property(tmp_path: Path) -> None:
+    """The old rule took a hundredth of the width: 8 m here, and another figure for every link with every site more."""
+    header = raster(tmp_path, 30.0, north=5_545_000.0)
+    cells = set()
+    for width_m in (150.0, 300.0, 800.0, 1600.0):
+        lon, lat = places((500_000.0, 5_540_000.0), (500_000.0 + width_m, 5_539_900.0))
+        choice = choose_grid(lon, lat, [header], TerrainSettings())
+        cells.add(choice.grid.cell_m)
+        assert "have cells of 30 m, parted for what stands on them" in choice.sentence
+        # centres of the data are centres of cells
+        assert ((499_000.0 + 15.0 - choice.grid.west_m) / choice.grid.cell_m) % 1.0 == pytest.approx(0.5)
+    assert cells == {2.0}
 
 
-def test_coarse_data_still_give_a_small_property_a_hundred_cells(tmp_path: Path) -> None:
-    choice = choose([raster(tmp_path, 30.0)])
-    assert choice.grid.cell_m == 8.0
-    assert "the property is 800 m wide and is to be at least 100 cells across" in choice.sentence
+def test_the_grid_does_not_move_with_a_site(tmp_path: Path) -> None:
+    header = raster(tmp_path, 2.0)
+    grids = []
+    for moved_m in (0.0, 4.0, 11.0, 22.0):
+        lon, lat = places((500_000.0, 5_540_000.0), (500_776.0 + moved_m, 5_539_400.0))
+        grids.append(choose_grid(lon, lat, [header], TerrainSettings()).grid)
+    assert len({(grid.west_m, grid.north_m, grid.cell_m) for grid in grids}) == 1
+    assert len({grid.columns for grid in grids}) <= 2
 
 
 def test_a_wide_property_is_held_to_four_million_cells(tmp_path: Path) -> None:
@@ -99,7 +114,8 @@ def test_a_wide_property_is_held_to_four_million_cells(tmp_path: Path) -> None:
     lon, lat = places((490_100.0, 5_540_900.0), (520_000.0, 5_510_000.0))
     choice = choose_grid(lon, lat, [header], TerrainSettings())
     assert choice.grid.columns * choice.grid.rows <= MOST_CELLS
-    assert choice.grid.columns * choice.grid.rows > MOST_CELLS / 2
+    assert choice.grid.columns * choice.grid.rows > MOST_CELLS / 5
+    assert choice.grid.cell_m == 16.0
     assert "would be more than 4 million" in choice.sentence
 
 
@@ -110,7 +126,7 @@ def test_a_cell_that_is_asked_for_is_taken_and_its_cost_is_told(tmp_path: Path) 
     with pytest.raises(TooLargeError) as caught:
         choose([raster(tmp_path, 2.0)], cell_m=0.1)
     assert str(caught.value) == (
-        "property.toml, key 'terrain.cell_m': 9600 × 7600 cells of 0.1 m are too many\n  Leave it out, or write at least 1."
+        "property.toml, key 'terrain.cell_m': 10000 × 8000 cells of 0.1 m are too many\n  Leave it out, or write at least 1."
     )
 
 
@@ -186,18 +202,16 @@ def test_sites_that_lie_a_country_apart_are_a_fault(tmp_path: Path) -> None:
     cell=st.sampled_from([0.3, 1.0, 2.0, 7.0, 25.0]),
     width_m=st.floats(0, 5000),
     height_m=st.floats(0, 5000),
-    hedge_m=st.none() | st.floats(0.2, 30),
 )
 @settings(max_examples=60, deadline=None)
 def test_any_grid_holds_its_sites_and_keeps_the_rules(
-    tmp_path_factory: pytest.TempPathFactory, cell: float, width_m: float, height_m: float, hedge_m: float | None
+    tmp_path_factory: pytest.TempPathFactory, cell: float, width_m: float, height_m: float
 ) -> None:
     folder = tmp_path_factory.getbasetemp() / "grids"
     folder.mkdir(exist_ok=True)
     header = raster(folder, cell, north=5_541_000.0)
     lon, lat = places((499_500.0, 5_540_500.0), (499_500.0 + width_m, 5_540_500.0 - height_m))
-    thinnest = None if hedge_m is None else (hedge_m, "hedge")
-    choice = choose_grid(lon, lat, [header], TerrainSettings(), thinnest=thinnest)
+    choice = choose_grid(lon, lat, [header], TerrainSettings())
     grid = choice.grid
     x_m, y_m = point_mover(WGS84, grid.crs)(lon, lat)
     assert grid.west_m <= x_m.min()
@@ -205,6 +219,5 @@ def test_any_grid_holds_its_sites_and_keeps_the_rules(
     assert grid.south_m <= y_m.min() + 1e-6
     assert y_m.max() <= grid.north_m
     assert grid.cell_m >= FINEST_CELL_M
-    assert grid.columns * grid.rows <= 1.02 * MOST_CELLS
-    if hedge_m is not None and grid.cell_m > hedge_m / 2 + 1e-9:
-        assert any("hedge" in warning for warning in choice.warnings)
+    # the lattice of the extent adds up to a step on each side
+    assert grid.columns * grid.rows <= 1.1 * MOST_FEW_PARTS_OF_CELLS

@@ -94,8 +94,8 @@ def test_files_with_obvious_names_are_found_and_named(folder: Path) -> None:
         found.grid_sentence,
     )
     assert found.grid_sentence.endswith(
-        "cells of 4 m in WGS 84 / UTM zone 32N: the property is 400 m wide and is to be at least 100 cells across; "
-        "the elevation data lie in it."
+        "cells of 1.667 m in WGS 84 / UTM zone 32N: the finest elevation data (ground.tif) have cells of 5 m, parted for what "
+        "stands on them; the elevation data lie in it."
     )
 
 
@@ -269,7 +269,7 @@ def test_a_hedge_far_away_does_not_decide_the_cells(folder: Path) -> None:
     (folder / "cover.geojson").write_text(geojson(hedge, shapely.box(3000, 0, 3002, 300)))
     found = read_property(folder)
     assert found.covers == ()
-    assert found.elevation.grid.cell_m == 4.0
+    assert found.elevation.grid.cell_m == 5.0 / 3.0
     assert found.warnings == ("cover.geojson: 1 of 1 shapes do not reach the property and are not used.",)
 
 
@@ -292,7 +292,7 @@ def test_two_sites_in_one_place_are_a_property(folder: Path) -> None:
     (folder / "sites.csv").write_text("name,role,x_m,y_m,antenna_agl_m\nA,sensor,500100,5540100,1\nB,gateway,500100,5540100,4\n")
     found = read_property(folder)
     assert len(found.sites) == 2
-    assert found.elevation.grid.cell_m == 1.0
+    assert found.elevation.grid.cell_m == 5.0 / 3.0
 
 
 def test_metres_in_a_file_of_degrees_are_a_fault(folder: Path) -> None:

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import assume, example, given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from landscapes import NORTH_M, WEST_M, make_landscape, rough
 from link_stations import BARE, LEAF, SETTINGS, links_between, make_site, make_stations
@@ -21,7 +21,7 @@ from meshplan.links.engine import compute_links, sample_count
 from meshplan.links.uncertainty import draw_error_fields
 from meshplan.records import Cover, Role, Site
 from meshplan.terrain.landscape import Landscape
-from meshplan.terrain.profile import MOST_SAMPLES
+from meshplan.terrain.profile import FINEST_STEP_M, MOST_SAMPLES
 
 PART = 1e-4
 MOST_JUMP_DB = 0.5
@@ -116,12 +116,12 @@ def test_no_jump_when_the_distance_moves_by_one_part_in_ten_thousand(
     assert np.abs(losses[:, 1] - losses[:, 0]).max() <= MOST_JUMP_DB
 
 
-@given(cells=st.integers(8, 200), at=st.floats(0.0, 1.0), height_a=heights, height_b=heights)
+@given(eighths=st.integers(5, 50), at=st.floats(0.0, 1.0), height_a=heights, height_b=heights)
 @settings(max_examples=60)
-def test_a_step_in_sample_count_moves_the_loss_little(cells: int, at: float, height_a: float, height_b: float) -> None:
+def test_a_step_in_sample_count_moves_the_loss_little(eighths: int, at: float, height_a: float, height_b: float) -> None:
     """Ends a hair to either side of the length at which the profile takes another sample."""
-    distance = cells * CELL_M
-    assume(sample_count(distance * (1.0 - 3e-5), CELL_M) != sample_count(distance * (1.0 + 3e-5), CELL_M))
+    distance = (8 * eighths - 1) * FINEST_STEP_M
+    assert sample_count(distance * (1.0 - 3e-5), CELL_M) != sample_count(distance * (1.0 + 3e-5), CELL_M)
     west = 20.0 + at * (1160.0 - distance)
     first = make_site("a", west, 301.0, height_a)
     near, far = (make_site("b", west + distance * (1.0 + part), 301.0, height_b, Role.GATEWAY) for part in (-3e-5, 3e-5))
@@ -153,12 +153,15 @@ def test_a_level_path_rises_past_level_crowns_without_a_step(kind: str, top_m: f
     assert wide[-1] == 0.0
 
 
-@given(distance=st.floats(0.0, 20_000.0), cell=st.floats(0.5, 50.0))
-def test_profiles_take_at_least_a_sample_a_cell_and_a_sixteenth_more_at_most(distance: float, cell: float) -> None:
+@given(distance=st.floats(0.0, 20_000.0), cell=st.floats(0.5, 100.0))
+def test_profiles_are_sampled_by_raster_and_length_and_a_sixteenth_more_at_most(distance: float, cell: float) -> None:
+    """Fine rasters cell by cell; coarse ones by a sixth of their cell, 15 m at most, and as finely as what stands there needs."""
     count = sample_count(distance, cell)
-    least = min(int(np.ceil(distance / cell)) + 1, MOST_SAMPLES)
+    step = cell if cell <= 2.5 else max(min(cell / 6.0, 15.0), 2.5)
+    least = min(int(np.ceil(distance / step)) + 1, MOST_SAMPLES)
     assert count >= least
-    assert count <= max(5, least * 17 / 16 + 1, 33) or count == MOST_SAMPLES
+    dense = least if cell <= 2.5 else max(least, min(int(np.ceil(distance / 2.5)), 512) + 1)
+    assert count <= max(5, dense * 17 / 16 + 1, 34) or count == MOST_SAMPLES
 
 
 def test_a_link_is_the_same_alone_and_among_others() -> None:

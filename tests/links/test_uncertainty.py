@@ -26,6 +26,7 @@ from meshplan.workflow.prepare import Prepared, equip, read_base
 
 SITES = Path(__file__).resolve().parents[2] / "sample_sites"
 NO_YES = ("failing", "not sure", "thin")
+COARSE = "ossaby_terrace_30m"
 
 
 def prepare(folder: str, radio: str = "fsk-868-50k") -> Prepared:
@@ -42,7 +43,7 @@ def compute(prepared: Prepared, pairs: np.ndarray, **more: int) -> LinkTable:
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("folder", "every", "spread_db", "hidden_db", "chance"),
-    [("ossaby_terrace", 10, 0.9, 0.0, 0.02), ("ossaby_terrace_30m", 10, 2.0, 2.0, 0.05)],
+    [("ossaby_terrace", 10, 0.9, 0.0, 0.02), ("ossaby_terrace_30m", 10, 2.0, 0.5, 0.05)],
 )
 def test_the_usual_draws_agree_with_four_hundred(
     folder: str, every: int, spread_db: float, hidden_db: float, chance: float
@@ -80,8 +81,10 @@ def test_errors_have_the_size_and_the_length_that_the_raster_states() -> None:
 def test_same_seed_same_ground() -> None:
     landscape = make_landscape(rough(60, 80))
     one, other, another = (draw_error_fields(landscape, seed=seed) for seed in (1, 1, 2))
-    assert (one.values[0] == other.values[0]).all()
-    assert (one.values[0] != another.values[0]).any()
+    places = WEST_M + 100.0 + np.arange(50.0), np.full(50, NORTH_M - 120.0)
+    first, second, third = (height_errors_at(fields, landscape, *places)(3) for fields in (one, other, another))
+    assert (first == second).all()
+    assert np.abs(first - third).max() > 0.1
 
 
 @pytest.mark.parametrize(("distance_m", "step_m", "rms_m"), [("200", "5", "0.3"), ("1000", "5", "0.3"), ("1000", "30", "2")])
@@ -200,14 +203,33 @@ def judge(radio: str) -> Judged:
 
 
 @pytest.mark.parametrize("radio", ["fsk-868-50k", "gfsk-2g4-250k-amplified"])
-def test_the_coarse_raster_gives_no_false_yes(radio: str) -> None:
-    """The 30 m raster hides lips and half the gully: what fails on the 1 m raster is neither ample nor good there."""
+def test_the_coarse_raster_gives_hardly_a_false_yes(radio: str) -> None:
+    """The 30 m raster hides lips and half the gully: what fails on the 1 m raster is seldom good there, and never ample.
+
+    Lips narrower than a cell leave no trace in it, and a published error (± 3 m for such a raster) cannot know of them: of the weak
+    links one in eight is missed. The ± 5 m over 45 m assumed before, which no validation bears out, missed none and took 5.5 dB too
+    much from all links in the mean.
+    """
     judged = judge(radio)
     weak = [pair for pair, verdict in judged.fine.items() if verdict in NO_YES]
     assert len(weak) >= 15
-    assert {pair: judged.coarse[pair] for pair in weak if judged.coarse[pair] not in NO_YES} == {}
-    assert sum(verdict == "not sure" for verdict in judged.coarse.values()) > 40
+    missed = [pair for pair in weak if judged.coarse[pair] not in NO_YES]
+    assert len(missed) <= len(weak) / 8
+    assert not [pair for pair in missed if judged.coarse[pair] == "ample"]
+    assert sum(verdict == "not sure" for verdict in judged.coarse.values()) > 25
     assert sum(verdict == "not sure" for verdict in judged.fine.values()) < 5
+
+
+def test_the_coarse_raster_errs_by_little_in_the_mean_and_says_by_how_much() -> None:
+    """Forecasts over the 30 m raster against those over the 1 m raster of the same hillside: mean, and what its spread holds."""
+    lands = prepare("ossaby_terrace"), prepare(COARSE)
+    fine, coarse = (compute(one, candidate_pairs(one.stations, prune=False)) for one in lands)
+    off_db = coarse.margin_db[0] - fine.margin_db[0]
+    assert abs(off_db.mean()) < 2.0
+    as_drawn_db = off_db + coarse.hidden_relief_db
+    assert as_drawn_db.mean() > 4.0
+    for share, bound in ((0.8, 1.2816), (0.9, 1.6449)):
+        assert share - 0.05 <= (np.abs(off_db) < bound * coarse.elevation_spread_db).mean()
 
 
 def test_without_the_rule_for_hidden_relief_the_coarse_raster_would_say_yes() -> None:
@@ -219,12 +241,12 @@ def test_without_the_rule_for_hidden_relief_the_coarse_raster_would_say_yes() ->
     believed = (exact.worst_chance >= 0.8) & (known.worst_chance < 0.5)
     assert believed.sum() >= 10
     carried = compute(coarse, pairs)
-    assert (carried.hidden_relief_db[believed] > 3.0).mean() > 0.8
-    assert (carried.worst_chance[believed] < 0.8).all()
+    assert (carried.hidden_relief_db[believed] > 1.0).mean() > 0.8
+    assert (carried.worst_chance[believed] < 0.8).mean() > 0.9
 
 
 def test_fine_rasters_hide_no_relief() -> None:
-    landscape: Landscape = make_landscape(rough(60, 120), cell_m=5.0)
+    landscape: Landscape = make_landscape(rough(150, 300), cell_m=2.0)
     table = links_between(
         [make_site("a", 50, 150, 1.0), make_site("b", 500, 150, 1.0, Role.GATEWAY)],
         landscape,
@@ -237,7 +259,8 @@ def test_fine_rasters_hide_no_relief() -> None:
 def test_walls_that_a_path_goes_through_are_not_hidden_relief_as_well() -> None:
     """A wide glass hall is passed through its walls; on a coarse raster its roof must not come back as relief."""
     hall = Cover("hall", "building", box(WEST_M + 200, NORTH_M - 230, WEST_M + 300, NORTH_M - 70), 9.0, wall="glass")
-    ground = np.full((120, 200), 100.0)
+    ground = rough(120, 200, 6, 1.5)
+    ground += 100.0 - ground.mean()
     built, open_land = (
         make_landscape(ground, cell_m=2.5, covers=covers, error_m=1.0, raster_cell_m=10.0) for covers in ((hall,), ())
     )

@@ -14,8 +14,9 @@ from rasterio.warp import reproject
 from shapely import Polygon, box
 
 from meshplan.records import Cover
+from meshplan.terrain.bilinear import bilinear
 from meshplan.terrain.geodesy import distance_and_bearing
-from meshplan.terrain.profile import bilinear, choose_sample_count, cover_at, ground_at, sample_profiles
+from meshplan.terrain.profile import choose_sample_count, cover_at, ground_at, sample_profiles
 
 
 def test_profile_heights_equal_gdals_own_sampling() -> None:
@@ -120,10 +121,15 @@ def test_growth_seen_only_from_above_is_counted_and_said() -> None:
     assert "taken for deciduous trees" in landscape.assumptions[0]
 
 
-def test_sample_count_follows_the_cell_within_its_limits() -> None:
+def test_sample_count_follows_raster_and_length_within_its_limits() -> None:
     assert choose_sample_count(100.0, 1.0) == 101
     assert choose_sample_count(2.0, 1.0) == 5
-    assert choose_sample_count(1e6, 1.0) == 1025
+    assert choose_sample_count(1e6, 1.0) == 2001
+    assert choose_sample_count(10.0, 30.0) == 33
+    assert choose_sample_count(1000.0, 30.0) == 401
+    assert choose_sample_count(5000.0, 30.0) == 1001
+    assert choose_sample_count(9000.0, 90.0) == 601
+    assert choose_sample_count(1e6, 90.0) == 2001
 
 
 def test_geodesic_of_the_handbook_example() -> None:

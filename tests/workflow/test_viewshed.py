@@ -25,7 +25,7 @@ from meshplan.links.engine import compute_links
 from meshplan.links.stations import Station
 from meshplan.propagation.fresnel import path_clearance
 from meshplan.propagation.refraction import effective_earth_radius_km
-from meshplan.terrain.profile import bilinear
+from meshplan.terrain.bilinear import bilinear
 from meshplan.workflow import Prepared, prepare_property
 
 OBSERVERS, TARGETS = 20, 10

@@ -18,6 +18,7 @@ from meshplan.reporting.map.contours import contour_lines
 from meshplan.reporting.map.landscape import CoverageLayer, MapLandscape, PageEngine
 from meshplan.reporting.map.pack import mean_reduce, pack_indices, pack_series, pack_within, pick_reduce
 from meshplan.reporting.map.palette import VERDICT_STYLES, class_colour, cover_colour
+from meshplan.terrain.profile import FINEST_STEP_M
 
 MOST_CELLS: Final = 2_200_000
 MOST_TERRAIN_BYTES: Final = 900_000
@@ -28,6 +29,8 @@ HEIGHT_STEP_M: Final = 0.05
 """Step of the heights in link profiles."""
 POSITION_ERROR_CELLS: Final = 0.05
 UNKNOWN_STEP: Final = -1_000_000
+SHARE_STEPS: Final = 1024
+"""Shares of cells that thin covers take, in whole steps."""
 
 
 def page_data(plan: Plan, landscape: MapLandscape) -> dict[str, Any]:
@@ -149,21 +152,29 @@ def terrain_record(landscape: MapLandscape, engine: PageEngine) -> dict[str, Any
     while ground.quantum > COARSEST_STEP_M and factor < MOST_REDUCTION:
         factor += 1
         ground = pack_within(mean_reduce(landscape.ground_amsl_m, factor), MOST_TERRAIN_BYTES)
-    canopy = engine.canopy_m
+    canopy, share = engine.canopy_m, engine.cover_share
     return {
         "cell_m": grid.cell_m * factor,
         "averaged": factor,
         "full_cell_m": grid.cell_m,
         "ground": ground.as_record(),
         "cover_number": pack_indices(pick_reduce(engine.cover_number, factor)).as_record(),
+        "sampled_as_m": _sampled_as_m(engine.sampled_as_m or grid.cell_m, grid.cell_m * factor),
+        "cover_share": None if share is None else pack_indices(np.rint(pick_reduce(share, factor) * SHARE_STEPS)).as_record(),
+        "cover_share_steps": SHARE_STEPS,
         "canopy": None if canopy is None else pack_within(pick_reduce(canopy, factor), MOST_TERRAIN_BYTES // 2).as_record(),
         "position": position_polynomials(grid, factor),
     }
 
 
+def _sampled_as_m(raster_cell_m: float, page_cell_m: float) -> float:
+    """Return the cell by which the page samples paths: that of the raster, on fine ones not below what the page holds."""
+    return max(raster_cell_m, min(page_cell_m, FINEST_STEP_M))
+
+
 def engine_record(engine: PageEngine) -> dict[str, Any]:
     """Return the constants of the page's engine; its rasters go with the terrain."""
-    rasters = ("cover_number", "canopy_m")
+    rasters = ("cover_number", "canopy_m", "cover_share", "sampled_as_m")
     record = {item.name: getattr(engine, item.name) for item in fields(engine) if item.name not in rasters}
     return {**record, "covers": [asdict(one) for one in engine.covers], "ends": [asdict(one) for one in engine.ends]}
 

@@ -98,6 +98,8 @@ def page_engine(
         relaxed_fade_db=float(rayleigh_fade_db(TREND_SUCCESS)),
         strict_fade_db=float(rayleigh_fade_db(ALARM_SUCCESS)),
         sure_no_chance=SURE_NO_CHANCE,
+        cover_share=landscape.cover_share,
+        sampled_as_m=landscape.sampled_as_m,
     )
 
 

@@ -133,6 +133,10 @@ class PageEngine:
     relaxed_fade_db: float
     strict_fade_db: float
     sure_no_chance: float
+    cover_share: NDArray[np.float32] | None = None
+    """How much of its cell a thin cover takes."""
+    sampled_as_m: float | None = None
+    """Cell of the elevation raster, which sets how densely paths are sampled; by default that of the grid."""
 
 
 @dataclass(frozen=True)

@@ -3,12 +3,26 @@
 const meshLand = (() => {
   const VOID_STEP = 65535;
   const LEAST_SAMPLES = 5,
-    MOST_SAMPLES = 1025,
+    LEAST_SAMPLES_COARSE = 33,
+    MOST_SAMPLES = 2001,
+    FINEST_STEP_M = 2.5,
+    MOST_FINE_STEPS = 512,
+    STEPS_A_CELL = 6,
+    LONGEST_STEP_M = 15,
     SAMPLES_EXACT_TO = 32;
 
-  /* links/engine: samples of a profile, at least one a cell; longer ones come in steps. */
+  /* terrain/profile: samples by the cell of the elevation raster and the length alone. */
+  function chooseSampleCount(distanceM, cellM) {
+    if (cellM <= FINEST_STEP_M) return Math.min(Math.max(Math.ceil(distanceM / cellM) + 1, LEAST_SAMPLES), MOST_SAMPLES);
+    const groundStepM = Math.max(Math.min(cellM / STEPS_A_CELL, LONGEST_STEP_M), FINEST_STEP_M);
+    const fine = Math.min(Math.ceil(distanceM / FINEST_STEP_M), MOST_FINE_STEPS);
+    const steps = Math.max(fine, Math.ceil(distanceM / groundStepM));
+    return Math.min(Math.max(steps + 1, LEAST_SAMPLES_COARSE), MOST_SAMPLES);
+  }
+
+  /* links/engine: longer ones come in steps. */
   function sampleCount(distanceM, cellM) {
-    const count = Math.min(Math.max(Math.ceil(distanceM / cellM) + 1, LEAST_SAMPLES), MOST_SAMPLES);
+    const count = chooseSampleCount(distanceM, cellM);
     if (count <= SAMPLES_EXACT_TO) return count;
     const step = 2 ** Math.max(32 - Math.clz32(count - 1) - 5, 0);
     return Math.min(Math.ceil(count / step) * step, MOST_SAMPLES);
@@ -76,8 +90,8 @@ const meshLand = (() => {
   }
 
   class Land {
-    constructor(record, engine, ground, coverNumber, canopy) {
-      Object.assign(this, { record, engine, ground, coverNumber, canopy });
+    constructor(record, engine, ground, coverNumber, canopy, coverShare) {
+      Object.assign(this, { record, engine, ground, coverNumber, canopy, coverShare });
       this.rows = record.ground.rows;
       this.columns = record.ground.columns;
       this.cellM = record.cell_m;
@@ -121,7 +135,7 @@ const meshLand = (() => {
       const from = this.cellOf(a.lat, a.lng),
         to = this.cellOf(b.lat, b.lng);
       const distanceM = Math.hypot(to.column - from.column, to.row - from.row) * this.cellM;
-      const samples = sampleCount(distanceM, this.cellM);
+      const samples = sampleCount(distanceM, this.record.sampled_as_m);
       const ground = new Float64Array(samples),
         number = new Uint16Array(samples),
         along = new Float64Array(samples);
@@ -164,7 +178,7 @@ const meshLand = (() => {
         if (!this.coverNumber[at]) continue;
         pieces.sample.push(sample);
         pieces.number.push(this.coverNumber[at]);
-        pieces.share.push(share);
+        pieces.share.push(this.coverShare ? share * this.coverShare[at] : share);
         if (pieces.canopy) pieces.canopy.push(this.canopy[at]);
       }
     }
@@ -212,12 +226,14 @@ const meshLand = (() => {
   }
 
   async function openLand(record, engine) {
-    const [ground, coverNumber, canopy] = await Promise.all([
+    const [ground, coverNumber, canopy, coverShare] = await Promise.all([
       unpackHeights(record.ground),
       unpackSteps(record.cover_number),
       record.canopy ? unpackHeights(record.canopy) : null,
+      record.cover_share ? unpackSteps(record.cover_share) : null,
     ]);
-    return new Land(record, engine, ground, coverNumber, canopy);
+    const share = coverShare && Float64Array.from(coverShare, (step) => step / record.cover_share_steps);
+    return new Land(record, engine, ground, coverNumber, canopy, share);
   }
 
   /* Link profiles as the planner saw them, by link key. */

@@ -89,7 +89,7 @@ def test_random_pairs_agree_with_the_full_raster(page: Any, demo: Demo) -> None:
     wanted = np.empty((PAIRS, len(made.seasons)))
     nobody = np.zeros(1, dtype=np.uint16)
     for i in range(PAIRS):
-        samples = sample_count(float(np.hypot(x[1, i] - x[0, i], y[1, i] - y[0, i])), grid.cell_m)
+        samples = sample_count(float(np.hypot(x[1, i] - x[0, i], y[1, i] - y[0, i])), land.sampled_as_m)
         places = x[0, [i]], y[0, [i]], x[1, [i]], y[1, [i]]
         profiles = sample_profiles(land, *places, samples)
         around = ways_around_rows_db(land, profiles, *places, made.path.frequency_mhz)

@@ -1,0 +1,187 @@
+"""Random height errors of the rasters: functions of absolute place, the same in every property, window and grid.
+
+A field is a sum of plane waves with random directions, lengths and phases (random Fourier features). It needs no lattice and no
+memory, and is worked out where a path needs it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from meshplan.grid import Float32
+from meshplan.terrain.bilinear import bilinear
+from meshplan.terrain.landscape import Landscape
+from meshplan.terrain.profile import Profiles
+from meshplan.terrain.relief import Relief, ground_of_nodes, node_places
+from meshplan.units import Array
+
+ELEVATION_SEED: Final = 20_260
+ELEVATION_DRAWS: Final = 32
+"""Shaken copies of the ground, in mirrored pairs: what is linear in the error cancels in their mean."""
+
+WAVES: Final = 64
+"""Plane waves in a field."""
+
+_STRIDE: Final = 16
+"""Samples of a line are counted as 16·i + j: waves at both parts are multiplied, which spares most sines."""
+
+_PRODUCT, _HIDDEN = 0, 1
+
+
+@dataclass(frozen=True, eq=False)
+class Waves:
+    """Plane waves of one raster and one cause, all draws: wave vectors in 1/m, shape (n_pairs, WAVES, 2), and phases."""
+
+    hidden: bool
+    """Relief between the nodes of the raster; else the error of the product."""
+    vector_per_m: Array
+    phase: Array
+
+
+@dataclass(frozen=True, eq=False)
+class ErrorFields:
+    """Random height errors of the rasters of a landscape; `waves` has an entry for each of them, empty where it gives no ground.
+
+    Draw `n_pairs` + i is draw i turned over.
+    """
+
+    waves: tuple[tuple[Waves, ...], ...]
+    draws: int
+
+    @property
+    def pairs(self) -> int:
+        """Draws that differ by more than their sign."""
+        return self.draws // 2
+
+
+def draw_error_fields(landscape: Landscape, draws: int | None = None, seed: int = ELEVATION_SEED) -> ErrorFields:
+    """Return seeded error fields for the rasters of a landscape.
+
+    Parameters
+    ----------
+    landscape : Landscape
+        Its rasters name the standard deviations of their errors and the lengths over which these stay alike.
+    draws : int, optional
+        Number of shaken copies of the ground, even; by default `ELEVATION_DRAWS`.
+    seed : int
+        Same seed, same fields.
+
+    Notes
+    -----
+    Source
+        Random Fourier features of the Gaussian correlation exp(−(r/length)²): G(x) = sqrt(2/K)·Σ cos(k·x + φ) with wave vectors k
+        normal of variance 2/length² along each axis (Rahimi and Recht 2007, recalled).
+    Accuracy
+        See `tests/links/test_uncertainty.py`: the usual draws against four hundred.
+    """
+    pairs = max((draws or ELEVATION_DRAWS) // 2, 1)
+    return ErrorFields(tuple(_waves_of(relief, pairs, seed) for relief in landscape.reliefs), 2 * pairs)
+
+
+def _waves_of(relief: Relief | None, pairs: int, seed: int) -> tuple[Waves, ...]:
+    if relief is None:
+        return ()
+    causes = [(_PRODUCT, relief.error_length_m)]
+    if relief.hidden_m is not None:
+        causes.append((_HIDDEN, relief.hidden_length_m))
+    found = []
+    for cause, length_m in causes:
+        random = np.random.default_rng([seed, cause, relief.identity])
+        vectors = random.standard_normal((pairs, WAVES, 2)) * (np.sqrt(2.0) / length_m)
+        found.append(Waves(cause == _HIDDEN, vectors, random.uniform(0.0, 2.0 * np.pi, (pairs, WAVES))))
+    return tuple(found)
+
+
+def height_errors_along(
+    fields: ErrorFields,
+    landscape: Landscape,
+    profiles: Profiles,
+    x_a_m: Array,
+    y_a_m: Array,
+    x_b_m: Array,
+    y_b_m: Array,
+) -> Callable[[int], Float32]:
+    """Return a function from the number of a pair of draws to the height errors of all samples, shape (n_paths, n_samples)."""
+    assert profiles.raster is not None
+    parts = []
+    for number, (relief, causes) in enumerate(zip(landscape.reliefs, fields.waves, strict=True)):
+        here = profiles.raster == number
+        rows = np.flatnonzero(here.any(axis=1))
+        if relief is None or not len(rows):
+            continue
+        mask = None if here.all() else here[rows]
+        place = tuple(axis[rows] for axis in profiles.places[number])
+        for waves in causes:
+            spread = _spread_at(relief, waves, *place)
+            if mask is not None:
+                spread = np.where(mask, spread, np.float32(0.0))
+            if spread.any():
+                parts.append((rows, waves, spread))
+
+    def errors_m(pair: int) -> Float32:
+        errors = np.zeros(profiles.ground_amsl_m.shape, dtype=np.float32)
+        for rows, waves, spread in parts:
+            ends = x_a_m[rows], y_a_m[rows], x_b_m[rows], y_b_m[rows]
+            errors[rows] += spread * _along_lines(waves, pair, ends, profiles.samples)
+        return errors
+
+    return errors_m
+
+
+def _spread_at(relief: Relief, waves: Waves, column: Array, row: Array) -> Float32:
+    values = relief.hidden_m if waves.hidden else relief.error_m
+    assert values is not None
+    return np.nan_to_num(bilinear(values, column, row)).astype(np.float32)
+
+
+def _along_lines(waves: Waves, pair: int, ends: tuple[Array, Array, Array, Array], samples: int) -> NDArray[np.float32]:
+    """Return the field of unit variance at equally spaced samples of lines, shape (n_lines, samples)."""
+    x_a, y_a, x_b, y_b = ends
+    k = waves.vector_per_m[pair]
+    start = np.multiply.outer(x_a, k[:, 0]) + np.multiply.outer(y_a, k[:, 1]) + waves.phase[pair]
+    steps = max(samples - 1, 1)
+    turn = np.multiply.outer((x_b - x_a) / steps, k[:, 0]) + np.multiply.outer((y_b - y_a) / steps, k[:, 1])
+    strides = -(-samples // _STRIDE)
+    coarse = _cosine_and_sine(start[:, None, :] + turn[:, None, :] * (_STRIDE * np.arange(strides, dtype=float))[:, None])
+    fine = _cosine_and_sine(turn[:, None, :] * np.arange(_STRIDE, dtype=float)[:, None])
+    np.negative(coarse[..., WAVES:], out=coarse[..., WAVES:])
+    # cos(p + q) = cos p · cos q − sin p · sin q, summed over all waves by one product of matrices a line
+    field = np.matmul(coarse, fine.transpose(0, 2, 1)).reshape(len(x_a), -1)[:, :samples]
+    return np.asarray(field * np.float32(np.sqrt(2.0 / WAVES)), dtype=np.float32)
+
+
+def _cosine_and_sine(phase: Array) -> NDArray[np.float32]:
+    small = np.remainder(phase, 2.0 * np.pi).astype(np.float32)
+    return np.concatenate([np.cos(small), np.sin(small)], axis=-1)
+
+
+def height_errors_at(fields: ErrorFields, landscape: Landscape, x_m: ArrayLike, y_m: ArrayLike) -> Callable[[int], Array]:
+    """Return a function from the number of a draw to its height errors at places, shape of `x_m`."""
+    x, y = np.asarray(x_m, dtype=float), np.asarray(y_m, dtype=float)
+    grid = landscape.grid
+    on_grid = grid.column_row(x, y)
+    places = [
+        on_grid if relief is None or relief.nodes is None else node_places(relief.nodes, grid, x, y) for relief in landscape.reliefs
+    ]
+    _, raster = ground_of_nodes(landscape.reliefs, places)
+
+    def errors_m(draw: int) -> Array:
+        pair, sign = draw % fields.pairs, 1.0 if draw < fields.pairs else -1.0
+        errors = np.zeros(x.shape)
+        for number, (relief, causes) in enumerate(zip(landscape.reliefs, fields.waves, strict=True)):
+            if relief is None:
+                continue
+            for waves in causes:
+                k = waves.vector_per_m[pair]
+                phase = np.multiply.outer(x, k[:, 0]) + np.multiply.outer(y, k[:, 1]) + waves.phase[pair]
+                unit = np.sqrt(2.0 / WAVES) * np.cos(phase).sum(axis=-1)
+                spread = _spread_at(relief, waves, *places[number])
+                errors += np.where(raster == number, sign * spread * unit, 0.0)
+        return errors
+
+    return errors_m
