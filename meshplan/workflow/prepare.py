@@ -30,6 +30,7 @@ from meshplan.settings import RadioSettings
 from meshplan.terrain.candidates import find_relay_places
 from meshplan.terrain.geodesy import to_degrees
 from meshplan.terrain.landscape import Landscape, build_landscape
+from meshplan.terrain.mapped_land import judge_mapped_land
 
 COMPARE = "compare"
 """Stands in property.toml for all radio classes."""
@@ -110,7 +111,9 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
         Everything that is wrong with the input, all at once where it can be known at once.
     """
     found = read_property(folder, overrides=overrides)
-    landscape = build_landscape(found.elevation, found.covers)
+    places = [(site.x_m, site.y_m) for site in found.sites]
+    mapped = judge_mapped_land(found.settings.land_cover, found.cover_reach_m, places, found.boundary)
+    landscape = build_landscape(found.elevation, found.covers, mapped)
     found = with_found_relays(found, landscape)
     hemisphere = hemisphere_of(sum(site.lat_deg for site in found.sites) / len(found.sites))
     return Base(

@@ -165,6 +165,7 @@ def engine_record(engine: PageEngine) -> dict[str, Any]:
     """Return the constants of the page's engine; its rasters go with the terrain."""
     rasters = ("cover_number", "canopy_m")
     record = {item.name: getattr(engine, item.name) for item in fields(engine) if item.name not in rasters}
+    record |= {"clutter": asdict(engine.clutter), "unmapped": None if engine.unmapped is None else asdict(engine.unmapped)}
     return {**record, "covers": [asdict(one) for one in engine.covers], "ends": [asdict(one) for one in engine.ends]}
 
 

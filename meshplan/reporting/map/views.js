@@ -413,6 +413,7 @@ const meshViews = (() => {
       ["plants", spread.vegetation_db],
       ["soil", spread.soil_db],
       ["antenna", spread.antenna_db],
+      ["surroundings", spread.surroundings_db],
     ].filter(([, value]) => value > 0.05);
     return [
       backRow(app, `${link.a} → ${link.b}`),
