@@ -518,6 +518,8 @@ class Plan:
     version: str = ""
     more_radios: tuple[RadioRecord, ...] = ()
     """Radio classes beside `radio` where places name their own."""
+    not_mapped: str = ""
+    """What land that no file shows was taken for, what that costs, and how to replace it; empty where everything is mapped."""
 
     def device(self, name: str) -> Device:
         """Return the device of that name."""

@@ -77,15 +77,15 @@ def judge_mapped_land(
     if settings.mapped == "all":
         return EVERYTHING_MAPPED
     if settings.mapped == "nothing":
-        return MappedLand(
-            (), settings.unmapped, 'property.toml says that the cover files do not account for it (mapped = "nothing")'
-        )
+        return MappedLand((), settings.unmapped, "property.toml says that no file shows what stands on this land")
     if not cover_reach_m:
-        return MappedLand((), settings.unmapped, "no cover file shows what stands on it")
+        return MappedLand((), settings.unmapped, "no cover file shows what stands on this land")
     shapes = [shapely.MultiPoint(list(places_m)).convex_hull, *([] if boundary is None else [boundary.convex_hull])]
     land = shapely.union_all(shapes).convex_hull.buffer(FULLY_UNMAPPED_M)
     reach = shapely.union_all([shapely.box(*box).buffer(FULLY_UNMAPPED_M, join_style="mitre") for box in cover_reach_m])
     outside = float(land.difference(reach).area / land.area)
     if outside < LARGE_PART:
         return EVERYTHING_MAPPED
-    return MappedLand(tuple(cover_reach_m), settings.unmapped, f"{outside:.0%} of it lies beyond the reach of the cover files")
+    return MappedLand(
+        tuple(cover_reach_m), settings.unmapped, f"{outside:.0%} of the land lies beyond the reach of the cover files"
+    )

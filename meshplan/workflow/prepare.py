@@ -20,6 +20,7 @@ from meshplan.links.mixture import radio_names
 from meshplan.links.path_loss import PathSettings
 from meshplan.links.seasons import hemisphere_of, seasons_named
 from meshplan.links.stations import Station
+from meshplan.links.unmapped_words import unmapped_line
 from meshplan.operation.law import LegalVerdict, find_region, highest_lawful_power
 from meshplan.propagation.ground import ground_constants
 from meshplan.propagation.refraction import effective_earth_radius_km
@@ -309,7 +310,9 @@ def _equip_alike(base: Base, radio: str) -> Prepared:
         polarisation=settings.antenna.polarisation,
         ground=ground_constants(settings.terrain.ground, mode.frequency_mhz),
     )
-    assumptions = (*base.found.assumptions, *base.landscape.assumptions, *mode.assumptions, *notes)
+    unmapped = unmapped_line(base.landscape.mapped)
+    said = (unmapped,) if unmapped else ()
+    assumptions = (*said, *base.found.assumptions, *base.landscape.assumptions, *mode.assumptions, *notes)
     return Prepared(
         base=base,
         radio=mode,

@@ -80,6 +80,7 @@ def page_data(plan: Plan, landscape: MapLandscape) -> dict[str, Any]:
         "parts": [asdict(line) for line in plan.parts],
         "required_chance": plan.required_chance,
         "currency": plan.currency,
+        "not_mapped": plan.not_mapped,
         "assumptions": list(plan.assumptions),
         "unknowns": list(plan.unknowns),
         "cautions": list(plan.cautions),
