@@ -97,7 +97,7 @@ def assemble_plan(findings: Findings) -> Plan:
         findings.caution_rules,
         settings.cost,
     )
-    bare_line, line = _not_mapped(findings, [*rows, *near_rows])
+    bare_line, line = _not_mapped(findings, rows, near_rows)
     return Plan(
         property_name=settings.name,
         country=findings.catalogue.region.title,
@@ -129,13 +129,13 @@ def assemble_plan(findings: Findings) -> Plan:
     )
 
 
-def _not_mapped(findings: Findings, rows: Sequence[int]) -> tuple[str, str]:
+def _not_mapped(findings: Findings, rows: Sequence[int], near_rows: Sequence[int]) -> tuple[str, str]:
     """Return the line about unmapped land without and with what it costs; both empty where everything is mapped."""
     mapped = findings.context.landscape.mapped
     if mapped.everything:
         return "", ""
-    which = rows or range(len(findings.links.pairs))
-    return unmapped_line(mapped), unmapped_line(mapped, unmapped_cost(findings.links, which, "the weakest link of the plan"))
+    of = "the weakest link looked at" if near_rows else "the weakest link of the plan"
+    return unmapped_line(mapped), unmapped_line(mapped, unmapped_cost(findings.links, [*rows, *near_rows], of))
 
 
 def _other_rows(table: LinkTable, rows: Sequence[int], near: Sequence[int], opened: set[str]) -> list[int]:

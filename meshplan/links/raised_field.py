@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -18,6 +19,10 @@ from meshplan.units import Array
 
 Sweep = Callable[[float, float], SweepLoss]
 """Takes the antenna heights of transmitter and receiver."""
+
+
+SHARES: Final = (0.0, 0.1, 0.2, 0.35, 0.5, 0.75, 1.0)
+"""How far the land counts as unmapped where the loss is computed; only as many as the land needs."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,7 +63,7 @@ def raised_field(
     Notes
     -----
     Differs from source
-        Across the border of mapped land the loss is laid between that of the two sides, where links let the tops grow.
+        Within `FULLY_UNMAPPED_M` of mapped land the loss is laid between those of `SHARES`, where links take tops of their own.
     """
     grid, mapped = landscape.grid, landscape.mapped
     if station.surroundings is None and mapped.everything:
@@ -101,11 +106,12 @@ def raised_field(
         return of.extra_db.reshape(grid.shape), np.hypot(of.spread_a_db, of.spread_b_db).reshape(grid.shape)
 
     extra, spread = np.zeros(grid.shape), np.zeros(grid.shape)
-    if (share < 1.0).any():
-        extra, spread = laid(with_receiver(None))
-    if (share > 0.0).any():
-        extra_out, spread_out = laid(with_receiver(assumed_surroundings(mapped.unmapped, 1.0)))
-        extra, spread = extra + share * (extra_out - extra), spread + share * (spread_out - spread)
+    for level in SHARES:
+        weight = _weight(level, share)
+        if not (weight > 0.0).any():
+            continue
+        extra_here, spread_here = laid(with_receiver(assumed_surroundings(mapped.unmapped, level)))
+        extra, spread = extra + weight * extra_here, spread + weight * spread_here
     around = station.surroundings
     own = (0.0, 0.0) if around is None else (around.model_spread_db, around.share)
     there = LAND_CLASSES[mapped.unmapped].model_spread_db
@@ -115,3 +121,8 @@ def raised_field(
         model_spread_db=np.stack([np.full(grid.shape, own[0]), np.full(grid.shape, there)]),
         model_share=np.stack([np.full(grid.shape, own[1]), share]),
     )
+
+
+def _weight(level: float, share: Array) -> Array:
+    """Return the weight of one level where losses are laid linearly between the levels."""
+    return np.asarray(np.interp(share, SHARES, [float(level == other) for other in SHARES]))

@@ -170,7 +170,8 @@ def _page_cover(
     )
 
 
-def _page_around(around: Surroundings | None) -> PageAround | None:
+def page_around(around: Surroundings | None) -> PageAround | None:
+    """Return what stands around an end as the page needs it."""
     if around is None:
         return None
     return PageAround(
@@ -186,7 +187,7 @@ def _page_around(around: Surroundings | None) -> PageAround | None:
 
 def _page_unmapped(landscape: Landscape) -> PageUnmapped | None:
     mapped, grid = landscape.mapped, landscape.grid
-    around = _page_around(assumed_surroundings(mapped.unmapped, 1.0))
+    around = page_around(assumed_surroundings(mapped.unmapped, 1.0))
     if mapped.boxes is None or around is None:
         return None
     boxes = tuple(
@@ -222,7 +223,7 @@ def _page_ends(plan: Plan, stations: Sequence[Station]) -> list[PageEnd]:
                 local_loss_db=station.local_loss_db,
                 entry_loss_db=station.entry_loss_db,
                 entry_spread_db=station.entry_spread_db,
-                around=_page_around(station.surroundings),
+                around=page_around(station.surroundings),
                 polarisation_deg=station.polarisation_deg,
                 antenna_spread_db=station.antenna.spread_db,
                 inside=station.inside,
