@@ -79,6 +79,8 @@ class Site:
     extra_loss_db: float = 0.0
     surroundings: str | None = None
     """What stands around the antenna, taller than it, and is in no layer of the property."""
+    clearing_m: float = 0.0
+    """Way from the antenna to the first thing around it that is in no layer, where somebody measured it."""
     polarisation: str | None = None
     """How the antenna stands, of `POLARISATIONS`; None for as everywhere on the property."""
     use: Use = Use.FREE
@@ -96,8 +98,9 @@ class Site:
 POLARISATIONS: Final = ("vertical", "horizontal", "slant")
 """How a straight antenna stands: upright, lying, or leaning by 45 degrees."""
 
-SURROUNDINGS: Final = ("suburban", "urban", "dense_urban", "trees_forest")
-"""Kinds of clutter (ITU-R P.2108-1 §3.1) that people may name for a site; the ground itself is charged to every link anyway."""
+SURROUNDINGS: Final = ("open", "rural", "suburban", "urban", "dense_urban", "trees_forest")
+"""Kinds of clutter that people may name for a site (ITU-R P.2108-1 §3.1, and its rural land with hedges and farms). Open ground
+costs nothing here: the ground itself is charged to every link anyway."""
 
 
 @dataclass(frozen=True)
@@ -176,11 +179,14 @@ class Spread:
     vegetation_db: float
     soil_db: float
     antenna_db: float
+    surroundings_db: float = 0.0
+    """What stands around the ends and is in no layer."""
 
     @property
     def total_db(self) -> float:
         """All causes together, as independent errors."""
-        return math.sqrt(self.model_db**2 + self.elevation_db**2 + self.vegetation_db**2 + self.soil_db**2 + self.antenna_db**2)
+        far = self.model_db**2 + self.elevation_db**2 + self.vegetation_db**2 + self.soil_db**2 + self.antenna_db**2
+        return math.sqrt(far + self.surroundings_db**2)
 
 
 @dataclass(frozen=True)
@@ -512,6 +518,8 @@ class Plan:
     version: str = ""
     more_radios: tuple[RadioRecord, ...] = ()
     """Radio classes beside `radio` where places name their own."""
+    not_mapped: str = ""
+    """What land that no file shows was taken for, what that costs, and how to replace it; empty where everything is mapped."""
 
     def device(self, name: str) -> Device:
         """Return the device of that name."""

@@ -125,6 +125,15 @@ class TerrainSettings(_Settings):
     """Width of land kept around the sites; by default a tenth of the property, at least 50 m."""
 
 
+class LandCoverSettings(_Settings):
+    """What stands on land that no cover file shows."""
+
+    mapped: Literal["judged", "all", "nothing"] = "judged"
+    """What the cover files account for: "all" (what they do not show is bare), "nothing", or "judged" by where they reach."""
+    unmapped: Literal["open", "rural", "suburban", "urban", "dense urban", "woodland"] = "rural"
+    """What stands on land that they do not account for: "open" is bare field or moor, "rural" has hedges, trees and farms."""
+
+
 class RadioSettings(_Settings):
     """Where the radio class leaves a choice."""
 
@@ -194,3 +203,5 @@ class PropertySettings(_Settings):
     """Boards, cells, winter."""
     terrain: TerrainSettings = TerrainSettings()
     """Grid, refraction, ground."""
+    land_cover: LandCoverSettings = LandCoverSettings()
+    """Land that no cover file shows."""

@@ -154,6 +154,9 @@ elevation = "ground_{cell}m.tif"
 
 [requirement]
 hop_limit = 2
+
+[land_cover]
+mapped = "all"
 """,
     readme="""\
 # {title}, a hillside garden
@@ -224,6 +227,9 @@ elevation = "ground_{cell}m.tif"
 
 [requirement]
 hop_limit = 3
+
+[land_cover]
+mapped = "all"
 """,
     readme="""\
 # {title}, a valley farm
@@ -288,6 +294,9 @@ elevation = "ground_{cell}m.tif"
 
 [requirement]
 hop_limit = 2
+
+[land_cover]
+mapped = "all"
 """,
     readme="""\
 # {title}, flat fruit land

@@ -91,7 +91,7 @@ def lay_small_property(
     write_sites(folder / "sites.csv", usual_sites() if sites is None else sites)
     (folder / "property.toml").write_text(
         f'name = "{NAME}"\ncountry = "europe"\nradio = "fsk-868-50k"\nseasons = "bare"\n'
-        f'sites = "sites.csv"\nelevation = "ground.tif"\n{settings}',
+        f'sites = "sites.csv"\nelevation = "ground.tif"\nland_cover.mapped = "all"\n{settings}',
         encoding="utf-8",
     )
     return folder

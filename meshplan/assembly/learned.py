@@ -72,13 +72,13 @@ def noise_at_dbm(station: Station) -> float:
 
 
 def spread_of(table: LinkTable, row: int, season: int) -> Spread:
-    """Return the spreads of a link by cause."""
+    """Return the spreads of a link by cause; what stands around an end is learned with its antenna."""
     return Spread(
         model_db=float(table.model_spread_db[row]),
         elevation_db=float(table.elevation_spread_db[row]),
         vegetation_db=float(table.losses.vegetation_spread_db[season, row]),
         soil_db=float(table.soil_spread_db[row]),
-        antenna_db=float(table.antenna_spread_db[row]),
+        antenna_db=float(np.hypot(table.antenna_spread_db[row], table.surroundings_spread_db[season, row])),
     )
 
 
@@ -142,7 +142,12 @@ def corrected_table(table: LinkTable, calibration: Calibration) -> tuple[LinkTab
             elevation_spread_db=parts["elevation_db"][pick],
             soil_spread_db=parts["soil_db"][pick],
             antenna_spread_db=parts["antenna_db"][pick],
-            losses=replace(table.losses, vegetation_spread_db=parts["vegetation_db"]),
+            losses=replace(
+                table.losses,
+                vegetation_spread_db=parts["vegetation_db"],
+                surroundings_spread_a_db=np.zeros(shape),
+                surroundings_spread_b_db=np.zeros(shape),
+            ),
             chance=chance_of(np.minimum(margin_a, margin_b), table.fade_margin_db, total),
         ),
         by_key,
@@ -169,5 +174,5 @@ def _spreads(table: LinkTable) -> dict[str, np.ndarray]:
         "elevation_db": table.elevation_spread_db,
         "vegetation_db": table.losses.vegetation_spread_db,
         "soil_db": table.soil_spread_db,
-        "antenna_db": table.antenna_spread_db,
+        "antenna_db": np.hypot(table.antenna_spread_db, table.surroundings_spread_db),
     }

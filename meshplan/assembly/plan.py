@@ -21,6 +21,7 @@ from meshplan.links.build_stations import PowerFor
 from meshplan.links.describe import Context
 from meshplan.links.engine import LinkTable
 from meshplan.links.mixture import link_radios
+from meshplan.links.unmapped_words import unmapped_cost, unmapped_line
 from meshplan.links.verdict import verdict_limits
 from meshplan.operation.cautions import plan_cautions
 from meshplan.operation.parts import parts_list
@@ -96,6 +97,7 @@ def assemble_plan(findings: Findings) -> Plan:
         findings.caution_rules,
         settings.cost,
     )
+    bare_line, line = _not_mapped(findings, rows, near_rows)
     return Plan(
         property_name=settings.name,
         country=findings.catalogue.region.title,
@@ -116,14 +118,24 @@ def assemble_plan(findings: Findings) -> Plan:
         required_chance=settings.requirement.link_chance,
         verdict_limits=verdict_limits(settings.requirement.link_chance),
         currency=settings.cost.currency,
-        assumptions=findings.assumptions,
+        assumptions=tuple(said for said in findings.assumptions if said != bare_line),
         unknowns=_unknowns(findings),
         cautions=plan_cautions(findings.caution_rules),
         redundancy_prices=findings.alternatives.redundancy_prices,
         what_more_buys=findings.alternatives.what_more_buys,
         version=__version__,
         more_radios=tuple(_radio(mode) for mode in findings.more_radios),
+        not_mapped=line,
     )
+
+
+def _not_mapped(findings: Findings, rows: Sequence[int], near_rows: Sequence[int]) -> tuple[str, str]:
+    """Return the line about unmapped land without and with what it costs; both empty where everything is mapped."""
+    mapped = findings.context.landscape.mapped
+    if mapped.everything:
+        return "", ""
+    of = "the weakest link looked at" if near_rows else "the weakest link of the plan"
+    return unmapped_line(mapped), unmapped_line(mapped, unmapped_cost(findings.links, [*rows, *near_rows], of))
 
 
 def _other_rows(table: LinkTable, rows: Sequence[int], near: Sequence[int], opened: set[str]) -> list[int]:

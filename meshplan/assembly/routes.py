@@ -101,6 +101,10 @@ def _chance(rows: Sequence[int], table: LinkTable) -> float:
         )
         for row, season in zip(rows, worst, strict=True)
     ]
+    around = [
+        (float(table.losses.surroundings_spread_a_db[season, row]), float(table.losses.surroundings_spread_b_db[season, row]))
+        for row, season in zip(rows, worst, strict=True)
+    ]
     ends = [tuple(table.stations[i].key for i in table.pairs[row]) for row in rows]
     shifts = table.elevation_shift_db[list(rows)].astype(float)
-    return route_chance(range(len(rows)), slack, spreads, shifts, [(a, b) for a, b in ends])
+    return route_chance(range(len(rows)), slack, spreads, shifts, [(a, b) for a, b in ends], around_db=around)

@@ -41,6 +41,8 @@ class Property:
     boundary: Any | None
     """Shapely polygon on the grid, or None."""
     elevation: Elevation
+    cover_reach_m: tuple[tuple[float, float, float, float], ...]
+    """West, south, east, north of each cover file on the grid, whether or not its shapes lie on the property."""
     grid_sentence: str
     """Why the grid is as it is."""
     assumptions: tuple[str, ...]
@@ -90,6 +92,7 @@ def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> P
         covers=whole.covers,
         boundary=whole.boundary,
         elevation=whole.elevation,
+        cover_reach_m=whole.cover_reach_m,
         grid_sentence=whole.sentence,
         assumptions=tuple(
             dict.fromkeys(
@@ -131,6 +134,7 @@ class _OnGrid:
     covers: tuple[Cover, ...]
     boundary: Any | None
     elevation: Elevation
+    cover_reach_m: tuple[tuple[float, float, float, float], ...]
     sentence: str
     warnings: tuple[str, ...]
 
@@ -153,7 +157,8 @@ def _on_grid(
     try:
         projection = choose_projection_for(lon, lat, headers)
         land = shapely.box(*land_box(lon, lat, projection, settings.terrain))
-        covers = tuple(item for item in cover_on_grid(cover.raw, projection.crs) if item.geometry.intersects(land))
+        everything = cover_on_grid(cover.raw, projection.crs)
+        covers = tuple(item for item in everything if item.geometry.intersects(land))
         choice = choose_grid(
             lon[: len(sites)],
             lat[: len(sites)],
@@ -176,7 +181,19 @@ def _on_grid(
     faults.extend(_outside_boundary(placed, outline))
     raise_faults(faults)
     warnings = (*choice.warnings, *_off_the_land(cover, covers), *_in_buildings(placed, covers))
-    return _OnGrid(placed, covers, outline, elevation, choice.sentence, warnings)
+    return _OnGrid(placed, covers, outline, elevation, _reach_m(everything), choice.sentence, warnings)
+
+
+def _reach_m(covers: Sequence[Cover]) -> tuple[tuple[float, float, float, float], ...]:
+    """Return the box around the shapes of each cover file, in the order of the files."""
+    by_file: dict[str, list[Any]] = {}
+    for item in covers:
+        by_file.setdefault(item.where.split(", ")[0], []).append(item.geometry)
+    boxes = []
+    for shapes in by_file.values():
+        west, south, east, north = shapely.total_bounds(shapes).tolist()
+        boxes.append((west, south, east, north))
+    return tuple(boxes)
 
 
 def _near(sites: Sequence[Site]) -> tuple[float, float, float, float] | None:

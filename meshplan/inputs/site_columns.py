@@ -274,8 +274,17 @@ SITE_COLUMNS: Final = (
         "surroundings",
         "Houses or trees all around, taller than the antenna, that no file of the property shows; not counted where one does.",
         one_of(SURROUNDINGS),
-        default_words="nothing but what the files show",
+        default_words="what the files show, or [land_cover] of property.toml where they show nothing",
         allowed=", ".join(SURROUNDINGS),
+    ),
+    Column(
+        "clearing_m",
+        "Bare ground around the antenna that no file shows: the way to the first hedge, tree or house.",
+        number(0, 1000, unit="m"),
+        unit="m",
+        default=0.0,
+        default_words="27 m, the width of a usual street; less counts as much",
+        allowed="0 to 1000",
     ),
     Column(
         "polarisation",

@@ -13,6 +13,7 @@ from meshplan.inputs.antennas import AntennaClass, CableClass
 from meshplan.links.indoor_legs import OWN_LIDS, ROOM_WORDS, room_kind
 from meshplan.links.path_loss import FIELD_CROPS, NEAR_AN_ANTENNA_M
 from meshplan.links.stations import Station
+from meshplan.links.surroundings import Surroundings, assumed_surroundings, named_surroundings
 from meshplan.links.walls import DEFAULT_WALL, enclosure_loss_db, enclosure_source, enclosure_spread_db
 from meshplan.propagation.cables import cable_loss_db
 from meshplan.propagation.clutter import CLUTTER_MOST_MHZ
@@ -136,18 +137,25 @@ def _polarisation_of(site: Site, settings: PropertySettings, assumptions: dict[s
     return site.polarisation or usual
 
 
-def _surroundings_of(site: Site, radio: RadioMode, landscape: Landscape, assumptions: dict[str, None]) -> str | None:
-    """Return the clutter around a site, or None where the landscape holds it already: it must not be counted twice."""
+def _surroundings_of(site: Site, radio: RadioMode, landscape: Landscape, assumptions: dict[str, None]) -> Surroundings | None:
+    """Return what stands around a site and is in no layer: what the user named, else the class of unmapped land.
+
+    None where the landscape holds it already: it must not be counted twice. The wall of a building around the antenna is counted
+    beside it: ITU-R P.2109 tells the loss into a building against the open air outside, which stands among its neighbours.
+    """
+    unmapped = float(landscape.mapped.unmapped_share(site.x_m, site.y_m))
     if site.surroundings is None:
-        return None
+        if unmapped and radio.frequency_mhz > CLUTTER_MOST_MHZ:
+            assumptions[f"Unmapped land is counted as at {CLUTTER_MOST_MHZ:g} MHz, where the figures of ITU-R P.2108-1 end."] = None
+        return assumed_surroundings(landscape.mapped.unmapped, unmapped, clearing_m=site.clearing_m)
     named = f"The surroundings of {site.name} ({site.surroundings})"
     shown = _shown_near(site, landscape)
     if shown:
         assumptions[f"{named} are not counted: the files already show {shown} within {NEAR_AN_ANTENNA_M:g} m of it."] = None
-        return None
+        return assumed_surroundings(landscape.mapped.unmapped, unmapped, clearing_m=site.clearing_m)
     if radio.frequency_mhz > CLUTTER_MOST_MHZ:
         assumptions[f"{named} are counted as at {CLUTTER_MOST_MHZ:g} MHz, where the figures of ITU-R P.2108-1 end."] = None
-    return site.surroundings
+    return named_surroundings(site.surroundings, unmapped_share=unmapped, clearing_m=site.clearing_m)
 
 
 def _shown_near(site: Site, landscape: Landscape) -> str:

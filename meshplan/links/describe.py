@@ -197,6 +197,10 @@ def _season_result(table: LinkTable, row: int, season: int) -> SeasonResult:
         if losses.around_saved_db[season, row] > 0.0:
             way += ", around the end of a hedge"
         items.append(BudgetItem(f"Plants, {way}", float(losses.vegetation_db[season, row]), True, "ITU-R P.833, P.526"))
+    around_db = float(losses.surroundings_db[season, row])
+    if around_db:
+        words = surroundings_words(*(table.stations[i] for i in table.pairs[row]))
+        items.append(BudgetItem(words[:1].upper() + words[1:], around_db, True, "ITU-R P.2108-1 §3.1, path from the tops"))
     hidden_db = float(table.hidden_relief_db[row])
     if hidden_db:
         items.append(BudgetItem("Relief finer than the elevation data", hidden_db, True, "mean over shaken ground"))
@@ -219,6 +223,7 @@ def _season_result(table: LinkTable, row: int, season: int) -> SeasonResult:
             vegetation_db=float(losses.vegetation_spread_db[season, row]),
             soil_db=float(table.soil_spread_db[row]),
             antenna_db=float(table.antenna_spread_db[row]),
+            surroundings_db=float(table.surroundings_spread_db[season, row]),
         ),
         chance=float(table.chance[season, row]),
     )
@@ -240,15 +245,24 @@ def _gains(table: LinkTable, row: int, a: Station, b: Station, *, forward: bool)
         entry_db = _entry_loss_db(table, row, station)
         if entry_db:
             items.append(BudgetItem(f"Wall around {station.key}", entry_db, True, station.entry_source))
-        if station.clutter_loss_db and row not in table.indoor_legs:
-            items.append(
-                BudgetItem(f"Surroundings of {station.key}, on no map", station.clutter_loss_db, True, "ITU-R P.2108-1 §3.1")
-            )
     crossed_db = _crossed_db(table, row)
     if crossed_db:
         words = f"Antennas at an angle: {first.polarisation} at {first.key}, {second.polarisation} at {second.key}"
         items.append(BudgetItem(words, crossed_db, True, "cos² law, echoes by common practice"))
     return tuple(items)
+
+
+def surroundings_words(a: Station, b: Station) -> str:
+    """Return what stands around the ends of a link and is in no layer, in words; named ends first."""
+    around = [(station, station.surroundings) for station in (a, b) if station.surroundings is not None]
+    below = [(station, it) for station, it in around if it.tops_m and it.low_middle_high_m[2] > station.antenna_agl_m]
+    told = [f"{station.key} ({it.words})" for station, it in below if it.told]
+    assumed = [(station.key, it.words) for station, it in below if not it.told]
+    parts = [f"what stands around {' and '.join(told)}, on no map"] if told else []
+    if assumed:
+        names, kinds = " and ".join(key for key, _ in assumed), " and ".join(dict.fromkeys(kind for _, kind in assumed))
+        parts.append(f"land not mapped around {names} (taken for {kinds})")
+    return ", ".join(parts) or "what stands around the ends"
 
 
 def _crossed_db(table: LinkTable, row: int) -> float:
@@ -277,7 +291,7 @@ def _causes(table: LinkTable, row: int, season: int) -> tuple[str, ...]:
         (float(losses.vegetation_db[season, row]), "plants on the path"),
         (_entry_loss_db(table, row, a), f"the wall around {a.key}"),
         (_entry_loss_db(table, row, b), f"the wall around {b.key}"),
-        *((station.clutter_loss_db, f"what stands around {station.key}") for station in (a, b) if row not in table.indoor_legs),
+        (float(losses.surroundings_db[season, row]), surroundings_words(a, b)),
         (_crossed_db(table, row), f"antennas that stand {a.polarisation} and {b.polarisation}: turn one"),
         (a.feed_loss_db, f"the cable at {a.key}"),
         (b.feed_loss_db, f"the cable at {b.key}"),

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from meshplan.kernels.engine import run_pieces
 from meshplan.links.antenna_gain import gain_towards_dbi, mismatch_loss_db
 from meshplan.links.indoor_legs import IndoorLeg, indoor_legs, with_indoor_legs
-from meshplan.links.path_loss import WAYS_PAST_BUILDINGS, Ends, PathLosses, PathSettings, path_losses
+from meshplan.links.path_loss import Ends, PathLosses, PathSettings
+from meshplan.links.raised_ends import end_tops, raised_paths
 from meshplan.links.shaken_ground import relief_hides, shaken_terrain_db
 from meshplan.links.stations import Station
 from meshplan.links.uncertainty import (
@@ -88,7 +89,12 @@ class LinkTable:
     def spread_db(self) -> Array:
         """Standard deviation of all causes; shape (n_seasons, n_links)."""
         fixed = self.model_spread_db**2 + self.elevation_spread_db**2 + self.soil_spread_db**2 + self.antenna_spread_db**2
-        return np.asarray(np.sqrt(fixed + self.losses.vegetation_spread_db**2))
+        return np.asarray(np.sqrt(fixed + self.losses.vegetation_spread_db**2 + self.surroundings_spread_db**2))
+
+    @property
+    def surroundings_spread_db(self) -> Array:
+        """Standard deviation of what stands around both ends; shape (n_seasons, n_links)."""
+        return np.asarray(np.hypot(self.losses.surroundings_spread_a_db, self.losses.surroundings_spread_b_db))
 
     @property
     def worst_season(self) -> NDArray[np.intp]:
@@ -138,7 +144,7 @@ def compute_links(
     draws = error_fields.draws if error_fields is not None else 0
     shaken = np.zeros((total, draws))
     hidden = np.zeros(total)
-    over_roofs = np.zeros(total, dtype=bool)
+    tops = tuple(end_tops(height.tolist(), [station.surroundings for station in stations], end) for end in (a, b))
     order = np.argsort(distance, kind="stable")
     samples = np.array([sample_count(length, landscape.sampled_as_m) for length in distance.tolist()], dtype=np.intp)
     chunks = list(_chunks(order, samples))
@@ -150,29 +156,28 @@ def compute_links(
         profiles = sample_profiles(landscape, *places, int(samples[rows[0]]))
         ends = Ends(height[a[rows]], height[b[rows]], inside[a[rows]], inside[b[rows]], bearing[rows])
         around_db = ways_around_rows_db(landscape, profiles, *places, settings.frequency_mhz)
-        losses = found[number] = path_losses(profiles, ends, landscape, seasons, settings, around_db=around_db)
-        over_roofs[rows] = losses.building_way == WAYS_PAST_BUILDINGS.index("over the roof")
+        here = tops[0].at(rows), tops[1].at(rows)
+        raised = raised_paths(profiles, ends, here, landscape, seasons, settings, places, around_db=around_db)
+        found[number] = raised.losses
         if error_fields is not None:
             shaken[rows] = shaken_terrain_db(
-                profiles, ends, landscape, settings, error_fields, *places, over_roofs=over_roofs[rows]
+                profiles, raised.ends, landscape, settings, error_fields, *places, over_roofs=raised.over_roofs
             )
-            as_mapped = losses.terrain_db + np.where(over_roofs[rows], losses.building_db, 0.0)
-            hidden[rows] = np.where(relief_hides(profiles, error_fields), shaken[rows].mean(axis=1) - as_mapped, 0.0)
+            hides = relief_hides(profiles, error_fields)
+            hidden[rows] = np.where(hides, shaken[rows].mean(axis=1) - raised.drawn_db, 0.0)
 
     def tell(done: int, pieces: int) -> None:
         if on_progress is not None:
             on_progress(total * done // pieces, total)
 
     run_pieces(work, [(number,) for number in range(len(chunks))], cores=None, progress=tell)
-    parts = [found[number] for number in range(len(chunks))]
-    joined = _join(parts, order, len(seasons))
+    joined = _join([found[number] for number in range(len(chunks))], order, len(seasons))
     shifts = shaken.astype(np.float32)
     if draws:
         shifts = (shaken - shaken.mean(axis=1)[:, None]).astype(np.float32)
     indoors = indoor_legs(stations, pairs, distance, landscape, settings, joined)
     joined = with_indoor_legs(joined, indoors)
-    rows_inside = list(indoors)
-    shifts[rows_inside], hidden[rows_inside] = 0.0, 0.0
+    shifts[list(indoors)], hidden[list(indoors)] = 0.0, 0.0
     return _table(stations, tuple(seasons), pairs, distance, bearing, joined, samples, shifts, hidden, indoors)
 
 
@@ -301,10 +306,10 @@ def _table(
 
     power = [station.tx_power_dbm for station in stations]
     local = [station.local_loss_db for station in stations]
-    entry = [station.entry_loss_db + station.clutter_loss_db for station in stations]
+    entry = [station.entry_loss_db for station in stations]
     lid = [station.lid_loss_db for station in stations]
     entry_a, entry_b = (np.where(indoors, of(lid, end), of(entry, end)) for end in (a, b))
-    entry_spread = [float(np.hypot(station.entry_spread_db, station.clutter_spread_db)) for station in stations]
+    entry_spread = [station.entry_spread_db for station in stations]
     sensitivity = [station.sensitivity_dbm for station in stations]
     spread = [station.antenna.spread_db for station in stations]
     height = np.array([station.antenna_agl_m for station in stations])
@@ -324,12 +329,19 @@ def _table(
     fade = np.array([fade_margin_db(stations[i], stations[j]) for i, j in pairs])
     obstructed = losses.terrain_parts.obstacle_db + losses.building_db + losses.vegetation_db.max(axis=0) > OBSTRUCTED_FROM_DB
     model = np.where(obstructed, OBSTRUCTED_MODEL_SPREAD_DB, CLEAR_MODEL_SPREAD_DB)
+    on_land = [station.surroundings for station in stations]
+    least = [0.0 if around is None else around.model_spread_db for around in on_land]
+    share = [0.0 if around is None else around.share for around in on_land]
+    model = on_unmapped_land(model, [(of(least, end), of(share, end)) for end in (a, b)])
     for row, leg in legs.items():
         model[row] = leg.spread_db
     soil = np.where(losses.terrain_parts.ground_limited, SOIL_SPREAD_DB, 0.0)
     entry_spread_db = np.where(indoors, 0.0, np.hypot(of(entry_spread, a), of(entry_spread, b)))
     antenna = np.sqrt(of(spread, a) ** 2 + of(spread, b) ** 2 + entry_spread_db**2)
-    all_spread = np.sqrt(model**2 + elevation_spread_db**2 + soil**2 + antenna**2 + losses.vegetation_spread_db**2)
+    around_spread = np.hypot(losses.surroundings_spread_a_db, losses.surroundings_spread_b_db)
+    all_spread = np.sqrt(
+        model**2 + elevation_spread_db**2 + soil**2 + antenna**2 + losses.vegetation_spread_db**2 + around_spread**2
+    )
     return LinkTable(
         stations=tuple(stations),
         seasons=seasons,
@@ -354,3 +366,9 @@ def _table(
         indoor_legs=legs,
         chance=chance_of(np.minimum(margin_a, margin_b), fade, all_spread),
     )
+
+
+def on_unmapped_land(model_db: Array, ends: Sequence[tuple[Array, Array]]) -> Array:
+    """Return the spread of the method, at least that of unmapped land at either end; it grows with the share that is unmapped."""
+    found = [model_db + share * np.maximum(least - model_db, 0.0) for least, share in ends]
+    return np.asarray(np.maximum(*found))

@@ -167,5 +167,8 @@ def with_indoor_legs(losses: PathLosses, legs: dict[int, IndoorLeg]) -> PathLoss
         vegetation_way=without(losses.vegetation_way, 0),
         vegetation_spread_db=without(losses.vegetation_spread_db),
         around_saved_db=without(losses.around_saved_db),
+        surroundings_db=without(losses.surroundings_db),
+        surroundings_spread_a_db=without(losses.surroundings_spread_a_db),
+        surroundings_spread_b_db=without(losses.surroundings_spread_b_db),
         cover_depth_m={kind: without(depth) for kind, depth in losses.cover_depth_m.items()},
     )

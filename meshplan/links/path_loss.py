@@ -11,7 +11,9 @@ The rules, each held by a test:
 * a building on the path counts once: over its roof or through two of its walls, whichever loses less;
 * a building around an antenna is a wall to pass, not an obstacle on the path;
 * a hedge costs no more than the way around its end, where the caller knows that way (`links.way_around`);
-* with a surface model trees and roofs are ground already, so cover adds nothing.
+* with a surface model trees and roofs are ground already, so cover adds nothing;
+* what stands around an antenna and is in no layer raises the end of the path to its tops (`links.raised_ends`); it is never added
+  to the path from the antenna's own height.
 """
 
 from __future__ import annotations
@@ -109,11 +111,17 @@ class PathLosses:
     """Sample of least clearance."""
     clearance_of_ground: NDArray[np.bool_]
     """Whether bare ground, not what stands on it, is tightest there."""
+    surroundings_db: Array
+    """What stands around the ends and is in no layer adds to all that; set by `links.raised_ends`; shape (n_seasons, n_paths)."""
+    surroundings_spread_a_db: Array
+    surroundings_spread_b_db: Array
+    """How little is known of it at either end; shape (n_seasons, n_paths)."""
 
     @property
     def total_db(self) -> Array:
         """Path loss, shape (n_seasons, n_paths)."""
-        return np.asarray(self.free_space_db + self.terrain_db + self.behind_hill_db + self.building_db + self.vegetation_db)
+        bare = self.free_space_db + self.terrain_db + self.behind_hill_db + self.building_db + self.vegetation_db
+        return np.asarray(bare + self.surroundings_db)
 
 
 def path_losses(
@@ -195,6 +203,9 @@ def path_losses(
         clearance_m=clearance.clearance_m,
         clearance_index=clearance.index,
         clearance_of_ground=standing <= 0.0,
+        surroundings_db=np.zeros(vegetation_db.shape),
+        surroundings_spread_a_db=np.zeros(vegetation_db.shape),
+        surroundings_spread_b_db=np.zeros(vegetation_db.shape),
     )
 
 

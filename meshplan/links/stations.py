@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from meshplan.inputs.antennas import AntennaClass
-from meshplan.propagation.clutter import CLUTTER_MOST_MHZ, CLUTTER_SPREAD_DB, height_gain_loss_db
+from meshplan.links.surroundings import Surroundings
 from meshplan.radio_records import RadioMode
 from meshplan.records import Site
 
@@ -40,8 +40,8 @@ class Station:
     """Median loss of the wall around the antenna."""
     entry_spread_db: float = 0.0
     entry_source: str = ""
-    surroundings: str | None = None
-    """What stands around the antenna and is in no layer, see `propagation.clutter`."""
+    surroundings: Surroundings | None = None
+    """What stands around the antenna and is in no layer: named for the site, or assumed on land that is not mapped."""
     polarisation: str = "vertical"
     """How the antenna stands, of `records.POLARISATIONS`."""
     lid_loss_db: float = 0.0
@@ -54,18 +54,6 @@ class Station:
     def local_loss_db(self) -> float:
         """Everything lost between the radio and the air outside, the same in both directions."""
         return self.feed_loss_db + self.box_loss_db + self.other_loss_db
-
-    @property
-    def clutter_loss_db(self) -> float:
-        """Loss in what stands around the antenna and is in no layer; 0 where it stands above the tops."""
-        if self.surroundings is None:
-            return 0.0
-        return float(height_gain_loss_db(self.surroundings, self.antenna_agl_m, min(self.radio.frequency_mhz, CLUTTER_MOST_MHZ)))
-
-    @property
-    def clutter_spread_db(self) -> float:
-        """Standard deviation that goes with it."""
-        return CLUTTER_SPREAD_DB if self.clutter_loss_db > 0.0 else 0.0
 
     @property
     def polarisation_deg(self) -> float:

@@ -65,6 +65,7 @@ def route_chance(
     elevation_shift_db: Array,
     ends: Sequence[tuple[str, str]],
     *,
+    around_db: Sequence[tuple[float, float]] = (),
     seed: int = ELEVATION_SEED,
     trials: int = 4096,
 ) -> float:
@@ -83,17 +84,23 @@ def route_chance(
         Change of each link's loss on each shaken ground, mean removed; a trial takes one ground for the whole route.
     ends : sequence of (a, b), one for each link
         Names of the devices.
+    around_db : sequence of (a, b), optional
+        Standard deviation of what stands around each end and is in no layer, shared by all links of that end.
     """
     random = np.random.default_rng([seed, 7])
     devices = {name: random.standard_normal(trials) for name in sorted({name for i in links for name in ends[i]})}
     leaves, soil = random.standard_normal(trials), random.standard_normal(trials)
     ground = random.integers(0, max(elevation_shift_db.shape[1], 1), trials)
+    land = np.random.default_rng([seed, 8])
+    around = {name: land.standard_normal(trials) for name in devices} if around_db else {}
     held = np.ones(trials, dtype=bool)
     for i in links:
         model, vegetation, soil_spread, antenna = spreads[i]
         a, b = ends[i]
         loss = model * random.standard_normal(trials) + vegetation * leaves + soil_spread * soil
         loss += antenna / np.sqrt(2.0) * (devices[a] + devices[b])
+        if around_db:
+            loss += around_db[i][0] * around[a] + around_db[i][1] * around[b]
         if elevation_shift_db.shape[1]:
             loss += elevation_shift_db[i, ground]
         held &= loss <= slack_db[i]

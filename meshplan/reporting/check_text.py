@@ -16,11 +16,14 @@ class CheckReport:
     assumptions: tuple[str, ...]
     warnings: tuple[str, ...]
     faults: tuple[str, ...] = ()
+    not_mapped: str = ""
+    """What land that no file shows is taken for, and what that costs."""
 
     def text(self) -> str:
         """Return the report for the terminal."""
         width = max((len(name) for name, _ in self.facts), default=0)
         blocks = [self.title, "\n".join(f"  {name:<{width}}  {value}" for name, value in self.facts)]
+        blocks.insert(1, self.not_mapped)
         for heading, lines in (("Wrong:", self.faults), ("Assumed:", self.assumptions), ("Look at:", self.warnings)):
             if lines:
                 blocks.append(heading + "\n" + "\n".join(f"  {line}" for line in lines))
@@ -33,6 +36,7 @@ class CheckReport:
             "good": self.good,
             "facts": dict(self.facts),
             "faults": list(self.faults),
+            "not_mapped": self.not_mapped,
             "assumptions": list(self.assumptions),
             "warnings": list(self.warnings),
         }

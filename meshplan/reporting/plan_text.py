@@ -20,6 +20,7 @@ def plan_text(plan: Plan, files: Sequence[Path]) -> str:
     """Return the plan as text: breaches of the rules and unserved sensors first, then devices, routes, cost, law, assumptions."""
     blocks = [
         _head(plan),
+        plan.not_mapped,
         _breaches(plan),
         _unserved(plan),
         _devices(plan),
@@ -57,6 +58,7 @@ def plan_summary(plan: Plan, files: Sequence[Path]) -> dict[str, Any]:
             for line in plan.legal
             if not line.lawful
         ],
+        "not_mapped": plan.not_mapped,
         "assumptions": list(plan.assumptions),
         "files": [str(path) for path in files],
     }

@@ -130,9 +130,14 @@ def _head(plan: Plan, traced: TracedPlan) -> str:
         f"<p>Radio: {traced.show('plan.radio.title')}. Rules checked: {traced.show('plan.country')}. "
         f"Every link the plan uses has a {_word('chance', 'chance')} of at least "
         f"{traced.show('plan.required_chance', percent)} in its worst {_word('season', 'season')}.</p>"
+        f"{_not_mapped(plan, traced)}"
         f"<figure>{overview_svg(plan)}<figcaption>Square: gateway. Diamond: relay. Ring: sensor, red where it is not served."
         f"</figcaption></figure></header>"
     )
+
+
+def _not_mapped(plan: Plan, traced: TracedPlan) -> str:
+    return f"<p><strong>{traced.show('plan.not_mapped', _sentence)}</strong></p>" if plan.not_mapped else ""
 
 
 def _serves(plan: Plan, traced: TracedPlan) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -15,6 +15,7 @@ from rasterio.transform import from_origin
 
 from meshplan.grid import Elevation, Float32, Grid
 from meshplan.records import Cover
+from meshplan.terrain.mapped_land import EVERYTHING_MAPPED, MappedLand
 from meshplan.terrain.relief import Relief, grid_holds_ground, reliefs_of
 
 UNMAPPED_GROWTH_LEAST_M = 2.0
@@ -33,7 +34,7 @@ class Landscape:
 
     `cover_index` has shape (rows, columns): 0 is open ground, i is `covers[i - 1]`. `canopy_m` holds the height above ground of
     trees and roofs where a surface raster shows it, else NaN. `ground_is_surface` says that trees and roofs are already in the
-    heights, so that cover adds none.
+    heights, so that cover adds none. `mapped` tells where the files account for all that stands on the land.
     """
 
     elevation: Elevation
@@ -43,6 +44,7 @@ class Landscape:
     assumptions: tuple[str, ...]
     cover_share: Float32 | None = None
     """How much of its cell a thin cover takes, 1 elsewhere: metres through it count by that; None where all cells are full."""
+    mapped: MappedLand = EVERYTHING_MAPPED
 
     @property
     def grid(self) -> Grid:
@@ -83,12 +85,13 @@ class Landscape:
         return np.zeros(len(heights)) if self.ground_is_surface else np.asarray(heights)
 
 
-def build_landscape(elevation: Elevation, covers: Sequence[Cover]) -> Landscape:
+def build_landscape(elevation: Elevation, covers: Sequence[Cover], mapped: MappedLand = EVERYTHING_MAPPED) -> Landscape:
     """Lay the cover on the grid.
 
     Where covers overlap, buildings win over all else, then the taller one. A cell belongs to a cover if its centre lies inside.
     Plants thinner than two cells take all cells that they touch, each by its true share; a building too thin to hold any centre
     takes them whole.
+    A surface raster shows what stands where it reaches, so the land under it is mapped, whatever `mapped` says of the cover files.
     """
     grid = elevation.grid
     assumptions: list[str] = []
@@ -122,7 +125,25 @@ def build_landscape(elevation: Elevation, covers: Sequence[Cover]) -> Landscape:
             "The elevation is a surface model: trees and roofs are in it already, so the cover polygons add no height."
         )
     thin = cover_share if bool((cover_share < 1.0).any()) else None
-    return Landscape(elevation, ordered, index, canopy_m, tuple(assumptions), thin)
+    return Landscape(elevation, ordered, index, canopy_m, tuple(assumptions), thin, _with_surface(mapped, elevation))
+
+
+def _with_surface(mapped: MappedLand, elevation: Elevation) -> MappedLand:
+    """Return the mapped land with what a surface raster shows."""
+    if mapped.boxes is None or elevation.ground_is_surface:
+        return EVERYTHING_MAPPED
+    if elevation.surface_amsl_m is None:
+        return mapped
+    rows, columns = np.nonzero(np.isfinite(elevation.surface_amsl_m))
+    if not len(rows):
+        return mapped
+    west, north = elevation.grid.x_y(columns.min() - 0.5, rows.min() - 0.5)
+    east, south = elevation.grid.x_y(columns.max() + 0.5, rows.max() + 0.5)
+    seen = (float(west), float(south), float(east), float(north))
+    grid = elevation.grid
+    if seen == (grid.west_m, grid.south_m, grid.east_m, grid.north_m):
+        return EVERYTHING_MAPPED
+    return replace(mapped, boxes=(*mapped.boxes, seen))
 
 
 def _tallest_m(cover: Cover) -> float:

@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from meshplan.assembly.stored import stored_certificate, stored_placement
+from meshplan.links.engine import compute_links
 from meshplan.links.pairs import candidate_pairs
+from meshplan.links.stations import Station
 from meshplan.links.uncertainty import draw_error_fields
+from meshplan.links.unmapped_words import unmapped_cost, unmapped_line
 from meshplan.planning.certificate import check_certificate
 from meshplan.planning.problem import MONEY_UNITS
 from meshplan.planning.verify import verify_plan
 from meshplan.records import Plan, Role
 from meshplan.reporting.check_text import CheckReport
 from meshplan.workflow.plan import compute_all_links, learned_links, placement_problem, stored_calibration
-from meshplan.workflow.prepare import prepare_property, refusal_of
+from meshplan.workflow.prepare import Prepared, prepare_property, refusal_of
 
 
 def check_property(folder: Path, *, radio: str | None = None, overrides: dict[str, Any] | None = None) -> CheckReport:
@@ -37,14 +44,39 @@ def check_property(folder: Path, *, radio: str | None = None, overrides: dict[st
     )
     refusal = refusal_of(prepared)
     refused = () if refusal is None else (str(refusal),)
+    bare_line = unmapped_line(prepared.landscape.mapped)
     return CheckReport(
         title=f"{folder}: {'fit to plan' if not refused else 'not fit to plan'}",
         good=not refused,
         facts=facts,
-        assumptions=prepared.assumptions,
+        assumptions=tuple(line for line in prepared.assumptions if line != bare_line),
         warnings=found.warnings,
         faults=refused,
+        not_mapped=_not_mapped(parts) if bare_line else "",
     )
+
+
+def _not_mapped(parts: Sequence[Prepared]) -> str:
+    """Return the line about unmapped land with what it costs the weakest sensor on its way to the nearest gateway or relay."""
+    costs: list[tuple[float, str]] = []
+    for part in parts:
+        pairs = _to_nearest(part.stations)
+        if len(pairs):
+            table = compute_links(part.stations, pairs, part.landscape, part.seasons, part.path)
+            cost = unmapped_cost(table, range(len(pairs)), "the weakest link from a sensor to the nearest gateway or relay")
+            costs.append((float(table.worst_chance.min()), cost))
+    return unmapped_line(parts[0].landscape.mapped, min(costs)[1] if costs else "")
+
+
+def _to_nearest(stations: Sequence[Station]) -> NDArray[np.intp]:
+    """Return pairs of each sensor with the gateway or relay nearest to it, shape (n, 2)."""
+    sensors = [i for i, station in enumerate(stations) if station.site.role is Role.SENSOR]
+    others = [i for i, station in enumerate(stations) if station.site.role is not Role.SENSOR]
+    if not sensors or not others:
+        return np.empty((0, 2), dtype=np.intp)
+    x, y = (np.array([getattr(station.site, name) for station in stations]) for name in ("x_m", "y_m"))
+    nearest = [others[int(np.argmin(np.hypot(x[others] - x[i], y[others] - y[i])))] for i in sensors]
+    return np.array(list(zip(sensors, nearest, strict=True)), dtype=np.intp)
 
 
 def check_plan(folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = None) -> CheckReport:

@@ -13,6 +13,7 @@ from meshplan.errors import InputError, nearest_name
 from meshplan.links.engine import LinkTable, with_stations
 from meshplan.links.mixture import link_radios
 from meshplan.links.uncertainty import ErrorFields, draw_error_fields
+from meshplan.links.unmapped_words import unmapped_line
 from meshplan.operation.open_ground import range_curve
 from meshplan.planning.problem import SolveLimits
 from meshplan.planning.solve import solve_placement
@@ -70,6 +71,7 @@ def compare_radios(
         rows.append(_mixture_row(base, mixture, error_fields, limits))
     tell("Comparing radios", len(names), len(names))
     marked = mark_best_settings(rows)
+    unmapped = unmapped_line(base.landscape.mapped)
     advice = advise(marked, base.found.settings.cost.currency)
     return Comparison(
         property_name=base.found.settings.name,
@@ -79,7 +81,7 @@ def compare_radios(
         chosen=advice.best,
         runner_up=advice.runner_up,
         currency=base.found.settings.cost.currency,
-        assumptions=(*base.found.assumptions, *base.landscape.assumptions),
+        assumptions=(*((unmapped,) if unmapped else ()), *base.found.assumptions, *base.landscape.assumptions),
         curves=tuple(range_curve(modes) for modes in lawful.values()),
     )
 

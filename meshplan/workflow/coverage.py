@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from meshplan.errors import InputError, TooLargeError, nearest_name
 from meshplan.grid import Float32
-from meshplan.kernels import Transmitter, sweep_parts
+from meshplan.kernels import SweepLoss, Transmitter, sweep_parts
 from meshplan.links.behind_hill_field import behind_hill_field_db
-from meshplan.links.engine import OBSTRUCTED_FROM_DB, fade_margin_db
+from meshplan.links.engine import OBSTRUCTED_FROM_DB, fade_margin_db, on_unmapped_land
+from meshplan.links.raised_field import RaisedField, raised_field
 from meshplan.links.standing_cover import radio_path, standing_cover
 from meshplan.links.stations import Station
 from meshplan.links.uncertainty import CLEAR_MODEL_SPREAD_DB, OBSTRUCTED_MODEL_SPREAD_DB, SOIL_SPREAD_DB, chance_of
@@ -24,11 +25,15 @@ from meshplan.records import Plan, Role
 from meshplan.reporting.coverage_files import write_coverage_raster
 from meshplan.reporting.files import all_or_nothing
 from meshplan.reporting.map import CoverageLayer, map_landscape, write_map
+from meshplan.units import Array
 from meshplan.workflow.prepare import Prepared, prepare_property
 from meshplan.workflow.progress import OnProgress, silent
 
 BYTES_PER_CELL: Final = 40
 """Rasters held at once: ground, cover, loss with its parts, best loss, margin, chance, classes."""
+
+RAISED_BYTES_PER_CELL: Final = 200
+"""More where something stands around ends that is in no layer: five losses from raised ends, their means and spreads."""
 
 PLANT_SPREAD_SHARE: Final = 0.35
 """Spread of a loss by plants as a share of it (published fits span 8 dB either way; own choice for whole rasters)."""
@@ -58,7 +63,8 @@ class Coverage:
 def estimate_coverage_bytes(prepared: Prepared) -> int:
     """Return the memory that a coverage takes beside the libraries."""
     grid = prepared.landscape.grid
-    return grid.rows * grid.columns * BYTES_PER_CELL
+    raised = any(station.surroundings is not None for station in prepared.stations)
+    return grid.rows * grid.columns * (BYTES_PER_CELL + (RAISED_BYTES_PER_CELL if raised else 0))
 
 
 def compute_coverage(
@@ -114,28 +120,26 @@ def compute_coverage(
     for number, station in enumerate(stations):
         tell("Sweeping the land", number, len(stations))
         column, row = prepared.landscape.grid.column_row(station.site.x_m, station.site.y_m)
-        transmitter = Transmitter(round(float(row)), round(float(column)), station.antenna_agl_m, station.inside)
-        parts = sweep_parts(
-            prepared.landscape.ground_amsl_m,
-            prepared.landscape.grid.cell_m,
-            transmitter,
-            receiver_agl_m,
-            path,
-            cover=cover,
-            cores=cores,
-            notify=lambda words: tell(words, 0, 0),
-        )
-        hidden = behind_hill_field_db(
-            prepared.landscape,
-            station.site.x_m,
-            station.site.y_m,
-            station.antenna_agl_m,
-            receiver_agl_m,
-            prepared.path,
-            parts.terrain_db,
-        )
-        parts = replace(parts, loss_db=parts.loss_db + hidden, terrain_db=parts.terrain_db + hidden)
-        singles.append(_served_by(station, sensor, number, parts, elevation_db, state.antenna_loss_db, state.name))
+        at = round(float(row)), round(float(column))
+
+        def sweep(antenna_agl_m: float, receiver_m: float, station: Station = station, at: tuple[int, int] = at) -> SweepLoss:
+            parts = sweep_parts(
+                prepared.landscape.ground_amsl_m,
+                prepared.landscape.grid.cell_m,
+                Transmitter(*at, antenna_agl_m, station.inside),
+                receiver_m,
+                path,
+                cover=cover,
+                cores=cores,
+                notify=lambda words: tell(words, 0, 0),
+            )
+            x_m, y_m = station.site.x_m, station.site.y_m
+            hidden = behind_hill_field_db(prepared.landscape, x_m, y_m, antenna_agl_m, receiver_m, prepared.path, parts.terrain_db)
+            return replace(parts, loss_db=parts.loss_db + hidden, terrain_db=parts.terrain_db + hidden)
+
+        parts = sweep(station.antenna_agl_m, receiver_agl_m)
+        raised = raised_field(prepared.landscape, station, receiver_agl_m, state.leaf_share, parts, sweep)
+        singles.append(_served_by(station, sensor, number, parts, raised, elevation_db, state.antenna_loss_db, state.name))
     tell("Sweeping the land", len(stations), len(stations))
     return _best_of(singles), tuple(singles)
 
@@ -234,25 +238,36 @@ def _usual_elevation_spread_db(plan: Plan) -> float:
 
 
 def _served_by(
-    station: Station, sensor: Station, number: int, parts: Any, elevation_db: float, weather_db: float, season: str
+    station: Station,
+    sensor: Station,
+    number: int,
+    parts: SweepLoss,
+    raised: RaisedField | None,
+    elevation_db: float,
+    weather_db: float,
+    season: str,
 ) -> Coverage:
     crossed_db = float(polarisation_loss_db(station.polarisation_deg - sensor.polarisation_deg))
-    lost_db = station.entry_loss_db + station.clutter_loss_db + crossed_db + 2.0 * weather_db
+    lost_db = station.entry_loss_db + crossed_db + 2.0 * weather_db
     gains = station.receive_gain_db + sensor.receive_gain_db - lost_db
-    up = sensor.tx_power_dbm + gains - parts.loss_db - station.sensitivity_dbm
-    down = station.tx_power_dbm + gains - parts.loss_db - sensor.sensitivity_dbm
+    loss_db = parts.loss_db if raised is None else (parts.loss_db + raised.extra_db).astype(np.float32)
+    up = sensor.tx_power_dbm + gains - loss_db - station.sensitivity_dbm
+    down = station.tx_power_dbm + gains - loss_db - sensor.sensitivity_dbm
     both = sensor.can_speak and sensor.can_hear
-    margin = np.minimum(up, down) if both else up
+    margin: Any = np.minimum(up, down) if both else up
     blocked = parts.terrain_db + parts.cover_db > OBSTRUCTED_FROM_DB
-    model = np.where(blocked, OBSTRUCTED_MODEL_SPREAD_DB, CLEAR_MODEL_SPREAD_DB)
+    model: Array = np.where(blocked, OBSTRUCTED_MODEL_SPREAD_DB, CLEAR_MODEL_SPREAD_DB)
     fixed = elevation_db**2 + SOIL_SPREAD_DB**2 + station.antenna.spread_db**2 + sensor.antenna.spread_db**2
-    around = station.entry_spread_db**2 + station.clutter_spread_db**2
-    spread = np.sqrt(model**2 + fixed + around + (PLANT_SPREAD_SHARE * parts.cover_db) ** 2)
+    around: Array = np.full_like(model, station.entry_spread_db**2)
+    if raised is not None:
+        model = on_unmapped_land(model, list(zip(raised.model_spread_db, raised.model_share, strict=True)))
+        around = around + raised.spread_db**2
+    spread: Array = np.sqrt(model**2 + fixed + around + (PLANT_SPREAD_SHARE * parts.cover_db) ** 2)
     chance = chance_of(margin, np.asarray(fade_margin_db(sensor, station)), spread)
     known = np.isfinite(parts.loss_db)
     return Coverage(
         names=(station.key,),
-        loss_db=parts.loss_db,
+        loss_db=loss_db,
         margin_db=margin.astype(np.float32),
         chance=chance.astype(np.float32),
         server=np.where(known, number, -1).astype(np.int16),

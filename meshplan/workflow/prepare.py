@@ -20,6 +20,7 @@ from meshplan.links.mixture import radio_names
 from meshplan.links.path_loss import PathSettings
 from meshplan.links.seasons import hemisphere_of, seasons_named
 from meshplan.links.stations import Station
+from meshplan.links.unmapped_words import unmapped_line
 from meshplan.operation.law import LegalVerdict, find_region, highest_lawful_power
 from meshplan.propagation.ground import ground_constants
 from meshplan.propagation.refraction import effective_earth_radius_km
@@ -30,6 +31,7 @@ from meshplan.settings import RadioSettings
 from meshplan.terrain.candidates import find_relay_places
 from meshplan.terrain.geodesy import to_degrees
 from meshplan.terrain.landscape import Landscape, build_landscape
+from meshplan.terrain.mapped_land import judge_mapped_land
 
 COMPARE = "compare"
 """Stands in property.toml for all radio classes."""
@@ -110,7 +112,9 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
         Everything that is wrong with the input, all at once where it can be known at once.
     """
     found = read_property(folder, overrides=overrides)
-    landscape = build_landscape(found.elevation, found.covers)
+    places = [(site.x_m, site.y_m) for site in found.sites]
+    mapped = judge_mapped_land(found.settings.land_cover, found.cover_reach_m, places, found.boundary)
+    landscape = build_landscape(found.elevation, found.covers, mapped)
     found = with_found_relays(found, landscape)
     hemisphere = hemisphere_of(sum(site.lat_deg for site in found.sites) / len(found.sites))
     return Base(
@@ -307,7 +311,9 @@ def _equip_alike(base: Base, radio: str) -> Prepared:
         polarisation=settings.antenna.polarisation,
         ground=ground_constants(settings.terrain.ground, mode.frequency_mhz),
     )
-    assumptions = (*base.found.assumptions, *base.landscape.assumptions, *mode.assumptions, *notes)
+    unmapped = unmapped_line(base.landscape.mapped)
+    said = (unmapped,) if unmapped else ()
+    assumptions = (*said, *base.found.assumptions, *base.landscape.assumptions, *mode.assumptions, *notes)
     return Prepared(
         base=base,
         radio=mode,

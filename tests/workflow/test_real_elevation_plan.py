@@ -41,7 +41,7 @@ def lay_hills(folder: Path, rasters: list[Path], more: str = "") -> Path:
     named = ", ".join(f'"{path}"' for path in rasters)
     (folder / "property.toml").write_text(
         'name = "Invented hill farm"\ncountry = "united-states"\nradio = "fsk-915-4k8"\nseasons = "bare"\n'
-        f'sites = "sites.csv"\nelevation = [{named}]\n{more}'
+        f'sites = "sites.csv"\nelevation = [{named}]\nland_cover.mapped = "all"\n{more}'
     )
     return folder
 
@@ -177,7 +177,7 @@ def test_a_property_below_sea_level_on_a_radar_tile(reference_dir: Path, tmp_pat
     )
     (tmp_path / "property.toml").write_text(
         'name = "Invented low farm"\ncountry = "europe"\nradio = "fsk-868-4k8"\nseasons = "bare"\n'
-        f'sites = "sites.csv"\nelevation = "{tile}"\n'
+        f'sites = "sites.csv"\nelevation = "{tile}"\nland_cover.mapped = "all"\n'
     )
     planned = plan_property(tmp_path)
     assert_sound(planned)

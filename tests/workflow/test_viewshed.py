@@ -70,7 +70,7 @@ def land(tmp_path_factory: pytest.TempPathFactory) -> RealLand:
     )
     (folder / "property.toml").write_text(
         'name = "Invented hills"\ncountry = "united-states"\nradio = "fsk-915-4k8"\nseasons = "bare"\n'
-        'sites = "sites.csv"\nelevation = "sample.tif"\n[terrain]\ncell_m = 40\n'
+        'sites = "sites.csv"\nelevation = "sample.tif"\nland_cover.mapped = "all"\n[terrain]\ncell_m = 40\n'
     )
     prepared = prepare_property(folder)
     grid = prepared.landscape.grid

@@ -83,6 +83,7 @@ def page_data(plan: Plan, landscape: MapLandscape) -> dict[str, Any]:
         "parts": [asdict(line) for line in plan.parts],
         "required_chance": plan.required_chance,
         "currency": plan.currency,
+        "not_mapped": plan.not_mapped,
         "assumptions": list(plan.assumptions),
         "unknowns": list(plan.unknowns),
         "cautions": list(plan.cautions),
@@ -176,6 +177,7 @@ def engine_record(engine: PageEngine) -> dict[str, Any]:
     """Return the constants of the page's engine; its rasters go with the terrain."""
     rasters = ("cover_number", "canopy_m", "cover_share", "sampled_as_m")
     record = {item.name: getattr(engine, item.name) for item in fields(engine) if item.name not in rasters}
+    record |= {"clutter": asdict(engine.clutter), "unmapped": None if engine.unmapped is None else asdict(engine.unmapped)}
     return {**record, "covers": [asdict(one) for one in engine.covers], "ends": [asdict(one) for one in engine.ends]}
 
 

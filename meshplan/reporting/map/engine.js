@@ -19,10 +19,7 @@ const meshEngine = (() => {
   /* refraction */
   const earthBulgeM = (distanceM, totalM, radiusKm) => (distanceM * (totalM - distanceM)) / (2000 * radiusKm);
 
-  const CLUTTER_MOST_MHZ = 3000,
-    STREET_WIDTH_M = 27,
-    CLUTTER_SPREAD_DB = 5,
-    DEEPEST_MISMATCH_DB = 15;
+  const DEEPEST_MISMATCH_DB = 15;
 
   /* fresnel */
   function fresnelRadiusM(startM, endM, frequencyMhz) {
@@ -54,14 +51,16 @@ const meshEngine = (() => {
     return nu <= -0.78 ? 0 : 6.9 + (20 / Math.LN10) * Math.asinh(nu - 0.1);
   }
 
-  /* clutter: loss of an antenna below the tops of what stands around it. */
-  function heightGainLossDb(topM, antennaAgl, frequencyMhz) {
-    if (!(topM > antennaAgl)) return 0;
-    const gigahertz = Math.min(frequencyMhz, CLUTTER_MOST_MHZ) / 1000,
-      rise = topM - antennaAgl,
-      angleDeg = (Math.atan(rise / STREET_WIDTH_M) * 180) / Math.PI;
-    return Math.max(knifeEdgeLossDb(0.342 * Math.sqrt(gigahertz * rise * angleDeg)) - 6.03, 0);
+  /* clutter: what an antenna loses against one at the tops of what stands around it; `rule` holds the figures of the plan. */
+  function endLossDb(topM, antennaAgl, frequencyMhz, streetWidthM, rule) {
+    const rise = topM - Math.max(antennaAgl, rule.least_antenna_m);
+    if (!(rise > 0)) return 0;
+    const gigahertz = Math.min(frequencyMhz, rule.most_mhz) / 1000,
+      angleDeg = (Math.atan(rise / streetWidthM) * 180) / Math.PI,
+      lossDb = knifeEdgeLossDb(0.342 * Math.sqrt(gigahertz * rise * angleDeg)) - 6.03;
+    return Math.min(Math.max(lossDb, 0), rule.most_end_loss_db);
   }
+  const chanceBetween = (distanceM, rule) => -Math.expm1(-distanceM / rule.chance_length_m);
 
   /* diffraction: Bullington's single edge. Slopes are taken from the line between the antennas. */
   function bullingtonEdge(along, obstacle, startAmsl, endAmsl, frequencyMhz, radiusKm) {
@@ -359,7 +358,8 @@ const meshEngine = (() => {
     filledShare,
     pathClearance,
     knifeEdgeLossDb,
-    heightGainLossDb,
+    endLossDb,
+    chanceBetween,
     bullingtonEdge,
     bullingtonLossDb,
     smoothSurface,
@@ -376,6 +376,5 @@ const meshEngine = (() => {
     groundBehindHillDb,
     aroundRowDb,
     normalChance,
-    CLUTTER_SPREAD_DB,
   };
 })();

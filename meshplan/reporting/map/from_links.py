@@ -10,19 +10,37 @@ import numpy as np
 from meshplan.links.engine import ALARM_SUCCESS, OBSTRUCTED_FROM_DB, TREND_SUCCESS
 from meshplan.links.path_loss import FIELD_CROPS, NEAR_AN_ANTENNA_M, OVER_CROWNS_SPREAD_DB, SHADOWED_FROM_DB, PathSettings
 from meshplan.links.stations import Station
+from meshplan.links.surroundings import Surroundings, assumed_surroundings
 from meshplan.links.uncertainty import CLEAR_MODEL_SPREAD_DB, OBSTRUCTED_MODEL_SPREAD_DB, SOIL_SPREAD_DB
 from meshplan.links.verdict import SURE_NO_CHANCE
 from meshplan.links.walls import DEFAULT_WALL, enclosure_loss_db, enclosure_spread_db
 from meshplan.links.way_around import CLEAR_BELOW_M, FURTHEST_ASIDE_M
 from meshplan.propagation.behind_hills import FULLY_BLOCKED_NU, GIVEN_BACK
-from meshplan.propagation.clutter import CLUTTER_HEIGHT_M
+from meshplan.propagation.clutter import (
+    CHANCE_LENGTH_M,
+    CLUTTER_MOST_MHZ,
+    CLUTTER_SPREAD_DB,
+    LEAST_ANTENNA_M,
+    MOST_END_LOSS_DB,
+)
 from meshplan.propagation.seasons import Season
 from meshplan.propagation.tables import figure_at_frequency
 from meshplan.propagation.variability import rayleigh_fade_db
 from meshplan.propagation.vegetation import COVER_KINDS, MOST_SPREAD_DB, woodland_db_per_m, woodland_most_db
 from meshplan.records import Cover, Plan, Purpose, Role
-from meshplan.reporting.map.landscape import CoverageLayer, MapLandscape, MeasuredPoint, PageCover, PageEnd, PageEngine
+from meshplan.reporting.map.landscape import (
+    CoverageLayer,
+    MapLandscape,
+    MeasuredPoint,
+    PageAround,
+    PageClutter,
+    PageCover,
+    PageEnd,
+    PageEngine,
+    PageUnmapped,
+)
 from meshplan.terrain.landscape import Landscape
+from meshplan.terrain.mapped_land import FULLY_UNMAPPED_M
 
 
 def map_landscape(
@@ -82,6 +100,9 @@ def page_engine(
         covers=covers,
         ends=tuple(_page_ends(plan, stations)),
         season_antenna_loss_db=tuple(season.antenna_loss_db for season in seasons),
+        season_leaf_share=tuple(season.leaf_share for season in seasons),
+        clutter=PageClutter(CLUTTER_MOST_MHZ, MOST_END_LOSS_DB, LEAST_ANTENNA_M, CHANCE_LENGTH_M, CLUTTER_SPREAD_DB),
+        unmapped=_page_unmapped(landscape),
         near_an_antenna_m=NEAR_AN_ANTENNA_M,
         furthest_aside_m=FURTHEST_ASIDE_M,
         clear_below_m=CLEAR_BELOW_M,
@@ -151,6 +172,33 @@ def _page_cover(
     )
 
 
+def page_around(around: Surroundings | None) -> PageAround | None:
+    """Return what stands around an end as the page needs it."""
+    if around is None:
+        return None
+    return PageAround(
+        assumed=not around.told,
+        told=around.is_one_named_height,
+        tops_m=around.low_middle_high_m,
+        share=around.share,
+        model_spread_db=around.model_spread_db,
+        leafless_share=around.leafless_share,
+        street_width_m=around.street_width_m,
+    )
+
+
+def _page_unmapped(landscape: Landscape) -> PageUnmapped | None:
+    mapped, grid = landscape.mapped, landscape.grid
+    around = page_around(assumed_surroundings(mapped.unmapped, 1.0))
+    if mapped.boxes is None or around is None:
+        return None
+    boxes = tuple(
+        (west - grid.west_m, grid.north_m - north, east - grid.west_m, grid.north_m - south)
+        for west, south, east, north in mapped.boxes
+    )
+    return PageUnmapped(around, boxes, FULLY_UNMAPPED_M)
+
+
 def _page_ends(plan: Plan, stations: Sequence[Station]) -> list[PageEnd]:
     """Return an end for each device of the plan that has a station at its height, or at any height."""
     ends = []
@@ -177,7 +225,7 @@ def _page_ends(plan: Plan, stations: Sequence[Station]) -> list[PageEnd]:
                 local_loss_db=station.local_loss_db,
                 entry_loss_db=station.entry_loss_db,
                 entry_spread_db=station.entry_spread_db,
-                clutter_top_m=CLUTTER_HEIGHT_M[station.surroundings] if station.surroundings else 0.0,
+                around=page_around(station.surroundings),
                 polarisation_deg=station.polarisation_deg,
                 antenna_spread_db=station.antenna.spread_db,
                 inside=station.inside,

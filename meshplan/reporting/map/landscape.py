@@ -63,6 +63,44 @@ class PageCover:
 
 
 @dataclass(frozen=True)
+class PageAround:
+    """What stands around an end and is in no layer, as `links.surroundings` has it."""
+
+    assumed: bool
+    """Whether it is the class of unmapped land, which goes with the place; otherwise somebody named it for the site."""
+    told: bool
+    """One height that somebody named."""
+    tops_m: tuple[float, float, float]
+    share: float
+    model_spread_db: float
+    leafless_share: float
+    street_width_m: float
+
+
+@dataclass(frozen=True)
+class PageUnmapped:
+    """Unmapped land: its class, and the boxes that are mapped as metres east and south of the corner of the grid.
+
+    Each box is (west, north, east, south); without boxes nothing is mapped.
+    """
+
+    around: PageAround
+    boxes_m: tuple[tuple[float, float, float, float], ...]
+    fully_unmapped_m: float
+
+
+@dataclass(frozen=True)
+class PageClutter:
+    """Figures of the loss of ends below the tops around them (`propagation.clutter`)."""
+
+    most_mhz: float
+    most_end_loss_db: float
+    least_antenna_m: float
+    chance_length_m: float
+    told_spread_db: float
+
+
+@dataclass(frozen=True)
 class PageEnd:
     """One device as an end of a trial link. `local_loss_db` is cable, box and other losses, `entry_loss_db` the wall around it."""
 
@@ -82,8 +120,8 @@ class PageEnd:
     local_loss_db: float
     entry_loss_db: float
     entry_spread_db: float
-    clutter_top_m: float
-    """Tops of what stands around it and is in no layer; 0 if nothing does."""
+    around: PageAround | None
+    """What stands around it and is in no layer."""
     polarisation_deg: float
     """Angle of the antenna from upright."""
     antenna_spread_db: float
@@ -114,6 +152,10 @@ class PageEngine:
     covers: tuple[PageCover, ...]
     ends: tuple[PageEnd, ...]
     season_antenna_loss_db: tuple[float, ...]
+    season_leaf_share: tuple[float, ...]
+    clutter: PageClutter
+    unmapped: PageUnmapped | None
+    """None where everything is mapped."""
     near_an_antenna_m: float
     furthest_aside_m: float
     """How far beside a path the end of a hedge is looked for."""

@@ -153,6 +153,54 @@ const meshLinks = (() => {
     };
   }
 
+  /* links/raised_ends: what surroundings of the ends add to the bare path, season by season, and how little is known of it. */
+  const LOW = 0,
+    MIDDLE = 1,
+    HIGH = 2;
+  const mean3 = (values) => (values[0] + values[1] + values[2]) / 3;
+  const spread3 = (values) => Math.sqrt(mean3(values.map((one) => (one - mean3(values)) ** 2)));
+  function surroundingsOf(profile, a, b, bare, engine) {
+    const nothing = { told: false, tops_m: [0, 0, 0], leafless_share: 1, street_width_m: 1 },
+      tops = [a.around || nothing, b.around || nothing],
+      own = [a, b];
+    if (!tops.some((around, end) => around.tops_m[HIGH] > own[end].antenna_agl_m))
+      return bare.totalDb.map(() => ({ extraDb: 0, spreadDb: 0 }));
+    const endDb = (end, which, season) => {
+      const around = tops[end],
+        rule = engine.clutter,
+        topM = around.tops_m[which],
+        lossDb = meshEngine.endLossDb(topM, own[end].antenna_agl_m, engine.frequency_mhz, around.street_width_m, rule);
+      const leaves = around.leafless_share + (1 - around.leafless_share) * engine.season_leaf_share[season];
+      return lossDb * (around.told ? 1 : meshEngine.chanceBetween(profile.distanceM, rule)) * leaves;
+    };
+    const alike = tops.map((around) => around.tops_m[LOW] === around.tops_m[HIGH]),
+      found = new Map();
+    const totals = (topA, topB) => {
+      const which = [alike[0] ? MIDDLE : topA, alike[1] ? MIDDLE : topB],
+        key = which.join();
+      if (!found.has(key)) {
+        const [aAgl, bAgl] = own.map((end, i) => Math.max(end.antenna_agl_m, tops[i].tops_m[which[i]]));
+        const raised = pathLosses(profile, { aAgl, bAgl, insideA: a.inside, insideB: b.inside }, engine);
+        const overTops = (season) => raised.totalDb[season] - raised.freeSpaceDb + endDb(0, which[0], season) + endDb(1, which[1], season);
+        found.set(
+          key,
+          bare.totalDb.map((bareDb, season) => Math.max(bareDb, bare.freeSpaceDb + overTops(season))),
+        );
+      }
+      return found.get(key);
+    };
+    return bare.totalDb.map((bareDb, season) => {
+      const middle = totals(MIDDLE, MIDDLE)[season],
+        byA = [totals(LOW, MIDDLE)[season], middle, totals(HIGH, MIDDLE)[season]],
+        byB = [totals(MIDDLE, LOW)[season], middle, totals(MIDDLE, HIGH)[season]];
+      const told = (end) => (tops[end].told ? Math.min(endDb(end, MIDDLE, season), engine.clutter.told_spread_db) : 0);
+      return {
+        extraDb: Math.max(mean3(byA) + mean3(byB) - middle - bareDb, 0),
+        spreadDb: Math.hypot(spread3(byA), spread3(byB), told(0), told(1)),
+      };
+    });
+  }
+
   /* links/engine: gain of one end towards the other. */
   function gainTowardsDbi(end, bearingDeg, upDeg) {
     if (end.pattern === "round") return meshEngine.omnidirectionalGainDbi(end.gain_dbi, upDeg, end.tilt_deg);
@@ -177,29 +225,32 @@ const meshLinks = (() => {
     const upDeg = (Math.atan2(losses.endAmsl - losses.startAmsl, Math.max(profile.distanceM, 0.1)) * 180) / Math.PI;
     const gainA = gainTowardsDbi(a, profile.bearingDeg, upDeg),
       gainB = gainTowardsDbi(b, (profile.bearingDeg + 180) % 360, -upDeg);
-    const clutter = [a, b].map((end) => meshEngine.heightGainLossDb(end.clutter_top_m, end.antenna_agl_m, engine.frequency_mhz));
+    const around = surroundingsOf(profile, a, b, losses, engine);
     const crossedDb = meshEngine.polarisationLossDb(a.polarisation_deg - b.polarisation_deg);
-    const between =
-      gainA + gainB - crossedDb - a.local_loss_db - b.local_loss_db - a.entry_loss_db - b.entry_loss_db - clutter[0] - clutter[1];
+    const between = gainA + gainB - crossedDb - a.local_loss_db - b.local_loss_db - a.entry_loss_db - b.entry_loss_db;
     const fadeDb =
       (a.is_sensor || b.is_sensor) && (!a.is_sensor || a.relaxed) && (!b.is_sensor || b.relaxed)
         ? engine.relaxed_fade_db
         : engine.strict_fade_db;
-    const model = losses.obstructed ? engine.obstructed_spread_db : engine.clear_spread_db,
+    const rule = losses.obstructed ? engine.obstructed_spread_db : engine.clear_spread_db,
+      onLand = (end) => (end.around ? rule + end.around.share * Math.max(end.around.model_spread_db - rule, 0) : rule),
+      model = Math.max(onLand(a), onLand(b)),
       soil = losses.groundLimited ? engine.soil_spread_db : 0;
-    const antenna = Math.hypot(a.antenna_spread_db, b.antenna_spread_db, a.entry_spread_db, b.entry_spread_db, ...clutter.map((db) => (db > 0 ? meshEngine.CLUTTER_SPREAD_DB : 0)));
-    const seasons = losses.totalDb.map((lossDb, season) => {
+    const antenna = Math.hypot(a.antenna_spread_db, b.antenna_spread_db, a.entry_spread_db, b.entry_spread_db);
+    const seasons = losses.totalDb.map((bareDb, season) => {
+      const lossDb = bareDb + around[season].extraDb;
       const level = between - lossDb - 2 * engine.season_antenna_loss_db[season];
       const atB =
         a.can_speak && b.can_hear ? a.tx_power_dbm + level - b.sensitivity_dbm : a.can_hear && b.can_speak ? Infinity : -Infinity;
       const atA = b.can_speak && a.can_hear ? b.tx_power_dbm + level - a.sensitivity_dbm : Infinity;
-      const otherSpread = Math.hypot(model, soil, antenna, losses.seasons[season].spreadDb),
+      const otherSpread = Math.hypot(model, soil, antenna, losses.seasons[season].spreadDb, around[season].spreadDb),
         spreadDb = Math.hypot(otherSpread, elevationSpreadDb);
       const marginDb = Math.min(atA, atB);
-      return { lossDb, marginDb, spreadDb, otherSpread, chance: meshEngine.normalChance((marginDb - fadeDb) / spreadDb) };
+      const works = meshEngine.normalChance((marginDb - fadeDb) / spreadDb);
+      return { lossDb, surroundingsDb: around[season].extraDb, marginDb, spreadDb, otherSpread, chance: works };
     });
     return { losses, seasons, fadeDb, gainA, gainB };
   }
 
-  return { pathLosses, gainTowardsDbi, linkBetween };
+  return { pathLosses, surroundingsOf, gainTowardsDbi, linkBetween };
 })();

@@ -63,9 +63,26 @@ const meshTrial = (() => {
   }
 
   /* ---- figures ---- */
+  /* terrain/mapped_land: what a place is taken to stand among. What somebody named for a site stays with it. */
+  function aroundAt(around, place) {
+    const { unmapped } = app.engine;
+    if (!unmapped || (around && !around.assumed)) return around;
+    const { column, row } = app.land.cellOf(place.lat, place.lng),
+      x = (column + 0.5) * app.land.cellM,
+      y = (row + 0.5) * app.land.cellM;
+    const away = unmapped.boxes_m.map(([west, north, east, south]) =>
+      Math.hypot(Math.max(west - x, x - east, 0), Math.max(north - y, y - south, 0)),
+    );
+    const share = Math.min(Math.min(Infinity, ...away) / unmapped.fully_unmapped_m, 1),
+      width = Math.max(unmapped.around.street_width_m, around ? around.street_width_m : 0);
+    if (!(share > 0)) return null;
+    return { ...unmapped.around, share, street_width_m: width, tops_m: unmapped.around.tops_m.map((top) => top * share) };
+  }
+
   /* An end at a place and height: walls around it are looked up anew when it has moved. */
-  function endAt(end, place, antennaAgl, moved) {
-    if (!moved && antennaAgl === end.antenna_agl_m) return end;
+  function endAt(base, place, antennaAgl, moved) {
+    if (!moved && antennaAgl === base.antenna_agl_m) return base;
+    const end = moved ? { ...base, around: aroundAt(base.around, place) } : base;
     const number = app.land.coverNumber[app.land.nearest(app.land.cellOf(place.lat, place.lng))],
       cover = number ? app.engine.covers[number - 1] : null;
     const inside = cover && cover.solid && antennaAgl < cover.tallest_m;

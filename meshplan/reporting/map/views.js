@@ -118,6 +118,7 @@ const meshViews = (() => {
     const season = app.season ? `in the season “${seasonWords(app.season)}”` : "each in its worst season";
     return [
       unservedBox(app),
+      data.not_mapped ? h("p", { id: "not-mapped" }, h("strong", {}, data.not_mapped)) : null,
       h("h2", { id: "links-title" }, "Links of the plan, weakest first"),
       linkTable(app, chosen, `Shown ${season}${app.radio ? `, of ${app.radioTitle(app.radio)} only` : ""}. Choose a link for its figures and its section through the land.`),
       h("h2", {}, "Sites"),
@@ -413,6 +414,7 @@ const meshViews = (() => {
       ["plants", spread.vegetation_db],
       ["soil", spread.soil_db],
       ["antenna", spread.antenna_db],
+      ["surroundings", spread.surroundings_db],
     ].filter(([, value]) => value > 0.05);
     return [
       backRow(app, `${link.a} → ${link.b}`),

@@ -36,6 +36,7 @@ from meshplan.records import (
     Unserved,
 )
 from meshplan.reporting.map import CoverageLayer, MapLandscape, MeasuredPoint, PageCover, PageEnd, PageEngine
+from meshplan.reporting.map.landscape import PageClutter
 
 GRID = Grid("EPSG:32710", west_m=480_000.0, north_m=4_684_000.0, cell_m=5.0, columns=240, rows=200)
 KINDS = ("open ground", "wood_deciduous", "building", "water")
@@ -399,7 +400,7 @@ def make_engine(plan: Plan) -> PageEngine:
             local_loss_db=0.5 if device.role is Role.SENSOR else 1.8,
             entry_loss_db=0.0,
             entry_spread_db=0.0,
-            clutter_top_m=0.0,
+            around=None,
             polarisation_deg=0.0,
             antenna_spread_db=2.0,
             inside=0,
@@ -421,6 +422,9 @@ def make_engine(plan: Plan) -> PageEngine:
         covers=tuple(make_page_cover(kind) for kind in (1, 2, 3)),
         ends=ends,
         season_antenna_loss_db=(0.0, 0.0),
+        season_leaf_share=(0.0, 1.0),
+        clutter=PageClutter(3000.0, 20.0, 0.3, 60.0, 5.0),
+        unmapped=None,
         near_an_antenna_m=50.0,
         furthest_aside_m=100.0,
         clear_below_m=1.0,

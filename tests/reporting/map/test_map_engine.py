@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import asdict, fields, replace
 from typing import Any
 
 import numpy as np
@@ -13,17 +14,20 @@ from numpy.typing import NDArray
 
 from meshplan.grid import Elevation, RasterNote
 from meshplan.links.path_loss import Ends, PathLosses, PathSettings, path_losses
+from meshplan.links.raised_ends import end_tops, raised_paths
+from meshplan.links.surroundings import Surroundings, assumed_surroundings, named_surroundings
 from meshplan.links.way_around import ways_around_rows_db
 from meshplan.propagation.antenna import omnidirectional_gain_dbi, polarisation_loss_db, sector_gain_dbi
-from meshplan.propagation.clutter import CLUTTER_HEIGHT_M, height_gain_loss_db
+from meshplan.propagation.clutter import CLUTTER_MOST_MHZ, LEAST_ANTENNA_M, MOST_END_LOSS_DB, end_loss_db
 from meshplan.propagation.ground import ground_constants
 from meshplan.propagation.seasons import usual_seasons
-from meshplan.records import SURROUNDINGS, Cover
-from meshplan.reporting.map import page_engine
+from meshplan.records import Cover
+from meshplan.reporting.map import from_links, page_engine
 from meshplan.reporting.map.assets import own_file
 from meshplan.reporting.map.data import engine_record, json_block
 from meshplan.terrain.landscape import Landscape, build_landscape
-from meshplan.terrain.profile import Profiles, sample_profiles
+from meshplan.terrain.mapped_land import MappedLand
+from meshplan.terrain.profile import CoverPieces, Profiles, sample_profiles
 
 PAIRS = 1000
 SAMPLES = 140
@@ -94,30 +98,32 @@ def pieces_of(profiles: Profiles, path: int) -> dict[str, Any]:
     return {**{name: values.tolist() for name, values in lists.items()}, "canopy": canopy}
 
 
+def page_row(profiles: Profiles, ends: Ends, around: Around, i: int) -> dict[str, Any]:
+    """Return one path in the page's form."""
+    return {
+        "along": profiles.along_m[i].tolist(),
+        "ground": profiles.ground_amsl_m[i].tolist(),
+        "number": profiles.cover_index[i].tolist(),
+        "canopy": None if profiles.canopy_m is None else [None if np.isnan(v) else float(v) for v in profiles.canopy_m[i]],
+        "pieces": pieces_of(profiles, i),
+        "bearingDeg": float(ends.bearing_deg[i]),
+        "around": [[number, float(losses[i])] for number, losses in around.items() if np.isfinite(losses[i])],
+        "ends": {
+            "aAgl": float(ends.antenna_a_agl_m[i]),
+            "bAgl": float(ends.antenna_b_agl_m[i]),
+            "insideA": int(ends.inside_a[i]),
+            "insideB": int(ends.inside_b[i]),
+        },
+    }
+
+
 def page_losses(page: Any, engine: Any, profiles: Profiles, ends: Ends, around: Around) -> list[dict[str, Any]]:
     """Run the page's engine on the very samples of the Python engine."""
     page.evaluate("(record) => { window.constants = JSON.parse(record); }", json_block(engine_record(engine)))
     found: list[dict[str, Any]] = []
     for start in range(0, len(profiles.distance_m), 100):
         part = range(start, min(start + 100, len(profiles.distance_m)))
-        rows = [
-            {
-                "along": profiles.along_m[i].tolist(),
-                "ground": profiles.ground_amsl_m[i].tolist(),
-                "number": profiles.cover_index[i].tolist(),
-                "canopy": None if profiles.canopy_m is None else [None if np.isnan(v) else float(v) for v in profiles.canopy_m[i]],
-                "pieces": pieces_of(profiles, i),
-                "bearingDeg": float(ends.bearing_deg[i]),
-                "around": [[number, float(losses[i])] for number, losses in around.items() if np.isfinite(losses[i])],
-                "ends": {
-                    "aAgl": float(ends.antenna_a_agl_m[i]),
-                    "bAgl": float(ends.antenna_b_agl_m[i]),
-                    "insideA": int(ends.inside_a[i]),
-                    "insideB": int(ends.inside_b[i]),
-                },
-            }
-            for i in part
-        ]
+        rows = [page_row(profiles, ends, around, i) for i in part]
         found += page.evaluate(
             """(rows) => rows.map((row) => {
               const seen = (heights) => heights && heights.map((height) => height === null ? NaN : height);
@@ -205,18 +211,104 @@ def test_crossed_antennas_cost_the_same(engine_page: Any) -> None:
     assert found == pytest.approx(polarisation_loss_db(angles).tolist(), abs=1e-9)
 
 
-def test_surroundings_cost_the_same(engine_page: Any) -> None:
+def test_the_loss_of_an_end_is_the_same(engine_page: Any) -> None:
+    rule = {"most_mhz": CLUTTER_MOST_MHZ, "most_end_loss_db": MOST_END_LOSS_DB, "least_antenna_m": LEAST_ANTENNA_M}
     cases = [
-        (top, height, mhz)
-        for top in (0.0, 10.0, 15.0, 20.0)
-        for height in (0.5, 1.5, 6.0, 12.0, 25.0)
-        for mhz in (169.0, 868.0, 2440.0)
+        (top, height, mhz, width)
+        for top in (0.0, 10.0, 15.0, 25.0)
+        for height in (0.1, 1.5, 6.0, 12.0, 25.0)
+        for mhz in (169.0, 868.0, 2440.0, 5800.0)
+        for width in (27.0, 100.0)
     ]
-    found = engine_page.evaluate("(rows) => rows.map((row) => meshEngine.heightGainLossDb(...row))", cases)
-    kinds = {height: kind for kind, height in CLUTTER_HEIGHT_M.items() if kind in SURROUNDINGS}
-    wanted = [float(height_gain_loss_db(kinds[top], height, mhz)) if top else 0.0 for top, height, mhz in cases]
+    found = engine_page.evaluate("([rows, rule]) => rows.map((row) => meshEngine.endLossDb(...row, rule))", [cases, rule])
+    wanted = [float(end_loss_db(top, height, mhz, street_width_m=width)) for top, height, mhz, width in cases]
     assert found == pytest.approx(wanted, abs=1e-9)
-    assert max(wanted) > 15.0
+    assert max(wanted) == MOST_END_LOSS_DB
+
+
+def test_surroundings_cost_the_same(engine_page: Any) -> None:
+    """Named and assumed surroundings at either end, over the same samples: loss and spread of every season."""
+    land, settings = make_land(868.0, canopy=False)
+    land = replace(land, mapped=MappedLand((), "rural"))
+    count = 120
+    profiles, ends, around = random_paths(land, count, 868.0)
+    kinds: list[Surroundings | None] = [
+        assumed_surroundings("rural", 1.0),
+        named_surroundings("urban"),
+        assumed_surroundings("urban", 0.4, clearing_m=60.0),
+        None,
+        named_surroundings("suburban", unmapped_share=1.0),
+    ]
+    random = np.random.default_rng(SEED)
+    pick = random.integers(0, len(kinds), (2, count))
+    heights = (ends.antenna_a_agl_m, ends.antenna_b_agl_m)
+    tops = tuple(
+        end_tops(height.tolist(), [kinds[i] for i in chosen], np.arange(count))
+        for height, chosen in zip(heights, pick, strict=True)
+    )
+    # The profiles are the places' own, so that the paths need not be sampled anew.
+    wanted = [
+        raised_paths(
+            profiles_of(profiles, i),
+            ends_of(ends, i),
+            (tops[0].at(np.array([i])), tops[1].at(np.array([i]))),
+            land,
+            SEASONS,
+            settings,
+            (np.zeros(1),) * 4,
+            around_db={number: losses[i : i + 1] for number, losses in around.items()},
+        ).losses
+        for i in range(count)
+    ]
+    expected = np.array([losses.surroundings_db[:, 0] for losses in wanted])
+    spread = np.array([np.hypot(losses.surroundings_spread_a_db, losses.surroundings_spread_b_db)[:, 0] for losses in wanted])
+    engine = page_engine(make_plan(), land, (), SEASONS, settings)
+    rows = [
+        {
+            **page_row(profiles, ends, around, i),
+            "around_a": page_around(kinds[pick[0, i]]),
+            "around_b": page_around(kinds[pick[1, i]]),
+        }
+        for i in range(count)
+    ]
+    engine_page.evaluate("(record) => { window.constants = JSON.parse(record); }", json_block(engine_record(engine)))
+    found = engine_page.evaluate(
+        """(rows) => rows.map((row) => {
+          const profile = { ...row, distanceM: row.along[row.along.length - 1], around: new Map(row.around) };
+          const end = (which) => ({ antenna_agl_m: row.ends[`${which}Agl`], inside: row.ends[`inside${which.toUpperCase()}`],
+            around: row[`around_${which}`] });
+          const bare = meshLinks.pathLosses(profile, row.ends, constants);
+          return meshLinks.surroundingsOf(profile, end("a"), end("b"), bare, constants).map((one) => [one.extraDb, one.spreadDb]);
+        })""",
+        rows,
+    )
+    got = np.array(found)
+    assert np.abs(got[:, :, 0] - expected).max() <= 1e-6
+    assert np.abs(got[:, :, 1] - spread).max() <= 1e-6
+    assert (expected > 5.0).mean() > 0.3
+    assert (expected == 0.0).any()
+    assert (np.ptp(expected, axis=1) > 0.5).any(), "leaves count"
+
+
+def page_around(around: Surroundings | None) -> dict[str, Any] | None:
+    """Return surroundings as the page has them."""
+    made = from_links.page_around(around)
+    return None if made is None else asdict(made)
+
+
+def ends_of(ends: Ends, i: int) -> Ends:
+    """Return the ends of one path."""
+    return Ends(*(getattr(ends, item.name)[i : i + 1] for item in fields(Ends)))
+
+
+def profiles_of(profiles: Profiles, i: int) -> Profiles:
+    """Return one of the profiles."""
+    pieces = profiles.pieces
+    here = slice(*np.searchsorted(pieces.pair, [i, i + 1]))
+    own = CoverPieces(
+        np.zeros(here.stop - here.start, dtype=np.intp), pieces.sample[here], pieces.cover_index[here], pieces.share[here], None
+    )
+    return Profiles(profiles.distance_m[i : i + 1], profiles.ground_amsl_m[i : i + 1], profiles.cover_index[i : i + 1], None, own)
 
 
 def test_chance_is_the_normal_distribution(engine_page: Any) -> None:
