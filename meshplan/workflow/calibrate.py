@@ -17,7 +17,7 @@ from meshplan.calibration.compare import compare_predictions
 from meshplan.errors import InputError, MeshplanError, MissingFileError, nearest_name, raise_faults
 from meshplan.inputs.measurements import read_readings
 from meshplan.links.engine import compute_links
-from meshplan.links.seasons import MONTH_NAMES, seasons_named
+from meshplan.links.seasons import MONTH_NAMES, season_word, seasons_named
 from meshplan.links.stations import Station
 from meshplan.links.uncertainty import ErrorFields, draw_error_fields
 from meshplan.measurement_records import (
@@ -212,8 +212,9 @@ def predict_readings(
             continue
         group = asked.setdefault(id(part), _Asked(part))
         ends = [_station(part, plan, end, reading, faults) for end in (reading.a, reading.b)]
-        if ends[0] is not None and ends[1] is not None:
-            of_reading.append((id(part), group.add(ends[0], ends[1], _season_word(reading, prepared), reading, label)))
+        season = _season_word(reading, prepared, faults)
+        if ends[0] is not None and ends[1] is not None and season:
+            of_reading.append((id(part), group.add(ends[0], ends[1], season, reading, label)))
     raise_faults(faults)
     fields = draw_error_fields(prepared.landscape)
     predicted = {key: group.predict(fields) for key, group in asked.items()}
@@ -347,8 +348,14 @@ def _station(prepared: Prepared, plan: Plan, end: End, reading: Reading, faults:
     return replace(station, **changes)
 
 
-def _season_word(reading: Reading, prepared: Prepared) -> str:
+def _season_word(reading: Reading, prepared: Prepared, faults: list[MeshplanError]) -> str:
+    """Return the one word for the season of a reading, empty where it is not known."""
     if reading.season:
-        return reading.season
+        try:
+            seasons_named((reading.season,), prepared.base.hemisphere, where=f"{reading.where}, column 'season'")
+        except MeshplanError as error:
+            faults.append(error)
+            return ""
+        return season_word(reading.season)
     month = reading.month or (reading.time.month if reading.time else None)
-    return MONTH_NAMES[month - 1] if month else prepared.seasons[0].name
+    return MONTH_NAMES[month - 1] if month else season_word(prepared.seasons[0].name)
