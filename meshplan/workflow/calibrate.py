@@ -12,7 +12,7 @@ import numpy as np
 
 from meshplan.assembly.learned import corrected_table, predicted_link
 from meshplan.calibration.calibrate import calibrate
-from meshplan.calibration.combine import combine_readings
+from meshplan.calibration.combine import at_cap, combine_readings
 from meshplan.calibration.compare import compare_predictions
 from meshplan.errors import InputError, MeshplanError, MissingFileError, nearest_name, raise_faults
 from meshplan.inputs.measurements import read_readings
@@ -218,7 +218,12 @@ def predict_readings(
     raise_faults(faults)
     fields = draw_error_fields(prepared.landscape)
     predicted = {key: group.predict(fields) for key, group in asked.items()}
-    return tuple(predicted[key][place] for key, place in of_reading), tuple(notes)
+    links = tuple(predicted[key][place] for key, place in of_reading)
+    capped = sum(at_cap(reading, link) for reading, link in zip(readings, links, strict=True))
+    if capped:
+        rows = "1 reading shows" if capped == 1 else f"{capped} readings show"
+        notes[f"{rows} an SNR as large as the receiver can report: it is taken as that or more, and tells no noise."] = None
+    return links, tuple(notes)
 
 
 class _Classes:
