@@ -234,7 +234,8 @@ def _noise_rise_db(readings: Sequence[Reading], links: Sequence[PredictedLink]) 
     A row with an SNR at the receiver's cap bounds the noise from above. The lowest of such bounds counts, raised by twice the error
     of reading one, so that further strong readings never raise the noise and a low one by chance does not hide it.
     """
-    rises, bounds = [], []
+    rises: list[float] = []
+    bounds: list[float] = []
     for reading, link in zip(readings, links, strict=True):
         if reading.power_dbm is None or reading.snr_db is None or not math.isfinite(link.noise_dbm):
             continue
