@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from meshplan.records import Spread
 
 NAN = float("nan")
+SNR_CAP_DB = 10.0
+"""Where nobody says what a receiver can report: chirp receivers stop at about +10 to +14 dB (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -93,6 +95,8 @@ class PredictedLink:
     antenna_b_agl_m: float = NAN
     noise_dbm: float = NAN
     """Noise level that the engine expects at `b`; needed to use readings that give only an SNR."""
+    snr_cap_db: float = SNR_CAP_DB
+    """Largest signal-to-noise ratio that the receiver at `b` reports: a reading of so much says "so much or more"."""
 
     @property
     def margin_db(self) -> float:
@@ -120,7 +124,7 @@ class MeasuredLink:
     """All readings of one link at one place, radio and season, brought to one figure.
 
     Either `power_dbm` with its standard error, or bounds: the median power lies between `low_dbm` and `high_dbm`. `snr_only` says
-    that power was had from an SNR and the expected noise, so that noise at `b` enters.
+    that power (or its bound) was had from an SNR and the expected noise, so that noise at `b` enters.
     """
 
     link: PredictedLink
@@ -130,7 +134,9 @@ class MeasuredLink:
     high_dbm: float = math.inf
     snr_only: bool = False
     noise_rise_db: float = NAN
-    """Measured noise over the expected noise at `b`, where power and SNR were both read."""
+    """Measured noise over the expected noise at `b`, where power and SNR were both read below the receiver's cap."""
+    noise_high_db: float = math.inf
+    """The noise lies at most so far over the expected one, where the SNR was at the cap: the true ratio was larger."""
     packets: Wilson | None = None
     powers_dbm: tuple[float, ...] = ()
     """Single readings, for errors over packets."""

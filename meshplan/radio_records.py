@@ -126,6 +126,8 @@ class RadioClass:
     relay_capable: bool
     can_listen_first: bool
     licence_required: bool = False
+    snr_cap_db: Figure | None = None
+    """Largest signal-to-noise ratio that its receiver reports; None where nobody says."""
     capacitor_at_pins: bool = False
     """Whether the supply pins of the module want a capacitor of their own."""
     preamble_symbols: int = 8

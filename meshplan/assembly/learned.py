@@ -11,7 +11,7 @@ from meshplan.calibration.correct import correct_links
 from meshplan.links.engine import OBSTRUCTED_FROM_DB, LinkTable
 from meshplan.links.stations import Station
 from meshplan.links.uncertainty import chance_of
-from meshplan.measurement_records import Calibration, LinkCorrection, PredictedLink
+from meshplan.measurement_records import SNR_CAP_DB, Calibration, LinkCorrection, PredictedLink
 from meshplan.propagation.noise import thermal_noise_dbm
 from meshplan.records import Spread
 from meshplan.units import Array
@@ -62,6 +62,7 @@ def predicted_link(table: LinkTable, row: int, season: int, *, forward: bool, ke
         antenna_a_agl_m=a.antenna_agl_m,
         antenna_b_agl_m=b.antenna_agl_m,
         noise_dbm=noise_at_dbm(b),
+        snr_cap_db=snr_cap_db(b),
     )
 
 
@@ -69,6 +70,12 @@ def noise_at_dbm(station: Station) -> float:
     """Return the noise level that is expected at a station."""
     bandwidth_hz = station.radio.bandwidth_khz * 1000.0
     return float(thermal_noise_dbm(bandwidth_hz, station.radio.noise_figure_db)) + station.noise_rise_db
+
+
+def snr_cap_db(station: Station) -> float:
+    """Return the largest signal-to-noise ratio that the receiver of a station reports."""
+    cap = station.radio.radio.snr_cap_db
+    return cap.value if cap is not None else SNR_CAP_DB
 
 
 def spread_of(table: LinkTable, row: int, season: int) -> Spread:

@@ -10,8 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.calibration.causes import prior_factors
+from meshplan.calibration.combine import NOISE_ERROR_DB
 from meshplan.calibration.left_out import leave_places_out, places_of
 from meshplan.calibration.model import (
+    NOISE_SD_DB,
     Array,
     Term,
     alikeness,
@@ -37,8 +39,8 @@ from meshplan.measurement_records import (
 
 CORRELATION_LENGTHS_M = (0.0, 30.0, 100.0, 300.0, 1000.0, 3000.0)
 """Lengths over which own errors may be alike, each as likely as the other before measuring (assumed)."""
-NOISE_ERROR_DB = 1.5
-"""Error of a noise level had from power and SNR (assumed)."""
+HIGH_NOISE_DB = 3 * NOISE_SD_DB
+"""A bound on the noise that lies higher says nothing."""
 LEAST_SITE_PRECISION = 1e-4
 """Bounds that say less than a standard deviation of 100 dB are not kept."""
 HUBER = 2.0
@@ -148,6 +150,8 @@ def _rows(measured: Sequence[MeasuredLink]) -> list[Row]:
         rows.append(Row(kind, m.link, index, m.residual_db, m.error_db, m.low_dbm - predicted, m.high_dbm - predicted))
         if math.isfinite(m.noise_rise_db):
             rows.append(Row("noise", m.link, index, m.noise_rise_db, NOISE_ERROR_DB, -math.inf, math.inf))
+        if m.noise_high_db < HIGH_NOISE_DB:
+            rows.append(Row("noise", m.link, index, math.nan, NOISE_ERROR_DB, -math.inf, m.noise_high_db))
     return rows
 
 

@@ -20,6 +20,8 @@ LINK_ERROR_FLOOR_DB = 1.0
 """Error that no number of readings removes: rounding of the chip, its temperature (assumed; 1–2 dB is common practice)."""
 BOUND_ERROR_DB = 2.0
 """How sharp a sensitivity is, unit to unit (assumed)."""
+NOISE_ERROR_DB = 1.5
+"""Error of a noise level had from power and SNR (assumed)."""
 WILSON_Z = 1.959964
 """Two-sided 95 %."""
 
@@ -91,12 +93,27 @@ def combine_readings(
             round(value / cell_m) if math.isfinite(value) else None for value in (link.a_x_m, link.a_y_m, link.b_x_m, link.b_y_m)
         )
         groups.setdefault((link.a, link.b, place, link.radio, link.in_leaf, link.frequency_mhz), []).append(index)
-    within_db = _pooled_within_sd_db([[_signal_dbm(readings[i], links[i]) for i in group] for group in groups.values()])
+    within_db = _pooled_within_sd_db(
+        [[_signal_dbm(readings[i], links[i]) for i in group if not _bound_only(readings[i], links[i])] for group in groups.values()]
+    )
     return tuple(_combine([readings[i] for i in g], [links[i] for i in g], within_db) for g in groups.values())
 
 
+def at_cap(reading: Reading, link: PredictedLink) -> bool:
+    """Whether the SNR is as large as the receiver can report: then the true one is that or more."""
+    return reading.heard and reading.snr_db is not None and reading.snr_db >= link.snr_cap_db
+
+
+def _bound_only(reading: Reading, link: PredictedLink) -> bool:
+    """Whether a reading says no more than that the power is at least so much."""
+    return reading.power_dbm is None and at_cap(reading, link)
+
+
 def _signal_dbm(reading: Reading, link: PredictedLink) -> float:
-    """Return the power of the signal, from an SNR and the expected noise if need be; NaN if the row gives neither."""
+    """Return the power of the signal, from an SNR and the expected noise if need be; NaN if the row gives neither.
+
+    Of an SNR at the receiver's cap it is the least power.
+    """
     if not reading.heard:
         return NAN
     if reading.power_dbm is not None:
@@ -123,8 +140,15 @@ def _combine(readings: Sequence[Reading], links: Sequence[PredictedLink], within
     seen = residuals[np.isfinite(residuals)]
     base = _middle_link(links)
     packets = _packets(readings)
-    powers = tuple(float(value) + link.received_dbm for value, link in zip(residuals, links, strict=True) if math.isfinite(value))
+    powers = tuple(
+        float(value) + link.received_dbm
+        for value, reading, link in zip(residuals, readings, links, strict=True)
+        if math.isfinite(value) and not _bound_only(reading, link)
+    )
+    rise_db, highest_db = _noise_rise_db(readings, links)
     common = {
+        "noise_rise_db": rise_db,
+        "noise_high_db": highest_db,
         "packets": packets,
         "powers_dbm": powers,
         "location": next((reading.location for reading in readings if reading.location), ""),
@@ -137,12 +161,15 @@ def _combine(readings: Sequence[Reading], links: Sequence[PredictedLink], within
     lost_db = within_db * float(norm.ppf(1 - heard_share / 2)) if heard_share < 0.95 else 0.0
     error = math.hypot(within_db / math.sqrt(len(seen)), LINK_ERROR_FLOOR_DB, lost_db / 2)
     snr_only = all(reading.power_dbm is None for reading in readings if reading.heard)
+    if 2 * (len(seen) - len(powers)) >= len(seen):
+        # every true value is at least what was reported, so their median is at least the median of what was reported
+        least_dbm = float(np.median(seen)) - lost_db + base.received_dbm
+        return MeasuredLink(base, NAN, BOUND_ERROR_DB, least_dbm, snr_only=snr_only, **common)  # type: ignore[arg-type]
     return MeasuredLink(
         base,
         _robust_middle(seen, within_db) - lost_db + base.received_dbm,
         error,
         snr_only=snr_only,
-        noise_rise_db=_noise_rise_db(readings, links),
         **common,  # type: ignore[arg-type]
     )
 
@@ -201,11 +228,17 @@ def _one_try(heard: bool) -> tuple[float, float]:
     return one.low, one.high
 
 
-def _noise_rise_db(readings: Sequence[Reading], links: Sequence[PredictedLink]) -> float:
-    """Return the median of measured noise over expected noise, NaN if no row gives both power and SNR."""
-    rises = [
-        reading.power_dbm - reading.snr_db - link.noise_dbm
-        for reading, link in zip(readings, links, strict=True)
-        if reading.power_dbm is not None and reading.snr_db is not None and math.isfinite(link.noise_dbm)
-    ]
-    return float(np.median(rises)) if rises else NAN
+def _noise_rise_db(readings: Sequence[Reading], links: Sequence[PredictedLink]) -> tuple[float, float]:
+    """Return the median of measured noise over expected noise, NaN if no row tells it, and the most it can be.
+
+    A row with an SNR at the receiver's cap bounds the noise from above. The lowest of such bounds counts, raised by twice the error
+    of reading one, so that further strong readings never raise the noise and a low one by chance does not hide it.
+    """
+    rises: list[float] = []
+    bounds: list[float] = []
+    for reading, link in zip(readings, links, strict=True):
+        if reading.power_dbm is None or reading.snr_db is None or not math.isfinite(link.noise_dbm):
+            continue
+        rise_db = reading.power_dbm - reading.snr_db - link.noise_dbm
+        (bounds if at_cap(reading, link) else rises).append(rise_db)
+    return float(np.median(rises)) if rises else NAN, min(bounds, default=math.inf) + 2 * NOISE_ERROR_DB

@@ -12,13 +12,13 @@ import numpy as np
 
 from meshplan.assembly.learned import corrected_table, predicted_link
 from meshplan.calibration.calibrate import calibrate
-from meshplan.calibration.combine import combine_readings
+from meshplan.calibration.combine import at_cap, combine_readings
 from meshplan.calibration.compare import compare_predictions
 from meshplan.errors import InputError, MeshplanError, nearest_name, raise_faults
 from meshplan.inputs.measurements import read_readings
 from meshplan.inputs.user_files import present_file
 from meshplan.links.engine import compute_links
-from meshplan.links.seasons import MONTH_NAMES, seasons_named
+from meshplan.links.seasons import MONTH_NAMES, season_word, seasons_named
 from meshplan.links.stations import Station
 from meshplan.links.uncertainty import ErrorFields, draw_error_fields
 from meshplan.measurement_records import (
@@ -214,12 +214,18 @@ def predict_readings(
             continue
         group = asked.setdefault(id(part), _Asked(part))
         ends = [_station(part, plan, end, reading, faults) for end in (reading.a, reading.b)]
-        if ends[0] is not None and ends[1] is not None:
-            of_reading.append((id(part), group.add(ends[0], ends[1], _season_word(reading, prepared), reading, label)))
+        season = _season_word(reading, prepared, faults)
+        if ends[0] is not None and ends[1] is not None and season:
+            of_reading.append((id(part), group.add(ends[0], ends[1], season, reading, label)))
     raise_faults(faults)
     fields = draw_error_fields(prepared.landscape)
     predicted = {key: group.predict(fields) for key, group in asked.items()}
-    return tuple(predicted[key][place] for key, place in of_reading), tuple(notes)
+    links = tuple(predicted[key][place] for key, place in of_reading)
+    capped = sum(at_cap(reading, link) for reading, link in zip(readings, links, strict=True))
+    if capped:
+        rows = "1 reading shows" if capped == 1 else f"{capped} readings show"
+        notes[f"{rows} an SNR as large as the receiver can report: it is taken as that or more, and tells no noise."] = None
+    return links, tuple(notes)
 
 
 class _Classes:
@@ -349,8 +355,14 @@ def _station(prepared: Prepared, plan: Plan, end: End, reading: Reading, faults:
     return replace(station, **changes)
 
 
-def _season_word(reading: Reading, prepared: Prepared) -> str:
+def _season_word(reading: Reading, prepared: Prepared, faults: list[MeshplanError]) -> str:
+    """Return the one word for the season of a reading, empty where it is not known."""
     if reading.season:
-        return reading.season
+        try:
+            seasons_named((reading.season,), prepared.base.hemisphere, where=f"{reading.where}, column 'season'")
+        except MeshplanError as error:
+            faults.append(error)
+            return ""
+        return season_word(reading.season)
     month = reading.month or (reading.time.month if reading.time else None)
-    return MONTH_NAMES[month - 1] if month else prepared.seasons[0].name
+    return MONTH_NAMES[month - 1] if month else season_word(prepared.seasons[0].name)

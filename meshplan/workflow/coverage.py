@@ -16,6 +16,7 @@ from meshplan.kernels import SweepLoss, Transmitter, sweep_parts
 from meshplan.links.behind_hill_field import behind_hill_field_db
 from meshplan.links.engine import OBSTRUCTED_FROM_DB, fade_margin_db, on_unmapped_land
 from meshplan.links.raised_field import RaisedField, raised_field
+from meshplan.links.seasons import season_word
 from meshplan.links.standing_cover import radio_path, standing_cover
 from meshplan.links.stations import Station
 from meshplan.links.uncertainty import CLEAR_MODEL_SPREAD_DB, OBSTRUCTED_MODEL_SPREAD_DB, SOIL_SPREAD_DB, chance_of
@@ -104,7 +105,7 @@ def compute_coverage(
         0,
         0,
     )
-    state = next((s for s in prepared.seasons if s.name == season), None) if season else None
+    state = next((s for s in prepared.seasons if season_word(s.name) == season_word(season)), None) if season else None
     if season and state is None:
         known = [s.name for s in prepared.seasons]
         raise InputError(

@@ -7,6 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from invented_readings import Truth, measure, property_links, true_power_dbm
 
 from meshplan.calibration.calibrate import calibrate
@@ -175,3 +177,28 @@ def test_too_many_links_are_refused_with_a_way_out(links: tuple[PredictedLink, .
     many = [MeasuredLink(links[0], -90.0, 1.0)] * 3001
     with pytest.raises(InputError, match="3001 measured links are too many at once"):
         calibrate(many)
+
+
+def test_strong_readings_leave_a_gateway_its_noise(links: tuple[PredictedLink, ...]) -> None:
+    """Five readings at the receiver's cap beside one gateway, and its noise stays what it was: none is learned."""
+    rng = np.random.default_rng(4)
+    measured = measure(links, true_power_dbm(links, Truth(), rng), rng)
+    strong = [replace(m, noise_high_db=28.5) if m.link.b == "G2" else m for m in measured]
+    to_g2 = next(link for link in links if link.b == "G2")
+    assert correct_links(calibrate(strong), [to_g2])[0].noise_rise_db == 0.0
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.floats(-6, 12), st.lists(st.floats(-6, 40), min_size=1, max_size=3))
+def test_bounds_of_strong_readings_never_raise_what_is_learned_of_the_noise(rise_db: float, bounds_db: list[float]) -> None:
+    """The posterior of the noise, with and without upper bounds at other links of the same receiver."""
+    links = property_links(np.random.default_rng(3), gateways=1, sensors=5)
+    rng = np.random.default_rng(4)
+    measured = list(measure(links, true_power_dbm(links, Truth(), rng), rng))
+    measured[0] = replace(measured[0], noise_rise_db=rise_db)
+    before = calibrate(measured)
+    for at, bound_db in enumerate(bounds_db, 1):
+        measured[at] = replace(measured[at], noise_high_db=bound_db)
+    after = calibrate(measured)
+    assert after.parameter("noise G0").mean <= before.parameter("noise G0").mean + 1e-6
+    assert correct_links(after, links)[0].noise_rise_db <= correct_links(before, links)[0].noise_rise_db + 1e-6

@@ -101,13 +101,13 @@ def test_power_of_a_rarely_heard_link_is_corrected_for_the_lost_packets() -> Non
 
 
 def test_an_snr_alone_is_used_with_the_expected_noise() -> None:
-    link = combined(heard(snr_db=12.0))
+    link = combined(heard(snr_db=8.0))
     assert link.snr_only
-    assert link.power_dbm == pytest.approx(-105)
+    assert link.power_dbm == pytest.approx(-109)
 
 
 def test_power_and_snr_together_tell_the_noise() -> None:
-    assert combined(heard(-100.0, snr_db=10.0)).noise_rise_db == pytest.approx(7.0)
+    assert combined(heard(-101.0, snr_db=9.0)).noise_rise_db == pytest.approx(7.0)
 
 
 def test_readings_of_another_radio_or_state_of_leaf_are_kept_apart() -> None:
@@ -122,3 +122,55 @@ def test_a_prediction_that_is_not_known_is_refused() -> None:
 
     with pytest.raises(InputError, match="no power was predicted between N07 and House"):
         combine_readings([heard(-90.0)], [replace(LINK, received_dbm=math.nan)])
+
+
+# signal-to-noise ratios at the most that a receiver reports
+
+WEAK = st.tuples(st.floats(-125, -108), st.floats(-15, 9.9))
+STRONG = st.tuples(st.floats(-100, -30), st.floats(10, 14))
+
+
+def both(power_dbm: float, snr_db: float) -> Reading:
+    return heard(power_dbm, snr_db=snr_db)
+
+
+def test_an_snr_at_the_cap_says_nothing_of_the_noise() -> None:
+    """Five good readings at −79 dBm and +10 dB are no noise of −89 dBm, 28 dB over what is expected."""
+    link = combined(*[both(-79.0, 10.0)] * 5)
+    assert math.isnan(link.noise_rise_db)
+    assert link.noise_high_db >= 28.0
+    assert link.power_dbm == pytest.approx(-79.0, abs=0.01)
+
+
+def test_the_cap_is_that_of_the_class() -> None:
+    from dataclasses import replace
+
+    (link,) = combine_readings([both(-95.0, 22.0)], [replace(LINK, snr_cap_db=30.0)])
+    assert link.noise_rise_db == pytest.approx(0.0)
+    assert link.noise_high_db == math.inf
+
+
+def test_an_snr_alone_at_the_cap_is_a_least_power() -> None:
+    link = combined(*[heard(snr_db=12.0)] * 3)
+    assert link.censored
+    assert link.snr_only
+    assert (link.low_dbm, link.high_dbm) == (pytest.approx(-105.0), math.inf)
+
+
+def test_few_at_the_cap_among_many_below_it_leave_a_figure() -> None:
+    link = combined(*(heard(snr_db=snr) for snr in (4.0, 5.0, 6.0, 11.0)))
+    assert not link.censored
+    assert link.power_dbm == pytest.approx(-111.0, abs=1.5)
+
+
+@given(st.lists(WEAK, max_size=4), st.lists(STRONG, max_size=4), st.lists(STRONG, min_size=1, max_size=4))
+def test_further_strong_readings_never_raise_the_noise(
+    weak: list[tuple[float, float]], strong: list[tuple[float, float]], more: list[tuple[float, float]]
+) -> None:
+    few = [both(*pair) for pair in (*weak, *strong)]
+    after = combined(*few, *(both(*pair) for pair in more))
+    before = combined(*few) if few else None
+    assert math.isnan(after.noise_rise_db) == (not weak)
+    if before is not None and weak:
+        assert after.noise_rise_db == before.noise_rise_db
+    assert after.noise_high_db <= (before.noise_high_db if before else math.inf)

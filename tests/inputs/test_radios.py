@@ -277,7 +277,7 @@ def test_all_faults_are_told_at_once_word_for_word(tmp_path: Path) -> None:
         "channel_step_khz, coding_rate_index, default_setting, direction, frame_overhead_bytes, frame_overhead_us, "
         "frequency_error_ppm, group, interface, interface_wires, licence_required, line_code_factor, modulation, "
         "noise_figure_db, notes, preamble_symbols, price, relay_capable, repeats, rx_current_ma, settings, "
-        "sleep_current_ua, supply_note, supply_v, techniques, title, tx_current_ma, tx_power_dbm, wake_ms.",
+        "sleep_current_ua, snr_cap_db, supply_note, supply_v, techniques, title, tx_current_ma, tx_power_dbm, wake_ms.",
         "radios.toml, classes.own, 'modulation': 'fks' is not known. Did you mean 'fsk'?\n"
         "  Write one of: fsk, gfsk, ook, css, oqpsk, dbpsk.",
         "radios.toml, classes.own, 'tx_power_dbm': 60 cannot be.\n  Write a number from -40 to 40.",

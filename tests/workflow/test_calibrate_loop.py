@@ -149,8 +149,9 @@ def test_a_friend_can_still_add_up_every_budget(walked: Walked) -> None:
 def test_noise_measured_at_a_gateway_raises_its_limit_and_not_that_of_the_other_end(
     holding: Path, planned: Planned, tmp_path: Path
 ) -> None:
-    """Power and SNR together show the noise: 10 dB more at House than assumed."""
+    """Power and SNR together show the noise: 10 dB more at House than assumed, told by a receiver without a cap."""
     folder = shutil.copytree(holding, tmp_path / "noisy")
+    (folder / "radios.toml").write_text("[classes.fsk-868]\nsnr_cap_db = 80\n", encoding="utf-8")
     rows = [row for row in walk_rows(planned, lambda *_: 0.0) if row["b"] == "House" and row["a"].startswith("W")]
     house = next(s for s in planned.prepared.stations if s.site.name == "House")
     silent_dbm = -174.0 + 10 * np.log10(house.radio.bandwidth_khz * 1000) + house.radio.noise_figure_db + house.noise_rise_db
@@ -165,6 +166,22 @@ def test_noise_measured_at_a_gateway_raises_its_limit_and_not_that_of_the_other_
     worst = link.season(link.worst_season)
     assert worst.received_at_b_dbm - link.sensitivity_b_dbm == pytest.approx(worst.margin_at_b_db, abs=ADDS_UP_DB)
     assert result.walk is None
+
+
+def test_a_receiver_that_shows_no_more_than_ten_decibels_is_not_called_noisy(
+    holding: Path, planned: Planned, tmp_path: Path
+) -> None:
+    """The same walk with every SNR cut off at +10 dB: no noise is learned, and who is served stays served."""
+    folder = shutil.copytree(holding, tmp_path / "capped")
+    rows = [row | {"snr_db": "10"} for row in walk_rows(planned, lambda *_: 0.0) if row["power_dbm"] != "not heard"]
+    result = calibrate_property(folder, [write_rows(folder / "walk.csv", rows)], next_places=0)
+    assert not [p for p in result.calibration.parameters if p.group == "noise"]
+    assert any(f"{len(rows)} readings show an SNR as large as the receiver can report" in n for n in result.calibration.notes)
+    before = {device.name for device in planned.plan.devices if device.in_plan}
+    assert {device.name for device in result.after.plan.devices if device.in_plan} == before
+    for link in result.after.plan.links:
+        old = planned.plan.link(link.key)
+        assert (link.sensitivity_a_dbm, link.sensitivity_b_dbm) == (old.sensitivity_a_dbm, old.sensitivity_b_dbm)
 
 
 def test_links_that_were_not_heard_count_as_weak_not_as_missing(walked: Walked) -> None:
