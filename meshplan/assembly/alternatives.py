@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from meshplan.assembly.routes import make_routes
+from meshplan.links.engine import LinkTable
 from meshplan.planning.explain import (
     GatewayChoice,
     LevelPrice,
@@ -36,14 +38,17 @@ class Alternatives:
 
 
 def look_at_alternatives(
-    problem: PlacementProblem, result: PlacementResult, currency: str, *, limits: SolveLimits | None = None
+    problem: PlacementProblem, result: PlacementResult, table: LinkTable, currency: str, *, limits: SolveLimits | None = None
 ) -> Alternatives:
-    """Return three gateway choices, the price of each level of second routes, and what one more hop or a larger budget buys."""
+    """Return three gateway choices, the price of each level of second routes, and what one more hop or a larger budget buys.
+
+    `table` holds the links of the problem: the weakest route of a choice is told by the chance that a plan tells of it.
+    """
     if len(problem.nodes) > MOST_NODES:
         told = f"With {len(problem.nodes)} candidates no alternatives were planned; change hops or second routes and plan again."
         return Alternatives((), (), (told,))
     return Alternatives(
-        gateway_options=tuple(_option(choice, result, currency) for choice in compare_gateways(problem, limits=limits)),
+        gateway_options=tuple(_option(choice, result, table, currency) for choice in compare_gateways(problem, limits=limits)),
         redundancy_prices=tuple(_price(price, currency) for price in price_of_redundancy(_all_asking(problem), limits=limits)),
         what_more_buys=(*_hop(problem, result, currency, limits), *_budget(problem, result, currency, limits)),
     )
@@ -82,11 +87,11 @@ def _names(sensors: Sequence[str]) -> str:
     return f"{named} and {len(sensors) - MOST_NAMED} more" if len(sensors) > MOST_NAMED else named
 
 
-def _option(choice: GatewayChoice, chosen: PlacementResult, currency: str) -> GatewayOption:
+def _option(choice: GatewayChoice, chosen: PlacementResult, table: LinkTable, currency: str) -> GatewayOption:
     plan = choice.result.plan
     relays = len(plan.opened) - len(choice.gateway_ids)
     served = len(plan.served)
-    weakest = min((sensor.first.chance for sensor in plan.served), default=0.0)
+    weakest = min((route.chance for route in make_routes(plan, table, {}).routes), default=0.0)
     names = " and ".join(choice.gateway_ids) if choice.gateway_ids else "no gateway"
     sensors = f"{served} sensor{'s' if served != 1 else ''}"
     sentence = f"{names}: {sensors} served with {relays} relay{'s' if relays != 1 else ''} for {plan.cost:.0f} {currency}."

@@ -7,7 +7,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
+from meshplan.assembly.routes import make_routes
 from meshplan.assembly.running import Running
+from meshplan.links.engine import LinkTable
 from meshplan.links.mixture import BETWEEN_RADIOS
 from meshplan.links.stations import Station
 from meshplan.operation.channel import Delay
@@ -53,7 +55,7 @@ def refused_row(mode: RadioMode, sentence: str, change: str, sensors: int, board
 
 def planned_row(
     modes: Sequence[RadioMode],
-    stations: Sequence[Station],
+    table: LinkTable,
     problem: PlacementProblem,
     result: PlacementResult,
     running: Running,
@@ -66,8 +68,8 @@ def planned_row(
     ----------
     modes : sequence of RadioMode
         One, or all of a mixture, the property's own first.
-    stations : sequence of Station
-        All stations of the property.
+    table : LinkTable
+        Links between all stations of the property: the weakest route is told by the chance that a plan tells of it.
     problem : PlacementProblem
     result : PlacementResult
     running : Running
@@ -77,9 +79,10 @@ def planned_row(
         One sensor without regard to the radio class.
     """
     plan = result.plan
+    stations = table.stations
     sensors = [station for station in stations if station.site.role is Role.SENSOR]
     gateways = sum(bool(problem.is_gateway[problem.node_index[key]]) for key in plan.opened)
-    chances = [served.first.chance for served in plan.served]
+    chances = [route.chance for route in make_routes(plan, table, {}).routes]
     duties = [duty for duty in running.duty.values() if duty.duty_limit > 0.0]
     lives = [energy.life_years for energy in running.energy.values() if energy.supply == "battery"]
     broken = [line for line in running.legal if not line.lawful]

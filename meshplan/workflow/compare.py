@@ -23,8 +23,8 @@ from meshplan.workflow.plan import compute_all_links, placement_problem
 from meshplan.workflow.prepare import COMPARE, Base, Prepared, equip, read_base
 from meshplan.workflow.progress import OnProgress, silent
 
-SAME_BAND = 0.01
-"""Frequencies within this share of each other use the same path losses (0.1 dB of free space)."""
+SAME_FREQUENCY = 1e-4
+"""Frequencies within this share of each other use the same path losses: a comparison tells what a plan tells, to 0.01 dB."""
 
 
 def compare_radios(
@@ -109,7 +109,7 @@ def _links(tables: list[LinkTable], prepared: Prepared, error_fields: ErrorField
     """Return the links of a radio, from a table of its band if there is one."""
     for table in tables:
         known = table.stations[0].radio.frequency_mhz
-        if abs(known - prepared.radio.frequency_mhz) <= SAME_BAND * known:
+        if abs(known - prepared.radio.frequency_mhz) <= SAME_FREQUENCY * known:
             return with_stations(table, prepared.stations)
     tables.append(compute_all_links(prepared, error_fields=error_fields, prune=False))
     return tables[-1]
@@ -129,7 +129,7 @@ def _planned(base: Base, prepared: Prepared, table: LinkTable, limits: SolveLimi
     running = run_plan(result.plan, table.stations, link_chances(table), base.catalogue, settings, link_radios(table))
     board = base.catalogue.boards[settings.supply.sensor_board]
     modes = [part.radio for part in prepared.parts] or [prepared.radio]
-    return planned_row(modes, table.stations, problem, result, running, board, settings.cost.sensor)
+    return planned_row(modes, table, problem, result, running, board, settings.cost.sensor)
 
 
 def _refused(base: Base, prepared: Prepared) -> ComparisonRow:

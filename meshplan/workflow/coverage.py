@@ -22,12 +22,14 @@ from meshplan.links.stations import Station
 from meshplan.links.uncertainty import CLEAR_MODEL_SPREAD_DB, OBSTRUCTED_MODEL_SPREAD_DB, SOIL_SPREAD_DB, chance_of
 from meshplan.links.verdict import verdict_limits
 from meshplan.propagation.antenna import polarisation_loss_db
-from meshplan.records import Plan, Role
+from meshplan.propagation.noise import usual_noise_rise_db
+from meshplan.records import Plan, Role, Site
 from meshplan.reporting.coverage_files import write_coverage_raster
 from meshplan.reporting.files import all_or_nothing
 from meshplan.reporting.map import CoverageLayer, map_landscape, write_map
 from meshplan.units import Array
 from meshplan.workflow.prepare import Prepared, prepare_property
+from meshplan.workflow.profile import station_for
 from meshplan.workflow.progress import OnProgress, silent
 
 BYTES_PER_CELL: Final = 40
@@ -220,17 +222,18 @@ def _transmitting(prepared: Prepared, plan: Plan, names: Sequence[str]) -> list[
 
 
 def _future_sensor(prepared: Prepared, receiver_agl_m: float) -> Station:
-    """Return a sensor like those of the property, in the open."""
-    like = next((station for station in prepared.stations if station.site.role is Role.SENSOR), None)
-    if like is None:
+    """Return the sensor that a profile takes at a place that is no site, standing in the open."""
+    if not any(station.site.role is Role.SENSOR for station in prepared.stations):
         raise InputError(
             f"no sensor carries the radio class {prepared.radio.name}: there is none to imagine more of",
             where="--radio",
             fix="Name the class of a sensor.",
         )
-    return replace(
-        like, antenna_agl_m=receiver_agl_m, entry_loss_db=0.0, entry_spread_db=0.0, other_loss_db=0.0, inside=0, surroundings=None
-    )
+    grid = prepared.landscape.grid
+    quiet_db = float(usual_noise_rise_db(prepared.radio.frequency_mhz, near_buildings=False))
+    site = Site("a future sensor", Role.SENSOR, 0.0, 0.0, grid.west_m, grid.north_m, receiver_agl_m, noise_rise_db=quiet_db)
+    sensor = station_for(prepared, site)[0]
+    return replace(sensor, entry_loss_db=0.0, entry_spread_db=0.0, inside=0)
 
 
 def _usual_elevation_spread_db(plan: Plan) -> float:

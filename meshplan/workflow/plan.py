@@ -101,7 +101,7 @@ def plan_with_links(
     problem = placement_problem(prepared, links)
     result = solve_placement(problem, limits=limits)
     tell("Looking at alternatives", 0, 0)
-    alternatives = look_at_alternatives(problem, result, prepared.found.settings.cost.currency, limits=limits)
+    alternatives = look_at_alternatives(problem, result, links, prepared.found.settings.cost.currency, limits=limits)
     tell("Writing up the plan", 0, 0)
     plan = assemble_plan(
         Findings(

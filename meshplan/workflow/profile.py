@@ -24,6 +24,13 @@ PLACE_HEIGHT_AGL_M = 1.5
 """Antenna height at a place that is no site: held at the chest."""
 
 
+ROLE_NOTES = {
+    Role.SENSOR: "At {place} a sensor that reports trends is taken, with the property's usual antenna of a sensor.",
+    Role.RELAY: "At {place} a relay is taken, with the property's usual antenna of a relay.",
+}
+"""What stands at a place that is no site."""
+
+
 def profile_between(
     folder: Path,
     a: str,
@@ -47,7 +54,7 @@ def profile_between(
     """
     prepared = part_with(prepare_property(folder, radio=radio, overrides=overrides), (a, b))
     notes: list[str] = []
-    ends = tuple(find_station(prepared, text, height_m, notes) for text, height_m in ((a, antenna_a_agl_m), (b, antenna_b_agl_m)))
+    ends = _two_stations(prepared, (a, b), (antenna_a_agl_m, antenna_b_agl_m), notes)
     if ends[0].site.x_m == ends[1].site.x_m and ends[0].site.y_m == ends[1].site.y_m:
         raise InputError(f"'{a}' and '{b}' are the same place", fix="Name two different places.")
     pair = np.array([[0, 1]])
@@ -71,11 +78,25 @@ def profile_between(
     return link, prepared, (*prepared.assumptions, *notes)
 
 
+def _two_stations(
+    prepared: Prepared, names: tuple[str, str], heights_m: tuple[float | None, float | None], notes: list[str]
+) -> tuple[Station, ...]:
+    """Return the stations at both ends. A place that is no site is a future sensor towards a gateway or relay, as in a coverage."""
+    known: dict[int, Station] = {}
+    for number, (text, height_m) in enumerate(zip(names, heights_m, strict=True)):
+        if _as_place(text) is None:
+            known[number] = find_station(prepared, text, height_m, notes)
+    towards_collector = any(station.site.role is not Role.SENSOR for station in known.values())
+    role = Role.SENSOR if towards_collector else Role.RELAY
+    for number, (text, height_m) in enumerate(zip(names, heights_m, strict=True)):
+        place = _as_place(text)
+        if place is not None:
+            known[number] = station_at(prepared, *place, text, height_m, notes, role=role)
+    return known[0], known[1]
+
+
 def find_station(prepared: Prepared, text: str, height_m: float | None, notes: list[str]) -> Station:
-    """Return the station that a name or a "latitude,longitude" means, at a height if one is given."""
-    place = _as_place(text)
-    if place is not None:
-        return station_at(prepared, *place, text, height_m, notes)
+    """Return the station that the name of a site or station means, at a height if one is given."""
     wanted = text.strip().casefold()
     stations = [
         *(station for station in prepared.stations if station.key.casefold() == wanted),
@@ -103,8 +124,20 @@ def _as_place(text: str) -> tuple[float, float] | None:
     return lat_deg, lon_deg
 
 
-def station_at(prepared: Prepared, lat_deg: float, lon_deg: float, text: str, height_m: float | None, notes: list[str]) -> Station:
-    """Return a station like a relay at a place in degrees; what was assumed is added to `notes`."""
+def station_at(
+    prepared: Prepared,
+    lat_deg: float,
+    lon_deg: float,
+    text: str,
+    height_m: float | None,
+    notes: list[str],
+    *,
+    role: Role = Role.RELAY,
+) -> Station:
+    """Return a station of a role, with the property's usual radio and antenna of it, at a place in degrees.
+
+    What was assumed is added to `notes`.
+    """
     grid = prepared.landscape.grid
     x_m, y_m = place_on_grid(grid, lon_deg, lat_deg)
     if np.isnan(ground_at(prepared.landscape, x_m, y_m)):
@@ -117,8 +150,16 @@ def station_at(prepared: Prepared, lat_deg: float, lon_deg: float, text: str, he
     if height_m is None:
         height_m = PLACE_HEIGHT_AGL_M
         notes.append(f"The antenna at {text} is taken to stand {height_m:g} m above the ground.")
-    site = Site(f"place {text}", Role.RELAY, lon_deg, lat_deg, x_m, y_m, height_m)
-    stations, more = build_stations(
+    notes.append(ROLE_NOTES[role].format(place=text))
+    site = Site(f"place {text}", role, lon_deg, lat_deg, x_m, y_m, height_m)
+    station, more = station_for(prepared, site)
+    notes.extend(more)
+    return station
+
+
+def station_for(prepared: Prepared, site: Site) -> tuple[Station, tuple[str, ...]]:
+    """Return the station of a place that is no site of the property, and what was assumed of it."""
+    stations, notes = build_stations(
         (site,),
         prepared.landscape,
         prepared.radio,
@@ -127,5 +168,4 @@ def station_at(prepared: Prepared, lat_deg: float, lon_deg: float, text: str, he
         prepared.found.settings,
         power_at(prepared.base),
     )
-    notes.extend(more)
-    return stations[0]
+    return stations[0], notes
