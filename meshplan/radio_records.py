@@ -10,6 +10,7 @@ from dataclasses import dataclass, fields
 from datetime import date
 from enum import StrEnum
 from math import log10
+from typing import Final
 
 from meshplan.errors import InputError, nearest_name
 from meshplan.sources import Standing
@@ -209,6 +210,32 @@ def derived_sensitivity_dbm(radio: RadioClass, setting: RadioSetting) -> float:
     )
 
 
+class Condition(StrEnum):
+    """What a rule asks for that no table can see: the user answers for it in `radio_settings.accepts`."""
+
+    HOPPING = "hopping"
+    HYBRID = "hybrid"
+    DENSITY = "density"
+    DIGITAL_MODULATION = "digital-modulation"
+    CARRIER_SENSE = "carrier-sense"
+    POLITE_ACCESS = "polite-access"
+    """Listening before sending and a change of channel when it is busy; lifts European duty limits."""
+    TIMING = "timing"
+    CHANNEL_LIST = "channel-list"
+    POINT_TO_POINT = "point-to-point"
+    DATA_NETWORK = "data-network"
+    COUNTRY_OPENED = "country-opened"
+    TYPE_APPROVED = "type-approved"
+    REGISTERED = "registered"
+    METERING = "metering"
+    CONTROL = "control"
+    ALARM = "alarm"
+
+
+OF_USE: Final = (Condition.REGISTERED, Condition.METERING, Condition.CONTROL, Condition.ALARM)
+"""Conditions that say what the whole network is for: rows reserved for that are not allowed for data."""
+
+
 class LimitKind(StrEnum):
     """What a power limit is measured against."""
 
@@ -232,6 +259,8 @@ class SubBand:
     standing: Standing
     source: str
     checked: date
+    document: str = ""
+    clause: str = ""
     limit_high_end: float | None = None
     """Limit at `high_mhz` where it climbs evenly with frequency."""
     free_gain_dbi: float = 0.0
@@ -240,7 +269,10 @@ class SubBand:
     duty_period_s: float = 3600.0
     listen_first: str = "no"
     """'no', 'instead' (polite access replaces the duty limit) or 'required'."""
+    needs_agility: bool = False
+    """Whether polite access also asks to change the channel when it is busy: a sender on one fixed channel cannot claim it."""
     polite_duty_limit: float | None = None
+    polite_max_airtime_ms: float | None = None
     max_bandwidth_khz: float | None = None
     max_bandwidth_share: float | None = None
     """Largest occupied bandwidth as a share of the frequency."""
@@ -258,9 +290,31 @@ class SubBand:
     """Empty: any technique."""
     uses: tuple[str, ...] = ()
     """Empty: any use; otherwise only these, such as 'alarm'."""
+    min_channels: int | None = None
+    """Channels that a hopping sender must use."""
+    occupancy_window_s: float | None = None
+    """Time in which `max_airtime_ms` counts for each channel of a hopper."""
+    channels_mhz: tuple[float, ...] = ()
+    """Middles of the channels that the row is for; empty: the whole band."""
+    channel_width_khz: float | None = None
+    condition_keys: tuple[Condition, ...] = ()
+    """What the user must do or have and no table can see; without any the row is unconditional."""
+    condition: str = ""
+    """The conditions, or what the row is reserved for, in one sentence."""
     medium_use_limit: float | None = None
     """Power over 100 mW times duty, for senders from 10 dBm that do not adapt (EN 300 328)."""
     note: str = ""
+
+    def holds(self, frequency_mhz: float) -> bool:
+        """Return whether a frequency lies in the row: in its band, and in one of its channels where it has some."""
+        if not self.low_mhz <= frequency_mhz <= self.high_mhz:
+            return False
+        nearest = self.nearest_channel_mhz(frequency_mhz)
+        return nearest is None or abs(frequency_mhz - nearest) * 2000.0 <= (self.channel_width_khz or 0.0) + 1e-6
+
+    def nearest_channel_mhz(self, frequency_mhz: float) -> float | None:
+        """Return the middle of the nearest channel; None where the row is for the whole band."""
+        return min(self.channels_mhz, key=lambda middle: abs(middle - frequency_mhz)) if self.channels_mhz else None
 
     def eirp_cap_dbm(self, frequency_mhz: float) -> float:
         """Return the limit at a frequency as dBm EIRP.

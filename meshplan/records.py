@@ -428,7 +428,13 @@ class LegalLine:
     standing: str
     as_of: str
     status: str = ""
-    """lawful, refused, licensed, or not checked where no country was named."""
+    """lawful, conditional, accepted, not for data, refused, licensed, or not checked where no country was named."""
+    verdict: str = ""
+    """within, conditional, not allowed for data, or not within."""
+    condition: str = ""
+    """What must be true for it to hold, in one sentence; empty where nothing must."""
+    to_answer_for: tuple[str, ...] = ()
+    """Conditions that nobody answers for yet, as `radio_settings.accepts` names them."""
 
 
 @dataclass(frozen=True)
@@ -535,6 +541,11 @@ class Plan:
         return all(line.lawful for line in self.legal)
 
     @property
+    def to_answer_for(self) -> tuple[str, ...]:
+        """Conditions of the rules that the plan rests on and nobody answers for yet."""
+        return tuple(dict.fromkeys(key for line in self.legal if line.lawful for key in line.to_answer_for))
+
+    @property
     def chosen_links(self) -> tuple[Link, ...]:
         """The links that carry routes."""
         return tuple(link for link in self.links if link.chosen)
@@ -575,6 +586,10 @@ class ComparisonRow:
     best_of_class: bool = False
     airtime_headroom: float = 0.0
     """Share of the tighter of duty limit and channel that is left in the busiest hour; negative if overdrawn."""
+    condition: str = ""
+    """What must be true for the rules to allow it, in one sentence; empty where nothing must."""
+    to_answer_for: tuple[str, ...] = ()
+    """Conditions of the rules that nobody answers for yet."""
 
 
 @dataclass(frozen=True)

@@ -31,6 +31,13 @@ def _as_raster(value: Any) -> Any:
 FileNames = Annotated[tuple[str, ...], BeforeValidator(_as_tuple)]
 
 
+ConditionName = Literal[
+    "hopping", "hybrid", "density", "digital-modulation", "carrier-sense", "polite-access", "timing", "channel-list",
+    "point-to-point", "data-network", "country-opened", "type-approved", "registered", "metering", "control", "alarm",
+]  # fmt: skip
+"""Conditions of radio rules that the user may answer for; the same as `radio_records.Condition`."""
+
+
 class _Settings(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
 
@@ -147,6 +154,9 @@ class RadioSettings(_Settings):
     """Bit rate of a class with several."""
     licence: str | None = None
     """Licence you hold, for classes outside licence-exempt limits."""
+    accepts: Annotated[tuple[ConditionName, ...], BeforeValidator(_as_tuple)] = ()
+    """Conditions of the radio rules that you answer for, such as ["hopping"] or ["country-opened"]: the plan names each in words.
+    Without it the plan keeps to rows without conditions where there are any, and ends with exit code 1 where there are none."""
 
 
 class SupplySettings(_Settings):

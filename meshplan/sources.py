@@ -12,6 +12,8 @@ class Standing(StrEnum):
 
     READ = "read"
     """Read in the source, or reproduced against its published numbers."""
+    QUOTED = "quoted"
+    """Read in a text that quotes or sums up the source and names its clause; weaker than READ."""
     NAMED = "named"
     """A named published source whose figure was recalled and not opened again."""
     DERIVED = "derived"
@@ -26,7 +28,7 @@ class Standing(StrEnum):
     @property
     def needs_check(self) -> bool:
         """Whether the output marks the figure "check"."""
-        return self not in (Standing.READ, Standing.DERIVED, Standing.STATED)
+        return self not in (Standing.READ, Standing.QUOTED, Standing.DERIVED, Standing.STATED)
 
 
 @dataclass(frozen=True)

@@ -114,6 +114,8 @@ def planned_row(
         latency_s=max(running.latency_s.values(), default=0.0),
         wiring=" / ".join(wiring(mode.radio, board).sentence for mode in modes),
         unfit_for=_unfit(sensors, running),
+        condition=" ".join(dict.fromkeys(line.condition for line in running.legal if line.to_answer_for)),
+        to_answer_for=tuple(dict.fromkeys(key for line in running.legal if line.lawful for key in line.to_answer_for)),
         airtime_headroom=1.0 - max(duty_share, channel_load / MOST_CHANNEL_LOAD),
     )
 
@@ -147,6 +149,7 @@ def _as_result(row: ComparisonRow) -> ClassResult:
         worst_latency_s=row.latency_s,
         unfit=row.unfit_for,
         wiring=row.wiring,
+        conditional=bool(row.to_answer_for),
     )
 
 

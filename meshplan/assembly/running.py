@@ -133,7 +133,7 @@ def find_in(catalogue: Mapping[str, object], key: str, setting: str) -> str:
 
 def _verdict(station: Station, airtime: DeviceAirtime, region: Region, settings: PropertySettings) -> LegalVerdict:
     busy = replace(
-        station_emission(station, settings.radio_settings.licence),
+        station_emission(station, settings.radio_settings.licence, settings.radio_settings.accepts),
         duty=airtime.fast.duty,
         longest_packet_ms=airtime.longest_packet_ms,
         interval_s=airtime.shortest_interval_s,
@@ -225,7 +225,14 @@ def _legal_lines(verdicts: Mapping[str, LegalVerdict]) -> tuple[LegalLine, ...]:
     alike: dict[tuple[object, ...], list[str]] = {}
     first: dict[tuple[object, ...], LegalVerdict] = {}
     for key, verdict in verdicts.items():
-        kind = (verdict.lawful, verdict.rule, verdict.sub_band, verdict.status, tuple(b.kind for b in verdict.breaches))
+        kind = (
+            verdict.lawful,
+            verdict.rule,
+            verdict.sub_band,
+            verdict.status,
+            verdict.condition,
+            tuple(b.kind for b in verdict.breaches),
+        )
         alike.setdefault(kind, []).append(key)
         worse = kind not in first or verdict.duty > first[kind].duty
         if worse:
@@ -241,7 +248,10 @@ def _legal_lines(verdicts: Mapping[str, LegalVerdict]) -> tuple[LegalLine, ...]:
             standing=str(verdict.standing),
             as_of=verdict.checked,
             status=verdict.status,
+            verdict=verdict.verdict,
+            condition=verdict.condition if verdict.keys else "",
+            to_answer_for=tuple(str(key) for key in verdict.open_keys),
         )
         for kind, verdict in first.items()
     ]
-    return tuple(sorted(lines, key=lambda line: line.lawful))
+    return tuple(sorted(lines, key=lambda line: (line.lawful, not line.to_answer_for)))

@@ -11,17 +11,38 @@ from meshplan.links.stations import Station
 from meshplan.operation.airtime import acknowledgement_ms, longest_packet_ms, time_on_air_ms
 from meshplan.operation.law import Emission, LegalVerdict, lawful_mode, legal_check
 from meshplan.operation.law_rows import COMFORT_SHARE
-from meshplan.radio_records import RadioMode, Region
+from meshplan.radio_records import Condition, RadioMode, Region
 from meshplan.records import Purpose, Role, Site
 
 WORTH_ITS_ROOM_DB: Final = 3.0
 """Power given up for a sub-band in which a relay may forward everything (own choice)."""
 
 
-def emission_of(mode: RadioMode, peak_gain_dbi: float, feed_loss_db: float, *, purpose: Purpose, licence: str | None) -> Emission:
-    """Return what a device puts on the air, before its traffic is known."""
+def emission_of(
+    mode: RadioMode,
+    peak_gain_dbi: float,
+    feed_loss_db: float,
+    *,
+    purpose: Purpose,
+    licence: str | None,
+    accepts: tuple[str, ...] = (),
+) -> Emission:
+    """Return what a device puts on the air, before its traffic is known.
+
+    `accepts` holds the conditions of rules that the user answers for.
+    """
     use = {Purpose.TREND: "data", Purpose.ALARM: "alarm", Purpose.CONTROL: "control"}[purpose]
-    return Emission(mode=mode, antenna_gain_dbi=peak_gain_dbi, feed_loss_db=feed_loss_db, use=use, licence=licence)
+    polite = Condition.POLITE_ACCESS in accepts
+    return Emission(
+        mode=mode,
+        antenna_gain_dbi=peak_gain_dbi,
+        feed_loss_db=feed_loss_db,
+        use=use,
+        licence=licence,
+        listens_first=polite or Condition.CARRIER_SENSE in accepts,
+        changes_channel=polite,
+        accepts=accepts,
+    )
 
 
 def station_mode(station: Station) -> RadioMode:
@@ -29,7 +50,7 @@ def station_mode(station: Station) -> RadioMode:
     return replace(station.radio, tx_power_dbm=station.tx_power_dbm)
 
 
-def station_emission(station: Station, licence: str | None) -> Emission:
+def station_emission(station: Station, licence: str | None, accepts: tuple[str, ...] = ()) -> Emission:
     """Return what a station puts on the air with its own antenna and cable, before its traffic is known."""
     return emission_of(
         station_mode(station),
@@ -37,6 +58,7 @@ def station_emission(station: Station, licence: str | None) -> Emission:
         station.feed_loss_db,
         purpose=station.site.purpose if station.site.role is Role.SENSOR else Purpose.TREND,
         licence=licence,
+        accepts=accepts,
     )
 
 
@@ -70,7 +92,8 @@ def lawful_mode_for(
         return mode, verdict
     forwarding = replace(own, duty=sum(forwarded_share(emission.mode, site) for site in sensors))
     roomy, roomy_verdict = lawful_mode(region, forwarding, keep_power=keep_power, keep_frequency=keep_frequency)
-    if roomy_verdict.lawful and roomy.tx_power_dbm >= mode.tx_power_dbm - WORTH_ITS_ROOM_DB:
+    freer = roomy_verdict.lawful and len(roomy_verdict.open_keys) <= len(verdict.open_keys)
+    if freer and roomy.tx_power_dbm >= mode.tx_power_dbm - WORTH_ITS_ROOM_DB:
         return roomy, legal_check(region, replace(own, mode=roomy))
     return mode, verdict
 
@@ -91,7 +114,9 @@ class AirtimeBudget:
     """What a relay or gateway may take on, in the same measure."""
 
 
-def airtime_budget(stations: Sequence[Station], region: Region, licence: str | None = None) -> AirtimeBudget:
+def airtime_budget(
+    stations: Sequence[Station], region: Region, licence: str | None = None, accepts: tuple[str, ...] = ()
+) -> AirtimeBudget:
     """Return what sensors load on relays and what relays and gateways may carry under the duty limits of a region.
 
     Both are empty where even one device could carry all sensors, and where places carry radios of several classes: what a relay
@@ -103,6 +128,8 @@ def airtime_budget(stations: Sequence[Station], region: Region, licence: str | N
     region : Region
     licence : str, optional
         Licence stated by the user; where the verdict rests on it, duty limits do not bind.
+    accepts : tuple of str
+        Conditions of rules that the user answers for.
 
     Notes
     -----
@@ -120,7 +147,7 @@ def airtime_budget(stations: Sequence[Station], region: Region, licence: str | N
     for station in stations:
         if station.site.role is Role.SENSOR:
             continue
-        verdict = legal_check(region, station_emission(station, licence), look_elsewhere=False)
+        verdict = legal_check(region, station_emission(station, licence, accepts), look_elsewhere=False)
         if verdict.status == "licensed" or not verdict.duty_limit < 1.0:
             continue
         room = COMFORT_SHARE * verdict.duty_limit

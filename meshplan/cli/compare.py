@@ -39,7 +39,8 @@ def command(
 ) -> int:
     """Plan the property in FOLDER once for each radio class and show them side by side.
 
-    Writes the table as comparison.csv and as a chart. Ends with exit code 1 if no class serves every sensor.
+    Writes the table as comparison.csv and as a chart. Ends with exit code 1 if no class serves every sensor
+    within the rules.
     """
     from meshplan.reporting.comparison_files import write_comparison
     from meshplan.reporting.comparison_text import comparison_rows, comparison_text
@@ -54,5 +55,5 @@ def command(
     else:
         click.echo(comparison_text(comparison, all_settings=all_settings))
         click.echo("\nWritten:\n" + "\n".join(f"  {path}" for path in files))
-    complete = any(row.lawful and row.served == row.sensors for row in comparison.rows)
+    complete = any(row.lawful and not row.to_answer_for and row.served == row.sensors for row in comparison.rows)
     return EXIT_DONE if complete else EXIT_UNSERVED

@@ -288,6 +288,14 @@ class Table:
         number = self._plain(self.entry[key], key, lowest, highest)
         return float(lowest) if number is None else number
 
+    def numbers(self, key: str, lowest: float, highest: float) -> tuple[float, ...]:
+        """Return a list of plain numbers, empty if there is none."""
+        value = self.entry.get(key, [])
+        if not isinstance(value, list):
+            self.fault(f"{value!r} is not a list of numbers.", f"Write {key} = [ 1.0, 2.0 ].", key)
+            return ()
+        return tuple(number for each in value if (number := self._plain(each, key, lowest, highest)) is not None)
+
     def text(self, key: str, default: str | None = None) -> str:
         """Return a text; without a default it must be there and not be empty."""
         value = self.entry.get(key, default)

@@ -19,6 +19,7 @@ from meshplan.inputs.user_files import optional_file
 from meshplan.radio_records import (
     Battery,
     Board,
+    Condition,
     Direction,
     LimitKind,
     Modulation,
@@ -291,18 +292,27 @@ def _sub_band(table: Table, checked: date) -> SubBand:
     optional = {
         "limit_high_end": (-60, 1e6), "duty_limit": (0, 1), "polite_duty_limit": (0, 1), "max_bandwidth_khz": (0.1, 1e6),
         "max_bandwidth_share": (0, 1), "min_bandwidth_khz": (0.1, 1e6), "density_dbm": (-60, 60), "density_khz": (0.1, 1e6),
-        "max_airtime_ms": (0.1, 1e7), "min_silence_s": (0, 1e6), "silence_ratio": (0, 1e6), "medium_use_limit": (0, 1),
+        "max_airtime_ms": (0.1, 1e7), "polite_max_airtime_ms": (0.1, 1e7), "occupancy_window_s": (0.1, 1e6),
+        "channel_width_khz": (0.1, 1e6), "min_silence_s": (0, 1e6), "silence_ratio": (0, 1e6), "medium_use_limit": (0, 1),
     }  # fmt: skip
     values: dict[str, Any] = {name: table.number(name, *limits) for name, limits in optional.items() if name in table.entry}
     table.allow(
         *optional, "key", "rule", "low_mhz", "high_mhz", "limit_kind", "limit", "free_gain_dbi", "duty_period_s", "listen_first",
         "density_from_khz", "density_exempts_hopping", "periodic_allowed", "techniques", "uses", "note",
+        "document", "clause", "checked", "needs_agility", "min_channels", "channels_mhz", "condition_keys", "condition",
     )  # fmt: skip
     if ("density_dbm" in values) != ("density_khz" in values):
         table.fault("a density limit needs both its level and its width.", "Write density_dbm and density_khz, or neither.")
     listen_first = table.text("listen_first", "no")
     if listen_first not in ("no", "instead", "required"):
         table.fault(f"'listen_first' is '{listen_first}'.", "Write 'no', 'instead' or 'required'.")
+    conditions = tuple(table.choices("condition_keys", Condition))
+    condition = table.text("condition", "")
+    if conditions and not condition:
+        table.fault("it has conditions but no sentence that says them.", 'Write condition = "Only if …".', "condition_keys")
+    channels = table.numbers("channels_mhz", low, high)
+    if bool(channels) != ("channel_width_khz" in values):
+        table.fault("channels need their middles and their width.", "Write channels_mhz and channel_width_khz, or neither.")
     return SubBand(
         key=table.text("key"),
         rule=table.text("rule"),
@@ -312,7 +322,14 @@ def _sub_band(table: Table, checked: date) -> SubBand:
         limit=table.number("limit", -60, 1e6),
         standing=table.standing(),
         source=table.source(),
-        checked=checked,
+        checked=table.day("checked") if "checked" in table.entry else checked,
+        document=table.text("document", ""),
+        clause=table.text("clause", ""),
+        needs_agility=table.flag("needs_agility", False),
+        min_channels=int(table.number("min_channels", 1, 1e6)) if "min_channels" in table.entry else None,
+        channels_mhz=channels,
+        condition_keys=conditions,
+        condition=condition,
         free_gain_dbi=table.number("free_gain_dbi", 0, 40, 0.0),
         duty_period_s=table.number("duty_period_s", 1, 1e6, 3600.0),
         listen_first=listen_first,

@@ -38,6 +38,8 @@ class ClassResult:
     unfit: tuple[str, ...] = ()
     """Purposes of the property that the class cannot serve, in words."""
     wiring: str = ""
+    conditional: bool = False
+    """Whether the rules allow it only on a condition that nobody answers for."""
 
     @property
     def serves_all(self) -> bool:
@@ -47,17 +49,16 @@ class ClassResult:
     @property
     def obstacle(self) -> str:
         """Return the first thing that speaks against the class; empty if nothing does."""
-        if not self.lawful:
-            return "not lawful here"
-        if self.sensors_served == 0:
-            return "reach no sensor"
-        if self.unfit:
-            return "cannot do what the property asks"
-        if not self.serves_all:
-            return "leave sensors unserved"
-        if self.airtime_headroom < 0:
-            return "overload the channel or the duty limit"
-        return "empty their cells within a year" if self.shortest_battery_years < ENOUGH_YEARS else ""
+        found = (
+            (not self.lawful, "not lawful here"),
+            (self.sensors_served == 0, "reach no sensor"),
+            (self.conditional, "rest on a condition of the rules"),
+            (bool(self.unfit), "cannot do what the property asks"),
+            (not self.serves_all, "leave sensors unserved"),
+            (self.airtime_headroom < 0, "overload the channel or the duty limit"),
+            (self.shortest_battery_years < ENOUGH_YEARS, "empty their cells within a year"),
+        )
+        return next((words for holds, words in found if holds), "")
 
 
 @dataclass(frozen=True)
@@ -75,7 +76,8 @@ class Recommendation:
 def ranked(results: Sequence[ClassResult]) -> tuple[ClassResult, ...]:
     """Return the results, best first.
 
-    Lawful ones come first, then those that serve the purposes, serve more sensors, keep within the airtime and last a year.
+    Lawful ones come first, then those that serve the purposes, serve more sensors, rest on no open condition of the rules, keep
+    within the airtime and last a year.
     Among equals the cheapest wins; what costs at most a tenth more counts as equally cheap and is told apart by the weakest
     chance, then the battery, then the delay. Names settle the rest.
     """
@@ -89,6 +91,7 @@ def ranked(results: Sequence[ClassResult]) -> tuple[ClassResult, ...]:
             float(not result.lawful),
             float(bool(result.unfit)),
             float(-result.sensors_served),
+            float(result.conditional),
             float(result.airtime_headroom < 0),
             float(result.shortest_battery_years < ENOUGH_YEARS),
             dear,

@@ -19,7 +19,7 @@ from meshplan.operation.law_rows import (
     occupied_edges_mhz,
     percent,
 )
-from meshplan.radio_records import LimitKind, RadioMode, Region
+from meshplan.radio_records import OF_USE, Condition, LimitKind, RadioMode, Region
 
 __all__ = [
     "NOT_LEGAL_ADVICE",
@@ -27,12 +27,16 @@ __all__ = [
     "Emission",
     "LegalVerdict",
     "candidate_frequencies_mhz",
+    "conditional_hint",
     "find_region",
     "highest_lawful_power",
     "lawful_mode",
     "legal_check",
     "occupied_edges_mhz",
 ]
+
+WORTH_A_HINT_DB: Final = 3.0
+"""Decibels more that a row with a condition must allow before it is pointed at (own choice)."""
 
 NOT_LEGAL_ADVICE: Final = "A planning aid, not legal advice; check the local table."
 
@@ -43,7 +47,8 @@ class LegalVerdict:
 
     lawful: bool
     status: str
-    """lawful, refused, licensed, or not checked (unknown country)."""
+    """lawful, conditional (somebody must answer for a condition), accepted (the user does), not for data, refused, licensed, or not
+    checked (unknown country)."""
     region: str
     rule: str
     sub_band: str
@@ -63,7 +68,25 @@ class LegalVerdict:
     standing: str
     checked: str
     """Day the row was checked, ISO."""
+    condition: str = ""
+    """The row's conditions in one sentence; empty where it has none."""
+    keys: tuple[Condition, ...] = ()
+    """The row's conditions by name."""
+    open_keys: tuple[Condition, ...] = ()
+    """Those that neither the class nor the user answers for."""
     advice: str = NOT_LEGAL_ADVICE
+
+    @property
+    def verdict(self) -> str:
+        """The verdict in words: within, conditional, not allowed for data, or not within."""
+        if not self.lawful:
+            return "not allowed for data" if self.status == "not for data" else "not within"
+        return "conditional" if self.keys and self.status != "licensed" else "within"
+
+    @property
+    def unconditional(self) -> bool:
+        """Whether it is lawful without a condition that nobody answers for."""
+        return self.lawful and not self.open_keys
 
     @property
     def power_headroom_db(self) -> float:
@@ -106,7 +129,7 @@ def legal_check(region: Region, emission: Emission, *, look_elsewhere: bool = Tr
                 "state the licence you hold, or take a class without the amplifier",
             ),
         )
-    judged = [judge_row(row, emission) for row in region.sub_bands if row.low_mhz <= mode.frequency_mhz <= row.high_mhz]
+    judged = [judge_row(row, emission) for row in region.sub_bands if row.holds(mode.frequency_mhz)]
     if not judged:
         verdict = _no_row(
             region,
@@ -128,6 +151,8 @@ def legal_check(region: Region, emission: Emission, *, look_elsewhere: bool = Tr
             lawful=True,
             status="licensed",
             sentence=sentence,
+            keys=(),
+            open_keys=(),
             conditions=(*verdict.conditions, f"The licence '{emission.licence}' must allow this power, band and use."),
         )
     if verdict.lawful or not look_elsewhere or mode.radio.licence_required:
@@ -139,14 +164,26 @@ def legal_check(region: Region, emission: Emission, *, look_elsewhere: bool = Tr
 def _verdict(region: Region, emission: Emission, judgement: Judgement) -> LegalVerdict:
     row = judgement.row
     lawful = not judgement.breaches
+    status = "lawful"
     if lawful:
         share = f", {percent(emission.duty)} of {percent(judgement.duty_limit)} on the air" if row.duty_limit is not None else ""
-        sentence = f"{emission.eirp_dbm:.1f} dBm EIRP of {judgement.cap_dbm:.1f} allowed{share}: within {row.rule}."
-        status = "lawful"
+        sentence = f"{emission.eirp_dbm:.1f} dBm EIRP of {judgement.cap_dbm:.1f} allowed{share}: within {row.rule}"
+        if judgement.open_keys:
+            status = "conditional"
+            sentence += f", on a condition. {row.condition or _usual_words(judgement.open_keys)}"
+        elif judgement.keys:
+            status = "accepted"
+            sentence += f". You answer for its condition: {row.condition or _usual_words(judgement.keys)}"
+        else:
+            sentence += "."
     else:
         problems = "; ".join(breach.problem for breach in judgement.breaches)
-        sentence = f"Refused by {row.rule}: {problems}."
-        status = "refused"
+        reserved = any(breach.kind == "use" for breach in judgement.breaches)
+        status = "not for data" if reserved else "refused"
+        start = "Not allowed for data by" if reserved and emission.use == "data" else "Refused by"
+        sentence = f"{start} {row.rule}: {problems}."
+        if reserved and row.condition:
+            sentence += f" {row.condition}"
     if not region.known:
         status = "not checked" if lawful else status
         sentence = f"No country was named, so a careful default was used. {sentence}"
@@ -166,13 +203,37 @@ def _verdict(region: Region, emission: Emission, judgement: Judgement) -> LegalV
         duty=emission.duty,
         duty_limit=judgement.duty_limit,
         breaches=tuple(judgement.breaches),
-        changes=tuple(dict.fromkeys(breach.change for breach in judgement.breaches)),
+        changes=_changes(judgement),
         conditions=tuple(conditions),
         sentence=sentence,
         source=row.source,
         standing=row.standing.value,
         checked=row.checked.isoformat(),
+        condition=(row.condition or _usual_words(judgement.keys)) if judgement.keys or row.uses else "",
+        keys=tuple(judgement.keys),
+        open_keys=tuple(judgement.open_keys),
     )
+
+
+def _changes(judgement: Judgement) -> tuple[str, ...]:
+    """Return what would comply; where only conditions stand in the way, the key that answers for them."""
+    if judgement.breaches or not judgement.open_keys:
+        return tuple(dict.fromkeys(breach.change for breach in judgement.breaches))
+    return (_answering(judgement.keys),)
+
+
+def _answering(keys: Sequence[Condition]) -> str:
+    names = ", ".join(f'"{key}"' for key in keys)
+    return f"if you answer for that, write radio_settings.accepts = [{names}]"
+
+
+def _usual_words(keys: Sequence[Condition]) -> str:
+    """Return the conditions in words, for a row that has none of its own."""
+    words = {
+        Condition.HOPPING: "Only if the senders really hop over the channels that the rule asks for.",
+        Condition.CARRIER_SENSE: "Only if the program listens before each sending.",
+    }
+    return " ".join(words.get(key, f"Only where this holds: {key}.") for key in keys)
 
 
 def _no_row(region: Region, emission: Emission, breach: Breach) -> LegalVerdict:
@@ -212,23 +273,29 @@ def candidate_frequencies_mhz(region: Region, mode: RadioMode) -> tuple[float, .
     found = [mode.frequency_mhz]
     for row in region.sub_bands:
         first, last = max(row.low_mhz + half, lowest), min(row.high_mhz - half, highest)
-        if first <= last and not first <= mode.frequency_mhz <= last:
+        if row.channels_mhz:
+            usable = [middle for middle in row.channels_mhz if lowest <= middle <= highest]
+            if usable and not row.holds(mode.frequency_mhz):
+                found.append(usable[len(usable) // 2])
+        elif first <= last and not first <= mode.frequency_mhz <= last:
             found.append(round((first + last) / 2.0, 3))
     return tuple(dict.fromkeys(found))
 
 
 def _other_sub_band(region: Region, emission: Emission, verdict: LegalVerdict) -> str:
-    """Return, in words, the first other frequency where the same emission is lawful; empty if there is none."""
+    """Return, in words, the first other frequency where the same emission is lawful without a condition; empty if there is none."""
     for frequency in candidate_frequencies_mhz(region, emission.mode)[1:]:
         moved = replace(emission, mode=replace(emission.mode, frequency_mhz=frequency))
         found = legal_check(region, moved, look_elsewhere=False)
-        if found.lawful and found.sub_band != verdict.sub_band:
+        if found.unconditional and found.sub_band != verdict.sub_band:
             return f"move to {frequency:g} MHz ({found.rule})"
     return ""
 
 
 def highest_lawful_power(region: Region, emission: Emission) -> tuple[float, LegalVerdict]:
     """Return the highest power, in tenths of a decibel, at which an emission is lawful, and the verdict there.
+
+    A row without a condition that nobody answers for goes before one with, whatever power that would allow.
 
     If it is lawful at no power of the class, the lowest power and its refusal are returned.
     """
@@ -246,14 +313,14 @@ def highest_lawful_power(region: Region, emission: Emission) -> tuple[float, Leg
             tries.add(min(highest, emission.mode.tx_power_dbm - excess))
         tries.add(min(highest, ADAPTIVE_FROM_DBM + feed - 0.1))
     usable = sorted({floor(power * 10.0 + 1e-6) / 10.0 for power in tries if power >= lowest}, reverse=True)
-    verdict = None
+    found: list[tuple[float, LegalVerdict]] = []
     for power in [*usable, lowest]:
-        tried = replace(emission, mode=replace(emission.mode, tx_power_dbm=power))
-        verdict = legal_check(region, tried)
-        if verdict.lawful:
+        verdict = legal_check(region, replace(emission, mode=replace(emission.mode, tx_power_dbm=power)))
+        if verdict.unconditional:
             return power, verdict
-    assert verdict is not None
-    return lowest, verdict
+        found.append((power, verdict))
+    lawful = [each for each in found if each[1].lawful]
+    return min(lawful, key=lambda each: len(each[1].open_keys)) if lawful else found[-1]
 
 
 def lawful_mode(
@@ -276,13 +343,13 @@ def lawful_mode(
     Notes
     -----
     Source
-        The class's own frequency if it is lawful within 3 dB of the best power found; else the best one. If nothing is lawful
-        the emission comes back unchanged with its refusal.
+        Frequencies with the fewest conditions that nobody answers for; of those the class's own if it is lawful within 3 dB of
+        the best power found, else the best one. If nothing is lawful the emission comes back unchanged with its refusal.
     """
     frequencies: Sequence[float] = (
         (emission.mode.frequency_mhz,) if keep_frequency else candidate_frequencies_mhz(region, emission.mode)
     )
-    best: tuple[float, RadioMode, LegalVerdict] | None = None
+    best: tuple[tuple[int, float], RadioMode, LegalVerdict] | None = None
     for number, frequency in enumerate(frequencies):
         moved = replace(emission, mode=replace(emission.mode, frequency_mhz=frequency))
         if keep_power:
@@ -291,13 +358,42 @@ def lawful_mode(
             power, verdict = highest_lawful_power(region, moved)
         if not verdict.lawful:
             continue
-        worth = power + (3.0 if number == 0 else 0.0)
-        if best is None or worth > best[0] + 1e-9:
+        worth = (-len(verdict.open_keys), round(power + (3.0 if number == 0 else 0.0), 6))
+        if best is None or worth > best[0]:
             mode = replace(moved.mode, tx_power_dbm=power)
             best = (worth, _said(mode, emission.mode, verdict), verdict)
     if best is None:
         return emission.mode, legal_check(region, emission)
     return best[1], best[2]
+
+
+def conditional_hint(region: Region, emission: Emission, verdict: LegalVerdict) -> str:
+    """Return, in words, what a row with a condition would allow beyond the verdict; empty if it is little or nothing.
+
+    Parameters
+    ----------
+    region : Region
+    emission : Emission
+        As planned, with the conditions that the user answers for.
+    verdict : LegalVerdict
+        On that emission.
+    """
+    if not verdict.unconditional or verdict.status == "licensed":
+        return ""
+    everything = tuple(key for key in Condition if key not in OF_USE)
+    mode, other = lawful_mode(region, replace(emission, accepts=everything, listens_first=True))
+    more_db = other.eirp_dbm - verdict.eirp_dbm
+    wanted = [key for key in other.keys if key not in emission.accepts]
+    if not other.lawful or not wanted or more_db < WORTH_A_HINT_DB:
+        return ""
+    return (
+        f"{verdict.rule} is kept to, {verdict.eirp_dbm:.1f} dBm EIRP. {other.rule} at {mode.frequency_mhz:g} MHz would allow "
+        f"{other.eirp_dbm:.1f} dBm EIRP on a condition. {other.condition} {_capital(_answering(other.keys))}."
+    )
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
 
 
 def _said(mode: RadioMode, before: RadioMode, verdict: LegalVerdict) -> RadioMode:

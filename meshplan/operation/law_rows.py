@@ -6,13 +6,10 @@ from dataclasses import dataclass, field
 from math import ceil, floor, log10
 from typing import Final
 
-from meshplan.radio_records import LimitKind, RadioMode, SubBand, Technique
+from meshplan.radio_records import Condition, LimitKind, RadioMode, SubBand, Technique
 
 COMFORT_SHARE: Final = 0.5
 """Share of a duty limit that a plan should not exceed in its busiest hour (common practice, no source)."""
-
-POLITE_SINGLE_MS: Final = 1000.0
-"""Longest single transmission under polite access (EN 300 220-1, recalled)."""
 
 ADAPTIVE_FROM_DBM: Final = 10.0
 """EIRP from which EN 300 328 asks for listening or a limit on medium use."""
@@ -44,9 +41,13 @@ class Emission:
     """data, alarm, control, metering, managed."""
     listens_first: bool = False
     """Whether the user's program listens before each sending."""
+    changes_channel: bool = False
+    """Whether it goes to another channel when it hears that its own is busy."""
     techniques: tuple[Technique, ...] = ()
     """What the user's program does; empty: whatever the class can do, said as a condition."""
     licence: str | None = None
+    accepts: tuple[str, ...] = ()
+    """Conditions of rules that the user answers for (`Condition`)."""
 
     @property
     def eirp_dbm(self) -> float:
@@ -74,6 +75,10 @@ class Judgement:
     duty_limit: float
     breaches: list[Breach] = field(default_factory=list)
     conditions: list[str] = field(default_factory=list)
+    keys: list[Condition] = field(default_factory=list)
+    """What the row asks for that no table can see."""
+    open_keys: list[Condition] = field(default_factory=list)
+    """Those of `keys` that neither the class nor the user answers for."""
 
 
 def judge_row(row: SubBand, emission: Emission) -> Judgement:
@@ -84,6 +89,7 @@ def judge_row(row: SubBand, emission: Emission) -> Judgement:
     _judge_power(row, emission, judgement)
     _judge_time(row, emission, judgement)
     _judge_manner(row, emission, judgement)
+    _judge_conditions(row, emission, judgement)
     return judgement
 
 
@@ -105,6 +111,18 @@ def _judge_place(row: SubBand, emission: Emission, judgement: Judgement) -> None
                 f"the signal with its crystal error fills {low:.3f}-{high:.3f} MHz, "
                 f"the row is {row.low_mhz:g}-{row.high_mhz:g} MHz",
                 change,
+            )
+        )
+    middle = row.nearest_channel_mhz(mode.frequency_mhz)
+    room_khz = row.channel_width_khz or 0.0
+    if middle is not None and max(high - middle, middle - low) * 2000.0 > room_khz + 1e-6:
+        judgement.breaches.append(
+            Breach(
+                "band edge",
+                f"the signal with its crystal error fills {low:.3f}-{high:.3f} MHz, more than one of the row's channels",
+                f"tune to the middle of a channel: {middle:g} MHz"
+                if (high - low) * 1000.0 <= room_khz
+                else "take a narrower setting: the signal is wider than a channel of the row",
             )
         )
     widest = min(
@@ -196,9 +214,26 @@ def _lower_power(emission: Emission, excess_db: float) -> str:
 
 def _duty_limit(row: SubBand, emission: Emission) -> float:
     limit = 1.0 if row.duty_limit is None else row.duty_limit
-    if row.listen_first == "instead" and emission.listens_first and emission.mode.radio.can_listen_first:
+    if is_polite(row, emission):
         return max(limit, 1.0 if row.polite_duty_limit is None else row.polite_duty_limit)
     return limit
+
+
+def is_polite(row: SubBand, emission: Emission) -> bool:
+    """Return whether listening before sending lifts the duty limit of a row.
+
+    Notes
+    -----
+    Source
+        ERC/REC 70-03 annex 1 and EN 300 220-2: polite access is listening before sending *and* a change of channel when it is
+        busy. A class that stays on one fixed channel cannot claim it.
+    """
+    listens = row.listen_first == "instead" and emission.listens_first and emission.mode.radio.can_listen_first
+    return listens and (not row.needs_agility or (emission.changes_channel and _can_change_channel(emission)))
+
+
+def _can_change_channel(emission: Emission) -> bool:
+    return any(technique in techniques_of(emission) for technique in _HOPPING)
 
 
 def _judge_time(row: SubBand, emission: Emission, judgement: Judgement) -> None:
@@ -210,9 +245,12 @@ def _judge_time(row: SubBand, emission: Emission, judgement: Judgement) -> None:
             slower = ceil(emission.interval_s * emission.duty / limit - 1e-6)
             change += f": every {slower} s on average instead of {emission.interval_s:.0f} s"
         polite = row.polite_duty_limit
-        can = emission.mode.radio.can_listen_first and row.listen_first == "instead" and not emission.listens_first
+        can = emission.mode.radio.can_listen_first and row.listen_first == "instead" and not is_polite(row, emission)
+        if can and row.needs_agility:
+            can = _can_change_channel(emission)
         if can and polite is not None and emission.duty <= polite:
-            change += f"; or listen before each sending (polite access), which allows {percent(polite)}"
+            manner = "listen before each sending" + (" and change a busy channel (polite access)" if row.needs_agility else "")
+            change += f"; or {manner}, which allows {percent(polite)}"
         judgement.breaches.append(
             Breach("duty", f"{percent(emission.duty)} of the hour on the air, {percent(limit)} allowed", change)
         )
@@ -221,8 +259,9 @@ def _judge_time(row: SubBand, emission: Emission, judgement: Judgement) -> None:
             f"Uses {percent(emission.duty / limit)} of the allowed time on the air; a plan should stay under half of it."
         )
     longest = row.max_airtime_ms
-    if row.listen_first == "instead" and emission.listens_first and emission.duty > (row.duty_limit or 1.0):
-        longest = min(POLITE_SINGLE_MS, longest or POLITE_SINGLE_MS)
+    sends_more = emission.duty > (row.duty_limit or 1.0) or (longest is not None and emission.longest_packet_ms > longest)
+    if sends_more and is_polite(row, emission):
+        longest = row.polite_max_airtime_ms
     if longest is not None and emission.longest_packet_ms > longest:
         judgement.breaches.append(
             Breach(
@@ -244,30 +283,44 @@ def _judge_time(row: SubBand, emission: Emission, judgement: Judgement) -> None:
 
 def _judge_manner(row: SubBand, emission: Emission, judgement: Judgement) -> None:
     """Technique, use, listening, periodic sending."""
-    if row.techniques:
-        usable = [technique for technique in techniques_of(emission) if technique in row.techniques]
-        if not usable:
-            wanted = " or ".join(row.techniques)
-            judgement.breaches.append(
-                Breach("technique", f"the row is for {wanted} senders only", f"take a class that can do {wanted}")
-            )
-        elif not emission.techniques and Technique.FIXED in emission.mode.radio.techniques and usable[0] in _HOPPING:
-            judgement.conditions.append("Only if the senders really hop over the channels that the rule asks for.")
-    if row.uses and emission.use not in row.uses:
+    if row.techniques and not any(technique in row.techniques for technique in techniques_of(emission)):
+        wanted = " or ".join(row.techniques)
         judgement.breaches.append(
-            Breach("use", f"the row is for {', '.join(row.uses)} only", "take a row that is open to every use")
+            Breach("technique", f"the row is for {wanted} senders only", f"take a class that can do {wanted}")
         )
+    if row.uses and emission.use not in row.uses and not set(row.uses) & set(emission.accepts):
+        change = "take a row that is open to every use"
+        answered = [use for use in row.uses if use in set(Condition)]
+        if answered:
+            change += f'; or, if the network does nothing else, write radio_settings.accepts = ["{answered[0]}"]'
+        judgement.breaches.append(Breach("use", f"the row is for {', '.join(row.uses)} only", change))
     if not row.periodic_allowed and emission.periodic:
         judgement.breaches.append(
             Breach("periodic", "sending at fixed intervals is forbidden here", "send on events only, and stop within 5 s")
         )
-    if row.listen_first == "required":
-        if not emission.mode.radio.can_listen_first:
-            judgement.breaches.append(
-                Breach("listening", "the row asks to listen before sending, the class cannot", "take a class that can listen")
-            )
-        elif not emission.listens_first:
-            judgement.conditions.append("Only if the program listens before each sending.")
+    if row.listen_first == "required" and not emission.mode.radio.can_listen_first:
+        judgement.breaches.append(
+            Breach("listening", "the row asks to listen before sending, the class cannot", "take a class that can listen")
+        )
+
+
+def _judge_conditions(row: SubBand, emission: Emission, judgement: Judgement) -> None:
+    """What the row asks for that no table can see, and what of it nobody answers for."""
+    keys = [*row.condition_keys]
+    if row.techniques and all(technique in _HOPPING for technique in row.techniques) and not {*keys} & {*_HOPPING_KEYS}:
+        keys.append(Condition.HOPPING)
+    if row.listen_first == "required" and Condition.CARRIER_SENSE not in keys:
+        keys.append(Condition.CARRIER_SENSE)
+    keys += [Condition(use) for use in row.uses if use in set(Condition) and use in (emission.use, *emission.accepts)]
+    judgement.keys = list(dict.fromkeys(keys))
+    judgement.open_keys = [key for key in judgement.keys if key not in emission.accepts and not _is_met(key, emission)]
+
+
+def _is_met(key: Condition, emission: Emission) -> bool:
+    """Return whether class or program meet a condition by what is known of them."""
+    if key in _HOPPING_KEYS:
+        return Technique.FIXED not in techniques_of(emission)
+    return key is Condition.CARRIER_SENSE and emission.listens_first
 
 
 def techniques_of(emission: Emission) -> tuple[Technique, ...]:
@@ -282,13 +335,15 @@ def occupied_edges_mhz(mode: RadioMode) -> tuple[float, float]:
 
 
 _HOPPING: Final = (Technique.HOPPING, Technique.HYBRID)
+_HOPPING_KEYS: Final = (Condition.HOPPING, Condition.HYBRID)
 
 _HARD: Final = ("technique", "use", "listening", "bandwidth", "periodic")
 """Breaches that no smaller figure mends: rows that have them fit least."""
 
 
 def fit_of(judgement: Judgement) -> tuple[float, ...]:
-    """Order rows: lawful first, then fewest hard breaches, fewest breaches, fewest decibels, then the most generous."""
+    """Order rows: lawful first, then fewest hard breaches, fewest breaches, fewest decibels, fewest conditions that nobody answers
+    for, then the most generous."""
     hard = sum(breach.kind in _HARD for breach in judgement.breaches)
     excess = max((breach.excess_db for breach in judgement.breaches), default=0.0)
     return (
@@ -296,6 +351,7 @@ def fit_of(judgement: Judgement) -> tuple[float, ...]:
         float(hard),
         float(len(judgement.breaches)),
         excess,
+        float(len(judgement.open_keys)),
         float(len(judgement.conditions)),
         -judgement.duty_limit,
         -judgement.cap_dbm,

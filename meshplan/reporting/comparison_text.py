@@ -25,7 +25,8 @@ HEADINGS = (
 
 COLUMN_WORDS = (
     "served: sensors with a route. weakest: chance of the least certain route. cost: gateways, relays, sensors and radio modules. "
-    "rules: within those of the country, or broken. air left: what is free in the busiest hour, of duty limit or channel. "
+    "rules: within those of the country, conditional (lawful only if what they ask for is true), or broken. "
+    "air left: what is free in the busiest hour, of duty limit or channel. "
     "cells last: until the first sensor's cell is empty. slowest: delay of the slowest route with all tries. "
     "wiring and supply: interface wires beside supply and ground, volts, and what the supply needs."
 )
@@ -48,6 +49,13 @@ def comparison_text(comparison: Comparison, *, all_settings: bool = False) -> st
     refused = [row for row in rows if not row.lawful]
     if refused:
         blocks.append("Not lawful:\n" + "\n".join(f"  {row.radio}: {row.rule}" for row in refused))
+    conditional = [row for row in rows if row.lawful and row.to_answer_for]
+    if conditional:
+        told = "\n".join(
+            f"  {', '.join(row.radio for row in conditional if row.condition == words)}: {words}"
+            for words in dict.fromkeys(row.condition for row in conditional)
+        )
+        blocks.append(f"Lawful on a condition (radio_settings.accepts says that you answer for it):\n{told}")
     unfit = [row for row in rows if row.lawful and row.unfit_for]
     if unfit:
         blocks.append("Not fit for everything here:\n" + "\n".join(f"  {row.radio}: {'; '.join(row.unfit_for)}" for row in unfit))
@@ -63,6 +71,10 @@ def comparison_markdown(comparison: Comparison) -> str:
     lines = [head, *(f"| {' | '.join(row_cells(row, comparison))} |" for row in told), "", comparison.recommendation]
     for words, names in (
         ("Lawful, but reach no sensor", [row.radio for row in rows if row.lawful and not row.served]),
+        (
+            "Lawful on a condition only",
+            [f"{row.radio} ({', '.join(row.to_answer_for)})" for row in rows if row.lawful and row.to_answer_for],
+        ),
         ("Not lawful here", [row.radio if row.served else row.class_key for row in rows if not row.lawful]),
         ("Not fit for the alarms or the control asked for here", [row.radio for row in told if row.lawful and row.unfit_for]),
     ):
@@ -81,9 +93,10 @@ def comparison_rows(comparison: Comparison) -> dict[str, Any]:
         "runner_up": comparison.runner_up,
         "rows": [
             {
-                **{name: value for name, value in vars(row).items() if name != "unfit_for"},
+                **{name: value for name, value in vars(row).items() if name not in ("unfit_for", "to_answer_for")},
                 "battery_years": None if row.battery_years == float("inf") else row.battery_years,
                 "unfit_for": list(row.unfit_for),
+                "to_answer_for": list(row.to_answer_for),
             }
             for row in comparison.rows
         ],
@@ -92,9 +105,9 @@ def comparison_rows(comparison: Comparison) -> dict[str, Any]:
 
 
 def shown_rows(comparison: Comparison, *, all_settings: bool) -> Sequence[ComparisonRow]:
-    """Return the rows to show: lawful first, then those that serve most, then the cheapest."""
+    """Return the rows to show: lawful first, then those that serve most, those without an open condition, the cheapest."""
     rows = [row for row in comparison.rows if all_settings or row.best_of_class]
-    return sorted(rows, key=lambda row: (not row.lawful, -row.served, row.cost, row.radio))
+    return sorted(rows, key=lambda row: (not row.lawful, -row.served, bool(row.to_answer_for), row.cost, row.radio))
 
 
 def row_cells(row: ComparisonRow, comparison: Comparison) -> tuple[str, ...]:
@@ -109,7 +122,7 @@ def row_cells(row: ComparisonRow, comparison: Comparison) -> tuple[str, ...]:
         str(row.gateways),
         str(row.relays),
         number(row.cost, 0),
-        "within" if row.lawful else "broken",
+        ("conditional" if row.to_answer_for else "within") if row.lawful else "broken",
         percent(row.airtime_headroom) if row.airtime_headroom >= 0.0 else "overdrawn",
         "mains" if row.battery_years == float("inf") else f"{number(row.battery_years, 1)} y",
         f"{number(row.latency_s, 1)} s" if row.served else "–",

@@ -186,10 +186,34 @@ def line_cost(quantity: float, unit_cost: float | None) -> float | None:
 def legal_table(plan: Plan) -> Table:
     """Return what the radio rules say."""
     rows: list[tuple[object, ...]] = [
-        (line.subject, line.lawful, line.rule, line.detail, line.remedy, line.source, line.standing, line.as_of)
+        (
+            line.subject,
+            line.lawful,
+            line.rule,
+            line.detail,
+            line.remedy,
+            line.source,
+            line.standing,
+            line.as_of,
+            line.verdict,
+            line.condition,
+            " ".join(line.to_answer_for),
+        )
         for line in plan.legal
     ]
-    return ("subject", "lawful", "rule", "detail", "remedy", "source", "standing", "as_of"), rows
+    return (
+        "subject",
+        "lawful",
+        "rule",
+        "detail",
+        "remedy",
+        "source",
+        "standing",
+        "as_of",
+        "verdict",
+        "condition",
+        "to_answer_for",
+    ), rows
 
 
 def goes_dark_table(plan: Plan) -> Table:

@@ -11,6 +11,8 @@ from meshplan.reporting.words import metres, number, percent
 
 LEGAL_WORDS = {
     "licensed": "rests on your licence",
+    "conditional": "within the rules ON A CONDITION",
+    "accepted": "within the rules on a condition that you answer for",
     "not checked": "NOT CHECKED against any country's rules, within the careful default only",
 }
 """What is said of lawful lines with a condition, by status."""
@@ -22,6 +24,7 @@ def plan_text(plan: Plan, files: Sequence[Path]) -> str:
         _head(plan),
         plan.not_mapped,
         _breaches(plan),
+        _conditions(plan),
         _unserved(plan),
         _devices(plan),
         _routes(plan),
@@ -59,6 +62,11 @@ def plan_summary(plan: Plan, files: Sequence[Path]) -> dict[str, Any]:
             if not line.lawful
         ],
         "not_mapped": plan.not_mapped,
+        "conditions": [
+            {"devices": line.subject, "rule": line.rule, "condition": line.condition, "to_answer_for": list(line.to_answer_for)}
+            for line in plan.legal
+            if line.lawful and line.condition
+        ],
         "assumptions": list(plan.assumptions),
         "files": [str(path) for path in files],
     }
@@ -132,6 +140,26 @@ def _breaches(plan: Plan) -> str:
     return "\n".join(lines)
 
 
+def _conditions(plan: Plan) -> str:
+    """Say on which conditions the rules allow this plan that nobody answers for yet."""
+    if not plan.to_answer_for:
+        return ""
+    lines = ["ON A CONDITION: the radio rules allow this plan only if what they ask for is true of your devices."]
+    for line in plan.legal:
+        if line.lawful and line.to_answer_for:
+            lines += [
+                f"  {shortened_list(line.subject)}: {line.condition} ({line.rule})",
+                f"    {line.remedy[:1].upper()}{line.remedy[1:]}.",
+            ]
+    return "\n".join(lines)
+
+
+def shortened_list(names: str) -> str:
+    """Return a list of names with commas, only the first of it where there are many."""
+    parts = names.split(", ")
+    return names if len(parts) <= 3 else f"{parts[0]} and {len(parts) - 1} more"
+
+
 def _options(plan: Plan) -> str:
     lines = [f"  {option.sentence}{'  (chosen)' if option.chosen else ''}" for option in plan.gateway_options]
     lines += [f"  {price['sentence']}" for price in plan.redundancy_prices]
@@ -143,9 +171,9 @@ def _law(plan: Plan) -> str:
     lines = ["Radio rules:"]
     for line in plan.legal:
         state = LEGAL_WORDS.get(line.status, "within the rules") if line.lawful else "NOT within the rules"
-        names = line.subject.split(", ")
-        who = line.subject if len(names) <= 3 else f"{names[0]} and {len(names) - 1} more"
-        lines.append(f"  {who}: {state} ({line.rule}; table of {line.as_of}, {line.standing})")
+        lines.append(f"  {shortened_list(line.subject)}: {state} ({line.rule}; table of {line.as_of}, {line.standing})")
+        if line.lawful and line.condition:
+            lines.append(f"    {line.condition}")
         if line.remedy and not line.lawful:
             lines.append(f"    To comply: {line.remedy}")
     lines.append("  A planning aid, not legal advice; check the local table.")

@@ -12,7 +12,7 @@ from meshplan.reporting.files import write_text_atomically
 from meshplan.reporting.paper import paper_page
 from meshplan.reporting.sheets.overview import overview_svg
 from meshplan.reporting.trace import TracedPlan, key_step
-from meshplan.reporting.words import count, metres, money, number, percent, plain_name, small_percent, text
+from meshplan.reporting.words import count, legal_state, metres, money, number, percent, plain_name, small_percent, text
 from meshplan.sources import Standing
 
 PURPOSE_WORDS: Final = {
@@ -370,7 +370,8 @@ def _check(plan: Plan, traced: TracedPlan) -> str:
     for i, line in enumerate(plan.legal):
         path = f"plan.legal[{i}]"
         doubt = f" <em>{_word('standing', 'Check')} this rule.</em>" if _doubtful(line.standing) else ""
-        state = "within" if line.lawful else "<strong>NOT within</strong>"
+        words = legal_state(line.lawful, line.verdict)
+        state = words if words == "within" else f"<strong>{words}</strong>"
         remedy = f" {traced.show(f'{path}.remedy', _sentence)}" if line.remedy else ""
         rules.append(
             f"<b>{traced.show(f'{path}.subject', _subject)}</b>: {state} the rule “{traced.show(f'{path}.rule')}”: "

@@ -49,6 +49,13 @@ def metres(value: float) -> str:
     return f"{number(value, 1 if abs(value) < 20 else 0)} m"
 
 
+def legal_state(lawful: bool, verdict: str) -> str:
+    """Return a verdict of the radio rules as it stands before the name of a rule."""
+    if not lawful:
+        return "NOT ALLOWED FOR DATA by" if verdict == "not allowed for data" else "NOT within"
+    return "ON A CONDITION within" if verdict == "conditional" else "within"
+
+
 def percent(share: float) -> str:
     """Return a share as percent; a forecast is never certain, so the ends say "over 99 %" and "under 1 %"."""
     if math.isnan(share):

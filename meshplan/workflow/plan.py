@@ -234,8 +234,8 @@ def placement_problem(prepared: Prepared, links: LinkTable) -> PlacementProblem:
     marked = any(site.second_route for site in prepared.found.sites)
     redundancy = "any one relay" if asked.second_route == "none" and marked else asked.second_route
     graph = build_graph(links, least_chance=asked.link_chance, second_routes_for_all=asked.second_route != "none")
-    licence = prepared.found.settings.radio_settings.licence
-    budget = airtime_budget(links.stations, prepared.base.catalogue.region, licence)
+    wish = prepared.found.settings.radio_settings
+    budget = airtime_budget(links.stations, prepared.base.catalogue.region, wish.licence, wish.accepts)
 
     def problem(loads: Mapping[str, float]) -> PlacementProblem:
         for key, load in loads.items():

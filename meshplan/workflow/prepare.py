@@ -21,7 +21,7 @@ from meshplan.links.path_loss import PathSettings
 from meshplan.links.seasons import hemisphere_of, seasons_named
 from meshplan.links.stations import Station
 from meshplan.links.unmapped_words import unmapped_line
-from meshplan.operation.law import LegalVerdict, find_region, highest_lawful_power
+from meshplan.operation.law import LegalVerdict, conditional_hint, find_region, highest_lawful_power
 from meshplan.propagation.ground import ground_constants
 from meshplan.propagation.refraction import effective_earth_radius_km
 from meshplan.propagation.seasons import Hemisphere, Season
@@ -240,7 +240,7 @@ def part_of_mixture(base: Base, name: str, radio: str) -> Prepared:
         unfit = {role: None for role, antenna in roles.items() if not fits(antenna)}
         settings = settings.model_copy(
             update={
-                "radio_settings": RadioSettings(licence=settings.radio_settings.licence),
+                "radio_settings": RadioSettings(licence=settings.radio_settings.licence, accepts=settings.radio_settings.accepts),
                 "antenna": settings.antenna.model_copy(update=unfit),
             }
         )
@@ -281,7 +281,9 @@ def equip_for_readings(base: Base, name: str, frequency_mhz: float | None = None
     unfit = {role.value: None for role in Role if not fits(getattr(settings.antenna, role.value))}
     settings = settings.model_copy(
         update={
-            "radio_settings": RadioSettings(licence=settings.radio_settings.licence, frequency_mhz=frequency_mhz),
+            "radio_settings": RadioSettings(
+                licence=settings.radio_settings.licence, accepts=settings.radio_settings.accepts, frequency_mhz=frequency_mhz
+            ),
             "antenna": settings.antenna.model_copy(update=unfit),
         }
     )
@@ -337,14 +339,21 @@ def choose_mode(base: Base, radio: str) -> tuple[RadioMode, LegalVerdict]:
     )
     key = base.found.settings.antenna.sensor or mode.default_antenna
     gain_dbi = base.antennas[key].peak_gain_dbi[1] if key in base.antennas else 0.0
-    emission = emission_of(mode, gain_dbi, 0.0, purpose=Purpose.TREND, licence=wish.licence)
-    return lawful_mode_for(
+    emission = emission_of(mode, gain_dbi, 0.0, purpose=Purpose.TREND, licence=wish.licence, accepts=wish.accepts)
+    sensors = sensors_of(base)
+    chosen, verdict = lawful_mode_for(
         base.catalogue.region,
         emission,
-        sensors_of(base),
+        sensors,
         keep_power=wish.power_dbm is not None,
         keep_frequency=wish.frequency_mhz is not None,
     )
+    hint = (
+        ""
+        if wish.power_dbm is not None
+        else conditional_hint(base.catalogue.region, with_own_traffic(replace(emission, mode=chosen), sensors), verdict)
+    )
+    return (replace(chosen, assumptions=(*chosen.assumptions, hint)) if hint else chosen), verdict
 
 
 def sensors_of(base: Base) -> tuple[Site, ...]:
@@ -410,7 +419,7 @@ def power_at(base: Base) -> Callable[[Site, AntennaClass, float, RadioMode], flo
 
     @cache
     def power_dbm(gain_dbi: float, feed_loss_db: float, purpose: Purpose, mode: RadioMode, sensors: tuple[Site, ...]) -> float:
-        emission = emission_of(mode, gain_dbi, feed_loss_db, purpose=purpose, licence=wish.licence)
+        emission = emission_of(mode, gain_dbi, feed_loss_db, purpose=purpose, licence=wish.licence, accepts=wish.accepts)
         power, verdict = highest_lawful_power(region, with_own_traffic(emission, sensors))
         return min(power, mode.tx_power_dbm) if verdict.lawful else mode.tx_power_dbm
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from meshplan.cli import COMMANDS, main
+from meshplan.inputs.radios import read_regions
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -126,3 +127,14 @@ def test_outputs_are_ignored_but_for_readme_and_examples() -> None:
     assert all(name == "outputs/README.md" or name.startswith("outputs/examples/") for name in kept)
     ignored = subprocess.run(["git", "check-ignore", "outputs/my_farm/map.html"], cwd=ROOT, capture_output=True, check=False)
     assert ignored.returncode == 0
+
+
+def test_the_number_of_rules_from_memory_is_true() -> None:
+    rows = [row for region in read_regions().values() for row in region.sub_bands]
+    from_memory = sum(row.needs_check for row in rows)
+    assert f"of the {len(rows)} rows {from_memory} rest on memory" in README
+
+
+def test_the_modulation_is_named_by_its_recommendation_and_no_trade_mark() -> None:
+    line = next(line for line in README.splitlines() if line.startswith("Radios are named by class."))
+    assert line == "Radios are named by class. Chirp spread spectrum is the modulation of ITU-T Y.4480."

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 from math import isnan, log10
+from typing import get_args
 
 import pytest
 from hypothesis import given
@@ -16,13 +18,16 @@ from meshplan.operation.law import (
     NOT_LEGAL_ADVICE,
     Emission,
     LegalVerdict,
+    conditional_hint,
     find_region,
     highest_lawful_power,
     lawful_mode,
     legal_check,
     occupied_edges_mhz,
 )
-from meshplan.radio_records import LimitKind, SubBand, Technique, field_strength_to_eirp_dbm, radio_mode
+from meshplan.operation.law_rows import judge_row
+from meshplan.radio_records import Condition, LimitKind, SubBand, Technique, field_strength_to_eirp_dbm, radio_mode
+from meshplan.settings import ConditionName
 
 CLASSES = read_radio_classes()
 REGIONS = read_regions()
@@ -92,12 +97,18 @@ def test_field_strength_becomes_power(field_uv_per_m: float, eirp_dbm: float) ->
         ("united-states", "902-digital", 902.0, 928.0, 36.0, None),
         ("united-states", "902-field", 902.0, 928.0, -1.23, None),
         ("united-states", "2400-digital", 2400.0, 2483.5, 36.0, None),
-        # LIPD class licence 2015: 25 mW, 1 W, 3 mW EIRP
+        # LIPD class licence 2025: 25 mW, 1 W, 3 mW EIRP
         ("australia", "433-25mw", 433.05, 434.79, 14.0, None),
         ("australia", "915-digital", 915.0, 928.0, 30.0, None),
         ("australia", "915-3mw", 915.0, 928.0, 4.8, None),
         # ARIB STD-T108: 20 mW and 3 dBi; 360 s an hour
-        ("japan", "920-20mw", 920.6, 928.0, 16.0, 0.10),
+        ("japan", "920-20mw", 920.5, 923.5, 16.0, 0.10),
+        ("japan", "920-long", 920.5, 923.5, 16.0, None),
+        ("japan", "923-20mw", 923.5, 928.1, 16.0, 0.10),
+        # radio facts 2, 1.1: ERC/REC 70-03 annex 2 c1; 1.5: licence 219752; 1.8: notice 52/2019
+        ("europe", "865-managed-a", 865.6, 865.8, 29.15, 0.025),
+        ("new-zealand", "864-868-spread", 864.0, 868.0, 36.0, None),
+        ("china", "470-metering", 470.0, 510.0, 19.15, None),
         ("united-kingdom", "869.4-869.65", 869.4, 869.65, 29.15, 0.10),
         ("south-africa", "868.0-868.6", 868.0, 868.6, 16.15, 0.01),
         ("unknown", "2400-careful", 2400.0, 2483.5, 10.0, 0.001),
@@ -173,7 +184,7 @@ def test_refusal_names_the_rule_and_the_change_word_for_word() -> None:
     assert verdict.changes[0] == "lower the power by 5.4 dB, to 8.6 dBm"
     assert verdict.changes[-1] == "move to 869.525 MHz (EN 300 220-2 annex B (869.40-869.65 MHz, 500 mW, 10 %))"
     assert verdict.advice == "A planning aid, not legal advice; check the local table."
-    assert verdict.checked == "2026-11-25"
+    assert verdict.checked == "2026-11-29"
 
 
 def test_the_change_it_names_complies() -> None:
@@ -241,21 +252,39 @@ def test_duty_breach_names_the_interval_that_complies() -> None:
     verdict = check("europe", emission("css-868-sf12", interval_s=60.0))
     breach = next(each for each in verdict.breaches if each.kind == "duty")
     assert breach.problem == "2.2 % of the hour on the air, 1 % allowed"
-    assert breach.change == (
-        "send 2.2 times less often: every 132 s on average instead of 60 s; "
-        "or listen before each sending (polite access), which allows 2.8 %"
-    )
+    assert breach.change == "send 2.2 times less often: every 132 s on average instead of 60 s"
     assert check("europe", emission("css-868-sf12", interval_s=132.0)).lawful
     assert any(change.startswith("move to 869.525 MHz") for change in verdict.changes)
 
 
 def test_polite_access_replaces_the_duty_limit_only_for_short_packets() -> None:
     # EN 300 220-1: 100 s an hour, one second at a time
-    slow = emission("css-868-sf12", interval_s=60.0, listens_first=True)
+    slow = agile(emission("css-868-sf12", interval_s=60.0, listens_first=True))
     assert [breach.kind for breach in check("europe", slow).breaches] == ["dwell"]
-    quick = emission("css-868-sf10", interval_s=20.0, listens_first=True)
+    quick = agile(emission("css-868-sf10", interval_s=20.0, listens_first=True))
     assert quick.duty > 0.01
     assert check("europe", quick).lawful
+
+
+def agile(made: Emission) -> Emission:
+    """Return an emission of a class that can change its channel, and does when it hears that its own is busy."""
+    radio = replace(made.mode.radio, techniques=(Technique.FIXED, Technique.HOPPING))
+    return replace(made, mode=replace(made.mode, radio=radio), changes_channel=True)
+
+
+def test_a_class_on_one_fixed_channel_keeps_its_duty_limit() -> None:
+    # source: radio facts 2, § 0: polite access is listening *and* a change of channel; ERC/REC 70-03 annex 1
+    quick = emission("css-868-sf10", interval_s=20.0, listens_first=True, changes_channel=True)
+    verdict = check("europe", quick)
+    assert [breach.kind for breach in verdict.breaches] == ["duty"]
+    assert verdict.duty_limit == 0.01
+    assert "listen" not in verdict.breaches[0].change
+    only_listens = replace(agile(quick), changes_channel=False)
+    refused = check("europe", only_listens)
+    assert not refused.lawful
+    assert refused.breaches[0].change.endswith(
+        "or listen before each sending and change a busy channel (polite access), which allows 2.8 %"
+    )
 
 
 def test_more_than_half_the_time_is_said() -> None:
@@ -270,18 +299,20 @@ def test_more_than_half_the_time_is_said() -> None:
     [(7, 20, True), (9, 66, True), (9, 68, False), (10, 24, True), (10, 25, False), (11, 20, False), (12, 20, False)],
 )
 def test_dwell_of_the_united_states(factor: int, payload: int, lawful: bool) -> None:
-    verdict = check("united-states", emission(f"css-915-sf{factor}", payload=payload))
+    verdict = check("united-states", emission(f"css-915-sf{factor}", payload=payload, techniques=(Technique.HOPPING,)))
     assert verdict.lawful is lawful
-    if not lawful:
-        assert [breach.kind for breach in verdict.breaches] == ["dwell"]
+    if lawful:
+        assert verdict.sub_band == "902-hopping"
+        assert verdict.condition.startswith("Only if every sender hops over at least 50 channels")
     else:
-        assert "Only if the senders really hop over the channels that the rule asks for." in verdict.conditions
+        assert {breach.kind for breach in verdict.breaches} <= {"dwell", "power"}
 
 
 def test_periodic_sending_under_15_231_needs_silence() -> None:
     # hand-worked: 31 bytes at 4.8 kbit/s are 52 ms; the power of −22 dBm EIRP is made by an imagined attenuator
     quiet = emission("fsk-433-4k8", feed_db=36.0)
-    assert check("united-states", quiet).lawful
+    assert check("united-states", quiet).status == "conditional"
+    assert check("united-states", replace(quiet, accepts=("timing",))).status == "accepted"
     hasty = emission("fsk-433-4k8", feed_db=36.0, interval_s=8.0)
     verdict = check("united-states", hasty)
     assert [breach.kind for breach in verdict.breaches] == ["silence"]
@@ -328,7 +359,11 @@ def test_alarm_rows_are_for_alarms() -> None:
 
 def test_japan_asks_to_listen_first() -> None:
     made = emission("css-915-sf7", frequency_mhz=921.0, power_dbm=13.0)
-    assert "Only if the program listens before each sending." in check("japan", made).conditions
+    asked = check("japan", made)
+    assert asked.verdict == "conditional"
+    assert asked.open_keys == ("carrier-sense", "type-approved")
+    assert asked.condition == "Only certified equipment that listens for 5 ms before each sending and pauses 50 ms after it."
+    assert check("japan", replace(made, listens_first=True)).open_keys == ("type-approved",)
     deaf = replace(made, mode=replace(made.mode, radio=replace(made.mode.radio, can_listen_first=False)))
     assert [breach.kind for breach in check("japan", deaf).breaches] == ["listening"]
 
@@ -336,8 +371,11 @@ def test_japan_asks_to_listen_first() -> None:
 def test_a_single_channel_gets_three_milliwatt_in_australia() -> None:
     made = emission("css-915-sf7", power_dbm=14.0, techniques=(Technique.FIXED,))
     verdict = check("australia", made)
-    assert not verdict.lawful
-    assert verdict.cap_eirp_dbm == pytest.approx(4.8)
+    assert verdict.open_keys == ("density",)  # more only by the density row, on its condition
+    power, quiet = highest_lawful_power(REGIONS["australia"], made)
+    assert quiet.unconditional
+    assert quiet.cap_eirp_dbm == pytest.approx(4.8)
+    assert power == pytest.approx(4.8)
 
 
 def test_no_row_is_a_refusal_that_lists_the_rows() -> None:
@@ -345,7 +383,7 @@ def test_no_row_is_a_refusal_that_lists_the_rows() -> None:
     assert not verdict.lawful
     assert isnan(verdict.cap_eirp_dbm)
     assert "433.92 MHz lies in no licence-exempt row of Japan" in verdict.sentence
-    assert "920.6-928 MHz" in verdict.changes[0] or "920.6-928" in verdict.changes[0]
+    assert "920.5-923.5, 923.5-928.1" in verdict.changes[0]
 
 
 def test_unknown_country_is_said_aloud() -> None:
@@ -381,6 +419,195 @@ def test_recalled_rows_ask_for_a_check() -> None:
     assert verdict.advice == NOT_LEGAL_ADVICE
 
 
+# ---------------------------------------------------------------- conditions and reserved rows
+
+
+def test_rows_that_rest_on_memory_are_these() -> None:
+    found = {
+        region.key: sorted(row.key for row in region.sub_bands if row.needs_check)
+        for region in REGIONS.values()
+        if any(row.needs_check for row in region.sub_bands)
+    }
+    assert found == FROM_MEMORY
+
+
+FROM_MEMORY = {
+    "europe": ["863-wide", "870-874", "874-managed", "915-919"],
+    "switzerland": ["863-wide", "870-874", "874-managed", "915-919"],
+    "united-kingdom": ["863-wide", "870-874", "874-managed", "915-919"],
+    "south-africa": ["2400-srd", "2400-wideband", "433-10mw", "865-868", "868.0-868.6", "868.7-869.2", "869.4-869.65"],
+    "united-states": ["2400-hopping", "2400-hopping-few", "260-control", "960-general"],
+    "canada": [
+        "216-general", "2400-digital", "2400-field", "2400-hopping", "260-control", "902-digital", "902-field", "902-hopping",
+        "902-hybrid",
+    ],
+    "australia": ["2400-10mw", "2400-digital", "2400-hopping", "433-25mw", "915-3mw", "915-hopping"],
+    "new-zealand": ["2400", "433-25mw", "915-928"],
+    "india": ["2400", "433-10mw", "865-868"],
+    "japan": ["426-telemetry"],
+    "china": ["2400"],
+    "korea": ["2400", "917-10mw", "917-3mw", "920-200mw", "922-25mw"],
+    "brazil": ["2400-digital", "2400-hopping", "433-10mw"],
+    "unknown": ["2400-careful"],
+}  # fmt: skip
+"""Rows whose figures are recalled and not read: the tool shows them as "check". None may be added here without being said so."""
+
+
+def test_every_row_names_document_clause_and_day() -> None:
+    for region in REGIONS.values():
+        for each in region.sub_bands:
+            assert len(each.document) > 3, (region.key, each.key)
+            assert len(each.clause) >= 3, (region.key, each.key)
+            assert each.checked == date(2026, 11, 29), (region.key, each.key)
+            if each.condition_keys or each.uses:
+                assert each.condition.startswith(("Only", "Above", "Network")), (region.key, each.key)
+
+
+def test_settings_and_rules_know_the_same_conditions() -> None:
+    assert set(get_args(ConditionName)) == set(Condition)
+
+
+@pytest.mark.parametrize("region", sorted(REGIONS))
+def test_no_conditional_row_passes_without_somebody_who_answers_for_it(region: str) -> None:
+    for each in REGIONS[region].sub_bands:
+        if not each.condition_keys:
+            continue
+        name = {433: "fsk-433-4k8", 868: "css-868-sf7", 915: "css-915-sf7", 2400: "css-2g4-sf7-812k"}
+        near = min(name, key=lambda band: abs(band - each.low_mhz))
+        made = emission(name[near], payload=4)
+        judged = judge_row(each, made)
+        assert judged.open_keys, (region, each.key)
+        answered = judge_row(each, replace(made, accepts=tuple(Condition)))
+        assert not answered.open_keys
+
+
+def test_915_in_europe_only_where_the_country_opened_it() -> None:
+    # source: radio facts 2, 1.1: nothing in EU law lets anyone assume it
+    _, verdict = lawful_mode(REGIONS["europe"], emission("css-915-sf7"))
+    assert (verdict.verdict, verdict.open_keys) == ("conditional", ("country-opened",))
+    assert "Only where your country has opened this band" in verdict.sentence
+    assert verdict.changes == ('if you answer for that, write radio_settings.accepts = ["country-opened"]',)
+    _, answered = lawful_mode(REGIONS["europe"], emission("css-915-sf7", accepts=("country-opened",)))
+    assert answered.status == "accepted"
+    _, swiss = lawful_mode(REGIONS["switzerland"], emission("css-915-sf7", frequency_mhz=917.5), keep_frequency=True)
+    assert swiss.sub_band != "917-ap"
+
+
+def test_a_fixed_125_khz_channel_gets_50_millivolt_per_metre_in_the_united_states_and_canada() -> None:
+    # source: 47 CFR 15.249(a), RSS-210 annex B: E²d²/30 = −1.25 dBm; radio facts 2, 1.2: a chirp on one channel fits nothing else
+    for region in ("united-states", "canada"):
+        mode, verdict = lawful_mode(REGIONS[region], emission("css-915-sf7"))
+        assert verdict.verdict == "within"
+        assert verdict.sub_band == "902-field"
+        assert mode.tx_power_dbm <= -1.2
+        loud, refused = lawful_mode(REGIONS[region], emission("css-915-sf7", power_dbm=10.0), keep_power=True)
+        assert loud.tx_power_dbm == 10.0
+        assert refused.verdict == "conditional"
+        hopping, free = lawful_mode(REGIONS[region], emission("css-915-sf7", accepts=("hopping",)))
+        assert hopping.tx_power_dbm == 22.0
+        assert free.status == "accepted"
+        hint = conditional_hint(REGIONS[region], emission("css-915-sf7", power_dbm=-1.2), verdict)
+        assert 'write radio_settings.accepts = ["hopping"]' in hint
+    states = row("united-states", "902-hopping")
+    assert (states.min_channels, states.occupancy_window_s, states.max_airtime_ms) == (50, 20.0, 400.0)
+    assert "one list shared out among several senders is forbidden" in states.condition
+
+
+def test_a_wide_chirp_is_within_the_digital_row() -> None:
+    # source: 47 CFR 15.247(a)(2), (e): 6 dB width of 500 kHz and 8 dBm in 3 kHz
+    _, verdict = lawful_mode(REGIONS["united-states"], emission("css-2g4-sf9-812k"))
+    assert (verdict.verdict, verdict.sub_band) == ("within", "2400-digital")
+
+
+def test_alarm_rows_cite_annex_7_and_refuse_data() -> None:
+    # source: radio facts 2, § 0: annex 10 is radio microphones
+    alarms = [each for each in REGIONS["europe"].sub_bands if "alarm" in each.uses or "social alarm" in each.uses]
+    assert len(alarms) == 5
+    assert all(each.clause.startswith("annex 7") and "annex 7" in each.rule for each in alarms)
+    data = check("europe", emission("fsk-868-4k8", frequency_mhz=868.65, power_dbm=8.0))
+    assert (data.verdict, data.status) == ("not allowed for data", "not for data")
+    assert data.sentence.startswith("Not allowed for data by ERC/REC 70-03 annex 7")
+    alarm = check("europe", emission("fsk-868-4k8", frequency_mhz=868.65, power_dbm=8.0, use="alarm"))
+    assert (alarm.verdict, alarm.open_keys) == ("conditional", ("alarm",))
+
+
+@pytest.mark.parametrize(
+    ("channel", "cap_dbm"),
+    # source: radio facts 2, 1.6: centres 917.1 + 0.2·(n − 1) MHz; 3, 10 and 25 mW
+    [(1, 4.8), (3, 4.8), (16, 4.8), (18, 4.8), (2, 10.0), (17, 10.0), (19, 10.0), (25, 10.0), (26, 14.0), (32, 14.0)],
+)
+def test_korea_goes_by_channel(channel: int, cap_dbm: float) -> None:
+    made = emission("css-915-sf7", frequency_mhz=917.1 + 0.2 * (channel - 1), payload=4, power_dbm=-9.0)
+    verdict = check("korea", made)
+    assert verdict.cap_eirp_dbm == pytest.approx(cap_dbm)
+    assert verdict.verdict == "conditional"
+    over = replace(made, mode=replace(made.mode, tx_power_dbm=cap_dbm + 0.5))
+    assert not check("korea", over).lawful or "point-to-point" in check("korea", over).open_keys
+
+
+def test_korea_has_20_channels_of_10_milliwatt_at_least() -> None:
+    channels = {key: row("korea", key).channels_mhz for key in ("917-3mw", "917-10mw", "922-25mw")}
+    assert {key: len(middles) for key, middles in channels.items()} == {"917-3mw": 12, "917-10mw": 13, "922-25mw": 7}
+    assert len({middle for middles in channels.values() for middle in middles}) == 32
+
+
+def test_korea_without_carrier_sense_is_two_percent_of_20_seconds() -> None:
+    # SF11 of 20 bytes lasts 0.74 s: too long without carrier sense (0.4 s), short enough with it (4 s)
+    slow = emission("css-915-sf11", frequency_mhz=922.5, power_dbm=10.0)
+    assert "dwell" in {breach.kind for breach in check("korea", slow).breaches}
+    assert check("korea", replace(slow, listens_first=True)).lawful
+    between = emission("css-915-sf7", frequency_mhz=922.6, power_dbm=10.0)
+    assert [breach.change for breach in check("korea", between).breaches] == ["tune to the middle of a channel: 922.5 MHz"]
+
+
+def test_china_433_is_not_for_data_and_470_only_for_metering() -> None:
+    # source: radio facts 2, 1.8
+    data = check("china", emission("fsk-433-4k8", power_dbm=5.0))
+    assert data.verdict == "not allowed for data"
+    assert check("china", emission("fsk-433-4k8", power_dbm=5.0, use="control")).verdict == "conditional"
+    meter = emission("css-433-sf9", frequency_mhz=490.0, power_dbm=10.0)
+    assert check("china", meter).verdict == "not allowed for data"
+    answered = check("china", replace(meter, accepts=("metering",)))
+    assert (answered.verdict, answered.open_keys) == ("conditional", ("carrier-sense",))
+    slow = emission("css-433-sf12", frequency_mhz=490.0, power_dbm=10.0, accepts=("metering", "carrier-sense"))
+    assert [breach.kind for breach in check("china", slow).breaches] == ["dwell"]  # 1.3 s, more than 1 s
+
+
+def test_japan_has_two_sets_of_limits_in_the_lower_half_only() -> None:
+    # source: radio facts 2, 1.7: SF11 and SF12 need the set of 4 s, so 920.5-923.5 MHz
+    slow = emission("css-915-sf12", frequency_mhz=921.0, power_dbm=10.0, listens_first=True)
+    assert check("japan", slow).sub_band == "920-long"
+    high = replace(slow, mode=replace(slow.mode, frequency_mhz=925.0))
+    assert [breach.kind for breach in check("japan", high).breaches] == ["dwell"]
+    registered = emission("css-915-sf7", frequency_mhz=921.0, power_dbm=20.0)
+    assert not check("japan", registered).lawful
+    assert check("japan", replace(registered, accepts=("registered",))).lawful
+
+
+def test_brazil_hops_over_35_or_17_channels() -> None:
+    # source: radio facts 2, 1.11: Act 14448/2017, 10.2.5
+    narrow, wide = row("brazil", "915-hopping"), row("brazil", "915-hopping-wide")
+    assert (narrow.min_channels, narrow.occupancy_window_s, narrow.limit) == (35, 14.0, 30.0)
+    assert (wide.min_channels, wide.occupancy_window_s, wide.limit) == (17, 7.0, 24.0)
+    _, fixed = lawful_mode(REGIONS["brazil"], emission("css-915-sf7", accepts=("type-approved",)))
+    assert (fixed.sub_band, fixed.cap_eirp_dbm) == ("915-field", pytest.approx(-1.25, abs=0.03))
+
+
+def test_australia_asks_for_density_and_no_width() -> None:
+    # source: radio facts 2, 1.4: 14 + 10·log10(kHz/3): 62.5 kHz 27.2, 125 kHz 30.2 (30 dBm at most)
+    made = emission("css-915-sf7", power_dbm=22.0, gain_dbi=7.9, accepts=("density",), techniques=(Technique.FIXED,))
+    assert check("australia", made).status == "accepted"
+    narrow = replace(made, mode=replace(made.mode, occupied_bandwidth_khz=62.5))
+    assert check("australia", narrow).breaches[0].excess_db == pytest.approx(29.9 - 27.2, abs=0.05)
+
+
+def test_new_zealand_above_one_watt_only_with_digital_modulation() -> None:
+    made = emission("css-868-amplified-sf7", frequency_mhz=866.0, power_dbm=28.0, gain_dbi=2.0)
+    assert check("new-zealand", made).verdict == "within"
+    strong = replace(made, antenna_gain_dbi=7.0)
+    assert check("new-zealand", strong).open_keys == ("digital-modulation",)
+
+
 # ---------------------------------------------------------------- choosing
 
 
@@ -413,11 +640,12 @@ def test_highest_power_is_lawful_and_a_decibel_more_is_not(name: str, region: st
     power, verdict = highest_lawful_power(REGIONS[region], made)
     if not verdict.lawful:
         return
-    assert check(region, replace(made, mode=replace(made.mode, tx_power_dbm=power))).lawful
+    assert len(check(region, replace(made, mode=replace(made.mode, tx_power_dbm=power))).open_keys) == len(verdict.open_keys)
     most = made.mode.radio.tx_power_dbm.high or made.mode.radio.tx_power_dbm.value
     if power + 1.0 <= most:
         stronger = replace(made, mode=replace(made.mode, tx_power_dbm=power + 1.0))
-        assert not check(region, stronger).lawful
+        more = check(region, stronger)
+        assert not more.lawful or len(more.open_keys) > len(verdict.open_keys)
 
 
 @given(st.sampled_from(sorted(REGIONS)), st.floats(0.0, 1.0), st.floats(0.0, 1.0))

@@ -10,6 +10,7 @@ from small_property import Rows, bank, lay_small_property, usual_sites
 
 from meshplan.cli import main
 from meshplan.errors import InputError
+from meshplan.inputs.plan_file import read_plan_json
 from meshplan.records import Plan, Role
 from meshplan.reporting.plan_text import plan_summary, plan_text
 from meshplan.workflow import plan_property
@@ -84,8 +85,11 @@ def test_a_breach_found_after_planning_leads_the_plan_and_its_exit_code(tmp_path
 def test_dwell_moves_a_slow_chirp_into_the_weak_row(tmp_path: Path) -> None:
     # 12 bytes at SF11 last 578 ms: 47 CFR 15.247 allows 0.4 s, 15.249 sets no time but 50 mV/m at 3 m, -1.2 dBm EIRP
     lay_small_property(tmp_path)
-    slow = plan_property(tmp_path, overrides={"country": "united-states", "radio": "css-915-sf11"}).plan
-    quick = plan_property(tmp_path, overrides={"country": "united-states", "radio": "css-915-sf7"}).plan
+    states = {"country": "united-states", "radio_settings.accepts": ["hopping"]}
+    slow = plan_property(tmp_path, overrides=states | {"radio": "css-915-sf11"}).plan
+    quick = plan_property(tmp_path, overrides=states | {"radio": "css-915-sf7"}).plan
+    assert {line.status for line in quick.legal} == {"accepted"}
+    assert not quick.to_answer_for
     assert slow.lawful
     assert quick.lawful
     assert {line.rule for line in slow.legal} == {"47 CFR 15.249 (902-928 MHz, 50 mV/m at 3 m)"}
@@ -148,3 +152,85 @@ def test_an_amplifier_needs_a_licence(tmp_path: Path) -> None:
     assert licensed.lawful
     assert {line.status for line in licensed.legal} == {"licensed"}
     assert "rests on your licence" in plan_text(licensed, [])
+
+
+def ends(folder: Path, out: Path, **settings: Any) -> int:
+    """Return the exit code of a plan with some settings."""
+    words = [word for key, value in settings.items() for word in ("--set", f"{key.replace('__', '.')}={value}")]
+    return main(["plan", str(folder), "-q", "--out", str(out), *words])
+
+
+@pytest.mark.parametrize(
+    ("settings", "key", "words"),
+    # source: radio facts 2, 1.12: each of these must not pass silently
+    [
+        ({"country": "europe", "radio": "css-915-sf7"}, "country-opened", "Only where your country has opened this band"),
+        (
+            {"country": "united-states", "radio": "css-915-sf7", "radio_settings__power_dbm": "10"},
+            "hopping",
+            "Only if every sender hops over at least 50 channels",
+        ),
+        ({"country": "japan", "radio": "css-915-sf7"}, "carrier-sense", "Only certified equipment that listens for 5 ms"),
+        ({"country": "korea", "radio": "css-915-sf7"}, "channel-list", "Only on one of the channels of this power"),
+    ],
+)
+def test_a_condition_is_told_everywhere_and_ends_with_1_until_somebody_answers_for_it(
+    settings: dict[str, str], key: str, words: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder, out = tmp_path / "site", tmp_path / "out"
+    lay_small_property(folder)
+    assert ends(folder, out, **settings) == 1
+    told = capsys.readouterr().out
+    assert "Not served" not in told
+    assert "ON A CONDITION: the radio rules allow this plan only if" in told
+    assert words in told
+    assert f'"{key}"' in told
+    for name in ("plan.json", "tables/legal.csv", "map.html", "report.html"):
+        assert words in (out / name).read_text("utf-8"), name
+    assert main(["sheets", str(folder), "-q", "--out", str(out)]) in (0, 1)
+    capsys.readouterr()
+    assert words in (out / "sheets.html").read_text("utf-8")
+    keys = [line.to_answer_for for line in read_plan_json(out / "plan.json").legal]
+    every = sorted({name for names in keys for name in names})
+    assert ends(folder, out, **settings, radio_settings__accepts=str(every).replace("'", '"')) == 0
+    assert "within the rules on a condition that you answer for" in capsys.readouterr().out
+
+
+def test_a_fixed_channel_in_the_united_states_is_planned_at_50_millivolt_per_metre_and_told_what_hopping_would_allow(
+    tmp_path: Path,
+) -> None:
+    lay_small_property(tmp_path)
+    plan = plan_property(tmp_path, overrides={"country": "united-states", "radio": "css-915-sf7"}).plan
+    assert {line.verdict for line in plan.legal} == {"within"}
+    assert {line.rule for line in plan.legal} == {"47 CFR 15.249 (902-928 MHz, 50 mV/m at 3 m)"}
+    assert any('write radio_settings.accepts = ["hopping"]' in line for line in plan.assumptions)
+
+
+def test_a_row_reserved_for_others_is_refused_by_name(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    lay_small_property(tmp_path)
+    for power in ("10", "-18"):
+        code = ends(
+            tmp_path, tmp_path / "out", country="china", radio="fsk-433-4k8", radio_settings__frequency_mhz="433.92",
+            radio_settings__power_dbm=power,
+        )  # fmt: skip
+        assert code == 2
+        assert "Not allowed for data by notice 52/2019, wireless control" in capsys.readouterr().err
+
+
+def test_the_comparison_tells_conditional_rows(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = tmp_path / "site"
+    lay_small_property(folder)
+    assert main(["compare", str(folder), "-q", "--radio", "css-915-sf7", "--out", str(tmp_path / "out")]) == 1
+    told = capsys.readouterr().out
+    assert "  conditional  " in told
+    assert "Lawful on a condition" in told
+    assert main(["compare", str(folder), "-q", "--radio", "css-868-sf7", "--out", str(tmp_path / "out")]) == 0
+    accepted = ["--set", 'radio_settings.accepts=["country-opened"]']
+    assert main(["compare", str(folder), "-q", "--radio", "css-915-sf7", "--out", str(tmp_path / "out"), *accepted]) == 0
+
+
+def test_an_unknown_condition_is_told_with_the_nearest(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    lay_small_property(tmp_path)
+    assert ends(tmp_path, tmp_path / "out", radio_settings__accepts='["hoping"]') == 2
+    told = capsys.readouterr().err
+    assert "'hoping' is not known. Did you mean 'hopping'?" in told

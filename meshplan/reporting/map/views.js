@@ -23,6 +23,14 @@ const meshViews = (() => {
   } = meshParts;
   const SHORTEST_SECTION_M = 0.5,
     FEW_UNSERVED = 3;
+  const legalWord = (line) =>
+    line.lawful
+      ? line.verdict === "conditional"
+        ? "On a condition: "
+        : "Allowed: "
+      : line.verdict === "not allowed for data"
+        ? "Not allowed for data: "
+        : "Not allowed: ";
   const asSentence = (words) => (words ? words[0].toUpperCase() + words.slice(1) + (/[.!?]$/.test(words) ? "" : ".") : "");
   const ROLE_WORDS = { sensor: "Sensor", relay: "Relay", gateway: "Gateway" };
   const PURPOSE_WORDS = { trend: "slow readings", alarm: "alarms", control: "control" };
@@ -187,7 +195,7 @@ const meshViews = (() => {
               h(
                 "p",
                 {},
-                h("strong", {}, line.lawful ? "Allowed: " : "Not allowed: "),
+                h("strong", {}, legalWord(line)),
                 `${line.subject}. ${line.detail} `,
                 h("span", { class: "soft" }, `${line.rule} (as of ${line.as_of}).`),
                 line.remedy ? ` ${line.remedy}` : "",

@@ -8,7 +8,7 @@ from meshplan.reporting.paper import role_mark
 from meshplan.reporting.plan_files import line_cost
 from meshplan.reporting.sheets.entries import SiteSheet, WorkStep, order_of_work
 from meshplan.reporting.sheets.overview import overview_svg
-from meshplan.reporting.words import count, listing, metres, money, number, percent, shortened, text
+from meshplan.reporting.words import count, legal_state, listing, metres, money, number, percent, shortened, text
 
 
 def cover_page(plan: Plan, sheets: tuple[SiteSheet, ...]) -> str:
@@ -130,7 +130,7 @@ def _parts(plan: Plan) -> str:
 
 def _law(plan: Plan) -> str:
     lines = "".join(
-        f"<li><b>{text(shortened(line.subject, 70))}</b>: {'within' if line.lawful else 'NOT within'} "
+        f"<li><b>{text(shortened(line.subject, 70))}</b>: {legal_state(line.lawful, line.verdict)} "
         f"{text(line.rule)}. {text(line.detail)}"
         f"{f' {text(line.remedy)}' if line.remedy else ''} "
         f"<span class='soft'>({text(line.source)}, as of {text(line.as_of)})</span></li>"
