@@ -86,6 +86,13 @@ class Site:
     second_route: bool = False
     note: str = ""
     where: str = ""
+    place: str = ""
+    """Name of the physical place, shared by all candidates that stand there; empty for a place of its own."""
+
+    @property
+    def place_name(self) -> str:
+        """The physical place: one mast, one device, one failure."""
+        return self.place or self.name
 
     @property
     def heights_agl_m(self) -> tuple[float, ...]:

@@ -30,7 +30,7 @@ def build_graph(table: LinkTable, *, least_chance: float, second_routes_for_all:
     graph = nx.DiGraph()
     for station in table.stations:
         site = station.site
-        facts = {"role": site.role.value, "site": site.name, "antenna_agl_m": station.antenna_agl_m}
+        facts = {"role": site.role.value, "site": site.place_name, "antenna_agl_m": station.antenna_agl_m}
         if site.role is Role.SENSOR:
             facts |= {
                 "importance": site.importance,

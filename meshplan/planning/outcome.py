@@ -112,6 +112,7 @@ def make_plan(
         return Route(tuple(index[node] for node in way), chance)
 
     served, single = [], []
+    single_reasons: list[UnservedReason] = []
     for sensor, way in sorted(routes.first.items()):
         name = problem.sensors[sensor].id
         other = routes.second.get(sensor)
@@ -119,6 +120,7 @@ def make_plan(
         covered = problem.redundancy != "none" and problem.sensors[sensor].second_route
         if covered and (sensor in short or not demand.double[sensor]):
             single.append(name)
+            single_reasons.append((why or {}).get(sensor, "no second route"))
     missing = [i for i in range(len(problem.sensors)) if i not in routes.first]
     lost = {i for i in missing if demand.single[i]} | {sensor for sensor in short if demand.double[sensor]}
     forgone = sum(int(problem.worth_units[i]) for i in lost)
@@ -130,6 +132,7 @@ def make_plan(
         neg_log_success=routes.loss / LOG_UNITS,
         forgone=forgone / MONEY_UNITS,
         single_route=tuple(single),
+        single_reasons=tuple(single_reasons),
     )
 
 

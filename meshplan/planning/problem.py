@@ -394,6 +394,8 @@ class PlacementPlan:
     """Worth of the optional sensors that were left out."""
     single_route: tuple[str, ...] = ()
     """Sensors that the rule covers but that have no second route (only with `without_second_route = "serve once"`)."""
+    single_reasons: tuple[UnservedReason, ...] = ()
+    """Why each of them has none."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -132,22 +132,24 @@ def _search(
 def _serve_the_most(tried: Search, limits: SolveLimits, on_progress: OnProgress | None) -> PlacementResult:
     """Choose the sensors to serve by importance, then find the cheapest plan for them."""
     problem = tried.problem
-    relaxed = with_priced_sensors(problem)
-    choice, _, _ = _search(relaxed, tried.demand, limits, on_progress)
+    priced = with_priced_sensors(problem, tried.demand)
+    choice, _, _ = _search(priced.problem, priced.demand, limits, on_progress)
     opened = choice.best if choice.best is not None else problem.forced
-    left = choice.asked(opened).single
+    left = choice.asked(opened)
     routing = choice.routing(opened) if problem.has_capacity else None
+    left = priced.chosen(left)
     if routing is not None:
-        left[list(routing.dropped)] = False
+        left.single[list(routing.dropped)] = left.double[list(routing.dropped)] = False
     required = np.array([sensor.required for sensor in problem.sensors], dtype=bool)
-    keep = left | ~required
-    demand = Demand(tried.demand.single & keep, tried.demand.double & keep)
+    keep = left.single | ~required
+    demand = Demand(tried.demand.single & keep, tried.demand.double & (left.double | ~required))
     search, branching, stopped = _search(problem, demand, limits, on_progress, start=opened)
-    n_lost = int((tried.demand.single & ~keep).sum())
+    n_lost, n_once = int((tried.demand.single & ~keep).sum()), int((tried.demand.double & keep & ~demand.double).sum())
     word = "proven" if choice.proven else "not proven"
-    search.record("choice of sensors", f"{n_lost} left out; that no more important ones can be served is {word}")
+    once = f", {n_once} without the second route they asked for" if n_once else ""
+    search.record("choice of sensors", f"{n_lost} left out{once}; that no more important ones can be served is {word}")
     reason = _why_not_all(tried)
-    why = {int(i): reason for i in np.flatnonzero(tried.demand.single & ~keep)}
+    why = {int(i): reason for i in np.flatnonzero(tried.demand.single & ~(keep & (demand.double | ~tried.demand.double)))}
     result = _result(search, branching, stopped, why)
     if choice.proven or not result.proven:
         return result

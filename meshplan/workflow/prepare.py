@@ -30,6 +30,7 @@ from meshplan.settings import RadioSettings
 from meshplan.terrain.candidates import find_relay_places
 from meshplan.terrain.geodesy import to_degrees
 from meshplan.terrain.landscape import Landscape, build_landscape
+from meshplan.terrain.places import with_places
 
 COMPARE = "compare"
 """Stands in property.toml for all radio classes."""
@@ -112,6 +113,8 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
     found = read_property(folder, overrides=overrides)
     landscape = build_landscape(found.elevation, found.covers)
     found = with_found_relays(found, landscape)
+    sites, told = with_places(found.sites, found.settings.requirement.same_place_m)
+    found = replace(found, sites=sites, assumptions=(*found.assumptions, *told))
     hemisphere = hemisphere_of(sum(site.lat_deg for site in found.sites) / len(found.sites))
     return Base(
         found=found,

@@ -112,7 +112,7 @@ def test_a_plan_that_serves_fewer_sensors_is_rejected(solved: tuple[PlacementPro
 @pytest.mark.parametrize("seed", range(5))
 def test_a_certificate_never_exceeds_the_optimum(seed: int, redundancy: str) -> None:
     problem = random_problem(seed, hop_limit=3, redundancy=redundancy, masts=bool(seed % 2))
-    missing, optimum = BruteForce(problem).best()
+    missing, _, optimum = BruteForce(problem).best()
     result = solve_placement(problem)
     if not missing:
         assert check_certificate(problem, result.certificate).bound_units <= 1000 * optimum + 1e-6
