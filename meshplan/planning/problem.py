@@ -402,8 +402,8 @@ class PlacementPlan:
 class CutRow:
     """A weighted cut: every route of the sensor that avoids `without` meets a member, so `need` members must be opened.
 
-    Members are (node id, level): the level counts links from the node to its gateway, -1 stands for every level. With
-    `need` 2 a gateway counts twice when the redundancy rule lets no gateway fail.
+    Members are (node id, level): the level counts links from the node to its gateway; in problems without levels (see
+    `certificate`) it is -1. With `need` 2 a gateway counts twice when the redundancy rule lets no gateway fail.
     """
 
     sensor_id: str
@@ -435,7 +435,8 @@ class Certificate:
     """Proof of a lower bound in whole numbers; see `certificate.check_certificate`.
 
     `scale` weights make one thousandth of the currency unit; `served` names the sensors for which the bound holds. With `branches`
-    the bound is that of the weakest of them; together they hold every plan.
+    the bound is that of the weakest of them; together they hold every plan. `sieves` are sets of weights without decisions, which
+    show columns that no plan below `bound_units` uses.
     """
 
     bound_units: int
@@ -444,6 +445,7 @@ class Certificate:
     rows: tuple[CutRow, ...]
     site_prices: tuple[tuple[str, int], ...] = ()
     branches: tuple[CertificateBranch, ...] = ()
+    sieves: tuple[CertificateBranch, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
