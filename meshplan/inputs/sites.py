@@ -61,6 +61,10 @@ def _sites_of_row(row: SiteRow, word: str, result: SiteList) -> list[Site]:
         return []
     roles: tuple[Role, ...] = values["role"]
     result.assumptions.extend(wall_note(row.where, row.raw.get("indoors"), values.get("indoors")))
+    if Role.SENSOR in roles and values.get("optional") and "cost" in values and "worth" not in values:
+        fix = "Write what serving it is worth in the column 'worth'; 'cost' is the price of a candidate."
+        result.faults.append(InputError(f"the optional sensor '{values['name']}' has a cost and no worth", where=row.where, fix=fix))
+        return []
     given = frozenset(values)
     if Role.GATEWAY in roles:
         # One place has one supply, whatever it is offered as.
@@ -129,6 +133,7 @@ def _site(values: dict[str, Any], role: Role, position: tuple[float, float], whe
         optional=values.get("optional", False),
         power=Power(values.get("power", DEFAULT_POWER[role])),
         cost=values.get("cost"),
+        worth=values.get("worth"),
         payload_bytes=values.get("payload_bytes", 12),
         interval_s=values.get("interval_s", 900.0),
         fast_interval_s=values.get("fast_interval_s"),

@@ -35,7 +35,7 @@ def build_graph(table: LinkTable, *, least_chance: float, second_routes_for_all:
             facts |= {
                 "importance": site.importance,
                 "required": not site.optional,
-                "worth": site.cost or 0.0,
+                "worth": site.worth or 0.0,
                 "second_route": site.second_route or second_routes_for_all,
             }
         else:

@@ -237,10 +237,16 @@ class PlacementProblem:
 
     @cached_property
     def route_loss_limit(self) -> int:
-        """Return the most log loss a route may have, in whole billionths; a huge number when there is no limit."""
+        """Return the most log loss a route may have, in whole billionths; a huge number when there is no limit.
+
+        Each link's loss and the limit are rounded by half a billionth at most; a route of exactly the least chance must count, so
+        the limit gives that much way for each link it may have.
+        """
         if self.min_route_chance <= 0:
             return 2**62
-        return int(log_loss(self.min_route_chance))
+        hops = (self.hop_limit, self.hop_limit if self.second_hop_limit is None else self.second_hop_limit)
+        longest = max(len(self.nodes) if limit is None else min(limit, len(self.nodes)) for limit in hops)
+        return int(log_loss(self.min_route_chance)) + longest // 2 + 1
 
     @cached_property
     def one_level_each(self) -> bool:
@@ -354,6 +360,7 @@ class ServedSensor:
 
 UnservedReason = Literal[
     "no link at all",
+    "no lasting power",
     "more hops needed",
     "no way to a gateway",
     "route chance too low",

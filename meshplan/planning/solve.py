@@ -148,7 +148,7 @@ def _serve_the_most(tried: Search, limits: SolveLimits, on_progress: OnProgress 
     word = "proven" if choice.proven else "not proven"
     once = f", {n_once} without the second route they asked for" if n_once else ""
     search.record("choice of sensors", f"{n_lost} left out{once}; that no more important ones can be served is {word}")
-    reason = _why_not_all(tried)
+    reason = why_not_all(problem)
     why = {int(i): reason for i in np.flatnonzero(tried.demand.single & ~(keep & (demand.double | ~tried.demand.double)))}
     result = _result(search, branching, stopped, why)
     if choice.proven or not result.proven:
@@ -156,8 +156,8 @@ def _serve_the_most(tried: Search, limits: SolveLimits, on_progress: OnProgress 
     return replace(result, proven=False, proven_by="", stopped="iteration limit")
 
 
-def _why_not_all(tried: Search) -> UnservedReason:
-    problem = tried.problem
+def why_not_all(problem: PlacementProblem) -> UnservedReason:
+    """Return what keeps sensors out that could each be served alone."""
     if np.isfinite(problem.budget):
         return "budget is spent"
     return "airtime is full" if problem.has_capacity else "one mast per site"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -51,6 +51,8 @@ class Base:
     catalogue: Catalogue
     seasons: tuple[Season, ...]
     hemisphere: Hemisphere
+    overrides: dict[str, Any] = field(default_factory=dict)
+    """Settings in place of those of the file, by dotted key."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,6 +66,8 @@ class Prepared:
     stations: tuple[Station, ...]
     path: PathSettings
     assumptions: tuple[str, ...]
+    asked_radio: str = ""
+    """Class named in place of the one in property.toml; empty if none was."""
     parts: tuple[Prepared, ...] = ()
     """Where places name radios of their own: the same property once for each class, with the stations that carry it."""
 
@@ -130,6 +134,7 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
         ),
         seasons=seasons_named(found.settings.seasons, hemisphere),
         hemisphere=hemisphere,
+        overrides=dict(overrides or {}),
     )
 
 
@@ -157,7 +162,7 @@ def prepare_property(folder: Path, *, radio: str | None = None, overrides: dict[
     """Read a property and equip it with a radio; `radio` names a class in place of the one in the file. Raises as `read_base`."""
     base = read_base(folder, overrides=overrides)
     if radio:
-        return equip(base, radio)
+        return replace(equip(base, radio), asked_radio=radio)
     first, *others = base.found.settings.radio
     if first == COMPARE:
         raise InputError(

@@ -13,7 +13,8 @@ from meshplan.planning.problem import Links, NodeChoice, PlacementProblem, Senso
 def random_problem(seed: int, *, n_sensors: int = 5, n_relays: int = 6, n_gateways: int = 2, **rules: object) -> PlacementProblem:
     """Return a small random problem; `rules` are fields of the problem, and flags.
 
-    The flags are `capacity`, `masts`, `places`, `optional` and `pinned`. With `masts` relays share sites in pairs, with `places` relays and gateways do.
+    The flags are `capacity`, `masts`, `places`, `optional` and `pinned`.
+    With `masts` relays share sites in pairs, with `places` relays and gateways do.
     """
     rng = np.random.default_rng(seed)
     capacity, masts = bool(rules.pop("capacity", False)), bool(rules.pop("masts", False))
