@@ -315,7 +315,7 @@ def _prefer_likely(search: Search, lp: CutLp) -> None:
 def make_certificate(search: Search, branching: BranchSearch) -> Certificate:
     """Return the row prices of the linear programme, and of its branches where they prove more, as whole numbers."""
     problem, model, lp = search.problem, search.model, branching.lp
-    scale = CERTIFICATE_SCALE * max(10**4 // problem.cost_step, 1)
+    scale = CERTIFICATE_SCALE * max(1000 // problem.cost_step, 1)
     units = problem.cost_step * scale
     number: dict[bytes, int] = {}
     rows: list[CutRow] = []
