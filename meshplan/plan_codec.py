@@ -46,8 +46,8 @@ PRECISION: Final[dict[str, int]] = {
 
 SIGNIFICANT_DIGITS: Final = 9
 
-EXACT: Final = frozenset({"Proof"})
-"""Records whose numbers are kept to the last bit, since they are a proof."""
+EXACT: Final = frozenset({"Proof", "MadeWith"})
+"""Records whose numbers are kept to the last bit: a proof, and what was asked for."""
 
 _INFINITY: Final = "infinity"
 

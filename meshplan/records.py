@@ -66,6 +66,8 @@ class Site:
     optional: bool = False
     power: Power = Power.BATTERY
     cost: float | None = None
+    worth: float | None = None
+    """What serving an optional sensor is worth, in the currency of the prices."""
     payload_bytes: int = 12
     interval_s: float = 900.0
     fast_interval_s: float | None = None
@@ -88,6 +90,13 @@ class Site:
     second_route: bool = False
     note: str = ""
     where: str = ""
+    place: str = ""
+    """Name of the physical place, shared by all candidates that stand there; empty for a place of its own."""
+
+    @property
+    def place_name(self) -> str:
+        """The physical place: one mast, one device, one failure."""
+        return self.place or self.name
 
     @property
     def heights_agl_m(self) -> tuple[float, ...]:
@@ -361,6 +370,8 @@ class Device:
     """How the antenna stands."""
     site: str = ""
     """Name of the site in the property's files, where the device's own name says more."""
+    place: str = ""
+    """Name of the physical place where several rows or roles stand; only one device is used there."""
 
 
 @dataclass(frozen=True)
@@ -375,11 +386,13 @@ class Route:
     second_devices: tuple[str, ...] = ()
     second_links: tuple[str, ...] = ()
     latency_s: float | None = None
+    second_note: str = ""
+    """Where a second route is asked and none is given: why none is needed, or why there is none."""
 
 
 @dataclass(frozen=True)
 class Unserved:
-    """A sensor without a route: what is missing and what would mend it."""
+    """A sensor without a route, or without the second one that was asked for: what is missing and what would mend it."""
 
     sensor: str
     nearest: str
@@ -401,6 +414,27 @@ class Proof:
     certificate: dict[str, Any] = field(default_factory=dict)
     limits: dict[str, Any] = field(default_factory=dict)
     versions: dict[str, str] = field(default_factory=dict)
+    stopped: str = ""
+    """How the search ended: proven, time limit, iteration limit, or interrupted."""
+
+
+@dataclass(frozen=True)
+class InputFile:
+    """A file that a plan was made from, and the SHA-256 hash of its bytes."""
+
+    name: str
+    sha256: str
+
+
+@dataclass(frozen=True)
+class MadeWith:
+    """What was asked for on top of the property's files, so that the plan can be made or checked again."""
+
+    radio: str = ""
+    """Radio class named in place of the one in property.toml; empty if none was."""
+    settings: dict[str, Any] = field(default_factory=dict)
+    """Settings in place of those in property.toml, by dotted key."""
+    calibrated: bool = False
 
 
 @dataclass(frozen=True)
@@ -526,6 +560,11 @@ class Plan:
     """Radio classes beside `radio` where places name their own."""
     not_mapped: str = ""
     """What land that no file shows was taken for, what that costs, and how to replace it; empty where everything is mapped."""
+    single_routes: tuple[Unserved, ...] = ()
+    """Served sensors without the second route that was asked for, and what would mend it."""
+    made_with: MadeWith = MadeWith()
+    inputs: tuple[InputFile, ...] = ()
+    """Every file that was read."""
 
     def device(self, name: str) -> Device:
         """Return the device of that name."""
@@ -534,6 +573,11 @@ class Plan:
     def link(self, key: str) -> Link:
         """Return the link with that key."""
         return next(link for link in self.links if link.key == key)
+
+    @property
+    def complete(self) -> bool:
+        """Whether every sensor has all that was asked for it."""
+        return not self.unserved and not self.single_routes
 
     @property
     def lawful(self) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
@@ -45,6 +46,8 @@ def make_devices(
     for station in stations:
         first.setdefault(station.key, station)
         radios.setdefault(station.key, {})[station.radio.name] = None
+    sites = {(station.site.name, station.site.role): station.site.place_name for station in stations}
+    shared = {place for place, rows in Counter(sites.values()).items() if rows > 1}
     devices = []
     for station in first.values():
         place = (station.site.name, station.site.role)
@@ -88,6 +91,7 @@ def make_devices(
             tilt_deg=station.site.tilt_deg,
             polarisation=station.polarisation,
             site=station.site.name,
+            place=station.site.place_name if station.site.place_name in shared else "",
         )
         devices.append(replace(device, cautions=cautions_for(device, rules)) if in_plan else device)
     return tuple(devices)

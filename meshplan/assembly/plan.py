@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, is_dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -11,10 +11,11 @@ from meshplan import __version__
 from meshplan.assembly.alternatives import Alternatives, dark_by_device, reason_by_relay
 from meshplan.assembly.devices import make_devices
 from meshplan.assembly.mixed import Contexts, describe_mixed
+from meshplan.assembly.proof import proof_record
 from meshplan.assembly.routes import link_chances, make_routes, rows_of_plan
 from meshplan.assembly.running import Catalogue, run_plan
 from meshplan.assembly.shapes import map_shapes
-from meshplan.assembly.unserved import explain_unserved
+from meshplan.assembly.unserved import Remedying, explain_single_routes, explain_unserved
 from meshplan.inputs.antennas import AntennaClass, CableClass
 from meshplan.inputs.property import Property
 from meshplan.links.build_stations import PowerFor
@@ -25,17 +26,21 @@ from meshplan.links.unmapped_words import unmapped_cost, unmapped_line
 from meshplan.links.verdict import verdict_limits
 from meshplan.operation.cautions import plan_cautions
 from meshplan.operation.parts import parts_list
-from meshplan.planning.problem import PlacementProblem, PlacementResult
+from meshplan.planning.problem import PlacementPlan, PlacementProblem, PlacementResult
 from meshplan.propagation.seasons import Season as SeasonState
 from meshplan.radio_records import RadioMode
 from meshplan.records import (
     CautionRule,
     GridRecord,
+    InputFile,
+    MadeWith,
     Plan,
-    Proof,
+    Power,
     RadioRecord,
     Role,
     Season,
+    Unserved,
+    Use,
 )
 
 KEPT_CHANCE = 0.05
@@ -67,6 +72,8 @@ class Findings:
     cables: Mapping[str, CableClass] = field(default_factory=dict)
     power_for: PowerFor | None = None
     """Power that law and radio allow at a site with another antenna or cable."""
+    made_with: MadeWith = MadeWith()
+    inputs: tuple[InputFile, ...] = ()
 
 
 def assemble_plan(findings: Findings) -> Plan:
@@ -75,17 +82,13 @@ def assemble_plan(findings: Findings) -> Plan:
     settings = findings.found.settings
     rows = rows_of_plan(placement, table)
     running = run_plan(placement, table.stations, link_chances(table), findings.catalogue, settings, link_radios(table))
-    routes = make_routes(placement, table, running.latency_s)
-    unserved, near_rows = explain_unserved(
-        placement,
-        table,
-        findings.context,
-        findings.antennas,
-        findings.contexts,
-        cables=findings.cables,
-        power_for=findings.power_for,
+    remedying = Remedying(
+        table, findings.context, findings.antennas, findings.contexts, cables=findings.cables, power_for=findings.power_for
     )
-    others = _other_rows(table, rows, near_rows, set(placement.opened))
+    unserved, near_rows = explain_unserved(placement, remedying)
+    single_routes, more_near_rows = explain_single_routes(findings.problem, placement, remedying)
+    routes = make_routes(placement, table, running.latency_s, _second_notes(findings.problem, placement, single_routes))
+    others = _other_rows(table, rows, [*near_rows, *more_near_rows], set(placement.opened))
     links = describe_mixed(table, [*rows, *others], findings.context, findings.contexts, chosen=frozenset(rows))
     devices = make_devices(
         table.stations,
@@ -108,7 +111,7 @@ def assemble_plan(findings: Findings) -> Plan:
         links=links,
         routes=routes.routes,
         unserved=unserved,
-        proof=_proof(findings.result),
+        proof=proof_record(findings.result),
         gateway_options=findings.alternatives.gateway_options,
         goes_dark=dark_by_device(findings.problem, placement),
         legal=running.legal,
@@ -126,6 +129,9 @@ def assemble_plan(findings: Findings) -> Plan:
         version=__version__,
         more_radios=tuple(_radio(mode) for mode in findings.more_radios),
         not_mapped=line,
+        single_routes=single_routes,
+        made_with=findings.made_with,
+        inputs=findings.inputs,
     )
 
 
@@ -136,6 +142,18 @@ def _not_mapped(findings: Findings, rows: Sequence[int], near_rows: Sequence[int
         return "", ""
     of = "the weakest link looked at" if near_rows else "the weakest link of the plan"
     return unmapped_line(mapped), unmapped_line(mapped, unmapped_cost(findings.links, [*rows, *near_rows], of))
+
+
+def _second_notes(problem: PlacementProblem, placement: PlacementPlan, single: Sequence[Unserved]) -> dict[str, str]:
+    """Say, for each sensor that asks for a second route and has none, why."""
+    if problem.redundancy == "none":
+        return {}
+    notes = {miss.sensor: f"none: {miss.reason}" for miss in single}
+    asking = {sensor.id for sensor in problem.sensors if sensor.second_route}
+    for served in placement.served:
+        if served.second is None and served.sensor_id in asking:
+            notes.setdefault(served.sensor_id, "none needed: no relay lies on its way")
+    return notes
 
 
 def _other_rows(table: LinkTable, rows: Sequence[int], near: Sequence[int], opened: set[str]) -> list[int]:
@@ -153,35 +171,6 @@ def _other_rows(table: LinkTable, rows: Sequence[int], near: Sequence[int], open
     ]
     pool.sort(key=lambda row: (-float(chances[row]), row))
     return first + sorted(pool[:MOST_CANDIDATE_LINKS])
-
-
-def _proof(result: PlacementResult) -> Proof:
-    cost = result.plan.cost
-    if result.proven and not result.plan.served:
-        sentence = "Proven: with the offered sites, heights and routes, and within the limits set, no sensor can be served."
-    elif result.proven:
-        sentence = "Proven: no other choice of the offered sites, heights and routes serves these sensors for less."
-    else:
-        sentence = f"No plan can be more than {result.gap:.1%} cheaper: at least {result.solver_bound:.2f} must be spent."
-    if result.stopped == "interrupted":
-        sentence += " The search was stopped by hand."
-    elif result.stopped == "time limit":
-        sentence += " The search ended at its time limit; a longer one may find a cheaper plan."
-    return Proof(
-        cost=cost,
-        lower_bound=result.solver_bound,
-        gap=result.gap,
-        optimal=result.proven,
-        sentence=sentence,
-        certified_bound=result.certified_bound,
-        certificate=_as_record(result.certificate),
-        limits={"time_s": result.limits.time_s, "iterations": result.limits.iterations, "seed": result.limits.seed},
-        versions=dict(result.versions),
-    )
-
-
-def _as_record(certificate: object) -> dict[str, object]:
-    return asdict(certificate) if is_dataclass(certificate) and not isinstance(certificate, type) else {}
 
 
 def _radio(mode: RadioMode) -> RadioRecord:
@@ -225,5 +214,18 @@ def _unknowns(findings: Findings) -> tuple[str, ...]:
     assumed = [site.name for site in findings.found.sites if site.height_assumed]
     if assumed:
         said.append(f"Antenna heights were assumed for {', '.join(assumed)}: measure them.")
+    weak = [
+        site.name
+        for site in findings.found.sites
+        if site.role is not Role.SENSOR and site.power is Power.BATTERY and site.use is not Use.FORBIDDEN
+    ]
+    if weak:
+        has, it = ("has", "it is") if len(weak) == 1 else ("have", "they are")
+        said.append(f"{', '.join(weak)} {has} no lasting power (battery), so {it} not used: mains or a panel would change that.")
+    idle = [site.name for site in findings.found.sites if site.role is Role.SENSOR and site.optional and not site.worth]
+    if idle:
+        said.append(
+            f"{', '.join(idle)}: optional and of no stated worth, so served only where it costs nothing; column 'worth' says it."
+        )
     said.append("The plan is an estimate from maps: test the hardest links outdoors before buying masts.")
     return tuple(said)

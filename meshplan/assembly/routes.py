@@ -37,7 +37,9 @@ def link_chances(table: LinkTable) -> dict[tuple[str, str], float]:
     return {ends: float(worst[row]) for ends, row in row_index(table).items()}
 
 
-def make_routes(plan: PlacementPlan, table: LinkTable, latency_s: Mapping[str, float]) -> RouteRows:
+def make_routes(
+    plan: PlacementPlan, table: LinkTable, latency_s: Mapping[str, float], second_notes: Mapping[str, str] | None = None
+) -> RouteRows:
     """Return the routes of all served sensors with the chance that each whole route holds.
 
     Parameters
@@ -46,6 +48,8 @@ def make_routes(plan: PlacementPlan, table: LinkTable, latency_s: Mapping[str, f
     table : LinkTable
     latency_s : mapping
         Typical delay of each sensor's route.
+    second_notes : mapping, optional
+        Why a sensor has no second route where one is asked, by sensor.
     """
     rows = row_index(table)
     used: set[int] = set()
@@ -65,6 +69,7 @@ def make_routes(plan: PlacementPlan, table: LinkTable, latency_s: Mapping[str, f
                 second_devices=second,
                 second_links=tuple(_key(table, row) for row in second_rows),
                 latency_s=latency_s.get(served.sensor_id),
+                second_note=(second_notes or {}).get(served.sensor_id, ""),
             )
         )
     return RouteRows(tuple(routes), frozenset(used))

@@ -6,6 +6,7 @@ import math
 from itertools import pairwise
 from typing import Any
 
+from meshplan.errors import InputError
 from meshplan.planning.problem import (
     Certificate,
     CertificateBranch,
@@ -42,36 +43,49 @@ def stored_placement(plan: Plan, problem: PlacementProblem) -> PlacementPlan:
 
 
 def stored_certificate(record: dict[str, Any]) -> Certificate:
-    """Return the certificate kept in a plan record; an empty record proves nothing."""
-    rows = tuple(
-        CutRow(
-            row["sensor_id"],
-            int(row["weight"]),
-            int(row["need"]),
-            tuple((name, int(level)) for name, level in row["members"]),
-            row.get("without", ""),
+    """Return the certificate kept in a plan record; an empty record proves nothing.
+
+    Values are passed on as they are written, for the checker to judge: nothing is rounded, cut off or read kindly here.
+
+    Raises
+    ------
+    InputError
+        When the record is not built like a certificate.
+    """
+    try:
+        unknown = sorted(set(record) - {"bound_units", "scale", "served", "rows", "site_prices", "branches", "sieves"})
+        if unknown:
+            raise KeyError(unknown[0])
+        return Certificate(
+            bound_units=record.get("bound_units", 0),
+            scale=record.get("scale", 1),
+            served=tuple(_list(record.get("served", []))),
+            rows=tuple(_row(row) for row in _list(record.get("rows", []))),
+            site_prices=_tuples(record.get("site_prices", [])),
+            branches=tuple(_branch(branch) for branch in _list(record.get("branches", []))),
+            sieves=tuple(_branch(sieve) for sieve in _list(record.get("sieves", []))),
         )
-        for row in record.get("rows", ())
-    )
-    return Certificate(
-        bound_units=int(record.get("bound_units", 0)),
-        scale=int(record.get("scale", 1)),
-        served=tuple(record.get("served", ())),
-        rows=rows,
-        site_prices=_prices(record),
-        branches=tuple(
-            CertificateBranch(
-                tuple((name, int(level), bool(opened)) for name, level, opened in branch["decisions"]),
-                tuple((int(row), int(weight)) for row, weight in branch["weights"]),
-                _prices(branch),
-            )
-            for branch in record.get("branches", ())
-        ),
-    )
+    except (AttributeError, KeyError, TypeError) as error:
+        text = f"the certificate of the plan is not built like one ({type(error).__name__}: {error})"
+        raise InputError(text, where="plan.json, proof.certificate", fix="Make the plan again.") from error
 
 
-def _prices(record: dict[str, Any]) -> tuple[tuple[str, int], ...]:
-    return tuple((name, int(price)) for name, price in record.get("site_prices", ()))
+def _row(row: dict[str, Any]) -> CutRow:
+    return CutRow(row["sensor_id"], row["weight"], row["need"], _tuples(row["members"]), row.get("without", ""))
+
+
+def _branch(branch: dict[str, Any]) -> CertificateBranch:
+    return CertificateBranch(_tuples(branch["decisions"]), _tuples(branch["weights"]), _tuples(branch.get("site_prices", [])))
+
+
+def _tuples(parts: Any) -> Any:
+    return tuple(tuple(_list(part)) for part in _list(parts))
+
+
+def _list(value: Any) -> Any:
+    if not isinstance(value, list | tuple):
+        raise TypeError(f"{value!r:.40} is no list")
+    return value
 
 
 def _chances(problem: PlacementProblem) -> dict[tuple[str, str], float]:

@@ -1,8 +1,9 @@
-"""Sensors without a route: what is missing, and the smallest change that would mend it."""
+"""Sensors without a route, or without the second one they asked for: what is missing, and the smallest change that would mend it."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,12 +13,14 @@ from meshplan.links.build_stations import PowerFor
 from meshplan.links.describe import Context
 from meshplan.links.engine import LinkTable
 from meshplan.links.remedies import find_remedies
-from meshplan.planning.problem import PlacementPlan, UnservedSensor
+from meshplan.planning.explain import second_route_gaps
+from meshplan.planning.problem import PlacementPlan, PlacementProblem
 from meshplan.propagation.variability import reliability_margin_db
-from meshplan.records import Unserved
+from meshplan.records import Power, Remedy, Role, Unserved
 
 REASONS = {
     "no link at all": "no gateway or relay candidate hears it well enough",
+    "no lasting power": "a candidate that could carry it has no lasting power",
     "more hops needed": "it would need more hops than the plan may use",
     "no way to a gateway": "it reaches relays, but none of them reaches a gateway",
     "route chance too low": "its whole route would work too rarely",
@@ -28,62 +31,129 @@ REASONS = {
     "one mast per site": "the sites it needs can carry only one of the heights it asks for",
 }
 
+SECOND_REASONS = {
+    "no second route": "with everything offered in use, no second route would be left if {critical} failed",
+    "airtime is full": "a second route would need more time on the air than the rules allow",
+    "budget is spent": "a second route would cost more than the budget",
+    "one mast per site": "the places that a second route needs can carry only one device each, and others need them otherwise",
+}
+"""Why a served sensor has one route where two were asked for."""
 
-def explain_unserved(
-    plan: PlacementPlan,
-    table: LinkTable,
-    context: Context,
-    antennas: Mapping[str, AntennaClass],
-    contexts: Contexts | None = None,
-    *,
-    cables: Mapping[str, CableClass] | None = None,
-    power_for: PowerFor | None = None,
-) -> tuple[tuple[Unserved, ...], tuple[int, ...]]:
-    """Return what is missing for each unserved sensor, and the rows of the links that come nearest to serving it.
+RADIO_HELPS = ("no link at all", "no way to a gateway", "more hops needed", "route chance too low", "no second route")
+"""Reasons that a better antenna, mast or cable may mend."""
 
-    `cables` and `power_for` let remedies try other cables, and other antennas at the power the law then allows.
-    """
-    found, rows = [], []
-    opened = set(plan.opened)
-    for sensor in plan.unserved:
-        row = nearest_row(sensor, table, opened)
-        if row is None:
-            found.append(Unserved(sensor.sensor_id, "", float("inf"), REASONS[sensor.reason], ()))
-            continue
-        rows.append(row)
+
+@dataclass(frozen=True, eq=False)
+class Remedying:
+    """What remedies may try: `cables` other cables, `power_for` other antennas at the power the law then allows."""
+
+    table: LinkTable
+    context: Context
+    antennas: Mapping[str, AntennaClass]
+    contexts: Contexts
+    cables: Mapping[str, CableClass] | None = None
+    power_for: PowerFor | None = None
+
+    def gap(self, sensor: str, row: int, reason: str, *, mended_by_radio: bool) -> Unserved:
+        """Return what a link of a sensor lacks, with the remedies for it where the radio is what is lacking."""
+        table = self.table
         worst = int(table.worst_season[row])
         needed_db = float(table.fade_margin_db[row]) + float(
-            reliability_margin_db(context.required_chance, float(table.spread_db[worst, row]))
+            reliability_margin_db(self.context.required_chance, float(table.spread_db[worst, row]))
         )
         missing_db = max(needed_db - float(table.margin_db[worst, row]), 0.0)
         a, b = (table.stations[i] for i in table.pairs[row])
-        other = b.key if a.key == sensor.sensor_id else a.key
-        own = context_of(table, row, context, contexts or {})
+        other = b.key if a.key == sensor else a.key
+        if not mended_by_radio:
+            return Unserved(sensor, other, round(missing_db, 1), reason, ())
+        own = context_of(table, row, self.context, self.contexts)
         remedies = find_remedies(
             table,
             row,
             own.landscape,
             own.settings,
-            antennas,
+            self.antennas,
             required_chance=own.required_chance,
-            cables=cables,
-            power_for=power_for,
+            cables=self.cables,
+            power_for=self.power_for,
         )
-        found.append(Unserved(sensor.sensor_id, other, round(missing_db, 1), REASONS[sensor.reason], remedies))
+        return Unserved(sensor, other, round(missing_db, 1), reason, remedies)
+
+
+def explain_unserved(plan: PlacementPlan, remedying: Remedying) -> tuple[tuple[Unserved, ...], tuple[int, ...]]:
+    """Return what is missing for each unserved sensor, and the rows of the links that come nearest to serving it."""
+    found, rows = [], []
+    opened = set(plan.opened)
+    for sensor in plan.unserved:
+        if sensor.reason == "no lasting power":
+            row = _unpowered_row(sensor.sensor_id, remedying.table)
+        else:
+            row = nearest_row(sensor.sensor_id, remedying.table, opened)
+        if row is None:
+            found.append(Unserved(sensor.sensor_id, "", float("inf"), REASONS[sensor.reason], ()))
+            continue
+        rows.append(row)
+        gap = remedying.gap(sensor.sensor_id, row, REASONS[sensor.reason], mended_by_radio=sensor.reason in RADIO_HELPS)
+        found.append(_needs_power(gap, remedying.table, row) if sensor.reason == "no lasting power" else gap)
     return tuple(found), tuple(rows)
 
 
-def nearest_row(sensor: UnservedSensor, table: LinkTable, opened: set[str]) -> int | None:
-    """Return the link of a sensor with the best chance, devices of the plan first; None if it was paired with nothing."""
+def explain_single_routes(
+    problem: PlacementProblem, plan: PlacementPlan, remedying: Remedying
+) -> tuple[tuple[Unserved, ...], tuple[int, ...]]:
+    """Return why each served sensor lacks the second route it asked for, with remedies, and the rows that come nearest to it."""
+    asking = [name for name, why in zip(plan.single_route, plan.single_reasons, strict=True) if why == "no second route"]
+    gaps = second_route_gaps(problem, asking)
+    found, rows = [], []
+    for name, why in zip(plan.single_route, plan.single_reasons, strict=True):
+        gap = gaps.get(name)
+        if gap is None:
+            found.append(Unserved(name, "", 0.0, SECOND_REASONS.get(why, REASONS[why]), ()))
+            continue
+        reason = SECOND_REASONS[why].format(critical=gap.critical)
+        row = nearest_row(name, remedying.table, set(gap.helpers)) if gap.helpers else None
+        if row is None or not {remedying.table.stations[i].key for i in remedying.table.pairs[row]} & set(gap.helpers):
+            advice = f"offer another place for a relay or gateway, in sight of {name} and away from {gap.critical}"
+            found.append(Unserved(name, "", float("inf"), reason, (Remedy(advice, gap.critical, 0.0, 0.0, suffices=False),)))
+            continue
+        rows.append(row)
+        found.append(remedying.gap(name, row, reason, mended_by_radio=True))
+    return tuple(found), tuple(rows)
+
+
+def _needs_power(gap: Unserved, table: LinkTable, row: int) -> Unserved:
+    """Return the gap with the remedy that mends it: lasting power for the candidate that hears the sensor."""
+    nearest = next(station for station in (table.stations[i] for i in table.pairs[row]) if station.key == gap.nearest)
+    weak = [s.site.name for s in table.stations if s.site.power is Power.BATTERY and s.site.role is not Role.SENSOR]
+    direct = nearest.site.power is Power.BATTERY
+    names = nearest.site.name if direct else " or ".join(dict.fromkeys(weak))
+    chance = float(table.worst_chance[row])
+    suffices = direct and nearest.site.role is Role.GATEWAY and gap.missing_db <= 0.0
+    return replace(gap, remedies=(Remedy(f"give {names} mains or a panel", gap.nearest, 0.0, chance, suffices=suffices),))
+
+
+def _unpowered_row(sensor: str, table: LinkTable) -> int | None:
+    """Return the likeliest link of a sensor to a candidate that runs on a battery."""
+    stations = table.stations
+    mine = [
+        row
+        for row, (i, j) in enumerate(table.pairs)
+        if stations[i].key == sensor and stations[j].site.power is Power.BATTERY and stations[j].site.role is not Role.SENSOR
+    ]
+    return max(mine, key=lambda row: (float(table.worst_chance[row]), -row)) if mine else nearest_row(sensor, table, set())
+
+
+def nearest_row(sensor: str, table: LinkTable, opened: set[str]) -> int | None:
+    """Return the link of a sensor with the best margin, to `opened` devices first; None if it was paired with nothing."""
     keys: list[str] = [station.key for station in table.stations]
-    mine = [row for row, (i, j) in enumerate(table.pairs) if sensor.sensor_id in (keys[i], keys[j])]
+    mine = [row for row, (i, j) in enumerate(table.pairs) if sensor in (keys[i], keys[j])]
     if not mine:
         return None
     margins = np.nan_to_num(table.margin_db.min(axis=0), nan=-1e9)
 
     def other(row: int) -> str:
         i, j = (int(number) for number in table.pairs[row])
-        return keys[j] if keys[i] == sensor.sensor_id else keys[i]
+        return keys[j] if keys[i] == sensor else keys[i]
 
     in_plan = [row for row in mine if other(row) in opened]
     pool = in_plan or mine

@@ -43,7 +43,7 @@ def command(
     """Plan the property in FOLDER: the cheapest gateways and relays that serve every sensor.
 
     Writes plan.json, plan.geojson, links.csv, further tables and map.html. Ends with exit code 1 if some sensor
-    stays unserved, a device would break the radio rules, or they ask for something that
+    stays unserved or without the second route it asked for, a device would break the radio rules, or they ask for something that
     nobody answers for (radio_settings.accepts).
     """
     from meshplan.reporting.plan_text import plan_summary, plan_text
@@ -65,4 +65,4 @@ def command(
     else:
         click.echo(plan_text(planned.plan, files))
     plan = planned.plan
-    return EXIT_UNSERVED if plan.unserved or not plan.lawful or plan.to_answer_for else EXIT_DONE
+    return EXIT_DONE if plan.complete and plan.lawful and not plan.to_answer_for else EXIT_UNSERVED

@@ -185,6 +185,13 @@ SITE_COLUMNS: Final = (
         aliases=("price",),
     ),
     Column(
+        "worth",
+        "What serving an optional sensor is worth, in your currency: it is left out where serving it would cost more.",
+        number(0, 1e9),
+        default_words="nothing: an optional sensor is served where it costs nothing",
+        allowed="0 or more",
+    ),
+    Column(
         "payload_bytes",
         "Size of one reading without headers.",
         whole_number(1, 255),

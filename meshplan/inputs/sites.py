@@ -61,10 +61,20 @@ def _sites_of_row(row: SiteRow, word: str, result: SiteList) -> list[Site]:
         return []
     roles: tuple[Role, ...] = values["role"]
     result.assumptions.extend(wall_note(row.where, row.raw.get("indoors"), values.get("indoors")))
+    if Role.SENSOR in roles and values.get("optional") and "cost" in values and "worth" not in values:
+        fix = "Write what serving it is worth in the column 'worth'; 'cost' is the price of a candidate."
+        result.faults.append(
+            InputError(f"the optional sensor '{values['name']}' has a cost and no worth", where=row.where, fix=fix)
+        )
+        return []
+    given = frozenset(values)
+    if Role.GATEWAY in roles:
+        # One place has one supply, whatever it is offered as.
+        values = {"power": DEFAULT_POWER[Role.GATEWAY]} | values
     sites = [_site(values, role, position, row.where) for role in roles]
-    result.given[sites[0].name] = frozenset(values)
+    result.given[sites[0].name] = given
     if len(sites) > 1:
-        result.given.update({f"{sites[0].name} ({site.role})": frozenset(values) for site in sites[1:]})
+        result.given.update({f"{sites[0].name} ({site.role})": given for site in sites[1:]})
         sites = [sites[0], *(replace(site, name=f"{site.name} ({site.role})") for site in sites[1:])]
         result.names.extend((site.name, f"{row.where} ({site.role})") for site in sites[1:])
         result.assumptions.append(f"{row.where}: '{sites[0].name}' is offered as a {sites[0].role}, and as '{sites[1].name}'.")
@@ -125,6 +135,7 @@ def _site(values: dict[str, Any], role: Role, position: tuple[float, float], whe
         optional=values.get("optional", False),
         power=Power(values.get("power", DEFAULT_POWER[role])),
         cost=values.get("cost"),
+        worth=values.get("worth"),
         payload_bytes=values.get("payload_bytes", 12),
         interval_s=values.get("interval_s", 900.0),
         fast_interval_s=values.get("fast_interval_s"),
@@ -170,14 +181,15 @@ def _report_defaults(result: SiteList) -> None:
         sites = [site for site in result.sites if site.role is role]
         assumed = {
             "antenna_agl_m": f"antenna height of {plain(DEFAULT_HEIGHT_AGL_M[role])} m above ground",
-            "power": f"power from {DEFAULT_POWER[role]}",
         }
         if role is Role.SENSOR:
             assumed |= {"interval_s": "a reading every 15 min", "payload_bytes": "12 bytes in a reading"}
-        for column, words in assumed.items():
-            silent = [site.name for site in sites if _is_assumed(site, column, result)]
-            if silent:
-                who = f"all {len(sites)} {role}s" if len(silent) == len(sites) > 1 else _counted(silent, role)
+        silent: list[tuple[str, str, list[Site]]] = [(words, column, sites) for column, words in assumed.items()]
+        silent[1:1] = [(f"power from {power}", "power", [site for site in sites if site.power is power]) for power in Power]
+        for words, column, of in silent:
+            names = [site.name for site in of if _is_assumed(site, column, result)]
+            if names:
+                who = f"all {len(sites)} {role}s" if len(names) == len(sites) > 1 else _counted(names, role)
                 result.assumptions.append(f"{words[0].upper()}{words[1:]} assumed for {who}; give {column}.")
 
 

@@ -30,12 +30,12 @@ def build_graph(table: LinkTable, *, least_chance: float, second_routes_for_all:
     graph = nx.DiGraph()
     for station in table.stations:
         site = station.site
-        facts = {"role": site.role.value, "site": site.name, "antenna_agl_m": station.antenna_agl_m}
+        facts = {"role": site.role.value, "site": site.place_name, "antenna_agl_m": station.antenna_agl_m}
         if site.role is Role.SENSOR:
             facts |= {
                 "importance": site.importance,
                 "required": not site.optional,
-                "worth": site.cost or 0.0,
+                "worth": site.worth or 0.0,
                 "second_route": site.second_route or second_routes_for_all,
             }
         else:

@@ -30,7 +30,8 @@ def best_range_m(allowed_loss_db: Array, frequency_mhz: float) -> Array:
 def candidate_pairs(stations: Sequence[Station], *, prune: bool = True) -> NDArray[np.intp]:
     """Return the pairs that could carry a link, shape (n_pairs, 2), each once, first the device further from the gateway.
 
-    Sensors speak to relays and gateways, relays to each other and to gateways; two heights of one place never pair. A pair is
+    Sensors speak to relays and gateways, relays to each other and to gateways; two devices or heights of one place never pair,
+    since one of them at most is used. A pair is
     left out when even free space between the strongest and the most sensitive ends would leave it `HOPELESS_BELOW_DB` short.
 
     Parameters
@@ -44,7 +45,7 @@ def candidate_pairs(stations: Sequence[Station], *, prune: bool = True) -> NDArr
         return np.empty((0, 2), dtype=np.intp)
     place = np.array([(station.site.x_m, station.site.y_m) for station in stations])
     rank = np.array([_RANK[station.site.role] for station in stations])
-    site = np.unique([station.site.name for station in stations], return_inverse=True)[1]
+    site = np.unique([station.site.place_name for station in stations], return_inverse=True)[1]
     reach_m = (
         float(best_range_m(np.asarray(strongest_allowed_loss_db(stations)), stations[0].radio.frequency_mhz)) if prune else np.inf
     )
@@ -52,7 +53,7 @@ def candidate_pairs(stations: Sequence[Station], *, prune: bool = True) -> NDArr
     a, b = pairs[:, 0], pairs[:, 1]
     swap = rank[a] > rank[b]
     a, b = np.where(swap, b, a), np.where(swap, a, b)
-    useful = (site[a] != site[b]) & (rank[b] > 0) & ~((rank[a] == 2) & (rank[b] == 2))
+    useful = ((site[a] != site[b]) | (rank[a] == 0)) & (rank[b] > 0) & ~((rank[a] == 2) & (rank[b] == 2))
     kept = np.stack([a[useful], b[useful]], axis=1)
     order = np.lexsort((kept[:, 1], kept[:, 0]))
     return np.asarray(kept[order], dtype=np.intp)

@@ -67,8 +67,9 @@ class BranchSearch:
         self._started = False
         self.done_with: list[tuple[Path, Proof]] = []
         """Branches that hold no cheaper plan, or were given up."""
-        self.is_provable = lp.model.cost.size <= ALL_AT_ONCE
-        """Whether the proofs of all branches stand by themselves."""
+        self.sieves: list[Proof] = []
+        """Proofs about all plans that have shut columns too dear for a better plan."""
+        self._shuts_columns = lp.model.cost.size > ALL_AT_ONCE
         self._open: list[Branch] = []
         self._gain = [_Gains(lp.model.cost.size), _Gains(lp.model.cost.size)]
         gateway = np.zeros(lp.model.cost.size, dtype=bool)
@@ -81,19 +82,19 @@ class BranchSearch:
         return 1 if not self._started else sum(not self._is_beaten(branch.bound) for branch in self._open)
 
     def leaves(self) -> list[tuple[Path, Proof]]:
-        """Return the branches that together hold every plan, each with its proof; none if there is no proof by branches."""
-        if not self._started or not self.is_provable:
+        """Return the branches that together hold every plan, each with its proof; none before the start."""
+        if not self._started:
             return []
         return self.done_with + [(branch.path, branch.proof) for branch in self._open]
 
-    def run(self, most: int, share: float = 1.0) -> str:
-        """Look into at most so many branches; return how it ended."""
+    def run(self, most: int, share: float = 1.0, *, to_the_end: bool = False) -> str:
+        """Look into at most so many branches; return how it ended. `to_the_end`: also when others have proven the plan."""
         if not self._started:
             if self._evaluate((), (), self.lp.value, self.lp.root_proof()) is None:
                 return "stopped by its limit"
             self._started = True
         while self._open:
-            if self.search.proven:
+            if self.search.proven and not to_the_end:
                 return "proven"
             if self.done >= most or self.search.stopped or self.search.out_of_time(share):
                 return "stopped by its limit"
@@ -107,7 +108,7 @@ class BranchSearch:
             finally:
                 # Cut off half-way, also by Ctrl-C, the whole branch is still to do: no plan of it may be forgotten.
                 if not split:
-                    heapq.heappush(self._open, branch)
+                    self._take_back(branch)
             if not split:
                 return "stopped by its limit"
             self._tell_bound()
@@ -123,6 +124,21 @@ class BranchSearch:
             self._gain[opens].note(branch.column, min(value, self.search.best_value) - branch.bound)
         return True
 
+    def _take_back(self, branch: Branch) -> None:
+        """Put a branch back as it was before it was split, without the halves that were looked into."""
+        depth = len(branch.path)
+        self._open = [other for other in self._open if other.path[:depth] != branch.path]
+        self.done_with = [(path, proof) for path, proof in self.done_with if path[:depth] != branch.path]
+        self._open.append(branch)
+        heapq.heapify(self._open)
+
+    def _shut(self) -> NDArray[np.int64]:
+        """Return columns that no better plan uses, and keep the proof of it."""
+        lp, best = self.lp, self.search.best_value
+        if not self.sieves or lp.value > self.sieves[-1].value:
+            self.sieves.append(lp.root_proof())
+        return np.flatnonzero(lp.reduced > best - 1 - lp.value + SURELY_ABOVE)
+
     def _tell_bound(self) -> None:
         least = min(self._open[0].bound if self._open else np.inf, self.unsettled)
         self.search.raise_bound(min(least, float(self.search.best_value)), "branching")
@@ -137,9 +153,8 @@ class BranchSearch:
         lp.add(list(rows))
         closed = np.array([column for column, opens in path if not opens], dtype=np.int64)
         opened = np.array([column for column, opens in path if opens], dtype=np.int64)
-        if not self.is_provable:
-            too_dear = np.flatnonzero(lp.reduced > search.best_value - 1 - lp.value + 1e-6)
-            closed = np.setdiff1d(np.concatenate([too_dear, closed]), opened)
+        if self._shuts_columns:
+            closed = np.setdiff1d(np.concatenate([self._shut(), closed]), opened)
         unmet = lp.settle(closed, opened)
         if unmet is not None:
             enough = np.array([float(search.best_value) + 1.0])
@@ -151,8 +166,8 @@ class BranchSearch:
             if search.stopped or (left is not None and left <= 0) or not lp.solve(left):
                 if lp.settled_value < np.inf:
                     return None
-                # The rows of the sites cannot be met either: true, but not shown by prices.
-                self.is_provable = False
+                # The rows of the sites cannot be met either; where prices do not show it, what was proven before stands.
+                self.done_with.append((path, lp.settled_proof if lp.settled_proof.value > bound else proof))
                 return np.inf
             search.raise_bound(lp.value, "cuts")
             if lp.settled_value > bound:

@@ -198,6 +198,7 @@ class CutLp:
                     self.activate(missing)
                     continue
                 self.settled_value = np.inf
+                self.settled_proof = self._proof_that_nothing_fits()
             if status != "kOptimal":
                 break
             learnt = True
@@ -234,6 +235,26 @@ class CutLp:
         self.duals = duals
         cheap = np.flatnonzero((self._place < 0) & (reduced < -PRICE_TOLERANCE) & (self._most > 0.0))
         return cheap[np.argsort(reduced[cheap], kind="stable")[:NEW_COLUMNS]]
+
+    def _proof_that_nothing_fits(self) -> Proof:
+        """Return prices that raise the bound of the settled columns above any plan; a proof of nothing if there are none."""
+        n_sites = len(self.model.site_groups)
+        nothing = Proof(-np.inf, (), np.zeros(0), np.zeros(n_sites))
+        _, found, ray = self._solver.getDualRay()
+        if not found:
+            return nothing
+        prices = np.array(ray, dtype=np.float64)
+        for sign in (1.0, -1.0):
+            site, duals = np.minimum(sign * prices[:n_sites], 0.0), np.maximum(sign * prices[n_sites:], 0.0)
+            charged = self._reduced_costs(duals, site) - self.model.cost
+            need = np.array([row.need for row in self.rows])
+            gain = float(duals @ need + site.sum() + np.minimum(charged * self._least, charged * self._most).sum())
+            if gain > 1e-6:
+                # So often that even the dearest plan costs less.
+                times = 2.0 * (float(self.model.cost.sum()) + self.model.forced_cost + 1.0) / gain
+                used = np.flatnonzero(duals)
+                return Proof(np.inf, tuple(self.rows[index] for index in used), times * duals[used], times * site)
+        return nothing
 
     def _reduced_costs(self, duals: NDArray[np.float64], site_duals: NDArray[np.float64]) -> NDArray[np.float64]:
         n = self.model.cost.size

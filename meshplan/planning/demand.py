@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from meshplan.planning.cover import CoverModel, Family, Row
 from meshplan.planning.layers import BoolArray, CopyGraph, build_copies
 from meshplan.planning.mincut import Cut, find_cuts
-from meshplan.planning.problem import MONEY_UNITS, PlacementProblem, log_loss
+from meshplan.planning.problem import MONEY_UNITS, Links, PlacementProblem, log_loss
 from meshplan.planning.routes import (
     UNREACHED,
     may_fail,
@@ -55,7 +55,28 @@ def demand_of(problem: PlacementProblem) -> Demand:
     return Demand(single, double)
 
 
-def with_priced_sensors(problem: PlacementProblem) -> PlacementProblem:
+@dataclass(frozen=True, eq=False)
+class PricedProblem:
+    """A problem in which every sensor may be left out at a price, so that importance goes before all cost.
+
+    `twin_of[i]` is the sensor whose second route the sensor `n_sensors + i` stands for: a required sensor that may be served once
+    counts twice, for its service and, after all service, for its second route.
+    """
+
+    problem: PlacementProblem
+    demand: Demand
+    twin_of: tuple[int, ...]
+
+    def chosen(self, asked: Demand) -> Demand:
+        """Return what is asked of the priced problem as a demand of the problem it was made from."""
+        n = len(self.problem.sensors) - len(self.twin_of)
+        single, double = asked.single[:n].copy(), asked.double[:n].copy()
+        for twin, sensor in enumerate(self.twin_of):
+            double[sensor] = single[sensor] and asked.single[n + twin]
+        return Demand(single, double)
+
+
+def with_priced_sensors(problem: PlacementProblem, demand: Demand) -> PricedProblem:
     """Return the problem with every required sensor made optional, worth so much that importance goes before all cost."""
     most = int(problem.cost_units.sum() + problem.worth_units.sum())
     if isfinite(problem.budget):
@@ -63,11 +84,38 @@ def with_priced_sensors(problem: PlacementProblem) -> PlacementProblem:
     unit = (most // problem.cost_step + 1) * problem.cost_step
     shares = [round(sensor.importance * 100) or 1 for sensor in problem.sensors]
     common = gcd(*shares) or 1
+    shares = [share // common for share in shares]
+    # With limited airtime first and second routes are chosen together, so a sensor is served as asked or not at all.
+    apart = problem.without_second_route == "serve once" and not problem.has_capacity
+    twin_of = tuple(i for i, s in enumerate(problem.sensors) if apart and s.required and demand.double[i])
+    higher = 1 + sum(shares[i] for i in twin_of)
     sensors = [
-        replace(sensor, required=False, worth=unit * (share // common) / MONEY_UNITS) if sensor.required else sensor
+        replace(sensor, required=False, worth=unit * higher * share / MONEY_UNITS) if sensor.required else sensor
         for sensor, share in zip(problem.sensors, shares, strict=True)
     ]
-    return replace(problem, sensors=tuple(sensors))
+    twins = [
+        replace(problem.sensors[i], id=f"{problem.sensors[i].id}\0second", required=False, worth=unit * shares[i] / MONEY_UNITS)
+        for i in twin_of
+    ]
+    access = problem.access
+    starts, rows = [access.start], [np.arange(len(access))]
+    for twin, sensor in enumerate(twin_of):
+        own = np.flatnonzero(access.start == sensor)
+        rows.append(own)
+        starts.append(np.full(own.size, len(sensors) + twin, dtype=np.int32))
+    every = np.concatenate(rows)
+    double = demand.double.copy()
+    double[list(twin_of)] = False
+    more = np.ones(len(twin_of), dtype=bool)
+    return PricedProblem(
+        replace(
+            problem,
+            sensors=(*sensors, *twins),
+            access=Links.of(np.concatenate(starts), access.end[every], access.chance[every]),
+        ),
+        Demand(np.concatenate([demand.single, more]), np.concatenate([double, more])),
+        twin_of,
+    )
 
 
 def shortfalls(problem: PlacementProblem, opened: BoolArray, demand: Demand) -> list[Shortfall]:
@@ -80,7 +128,7 @@ def shortfalls(problem: PlacementProblem, opened: BoolArray, demand: Demand) -> 
 
 
 def _failing(problem: PlacementProblem, opened: BoolArray, asked: BoolArray) -> list[tuple[int, int]]:
-    """Return (sensor, node) pairs where the loss of the node cuts off a sensor of `asked`.
+    """Return (sensor, node) pairs where the loss of the node, and of what else may fail at its site, cuts off a sensor of `asked`.
 
     Only the nodes of one route of each sensor need to be tried: while another node fails, that route stands.
     """
@@ -98,7 +146,7 @@ def _failing(problem: PlacementProblem, opened: BoolArray, asked: BoolArray) -> 
                 users.setdefault(node, []).append(int(sensor))
     pairs = []
     for node, sensors in sorted(users.items()):
-        served = served_sensors(problem, graph, hops, node)
+        served = served_sensors(problem, graph, hops, node, whole_site=True)
         pairs += [(sensor, node) for sensor in sensors if not served[sensor]]
     return pairs
 

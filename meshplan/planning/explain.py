@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import islice
 from math import inf, isfinite
@@ -19,7 +20,7 @@ from meshplan.planning.problem import (
     SolveLimits,
     nodes_of,
 )
-from meshplan.planning.routes import opened_graph, second_hop_limit, served_sensors
+from meshplan.planning.routes import UNREACHED, failing_with, opened_graph, route_table, second_hop_limit, served_sensors
 from meshplan.planning.solve import solve_placement
 
 
@@ -83,6 +84,32 @@ class NextSensor:
     sensor_id: str
     extra_cost: float
     result: PlacementResult
+
+
+@dataclass(frozen=True, slots=True)
+class SecondRouteGap:
+    """Why a sensor cannot have a second route: `critical` fails, and of `helpers`, which then still reach a gateway, none hears it."""
+
+    critical: str
+    helpers: tuple[str, ...]
+
+
+def second_route_gaps(problem: PlacementProblem, sensors: Sequence[str]) -> dict[str, SecondRouteGap]:
+    """Return, for each of the sensors that no choice of devices gives a second route, what it hangs on."""
+    asked = np.zeros(len(problem.sensors), dtype=bool)
+    asked[[problem.sensor_index[name] for name in sensors]] = True
+    hops = second_hop_limit(problem)
+    everything = opened_graph(problem, problem.allowed)
+    gaps: dict[str, SecondRouteGap] = {}
+    for fall in shortfalls(problem, problem.allowed, Demand(asked, asked)):
+        name = problem.sensors[fall.sensor].id
+        if fall.without < 0 or name in gaps:
+            continue
+        failed = failing_with(problem, fall.without)
+        reach = route_table(everything, hops, failed).loss[-1] < UNREACHED
+        helpers = tuple(node.id for node, still in zip(problem.nodes, reach & ~failed, strict=True) if still)
+        gaps[name] = SecondRouteGap(problem.nodes[fall.without].id, helpers)
+    return gaps
 
 
 def what_goes_dark(problem: PlacementProblem, plan: PlacementPlan) -> tuple[FailureEffect, ...]:

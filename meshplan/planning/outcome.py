@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -30,6 +30,7 @@ from meshplan.planning.routes import (
     route_table,
     second_hop_limit,
     sensor_losses,
+    served_sensors,
     way_from,
     way_loss,
 )
@@ -64,7 +65,8 @@ def choose_routes(
                 first[sensor] = fixed[sensor]
                 total += way_loss(graph, sensor, fixed[sensor])
                 if walks is not None and demand.double[sensor]:
-                    second[sensor] = walks.second_beside(sensor, fixed[sensor])
+                    beside = walks.second_beside(sensor, fixed[sensor])
+                    second[sensor] = () if beside == fixed[sensor] else beside
             continue
         if starts[sensor] < 0 or losses[sensor] > problem.route_loss_limit:
             continue
@@ -74,6 +76,9 @@ def choose_routes(
             pair = walks.best_pair(sensor)
             if pair is not None:
                 loss, first[sensor], second[sensor] = pair
+                if second[sensor] == first[sensor]:
+                    # Nothing that may fail lies on it: it is no second way.
+                    second[sensor] = ()
             else:
                 second[sensor] = _way_without_first(problem, graph, sensor, first[sensor])
         total += loss
@@ -112,6 +117,7 @@ def make_plan(
         return Route(tuple(index[node] for node in way), chance)
 
     served, single = [], []
+    single_reasons: list[UnservedReason] = []
     for sensor, way in sorted(routes.first.items()):
         name = problem.sensors[sensor].id
         other = routes.second.get(sensor)
@@ -119,6 +125,7 @@ def make_plan(
         covered = problem.redundancy != "none" and problem.sensors[sensor].second_route
         if covered and (sensor in short or not demand.double[sensor]):
             single.append(name)
+            single_reasons.append((why or {}).get(sensor, "no second route"))
     missing = [i for i in range(len(problem.sensors)) if i not in routes.first]
     lost = {i for i in missing if demand.single[i]} | {sensor for sensor in short if demand.double[sensor]}
     forgone = sum(int(problem.worth_units[i]) for i in lost)
@@ -130,6 +137,7 @@ def make_plan(
         neg_log_success=routes.loss / LOG_UNITS,
         forgone=forgone / MONEY_UNITS,
         single_route=tuple(single),
+        single_reasons=tuple(single_reasons),
     )
 
 
@@ -152,12 +160,15 @@ def explain_unserved(
     everything = opened_graph(problem, problem.allowed)
     hops = hops_with_everything_open(problem)
     losses, _ = sensor_losses(everything, route_table(everything, problem.hop_limit))
+    powered = _served_if_powered(problem)
     result = []
     for sensor in sensors:
         needed = int(hops[sensor]) if hops[sensor] >= 0 else None
         chance = math.exp(-int(losses[sensor]) / LOG_UNITS) if losses[sensor] < UNREACHED else None
         reason: UnservedReason
-        if not (problem.usable_access.start == sensor).any():
+        if powered[sensor] and losses[sensor] > min(problem.route_loss_limit, UNREACHED - 1):
+            reason = "no lasting power"
+        elif not (problem.usable_access.start == sensor).any():
             reason = "no link at all"
         elif needed is None:
             reason = "no way to a gateway"
@@ -171,6 +182,12 @@ def explain_unserved(
             reason = why.get(sensor, "not worth its cost")
         result.append(UnservedSensor(problem.sensors[sensor].id, reason, needed, chance))
     return result
+
+
+def _served_if_powered(problem: PlacementProblem) -> NDArray[np.bool_]:
+    """Return which sensors would have a route if every candidate had power, shape (n_sensors,)."""
+    powered = replace(problem, nodes=tuple(replace(node, power_ok=True) for node in problem.nodes))
+    return served_sensors(powered, opened_graph(powered, powered.allowed), powered.hop_limit)
 
 
 def hops_with_everything_open(problem: PlacementProblem) -> NDArray[np.int64]:

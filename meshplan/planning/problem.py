@@ -237,10 +237,16 @@ class PlacementProblem:
 
     @cached_property
     def route_loss_limit(self) -> int:
-        """Return the most log loss a route may have, in whole billionths; a huge number when there is no limit."""
+        """Return the most log loss a route may have, in whole billionths; a huge number when there is no limit.
+
+        Each link's loss and the limit are rounded by half a billionth at most; a route of exactly the least chance must count, so
+        the limit gives that much way for each link it may have.
+        """
         if self.min_route_chance <= 0:
             return 2**62
-        return int(log_loss(self.min_route_chance))
+        hops = (self.hop_limit, self.hop_limit if self.second_hop_limit is None else self.second_hop_limit)
+        longest = max(len(self.nodes) if limit is None else min(limit, len(self.nodes)) for limit in hops)
+        return int(log_loss(self.min_route_chance)) + longest // 2 + 1
 
     @cached_property
     def one_level_each(self) -> bool:
@@ -354,6 +360,7 @@ class ServedSensor:
 
 UnservedReason = Literal[
     "no link at all",
+    "no lasting power",
     "more hops needed",
     "no way to a gateway",
     "route chance too low",
@@ -394,14 +401,16 @@ class PlacementPlan:
     """Worth of the optional sensors that were left out."""
     single_route: tuple[str, ...] = ()
     """Sensors that the rule covers but that have no second route (only with `without_second_route = "serve once"`)."""
+    single_reasons: tuple[UnservedReason, ...] = ()
+    """Why each of them has none."""
 
 
 @dataclass(frozen=True, slots=True)
 class CutRow:
     """A weighted cut: every route of the sensor that avoids `without` meets a member, so `need` members must be opened.
 
-    Members are (node id, level): the level counts links from the node to its gateway, -1 stands for every level. With
-    `need` 2 a gateway counts twice when the redundancy rule lets no gateway fail.
+    Members are (node id, level): the level counts links from the node to its gateway; in problems without levels (see
+    `certificate`) it is -1. With `need` 2 a gateway counts twice when the redundancy rule lets no gateway fail.
     """
 
     sensor_id: str
@@ -433,7 +442,8 @@ class Certificate:
     """Proof of a lower bound in whole numbers; see `certificate.check_certificate`.
 
     `scale` weights make one thousandth of the currency unit; `served` names the sensors for which the bound holds. With `branches`
-    the bound is that of the weakest of them; together they hold every plan.
+    the bound is that of the weakest of them; together they hold every plan. `sieves` are sets of weights without decisions, which
+    show columns that no plan below `bound_units` uses.
     """
 
     bound_units: int
@@ -442,6 +452,7 @@ class Certificate:
     rows: tuple[CutRow, ...]
     site_prices: tuple[tuple[str, int], ...] = ()
     branches: tuple[CertificateBranch, ...] = ()
+    sieves: tuple[CertificateBranch, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

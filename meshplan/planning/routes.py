@@ -112,10 +112,14 @@ def sensor_losses(graph: OpenedGraph, table: RouteTable) -> tuple[NDArray[np.int
     return best, first
 
 
-def served_sensors(problem: PlacementProblem, graph: OpenedGraph, hop_limit: int | None, without: int = -1) -> BoolArray:
-    """Return which sensors have a good enough route, shape (n_sensors,), when node `without` has failed."""
+def served_sensors(
+    problem: PlacementProblem, graph: OpenedGraph, hop_limit: int | None, without: int = -1, *, whole_site: bool = False
+) -> BoolArray:
+    """Return which sensors have a good enough route, shape (n_sensors,), when node `without` has failed; or its whole site."""
     failed = None
-    if without >= 0:
+    if without >= 0 and whole_site:
+        failed = failing_with(problem, without)
+    elif without >= 0:
         failed = np.zeros(graph.opened.size, dtype=bool)
         failed[without] = True
     best, _ = sensor_losses(graph, route_table(graph, hop_limit, failed))
@@ -155,6 +159,16 @@ def may_fail(problem: PlacementProblem) -> BoolArray:
     if problem.redundancy == "any one relay":
         return ~problem.is_gateway
     return np.ones(len(problem.nodes), dtype=bool)
+
+
+def failing_with(problem: PlacementProblem, node: int) -> BoolArray:
+    """Return the nodes that fall with one, shape (n_nodes,): itself, and what else may fail at its site.
+
+    A plan has one node of a site, so it makes a difference only where everything is looked at as opened.
+    """
+    failed: BoolArray = may_fail(problem) & (problem.site_number == problem.site_number[node])
+    failed[node] = True
+    return failed
 
 
 def second_hop_limit(problem: PlacementProblem) -> int | None:

@@ -10,7 +10,7 @@ from importlib.metadata import version
 
 import numpy as np
 
-from meshplan.planning.branching import BranchSearch
+from meshplan.planning.branching import BranchSearch, Path
 from meshplan.planning.capacity import insertion_plan
 from meshplan.planning.certificate import proven_bound_units
 from meshplan.planning.closing import close_gap, usable_columns
@@ -59,7 +59,10 @@ NODES_PER_ITERATION = 25
 SMALL_BRANCHES = 100
 """Branches tried before the closing programme where it is tried at once: they leave a proof that needs no solver."""
 
-MOST_WEIGHTS = 100_000
+CERTIFYING_BRANCHES = 400
+"""Branches tried after the closing programme has proven a plan, so that its bound stands without a solver."""
+
+MOST_WEIGHTS = 400_000
 """Numbers that the branches of a certificate may take; with more, it proves less than the solver says."""
 
 SMALL = 600
@@ -117,6 +120,7 @@ def _search(
         if _columns_left(search, lp) <= largest:
             _close(search, lp, 1.0)
         _improve_regions(search, lp, 1.0)
+        _certify(search, branching)
         _prefer_likely(search, lp)
     except KeyboardInterrupt:
         stopped = "interrupted"
@@ -132,30 +136,32 @@ def _search(
 def _serve_the_most(tried: Search, limits: SolveLimits, on_progress: OnProgress | None) -> PlacementResult:
     """Choose the sensors to serve by importance, then find the cheapest plan for them."""
     problem = tried.problem
-    relaxed = with_priced_sensors(problem)
-    choice, _, _ = _search(relaxed, tried.demand, limits, on_progress)
+    priced = with_priced_sensors(problem, tried.demand)
+    choice, _, _ = _search(priced.problem, priced.demand, limits, on_progress)
     opened = choice.best if choice.best is not None else problem.forced
-    left = choice.asked(opened).single
+    left = choice.asked(opened)
     routing = choice.routing(opened) if problem.has_capacity else None
+    left = priced.chosen(left)
     if routing is not None:
-        left[list(routing.dropped)] = False
+        left.single[list(routing.dropped)] = left.double[list(routing.dropped)] = False
     required = np.array([sensor.required for sensor in problem.sensors], dtype=bool)
-    keep = left | ~required
-    demand = Demand(tried.demand.single & keep, tried.demand.double & keep)
+    keep = left.single | ~required
+    demand = Demand(tried.demand.single & keep, tried.demand.double & (left.double | ~required))
     search, branching, stopped = _search(problem, demand, limits, on_progress, start=opened)
-    n_lost = int((tried.demand.single & ~keep).sum())
+    n_lost, n_once = int((tried.demand.single & ~keep).sum()), int((tried.demand.double & keep & ~demand.double).sum())
     word = "proven" if choice.proven else "not proven"
-    search.record("choice of sensors", f"{n_lost} left out; that no more important ones can be served is {word}")
-    reason = _why_not_all(tried)
-    why = {int(i): reason for i in np.flatnonzero(tried.demand.single & ~keep)}
+    once = f", {n_once} without the second route they asked for" if n_once else ""
+    search.record("choice of sensors", f"{n_lost} left out{once}; that no more important ones can be served is {word}")
+    reason = why_not_all(problem)
+    why = {int(i): reason for i in np.flatnonzero(tried.demand.single & ~(keep & (demand.double | ~tried.demand.double)))}
     result = _result(search, branching, stopped, why)
     if choice.proven or not result.proven:
         return result
     return replace(result, proven=False, proven_by="", stopped="iteration limit")
 
 
-def _why_not_all(tried: Search) -> UnservedReason:
-    problem = tried.problem
+def why_not_all(problem: PlacementProblem) -> UnservedReason:
+    """Return what keeps sensors out that could each be served alone."""
     if np.isfinite(problem.budget):
         return "budget is spent"
     return "airtime is full" if problem.has_capacity else "one mast per site"
@@ -221,6 +227,14 @@ def _may_branch(search: Search) -> bool:
     """Return whether branches are worth it: a budget or airtime may forbid plans that no cut forbids."""
     problem = search.problem
     return search.best is not None and not search.proven and not problem.has_capacity and not np.isfinite(problem.budget)
+
+
+def _certify(search: Search, branching: BranchSearch) -> None:
+    """Branch on where only the closing programme says that the plan is the cheapest, so that it need not be believed."""
+    before = branching.done
+    if search.proven and search.bound_step == "closing" and not search.problem.has_capacity:
+        branching.run(before + CERTIFYING_BRANCHES, to_the_end=True)
+        search.record("certifying", f"{branching.done - before} branches, {branching.n_open} open")
 
 
 def _branch_and_improve(search: Search, branching: BranchSearch) -> None:
@@ -301,7 +315,8 @@ def _prefer_likely(search: Search, lp: CutLp) -> None:
 def make_certificate(search: Search, branching: BranchSearch) -> Certificate:
     """Return the row prices of the linear programme, and of its branches where they prove more, as whole numbers."""
     problem, model, lp = search.problem, search.model, branching.lp
-    units = problem.cost_step * CERTIFICATE_SCALE
+    scale = CERTIFICATE_SCALE * max(1000 // problem.cost_step, 1)
+    units = problem.cost_step * scale
     number: dict[bytes, int] = {}
     rows: list[CutRow] = []
 
@@ -329,19 +344,22 @@ def make_certificate(search: Search, branching: BranchSearch) -> Certificate:
             return problem.sensors[model.skip_sensor[column - model.n_items]].id, LEFT_OUT, opens
         return problem.nodes[model.item_node[column]].id, int(model.item_level[column]), opens
 
+    def branch(path: Path, proof: Proof) -> CertificateBranch:
+        return CertificateBranch(tuple(decision(*step) for step in path), weights_of(proof), prices_of(proof))
+
     root = lp.root_proof()
     for index, weight in weights_of(root):
         rows[index] = replace(rows[index], weight=weight)
     served = tuple(problem.sensors[i].id for i in np.flatnonzero(search.demand.single))
-    plain = Certificate(0, CERTIFICATE_SCALE, served, tuple(rows), prices_of(root))
+    plain = Certificate(0, scale, served, tuple(rows), prices_of(root))
     plain = replace(plain, bound_units=proven_bound_units(problem, plain))
     leaves = branching.leaves()
-    if sum(len(proof.rows) for _, proof in leaves) > MOST_WEIGHTS:
+    if search.best is None or sum(len(proof.rows) for _, proof in (*leaves, *(((), p) for p in branching.sieves))) > MOST_WEIGHTS:
         return plain
-    branches = tuple(
-        CertificateBranch(tuple(decision(*step) for step in path), weights_of(proof), prices_of(proof)) for path, proof in leaves
-    )
-    split = Certificate(0, CERTIFICATE_SCALE, served, tuple(rows), prices_of(root), branches)
+    branches = tuple(branch(*leaf) for leaf in leaves)
+    sieves = tuple(branch((), proof) for proof in branching.sieves)
+    split = Certificate(search.best_value * problem.cost_step, scale, served, tuple(rows), prices_of(root), branches, sieves)
+    # Sieves shut what is too dear for the bound, so a lower bound shuts no less and proves itself.
     split = replace(split, bound_units=proven_bound_units(problem, split))
     return split if split.bound_units > plain.bound_units else plain
 

@@ -37,7 +37,7 @@ def _node_faults(problem: PlacementProblem, plan: PlacementPlan) -> list[str]:
     sites = Counter(node.site_id for node in set(opened))
     faults += [f"site '{site}' carries {n} masts" for site, n in sites.items() if n > 1]
     cost = math.fsum(node.cost for node in opened)
-    if abs(cost - plan.cost) > 1e-6:
+    if not abs(cost - plan.cost) <= 1e-6:
         faults.append(f"the opened nodes cost {cost:g}, the plan says {plan.cost:g}")
     if cost > problem.budget + 1e-6:
         faults.append(f"the plan costs {cost:g}, more than the budget of {problem.budget:g}")
@@ -97,7 +97,7 @@ def _route_faults(problem: PlacementProblem, plan: PlacementPlan) -> list[str]:
         if item.second is not None:
             hops = max(first_hops, second_hops)
             faults += _faults_of_route(problem, network, opened, item.sensor_id, item.second, hops, "second")
-    if abs(losses - plan.neg_log_success) > 1e-5 * (1 + len(plan.served)):
+    if not (losses == plan.neg_log_success or abs(losses - plan.neg_log_success) <= 1e-5 * (1 + len(plan.served))):
         faults.append(f"the routes' log losses sum to {losses:g}, the plan says {plan.neg_log_success:g}")
     return faults
 
@@ -121,7 +121,7 @@ def _faults_of_route(
             faults.append(f"the {where} uses a link '{start}' to '{end}' that is not there")
             return faults
         chance *= network.chance[start, end]
-    if abs(chance - route.chance) > CHANCE_TOLERANCE * max(chance, CHANCE_TOLERANCE):
+    if not abs(chance - route.chance) <= CHANCE_TOLERANCE * max(chance, CHANCE_TOLERANCE):
         faults.append(f"the {where} works with chance {chance:g}, the plan says {route.chance:g}")
     if chance < problem.min_route_chance * (1 - CHANCE_TOLERANCE):
         faults.append(f"the {where} works with chance {chance:g}, less than {problem.min_route_chance:g}")

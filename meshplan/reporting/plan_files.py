@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from meshplan.plan_codec import json_text, plan_to_json, rounded
-from meshplan.records import Device, Link, MapShape, Plan, Route
+from meshplan.records import Device, Link, MapShape, Plan, Route, Unserved
 from meshplan.reporting.files import csv_text, write_text_atomically
 
 LON_LAT_DECIMALS = 7
@@ -46,6 +46,7 @@ def csv_tables(plan: Plan) -> dict[str, Table]:
         "devices": devices_table(plan),
         "routes": routes_table(plan),
         "unserved": unserved_table(plan),
+        "single_routes": unserved_table(plan, plan.single_routes),
         "parts": parts_table(plan),
         "legal": legal_table(plan),
         "goes_dark": goes_dark_table(plan),
@@ -154,10 +155,10 @@ def routes_table(plan: Plan) -> Table:
     return ("sensor", "route", "hop", "from", "to", "link", "chance"), rows
 
 
-def unserved_table(plan: Plan) -> Table:
-    """Return one row a remedy of each sensor without a route; a sensor without remedy has one row too."""
+def unserved_table(plan: Plan, gaps: Sequence[Unserved] | None = None) -> Table:
+    """Return one row a remedy of each sensor without a route, or of other `gaps`; a sensor without remedy has one row too."""
     rows: list[tuple[object, ...]] = []
-    for gap in plan.unserved:
+    for gap in plan.unserved if gaps is None else gaps:
         head = (gap.sensor, gap.nearest, _n(gap.missing_db, "_db"), gap.reason)
         rows += [
             (*head, remedy.change, remedy.device, _n(remedy.gain_db, "_db"), _n(remedy.chance_after, "chance"), remedy.suffices)

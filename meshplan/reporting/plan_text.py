@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from meshplan.records import VERDICT_WORDS, Plan, Role
+from meshplan.records import VERDICT_WORDS, Plan, Role, Unserved
 from meshplan.reporting.words import metres, number, percent
 
 LEGAL_WORDS = {
@@ -26,6 +26,7 @@ def plan_text(plan: Plan, files: Sequence[Path]) -> str:
         _breaches(plan),
         _conditions(plan),
         _unserved(plan),
+        _single_routes(plan),
         _devices(plan),
         _routes(plan),
         _money(plan),
@@ -47,6 +48,10 @@ def plan_summary(plan: Plan, files: Sequence[Path]) -> dict[str, Any]:
         "unserved": [
             {"sensor": miss.sensor, "missing_db": miss.missing_db, "nearest": miss.nearest, "reason": miss.reason}
             for miss in plan.unserved
+        ],
+        "single_routes": [
+            {"sensor": miss.sensor, "missing_db": miss.missing_db, "nearest": miss.nearest, "reason": miss.reason}
+            for miss in plan.single_routes
         ],
         "gateways": [device.name for device in plan.devices if device.in_plan and device.role is Role.GATEWAY],
         "relays": [device.name for device in plan.devices if device.in_plan and device.role is Role.RELAY],
@@ -79,24 +84,33 @@ def _head(plan: Plan) -> str:
         f"Radio: {radio.title}, {number(radio.frequency_mhz, 1)} MHz, up to {number(radio.tx_power_dbm, 1)} dBm\n"
         for radio in (plan.radio, *plan.more_radios)
     )
-    return (
-        f"{plan.property_name}: {len(plan.routes)} of {sensors} sensors served\n{radios}Rules: {plan.country}. Seasons: {seasons}."
-    )
+    once = f", {len(plan.single_routes)} of them without the second route that was asked for" if plan.single_routes else ""
+    return f"{plan.property_name}: {len(plan.routes)} of {sensors} sensors served{once}\n{radios}Rules: {plan.country}. Seasons: {seasons}."
 
 
 def _unserved(plan: Plan) -> str:
     if not plan.unserved:
         return ""
-    lines = ["Not served:"]
-    for miss in plan.unserved:
-        lack = f", {number(miss.missing_db, 1)} dB short to {miss.nearest}" if miss.nearest else ""
-        lines.append(f"  {miss.sensor}: {miss.reason}{lack}")
-        cures = [remedy for remedy in miss.remedies if remedy.suffices]
-        if cures:
-            lines.append(f"    would mend it: {cures[0].change} (+{number(cures[0].gain_db, 0)} dB)")
-        elif miss.remedies:
-            lines.append(f"    helps most: {miss.remedies[0].change} (+{number(miss.remedies[0].gain_db, 0)} dB, not enough alone)")
-    return "\n".join(lines)
+    return "\n".join(["Not served:", *(line for miss in plan.unserved for line in _miss(miss))])
+
+
+def _single_routes(plan: Plan) -> str:
+    if not plan.single_routes:
+        return ""
+    lines = [line for miss in plan.single_routes for line in _miss(miss)]
+    return "\n".join(["One route only, where two were asked for:", *lines])
+
+
+def _miss(miss: Unserved) -> list[str]:
+    """Return what a sensor lacks and what would mend it; decibels only where some are missing."""
+    lack = f", {number(miss.missing_db, 1)} dB short to {miss.nearest}" if miss.nearest and miss.missing_db > 0.0 else ""
+    lines = [f"  {miss.sensor}: {miss.reason}{lack}"]
+    best = next((remedy for remedy in miss.remedies if remedy.suffices), next(iter(miss.remedies), None))
+    if best is not None:
+        gain = f"+{number(best.gain_db, 0)} dB" if best.gain_db > 0.0 else ""
+        more = ", ".join(word for word in (gain, "" if best.suffices or not gain else "not enough alone") if word)
+        lines.append(f"    {'would mend it' if best.suffices else 'helps most'}: {best.change}{f' ({more})' if more else ''}")
+    return lines
 
 
 def _devices(plan: Plan) -> str:
@@ -122,6 +136,8 @@ def _routes(plan: Plan) -> str:
         lines.append(f"  {route.sensor:<{width}}  {percent(route.chance):>10}  {' → '.join(route.devices[1:])}  ({words})")
         if route.second_devices:
             lines.append(f"  {'':<{width}}  {'second':>10}  {' → '.join(route.second_devices[1:])}")
+        elif route.second_note:
+            lines.append(f"  {'':<{width}}  {'second':>10}  {route.second_note}")
     return "\n".join(lines)
 
 

@@ -116,6 +116,8 @@ def _head(plan: Plan, traced: TracedPlan) -> str:
     served = sum(device.role is Role.SENSOR and device.served for device in plan.devices)
     if sensors and served == sensors:
         verdict = f"All {traced.count('plan.devices', role='sensor')} sensors are served."
+        if plan.single_routes:
+            verdict += f" <strong>{traced.count('plan.single_routes')} of them lack the second route that was asked for.</strong>"
     else:
         verdict = (
             f"{traced.count('plan.devices', role='sensor', served=True)} of {traced.count('plan.devices', role='sensor')} sensors "
@@ -143,6 +145,7 @@ def _not_mapped(plan: Plan, traced: TracedPlan) -> str:
 def _serves(plan: Plan, traced: TracedPlan) -> str:
     index = {device.name: i for i, device in enumerate(plan.devices)}
     lost = "".join(_unserved(plan, traced, i) for i in range(len(plan.unserved)))
+    once = "".join(_unserved(plan, traced, i, "single_routes") for i in range(len(plan.single_routes)))
     rows = []
     for i, route in enumerate(plan.routes):
         second = " (and a second way)" if route.second_devices else ""
@@ -158,21 +161,27 @@ def _serves(plan: Plan, traced: TracedPlan) -> str:
         _table(("Sensor", "For", "Its readings go to", _word("chance", "Chance")), rows, "Sensors that are served") if rows else ""
     )
     meaning = "; ".join(f"{purpose.value}: {words}" for purpose, words in PURPOSE_WORDS.items())
-    return (lost or "<p>No sensor is left out.</p>") + table + (f'<p class="soft">{meaning}.</p>' if rows else "")
+    return (lost or "<p>No sensor is left out.</p>") + once + table + (f'<p class="soft">{meaning}.</p>' if rows else "")
 
 
-def _unserved(plan: Plan, traced: TracedPlan, i: int) -> str:
-    gap, path = plan.unserved[i], f"plan.unserved[{i}]"
+def _unserved(plan: Plan, traced: TracedPlan, i: int, what: str = "unserved") -> str:
+    gaps, head = {"unserved": (plan.unserved, "Not served"), "single_routes": (plan.single_routes, "One route only")}[what]
+    gap, path = gaps[i], f"plan.{what}[{i}]"
     remedies = _list(
         f"{traced.show(f'{path}.remedies[{k}].change')} ({traced.show(f'{path}.remedies[{k}].device')}): gains "
         f"{traced.show(f'{path}.remedies[{k}].gain_db', _decibel)}, then a chance of "
         f"{traced.show(f'{path}.remedies[{k}].chance_after', percent)}{'' if remedy.suffices else ', not enough alone'}."
         for k, remedy in enumerate(gap.remedies)
     )
+    lack = (
+        f" Towards {traced.show(f'{path}.nearest')}, {traced.show(f'{path}.missing_db', _decibel)} of "
+        f"{_word('margin', 'margin')} are missing."
+        if gap.nearest and gap.missing_db > 0.0
+        else ""
+    )
     return (
-        f'<div class="loud"><h3>Not served: {traced.show(f"{path}.sensor")}</h3><p>{traced.show(f"{path}.reason", _sentence)} '
-        f"Towards {traced.show(f'{path}.nearest')}, {traced.show(f'{path}.missing_db', _decibel)} of "
-        f"{_word('margin', 'margin')} are missing.</p>{f'<p>What would mend it:</p>{remedies}' if remedies else ''}</div>"
+        f'<div class="loud"><h3>{head}: {traced.show(f"{path}.sensor")}</h3><p>{traced.show(f"{path}.reason", _sentence)}'
+        f"{lack}</p>{f'<p>What would mend it:</p>{remedies}' if remedies else ''}</div>"
     )
 
 

@@ -8,13 +8,14 @@ from pathlib import Path
 from typing import Any
 
 from meshplan.assembly.airtime_room import fits_airtime
-from meshplan.assembly.alternatives import look_at_alternatives
+from meshplan.assembly.alternatives import Alternatives, look_at_alternatives
 from meshplan.assembly.learned import corrected_table
 from meshplan.assembly.plan import Findings, assemble_plan
 from meshplan.assembly.traffic import airtime_budget
 from meshplan.errors import InputError, MissingFileError
 from meshplan.inputs.calibration_file import read_calibration
 from meshplan.inputs.cautions import read_caution_rules
+from meshplan.inputs.file_hashes import hash_inputs
 from meshplan.inputs.user_files import is_there
 from meshplan.links.engine import LinkTable, compute_links
 from meshplan.links.graph import build_graph
@@ -25,7 +26,7 @@ from meshplan.measurement_records import Calibration
 from meshplan.planning.from_graph import problem_from_graph
 from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLimits
 from meshplan.planning.solve import solve_placement
-from meshplan.records import Plan
+from meshplan.records import MadeWith, Plan
 from meshplan.reporting.exports import write_geopackage, write_gpx, write_kml
 from meshplan.reporting.files import all_or_nothing
 from meshplan.reporting.map import MapLandscape, MeasuredPoint, map_landscape, write_map
@@ -84,7 +85,7 @@ def plan_property(
         links, notes = learned_links(links, stored_calibration(prepared))
     else:
         notes = unused_calibration(prepared)
-    return plan_with_links(prepared, links, limits=limits, notes=notes, on_progress=tell)
+    return plan_with_links(prepared, links, limits=limits, notes=notes, calibrated=calibrated, on_progress=tell)
 
 
 def plan_with_links(
@@ -93,9 +94,13 @@ def plan_with_links(
     *,
     limits: SolveLimits | None = None,
     notes: tuple[str, ...] = (),
+    calibrated: bool = False,
     on_progress: OnProgress | None = None,
 ) -> Planned:
-    """Return the plan over links that are already computed; `notes` are said among the assumptions."""
+    """Return the plan over links that are already computed; `notes` are said among the assumptions.
+
+    `calibrated` says that the links were corrected by the calibration kept in the property folder.
+    """
     tell = on_progress or silent
     tell("Choosing gateways and relays", 0, 0)
     problem = placement_problem(prepared, links)
@@ -103,9 +108,25 @@ def plan_with_links(
     tell("Looking at alternatives", 0, 0)
     alternatives = look_at_alternatives(problem, result, links, prepared.found.settings.cost.currency, limits=limits)
     tell("Writing up the plan", 0, 0)
-    plan = assemble_plan(
+    plan = write_up(prepared, links, problem, result, alternatives, notes=notes, calibrated=calibrated)
+    return Planned(plan, prepared, links, problem, result)
+
+
+def write_up(
+    prepared: Prepared,
+    links: LinkTable,
+    problem: PlacementProblem,
+    result: PlacementResult,
+    alternatives: Alternatives,
+    *,
+    notes: tuple[str, ...] = (),
+    calibrated: bool = False,
+) -> Plan:
+    """Return the plan record of a choice of devices; nothing is searched for."""
+    found = prepared.found
+    return assemble_plan(
         Findings(
-            found=prepared.found,
+            found=found,
             context=prepared.context,
             radio=prepared.radio,
             seasons=prepared.seasons,
@@ -121,9 +142,10 @@ def plan_with_links(
             more_radios=tuple(part.radio for part in prepared.parts[1:]),
             cables=prepared.base.cables,
             power_for=power_at(prepared.base),
+            made_with=MadeWith(prepared.asked_radio, prepared.base.overrides, calibrated),
+            inputs=hash_inputs(found.folder, found.settings, more=(CALIBRATION_FILE,) if calibrated else ()),
         )
     )
-    return Planned(plan, prepared, links, problem, result)
 
 
 def learned_links(links: LinkTable, calibration: Calibration) -> tuple[LinkTable, tuple[str, ...]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -32,6 +32,7 @@ from meshplan.terrain.candidates import find_relay_places
 from meshplan.terrain.geodesy import to_degrees
 from meshplan.terrain.landscape import Landscape, build_landscape
 from meshplan.terrain.mapped_land import judge_mapped_land
+from meshplan.terrain.places import with_places
 
 COMPARE = "compare"
 """Stands in property.toml for all radio classes."""
@@ -52,6 +53,8 @@ class Base:
     catalogue: Catalogue
     seasons: tuple[Season, ...]
     hemisphere: Hemisphere
+    overrides: dict[str, Any] = field(default_factory=dict)
+    """Settings in place of those of the file, by dotted key."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,6 +68,8 @@ class Prepared:
     stations: tuple[Station, ...]
     path: PathSettings
     assumptions: tuple[str, ...]
+    asked_radio: str = ""
+    """Class named in place of the one in property.toml; empty if none was."""
     parts: tuple[Prepared, ...] = ()
     """Where places name radios of their own: the same property once for each class, with the stations that carry it."""
 
@@ -116,6 +121,8 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
     mapped = judge_mapped_land(found.settings.land_cover, found.cover_reach_m, places, found.boundary)
     landscape = build_landscape(found.elevation, found.covers, mapped)
     found = with_found_relays(found, landscape)
+    sites, told = with_places(found.sites, found.settings.requirement.same_place_m)
+    found = replace(found, sites=sites, assumptions=(*found.assumptions, *told))
     hemisphere = hemisphere_of(sum(site.lat_deg for site in found.sites) / len(found.sites))
     return Base(
         found=found,
@@ -131,6 +138,7 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
         ),
         seasons=seasons_named(found.settings.seasons, hemisphere),
         hemisphere=hemisphere,
+        overrides=dict(overrides or {}),
     )
 
 
@@ -159,7 +167,7 @@ def prepare_property(folder: Path, *, radio: str | None = None, overrides: dict[
     """Read a property and equip it with a radio; `radio` names a class in place of the one in the file. Raises as `read_base`."""
     base = read_base(folder, overrides=overrides)
     if radio:
-        return equip(base, radio)
+        return replace(equip(base, radio), asked_radio=radio)
     first, *others = base.found.settings.radio
     if first == COMPARE:
         raise InputError(

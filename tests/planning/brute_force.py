@@ -11,9 +11,14 @@ from meshplan.planning.problem import Links, NodeChoice, PlacementProblem, Senso
 
 
 def random_problem(seed: int, *, n_sensors: int = 5, n_relays: int = 6, n_gateways: int = 2, **rules: object) -> PlacementProblem:
-    """Return a small random problem; `rules` are fields of the problem, and `capacity`, `masts`, `optional`, `pinned` flags."""
+    """Return a small random problem; `rules` are fields of the problem, and flags.
+
+    The flags are `capacity`, `masts`, `places`, `optional` and `pinned`.
+    With `masts` relays share sites in pairs, with `places` relays and gateways do.
+    """
     rng = np.random.default_rng(seed)
     capacity, masts = bool(rules.pop("capacity", False)), bool(rules.pop("masts", False))
+    places = rng.permutation(n_relays + n_gateways) // 2 if rules.pop("places", False) else None
     optional, pinned = bool(rules.pop("optional", False)), bool(rules.pop("pinned", False))
     n_nodes = n_relays + n_gateways
     density = rng.uniform(0.25, 0.6)
@@ -25,7 +30,7 @@ def random_problem(seed: int, *, n_sensors: int = 5, n_relays: int = 6, n_gatewa
                 f"{'G' if gateway else 'R'}{i}",
                 float(rng.integers(4, 12) * (10 if gateway else 5)),
                 is_gateway=gateway,
-                site=f"site{i // 2}" if masts and not gateway else "",
+                site=f"place{places[i]}" if places is not None else f"site{i // 2}" if masts and not gateway else "",
                 forced_in=pinned and i == 0,
                 forbidden=pinned and i == 1,
                 power_ok=not (pinned and i == 2),
@@ -121,20 +126,26 @@ class BruteForce:
 
         return place(sensors)
 
-    def best(self) -> tuple[float, float]:
-        """Return (importance of required sensors left out, cost with the worth of optional ones left out) of the best plan."""
+    def best(self) -> tuple[float, float, float]:
+        """Return what is missing in the best plan and what it costs.
+
+        Importance of the required sensors left out though a route exists, that of the served ones without the second route that
+        is asked, and the cost with the worth of optional sensors left out; the first goes before the second before the third.
+        """
         problem = self.problem
         n = len(problem.nodes)
         everything = frozenset(v for v in range(n) if self.allowed[v])
         rule = problem.redundancy != "none"
         covered = [rule and s.second_route for s in problem.sensors]
         single = [self.meets_alone(i, everything, False) for i in range(len(problem.sensors))]
-        double = [covered[i] and self.meets_alone(i, everything, True) for i in range(len(problem.sensors))]
+        double = [covered[i] and self._ever_doubled(i) for i in range(len(problem.sensors))]
         asked = [
             i for i, ok in enumerate(single) if ok and (double[i] or not covered[i] or problem.without_second_route == "serve once")
         ]
         limited = problem.has_capacity
-        best = (math.inf, math.inf)
+        # Airtime apart, a required sensor that cannot have both routes with the others is served once before it goes unserved.
+        apart = problem.without_second_route == "serve once" and not limited
+        best = (math.inf, math.inf, math.inf)
         forced = frozenset(v for v in range(n) if problem.nodes[v].forced_in)
         for size in range(len(everything) + 1):
             for chosen in itertools.combinations(sorted(everything), size):
@@ -143,13 +154,26 @@ class BruteForce:
                 cost = math.fsum(problem.nodes[v].cost for v in chosen)
                 if len(set(sites)) < len(sites) or not forced <= opened or cost > problem.budget + 1e-9:
                     continue
-                can = [i for i in asked if self.meets_alone(i, opened, double[i])]
+                once = [apart and problem.sensors[i].required for i in range(len(problem.sensors))]
+                can = [i for i in asked if self.meets_alone(i, opened, double[i] and not once[i])]
+                poor = [i for i in can if once[i] and covered[i] and not self.meets_alone(i, opened, True)]
+                second = math.fsum(problem.sensors[i].importance for i in poor)
                 groups = [can] if not limited or self.fits(can, opened) else self._groups(can, opened)
                 for group in groups:
                     lost = [problem.sensors[i] for i in asked if i not in group]
-                    missing = math.fsum(s.importance for s in lost if s.required)
-                    best = min(best, (missing, cost + math.fsum(s.worth for s in lost if not s.required)))
-        return best
+                    never = [s for i, s in enumerate(problem.sensors) if single[i] and i not in asked]
+                    missing = math.fsum(s.importance for s in (*lost, *never) if s.required)
+                    best = min(best, (missing, second, cost + math.fsum(s.worth for s in lost if not s.required)))
+        return best[0], best[1], best[2]
+
+    def _ever_doubled(self, sensor: int) -> bool:
+        """Return whether some set of nodes with one node a site gives the sensor what the redundancy rule asks."""
+        sites: dict[str, list[int | None]] = {}
+        for v, node in enumerate(self.problem.nodes):
+            if self.allowed[v]:
+                sites.setdefault(node.site_id, [None]).append(v)
+        choices = itertools.product(*sites.values())
+        return any(self.meets_alone(sensor, frozenset(v for v in chosen if v is not None), True) for chosen in choices)
 
     def _groups(self, can: list[int], opened: frozenset[int]) -> list[list[int]]:
         groups = [list(g) for size in range(len(can)) for g in itertools.combinations(can, size)]

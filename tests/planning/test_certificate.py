@@ -9,6 +9,7 @@ import pytest
 from brute_force import BruteForce, random_problem
 from synthetic_property import make_property
 
+from meshplan.planning import branching, solve
 from meshplan.planning.certificate import check_certificate, proven_bound_units
 from meshplan.planning.demand import demand_of, shortfalls
 from meshplan.planning.problem import LEFT_OUT, Certificate, CertificateBranch, PlacementProblem, PlacementResult
@@ -112,7 +113,7 @@ def test_a_plan_that_serves_fewer_sensors_is_rejected(solved: tuple[PlacementPro
 @pytest.mark.parametrize("seed", range(5))
 def test_a_certificate_never_exceeds_the_optimum(seed: int, redundancy: str) -> None:
     problem = random_problem(seed, hop_limit=3, redundancy=redundancy, masts=bool(seed % 2))
-    missing, optimum = BruteForce(problem).best()
+    missing, _, optimum = BruteForce(problem).best()
     result = solve_placement(problem)
     if not missing:
         assert check_certificate(problem, result.certificate).bound_units <= 1000 * optimum + 1e-6
@@ -212,7 +213,7 @@ def test_weights_of_a_branch_prove_no_more_than_they_may(branched: tuple[Placeme
         assert check_certificate(problem, _with_branches(result.certificate, heavier, *rest)).bound_units <= 1000 * result.plan.cost
     for weights in (((0, -5),), ((len(result.certificate.rows), 5),)):
         check = check_certificate(problem, _with_branches(result.certificate, replace(first, weights=weights), *rest))
-        assert "branch 0: a weight is negative or of no row" in check.faults
+        assert "branch 0: a weight is negative, too large, or of no row" in check.faults
 
 
 RULES: list[dict[str, object]] = [
@@ -281,3 +282,46 @@ def _levels(problem: PlacementProblem, opened: np.ndarray) -> dict[str, int]:
 
 def _agrees(problem: PlacementProblem, branch: CertificateBranch, level: dict[str, int], left_out: set[str]) -> bool:
     return all((name in left_out if at == LEFT_OUT else level.get(name, -9) == at) is opens for name, at, opens in branch.decisions)
+
+
+def test_a_plan_proven_by_the_closing_programme_is_certified_afterwards(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The solver's word alone is not enough where branches can show it."""
+    monkeypatch.setattr(solve, "SMALL_BRANCHES", 0)
+    for seed, rules in ((1, {}), (4, {}), (1, {"redundancy": "any one relay"})):
+        problem = make_property(30, 200, 5, seed=seed, hop_limit=4 if not rules else 3, **rules)
+        result = solve_placement(problem)
+        assert result.proven
+        assert check_certificate(problem, result.certificate, result.plan).holds
+        assert result.certified_bound == result.plan.cost
+
+
+@pytest.mark.parametrize("seed", [1, 4])
+def test_columns_that_are_too_dear_are_shut_with_a_proof(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Above the columns that are handed over at once branches shut what a better plan cannot use, and show why."""
+    monkeypatch.setattr(branching, "ALL_AT_ONCE", 100)
+    problem = make_property(60, 500, 8, hop_limit=3, seed=seed)
+    result = solve_placement(problem)
+    certificate = result.certificate
+    assert certificate is not None
+    assert certificate.branches
+    check = check_certificate(problem, certificate, result.plan)
+    assert check.holds, check.faults
+    assert result.proven
+    assert check.bound_units == 1000 * result.plan.cost
+    assert certificate.sieves
+    # What is claimed is part of the proof: a higher claim shuts fewer columns and proves no more.
+    higher = replace(certificate, bound_units=certificate.bound_units + 10 * problem.cost_step)
+    assert check_certificate(problem, higher).bound_units <= 1000 * result.plan.cost
+    assert not check_certificate(problem, higher).holds
+
+
+def test_places_that_cannot_all_be_used_are_shown_by_prices() -> None:
+    """A branch that one mast per site leaves empty has prices that prove it, or the certificate proves less; it never fails."""
+    certified = 0
+    for seed in range(20):
+        problem = random_problem(seed, n_relays=10, n_sensors=8, hop_limit=3, masts=True)
+        result = solve_placement(problem)
+        check = check_certificate(problem, result.certificate, result.plan)
+        assert check.holds, check.faults
+        certified += check.bound_units == round(1000 * (result.plan.cost + result.plan.forgone))
+    assert certified >= 18

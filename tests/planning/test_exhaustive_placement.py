@@ -33,6 +33,11 @@ RULES: list[dict[str, Any]] = [
     {"hop_limit": 3, "pinned": True},
     {"hop_limit": 3, "masts": True},
     {"hop_limit": 3, "masts": True, "redundancy": ONE},
+    {"hop_limit": 2, "places": True},
+    {"hop_limit": 2, "places": True, "redundancy": ONE},
+    {"hop_limit": 2, "places": True, "redundancy": BOTH},
+    {"hop_limit": 3, "places": True, "redundancy": BOTH},
+    {"hop_limit": 3, "places": True, "redundancy": BOTH, "without_second_route": "leave out"},
     {"hop_limit": 3, "optional": True},
     {"hop_limit": 3, "optional": True, "redundancy": ONE},
     {"hop_limit": 3, "budget": 100.0},
@@ -43,12 +48,12 @@ RULES: list[dict[str, Any]] = [
     {"hop_limit": 3, "capacity": True, "budget": 120.0},
     {"hop_limit": 3, "capacity": True, "masts": True, "min_route_chance": 0.5},
 ]
-SETTLED = ("airtime is full", "budget is spent", "one mast per site")
+SETTLED = ("no second route", "airtime is full", "budget is spent", "one mast per site")
 
 
 def check_against_brute_force(seed: int, rules: dict[str, Any]) -> None:
     problem = random_problem(seed, **rules)
-    missing, cost = BruteForce(problem).best()
+    missing, missing_second, cost = BruteForce(problem).best()
     result = solve_placement(problem)
     plan = result.plan
     assert plan.cost + plan.forgone == pytest.approx(cost)
@@ -57,8 +62,11 @@ def check_against_brute_force(seed: int, rules: dict[str, Any]) -> None:
     check = check_certificate(problem, result.certificate, plan)
     assert check.holds, check.faults
     assert result.certified_bound <= cost + 1e-9
+    required = {sensor.id: sensor.importance for sensor in problem.sensors if sensor.required}
+    assert len(plan.single_route) == len(plan.single_reasons)
+    if problem.redundancy != "none" and problem.without_second_route == "serve once" and not problem.has_capacity:
+        assert sum(required.get(name, 0.0) for name in plan.single_route) == pytest.approx(missing_second)
     if problem.redundancy == "none":
-        required = {sensor.id: sensor.importance for sensor in problem.sensors if sensor.required}
         lost = sum(required.get(item.sensor_id, 0.0) for item in plan.unserved if item.reason in SETTLED)
         assert lost == pytest.approx(missing)
 

@@ -305,6 +305,7 @@ const meshViews = (() => {
             ),
             hops(app, route.devices, route.links),
             route.second_links.length ? [h("h3", {}, "Second route"), hops(app, route.second_devices, route.second_links)] : null,
+            route.second_note ? [h("h3", {}, "Second route"), h("p", {}, `${route.second_note}.`)] : null,
           ]
         : null,
       device.role === "sensor"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from meshplan.records import VERDICT_WORDS, Plan, Remedy, Role
+from meshplan.records import VERDICT_WORDS, Plan, Remedy, Role, Unserved
 from meshplan.reporting.map.palette import VERDICT_STYLES
 from meshplan.reporting.paper import role_mark
 from meshplan.reporting.plan_files import line_cost
@@ -80,17 +80,26 @@ def _work(steps: tuple[WorkStep, ...], plan: Plan) -> str:
         f"<td>{text(listing([str(sheet) for sheet in step.sheets]))}</td><td class='fill'></td></tr>"
         for place, step in enumerate(steps, start=1)
     )
-    unserved = "".join(
-        f"<li><b>{text(gap.sensor)}</b>: {text(gap.reason)}; {number(gap.missing_db, 1)} dB are missing towards "
-        f"{text(gap.nearest)}.{_first_remedy(gap.remedies)}</li>"
-        for gap in plan.unserved
-    )
-    left_out = f"<h3>Not served</h3><ul>{unserved}</ul>" if unserved else ""
+    left_out = _gaps("Not served", plan.unserved) + _gaps("One route only, where two were asked for", plan.single_routes)
     return (
         '<h2>Order of work: hardest links first</h2><table class="list"><thead><tr><th></th><th>Link</th><th class="num">'
         'Distance</th><th class="num">Chance</th><th>Verdict</th><th>Main loss</th><th>Sheets</th><th>Done</th></tr>'
         f"</thead><tbody>{rows}</tbody></table>{left_out}"
     )
+
+
+def _gaps(head: str, gaps: tuple[Unserved, ...]) -> str:
+    rows = "".join(
+        f"<li><b>{text(gap.sensor)}</b>: {text(gap.reason)}"
+        + (
+            f"; {number(gap.missing_db, 1)} dB are missing towards {text(gap.nearest)}"
+            if gap.nearest and gap.missing_db > 0.0
+            else ""
+        )
+        + f".{_first_remedy(gap.remedies)}</li>"
+        for gap in gaps
+    )
+    return f"<h3>{head}</h3><ul>{rows}</ul>" if rows else ""
 
 
 def _first_remedy(remedies: tuple[Remedy, ...]) -> str:

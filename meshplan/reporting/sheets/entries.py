@@ -159,6 +159,10 @@ def _duties_of(plan: Plan, device: Device) -> tuple[str, ...]:
         sentences.append(f"Its readings go {' → '.join(route.devices)}.")
         if route.second_devices:
             sentences.append(f"Second way: {' → '.join(route.second_devices)}.")
+        elif route.second_note:
+            sentences.append(f"Second way: {route.second_note}.")
+    if device.place and device.place != device.site:
+        sentences.append(f"It stands at the place of {device.place}: one mast, of which one device is used.")
     gap = next((gap for gap in plan.unserved if gap.sensor == device.name), None)
     if gap is not None:
         sentences.append(f"Not served by this plan: {gap.reason}.")

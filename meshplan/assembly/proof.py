@@ -1,0 +1,47 @@
+"""What is known of how good a plan is, as a record and in a sentence."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, is_dataclass
+
+from meshplan.planning.problem import MONEY_UNITS, PlacementResult
+from meshplan.records import Proof
+
+NOT_CERTIFIED = "Bound from the solver, not certified."
+
+
+def proof_record(result: PlacementResult) -> Proof:
+    """Return the proof of a result: what the plan costs, what no plan can cost less than, and who says so."""
+    return Proof(
+        cost=result.plan.cost,
+        lower_bound=result.solver_bound,
+        gap=result.gap,
+        optimal=result.proven,
+        sentence=proof_sentence(result),
+        certified_bound=result.certified_bound,
+        certificate=_as_record(result.certificate),
+        limits={"time_s": result.limits.time_s, "iterations": result.limits.iterations, "seed": result.limits.seed},
+        versions=dict(result.versions),
+        stopped=result.stopped,
+    )
+
+
+def proof_sentence(result: PlacementResult) -> str:
+    """Return how good the plan is in words; where the bound does not follow from the certificate, that is said."""
+    if result.proven and not result.plan.served:
+        said = ["Proven: with the offered sites, heights and routes, and within the limits set, no sensor can be served."]
+    elif result.proven:
+        said = ["Proven: no other choice of the offered sites, heights and routes serves these sensors for less."]
+    else:
+        said = [f"No plan can be more than {result.gap:.1%} cheaper: at least {result.solver_bound:.2f} must be spent."]
+    if result.certified_bound < result.solver_bound - 0.5 / MONEY_UNITS:
+        said.append(NOT_CERTIFIED)
+    if result.stopped == "interrupted":
+        said.append("The search was stopped by hand.")
+    elif result.stopped == "time limit":
+        said.append("The search ended at its time limit; a longer one may find a cheaper plan.")
+    return " ".join(said)
+
+
+def _as_record(certificate: object) -> dict[str, object]:
+    return asdict(certificate) if is_dataclass(certificate) and not isinstance(certificate, type) else {}
