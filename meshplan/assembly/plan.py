@@ -71,7 +71,7 @@ class Findings:
     cables: Mapping[str, CableClass] = field(default_factory=dict)
     power_for: PowerFor | None = None
     """Power that law and radio allow at a site with another antenna or cable."""
-    made_with: MadeWith = MadeWith()
+    made_with: MadeWith = field(default_factory=MadeWith)
     inputs: tuple[InputFile, ...] = ()
 
 
@@ -212,6 +212,8 @@ def _unknowns(findings: Findings) -> tuple[str, ...]:
         said.append(f"{', '.join(weak)} {has} no lasting power (battery), so {it} not used: mains or a panel would change that.")
     idle = [site.name for site in findings.found.sites if site.role is Role.SENSOR and site.optional and not site.worth]
     if idle:
-        said.append(f"{', '.join(idle)}: optional and of no stated worth, so served only where it costs nothing; column 'worth' says it.")
+        said.append(
+            f"{', '.join(idle)}: optional and of no stated worth, so served only where it costs nothing; column 'worth' says it."
+        )
     said.append("The plan is an estimate from maps: test the hardest links outdoors before buying masts.")
     return tuple(said)

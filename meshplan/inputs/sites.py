@@ -63,7 +63,9 @@ def _sites_of_row(row: SiteRow, word: str, result: SiteList) -> list[Site]:
     result.assumptions.extend(wall_note(row.where, row.raw.get("indoors"), values.get("indoors")))
     if Role.SENSOR in roles and values.get("optional") and "cost" in values and "worth" not in values:
         fix = "Write what serving it is worth in the column 'worth'; 'cost' is the price of a candidate."
-        result.faults.append(InputError(f"the optional sensor '{values['name']}' has a cost and no worth", where=row.where, fix=fix))
+        result.faults.append(
+            InputError(f"the optional sensor '{values['name']}' has a cost and no worth", where=row.where, fix=fix)
+        )
         return []
     given = frozenset(values)
     if Role.GATEWAY in roles:
