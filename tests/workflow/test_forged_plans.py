@@ -126,8 +126,9 @@ def _proven_though_it_is_not(plan: Record) -> None:
     plan["proof"] |= {"lower_bound": 100.0, "certified_bound": 100.0, "gap": 0.5, "optimal": True}
 
 
-def _certificate_with_another_row(plan: Record) -> None:
-    plan["proof"]["certificate"]["rows"][0]["weight"] = 10**9
+def _certificate_with_a_row_that_is_no_cut(plan: Record) -> None:
+    row = max(plan["proof"]["certificate"]["rows"], key=lambda row: len(row["members"]))
+    row["members"] = row["members"][:-1]
 
 
 def _certificate_without_a_field(plan: Record) -> None:
@@ -186,12 +187,12 @@ ONE_ROUTE: dict[str, Callable[[Record], None]] = {
     "proven though it is not": _proven_though_it_is_not,
     "not proven though the sentence says so": _set("proof.optimal", False),
     "another sentence": _set("proof.sentence", "Proven: the cheapest plan there will ever be."),
-    "a heavier row": _certificate_with_another_row,
+    "a row that is no cut": _certificate_with_a_row_that_is_no_cut,
     "a row without sensor": _certificate_without_a_field,
     "a certificate of nonsense": _certificate_of_nonsense,
     "limits of nonsense": _set("proof.limits", {"time_s": -3, "iterations": "many", "seed": None}),
     "another route": _weaker_route,
-    "another route chance": _set("routes.0.chance", 0.999999),
+    "another route chance": _set("routes.0.chance", 0.97),
     "another latency": _set("routes.0.latency_s", 0.001),
     "a note about a second way": _set("routes.0.second_note", "none needed: no relay lies on its way"),
     "a second route nobody asked": _set(
@@ -207,7 +208,7 @@ ONE_ROUTE: dict[str, Callable[[Record], None]] = {
     "another duty": _set("devices.0.duty.duty_share", 0.0),
     "another caution": _set("devices.0.cautions", []),
     "another margin": _set("links.0.margin_db", 40.0),
-    "another link chance": _set("links.0.chance", 0.999999),
+    "another link chance": _set("links.0.chance", 0.97),
     "another verdict": _set("links.0.verdict", "ample and more"),
     "another link sentence": _set("links.0.sentence", "It will do."),
     "another loss": _set("links.0.seasons.0.path_loss_db", 80.0),
