@@ -53,7 +53,7 @@ def test_a_budget_that_pays_one_route_is_named(tmp_path: Path, capsys: Capture) 
 
 
 def test_a_direct_link_is_no_second_way(tmp_path: Path, capsys: Capture) -> None:
-    code, shown, plan = _plan(tmp_path, usual_sites(), capsys, "--set", ONE)
+    code, _, plan = _plan(tmp_path, usual_sites(), capsys, "--set", ONE)
     assert code == 0
     bed = next(route for route in plan["routes"] if route["sensor"] == "Bed")
     assert bed["second_devices"] == []
