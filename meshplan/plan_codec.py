@@ -106,13 +106,13 @@ def rounded(value: float, name: str) -> float:
     """Return a number as it is written for a field of that name."""
     if not math.isfinite(value):
         return value
-    decimals = _decimals(name)
+    decimals = decimals_of(name)
     text = f"{value:.{decimals}f}" if decimals is not None else f"{value:.{SIGNIFICANT_DIGITS}g}"
     return float(text) + 0.0
 
 
 @cache
-def _decimals(name: str) -> int | None:
+def decimals_of(name: str) -> int | None:
     """Return the decimals for a field name, None for significant digits."""
     if name in PRECISION:
         return PRECISION[name]

@@ -72,7 +72,7 @@ class Findings:
     cables: Mapping[str, CableClass] = field(default_factory=dict)
     power_for: PowerFor | None = None
     """Power that law and radio allow at a site with another antenna or cable."""
-    made_with: MadeWith = MadeWith()
+    made_with: MadeWith = field(default_factory=MadeWith)
     inputs: tuple[InputFile, ...] = ()
 
 

@@ -7,14 +7,14 @@ from itertools import pairwise
 from typing import Any
 
 from meshplan.errors import InputError
+from meshplan.plan_codec import record_from_values
 from meshplan.planning.problem import (
     Certificate,
-    CertificateBranch,
-    CutRow,
     PlacementPlan,
     PlacementProblem,
     Route,
     ServedSensor,
+    SolveLimits,
     UnservedSensor,
 )
 from meshplan.records import Plan, Role
@@ -23,7 +23,6 @@ from meshplan.records import Plan, Role
 def stored_placement(plan: Plan, problem: PlacementProblem) -> PlacementPlan:
     """Return the placement that a plan record describes; a link that the problem lacks has chance 0."""
     chances = _chances(problem)
-    covered = {sensor.id for sensor in problem.sensors if sensor.second_route} if problem.redundancy != "none" else set()
     served = tuple(
         ServedSensor(
             route.sensor,
@@ -38,53 +37,53 @@ def stored_placement(plan: Plan, problem: PlacementProblem) -> PlacementPlan:
         unserved=tuple(UnservedSensor(miss.sensor, "no link at all") for miss in plan.unserved),
         cost=plan.proof.cost,
         neg_log_success=sum(-math.log(sensor.first.chance) if sensor.first.chance > 0.0 else math.inf for sensor in served),
-        single_route=tuple(sensor.sensor_id for sensor in served if sensor.second is None and sensor.sensor_id in covered),
+        single_route=tuple(miss.sensor for miss in plan.single_routes),
     )
 
 
-def stored_certificate(record: dict[str, Any]) -> Certificate:
-    """Return the certificate kept in a plan record; an empty record proves nothing.
+def stored_certificate(record: dict[str, Any]) -> Certificate | None:
+    """Return the certificate kept in a plan record; None if there is none.
 
-    Values are passed on as they are written, for the checker to judge: nothing is rounded, cut off or read kindly here.
+    Raises
+    ------
+    MeshplanError
+        If it is none of ours; every fault with its place.
+    """
+    if not record:
+        return None
+    fix = "Write plan.json with `meshplan plan`, not by hand."
+    return record_from_values(_as_lists(record), Certificate, where="plan.json, proof.certificate", fix=fix)
+
+
+def stored_limits(record: dict[str, Any]) -> SolveLimits:
+    """Return how long a plan says that it was looked for.
 
     Raises
     ------
     InputError
-        When the record is not built like a certificate.
+        If that makes no sense.
     """
-    try:
-        unknown = sorted(set(record) - {"bound_units", "scale", "served", "rows", "site_prices", "branches", "sieves"})
-        if unknown:
-            raise KeyError(unknown[0])
-        return Certificate(
-            bound_units=record.get("bound_units", 0),
-            scale=record.get("scale", 1),
-            served=tuple(_list(record.get("served", []))),
-            rows=tuple(_row(row) for row in _list(record.get("rows", []))),
-            site_prices=_tuples(record.get("site_prices", [])),
-            branches=tuple(_branch(branch) for branch in _list(record.get("branches", []))),
-            sieves=tuple(_branch(sieve) for sieve in _list(record.get("sieves", []))),
-        )
-    except (AttributeError, KeyError, TypeError) as error:
-        text = f"the certificate of the plan is not built like one ({type(error).__name__}: {error})"
-        raise InputError(text, where="plan.json, proof.certificate", fix="Make the plan again.") from error
+    time_s, iterations, seed = (record.get(key) for key in ("time_s", "iterations", "seed"))
+    whole = all(isinstance(value, int) and not isinstance(value, bool) and value >= 0 for value in (iterations, seed))
+    timed = time_s is None or (isinstance(time_s, int | float) and not isinstance(time_s, bool) and 0.0 < time_s < math.inf)
+    if not whole or not timed or not iterations:
+        fix = "Write plan.json with `meshplan plan`, not by hand."
+        raise InputError("the limits of the search make no sense", where="plan.json, proof.limits", fix=fix)
+    return SolveLimits(time_s=None if time_s is None else float(time_s), iterations=int(iterations), seed=int(seed or 0))
 
 
-def _row(row: dict[str, Any]) -> CutRow:
-    return CutRow(row["sensor_id"], row["weight"], row["need"], _tuples(row["members"]), row.get("without", ""))
+def stored_settings(record: dict[str, Any]) -> dict[str, Any]:
+    """Return the settings that a plan says it was made with, with lists as property.toml would give them."""
+    settings: dict[str, Any] = _as_lists(record)
+    return settings
 
 
-def _branch(branch: dict[str, Any]) -> CertificateBranch:
-    return CertificateBranch(_tuples(branch["decisions"]), _tuples(branch["weights"]), _tuples(branch.get("site_prices", [])))
-
-
-def _tuples(parts: Any) -> Any:
-    return tuple(tuple(_list(part)) for part in _list(parts))
-
-
-def _list(value: Any) -> Any:
-    if not isinstance(value, list | tuple):
-        raise TypeError(f"{value!r:.40} is no list")
+def _as_lists(value: Any) -> Any:
+    """Return free values with lists in place of tuples, as JSON and TOML have them."""
+    if isinstance(value, list | tuple):
+        return [_as_lists(item) for item in value]
+    if isinstance(value, dict):
+        return {key: _as_lists(item) for key, item in value.items()}
     return value
 
 

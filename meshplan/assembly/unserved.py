@@ -1,4 +1,4 @@
-"""Sensors without a route, or without the second one they asked for: what is missing, and the smallest change that would mend it."""
+"""Sensors without a route, or without the second one they asked for: what is missing, and what would mend it."""
 
 from __future__ import annotations
 

@@ -31,20 +31,24 @@ from meshplan.cli.options import (
     callback=lambda ctx, _, on: _manual(ctx, on),
     help="Print every key of property.toml and every column of the site and cover files, then stop.",
 )
-@click.option("--plan", "verify", is_flag=True, help="Verify the plan made before: routes, cost and bound, without the solver.")
+@click.option("--plan", "verify", is_flag=True, help="Verify the plan made before: everything it says is worked out anew.")
+@click.option("--again", is_flag=True, help="With --plan: plan again too, and compare what only the solver tells.")
 @out_option
 @json_option
-def command(folder: Path, radio: str | None, changes: tuple[str, ...], verify: bool, out: Path | None, as_json: bool) -> int:
+def command(
+    folder: Path, radio: str | None, changes: tuple[str, ...], verify: bool, again: bool, out: Path | None, as_json: bool
+) -> int:
     """Read the property in FOLDER and say what is wrong with it, or what will be assumed.
 
-    Nothing is written. With --plan the plan in outputs/<property> is verified: every link is computed anew, every route walked, the
-    cost added up and the proof of the bound checked in whole numbers.
+    Nothing is written. With --plan the plan in outputs/<property> is verified with the settings that it was made with: the files
+    compared by their hashes, every link computed anew, every route walked, the cost added up, the proof of the bound checked in
+    whole numbers, and every other field compared. Where no proof is stored for a claim, the search is made again.
     """
     from meshplan.workflow import check_plan, check_property, find_plan
 
     if verify:
         plan, _ = find_plan(folder, results_folder(folder, out))
-        report = check_plan(folder, plan, overrides=overrides_from(changes))
+        report = check_plan(folder, plan, overrides=overrides_from(changes), again=again)
     else:
         report = check_property(folder, radio=radio, overrides=overrides_from(changes))
     if as_json:

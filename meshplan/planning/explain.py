@@ -88,7 +88,7 @@ class NextSensor:
 
 @dataclass(frozen=True, slots=True)
 class SecondRouteGap:
-    """Why a sensor cannot have a second route: `critical` fails, and of `helpers`, which then still reach a gateway, none hears it."""
+    """Why a sensor has no second route: when `critical` fails, it is heard by none of `helpers`, which still reach a gateway."""
 
     critical: str
     helpers: tuple[str, ...]

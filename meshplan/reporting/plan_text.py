@@ -85,7 +85,8 @@ def _head(plan: Plan) -> str:
         for radio in (plan.radio, *plan.more_radios)
     )
     once = f", {len(plan.single_routes)} of them without the second route that was asked for" if plan.single_routes else ""
-    return f"{plan.property_name}: {len(plan.routes)} of {sensors} sensors served{once}\n{radios}Rules: {plan.country}. Seasons: {seasons}."
+    served = f"{plan.property_name}: {len(plan.routes)} of {sensors} sensors served{once}"
+    return f"{served}\n{radios}Rules: {plan.country}. Seasons: {seasons}."
 
 
 def _unserved(plan: Plan) -> str:

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from meshplan.workflow.calibrate import calibrate_property, write_calibrated
     from meshplan.workflow.catalogue import read_catalogue
-    from meshplan.workflow.check import check_plan, check_property
+    from meshplan.workflow.check import check_property
     from meshplan.workflow.compare import compare_radios
     from meshplan.workflow.next_places import propose_next_places
     from meshplan.workflow.plan import Planned, plan_property, solve_limits, write_plan
+    from meshplan.workflow.plan_check import check_plan
     from meshplan.workflow.prepare import Prepared, prepare_property
     from meshplan.workflow.profile import profile_between
     from meshplan.workflow.sheets import find_plan, stored_walk, walk_fits, write_plan_sheets
@@ -20,7 +21,7 @@ _HOME = {
     "Planned": "plan",
     "Prepared": "prepare",
     "calibrate_property": "calibrate",
-    "check_plan": "check",
+    "check_plan": "plan_check",
     "check_property": "check",
     "compare_radios": "compare",
     "find_plan": "sheets",

@@ -9,18 +9,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from meshplan.assembly.stored import stored_certificate, stored_placement
 from meshplan.links.engine import compute_links
 from meshplan.links.pairs import candidate_pairs
 from meshplan.links.stations import Station
-from meshplan.links.uncertainty import draw_error_fields
 from meshplan.links.unmapped_words import unmapped_cost, unmapped_line
-from meshplan.planning.certificate import check_certificate
-from meshplan.planning.problem import MONEY_UNITS
-from meshplan.planning.verify import verify_plan
-from meshplan.records import Plan, Role
+from meshplan.records import Role
 from meshplan.reporting.check_text import CheckReport
-from meshplan.workflow.plan import compute_all_links, learned_links, placement_problem, stored_calibration
 from meshplan.workflow.prepare import Prepared, prepare_property, refusal_of
 
 
@@ -77,46 +71,3 @@ def _to_nearest(stations: Sequence[Station]) -> NDArray[np.intp]:
     x, y = (np.array([getattr(station.site, name) for station in stations]) for name in ("x_m", "y_m"))
     nearest = [others[int(np.argmin(np.hypot(x[others] - x[i], y[others] - y[i])))] for i in sensors]
     return np.array(list(zip(sensors, nearest, strict=True)), dtype=np.intp)
-
-
-def check_plan(folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = None) -> CheckReport:
-    """Return whether a stored plan still holds: its links are computed anew, its routes, costs and bound checked without a solver.
-
-    Parameters
-    ----------
-    folder : Path
-        The property that the plan was made from.
-    plan : Plan
-    overrides : dict, optional
-        As when the plan was made.
-    """
-    prepared = prepare_property(folder, radio=plan.radio.key, overrides=overrides)
-    links = compute_all_links(prepared, error_fields=draw_error_fields(prepared.landscape))
-    notes: tuple[str, ...] = ()
-    if any(line.startswith("Calibrated with") for line in plan.assumptions):
-        links, notes = learned_links(links, stored_calibration(prepared))
-    problem = placement_problem(prepared, links)
-    placement = stored_placement(plan, problem)
-    proof = check_certificate(problem, stored_certificate(plan.proof.certificate), placement)
-    faults = [*verify_plan(problem, placement), *proof.faults]
-    proven = proof.bound_units / MONEY_UNITS
-    if plan.proof.certified_bound > proven + 1e-6:
-        faults.append(f"the plan claims a certified bound of {plan.proof.certified_bound:.2f}, its certificate proves {proven:.2f}")
-    return CheckReport(
-        title=f"{plan.property_name}: the plan {'holds' if not faults else 'does not hold'}",
-        good=not faults,
-        facts=(
-            ("routes", f"{len(plan.routes)} checked link by link"),
-            ("cost", f"{plan.proof.cost:.2f} {plan.currency}"),
-            ("certified bound", f"{proven:.2f} {plan.currency}, from {_evidence(plan.proof.certificate)}"),
-            ("solver's bound", f"{plan.proof.lower_bound:.2f} {plan.currency}"),
-        ),
-        assumptions=notes,
-        warnings=(),
-        faults=tuple(faults),
-    )
-
-
-def _evidence(certificate: dict[str, Any]) -> str:
-    cuts, branches = len(certificate.get("rows", ())), len(certificate.get("branches", ()))
-    return f"{cuts} cuts" + (f" in {branches} branches" if branches else "")

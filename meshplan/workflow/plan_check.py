@@ -1,0 +1,271 @@
+"""Does a stored plan hold? Everything it says is worked out anew from the folder, and compared field by field."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+from meshplan.assembly.alternatives import Alternatives
+from meshplan.assembly.differences import plan_differences
+from meshplan.assembly.stored import stored_certificate, stored_limits, stored_placement, stored_settings
+from meshplan.inputs.file_hashes import hash_inputs
+from meshplan.links.engine import LinkTable
+from meshplan.links.uncertainty import draw_error_fields
+from meshplan.planning.certificate import check_certificate
+from meshplan.planning.problem import MONEY_UNITS, Certificate, PlacementPlan, PlacementProblem, PlacementResult, SolveLimits
+from meshplan.planning.rebuild import rebuild_plan, service_of
+from meshplan.planning.solve import solve_placement
+from meshplan.planning.verify import verify_plan
+from meshplan.records import Plan
+from meshplan.reporting.check_text import CheckReport
+from meshplan.workflow.plan import (
+    CALIBRATION_FILE,
+    compute_all_links,
+    learned_links,
+    placement_problem,
+    plan_with_links,
+    stored_calibration,
+    unused_calibration,
+    write_up,
+)
+from meshplan.workflow.prepare import Prepared, prepare_property, refuse_unlawful
+
+COMPARED_ELSEWHERE: Final = ("inputs", "proof.certificate")
+"""Files are compared by their hashes, the certificate is checked row by row."""
+
+NEEDS_THE_SOLVER: Final = ("gateway_options", "redundancy_prices", "what_more_buys")
+"""Other plans that a plan is compared with; `--again` works them out too."""
+
+NOT_COVERED: Final = ("version", "proof.versions", "proof.limits", "proof.stopped")
+"""What software is said to have searched, and for how long: nothing in the folder tells."""
+
+CENT: Final = 0.5 / MONEY_UNITS
+"""Costs are whole thousandths; less is rounding."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Ground:
+    """What follows from the folder and the settings of the plan."""
+
+    prepared: Prepared
+    links: LinkTable
+    problem: PlacementProblem
+    notes: tuple[str, ...]
+    limits: SolveLimits
+
+
+def check_plan(folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = None, again: bool = False) -> CheckReport:
+    """Return whether a stored plan holds: what it says is worked out anew from the folder, with the settings that it was made with.
+
+    Checked: the files by their hashes; every device, route, cost and power rule by plain search; the bound by its certificate, in
+    whole numbers and without the solver; and every other field of the record, which is made again from the devices chosen and
+    compared (`assembly.differences` says how closely). Where the certificate does not carry a claim - that no sensor more can be
+    served, or a bound that rests on the solver - the search is made again.
+
+    Parameters
+    ----------
+    folder : Path
+        The property that the plan was made from.
+    plan : Plan
+    overrides : dict, optional
+        Settings that the plan must keep beside those that it says it was made with.
+    again : bool
+        Whether to plan again too, and compare what only the solver tells: other gateways, prices of second routes, more hops.
+    """
+    ground = _ground(folder, plan, overrides or {})
+    problem = ground.problem
+    certificate = stored_certificate(plan.proof.certificate)
+    stored = stored_placement(plan, problem)
+    faults = [*_changed_files(plan, ground), *verify_plan(problem, stored)]
+    known = all(name in problem.node_index for name in stored.opened) and len(set(stored.opened)) == len(stored.opened)
+    warnings: list[str] = []
+    proven_units = 0
+    if known:
+        proven_units, more = _certified(problem, certificate, stored)
+        faults += more
+        rebuilt = rebuild_plan(
+            problem,
+            stored.opened,
+            {item.sensor_id for item in stored.served},
+            set(stored.single_route),
+            seed=ground.limits.seed,
+        )
+        if rebuilt is None:
+            faults.append("the devices cannot carry these sensors within the airtime that the rules allow")
+        else:
+            more, warnings = _claims(problem, plan, rebuilt, proven_units, ground.limits)
+            faults += more
+            faults += _other_fields(ground, plan, rebuilt, certificate, proven_units, again=again)
+    proven = proven_units / MONEY_UNITS
+    settings = {**({"radio": plan.made_with.radio} if plan.made_with.radio else {}), **ground.prepared.base.overrides}
+    skipped = NOT_COVERED if again else (*NEEDS_THE_SOLVER, *NOT_COVERED)
+    return CheckReport(
+        title=f"{plan.property_name}: the plan {'holds' if not faults else 'does not hold'}",
+        good=not faults,
+        facts=(
+            ("made with", ", ".join(f"{key} = {value}" for key, value in settings.items()) or "property.toml as it is"),
+            ("files", f"{len(plan.inputs)} compared by their SHA-256 hashes"),
+            ("routes", f"{len(plan.routes)} checked link by link"),
+            ("cost", f"{plan.proof.cost:.2f} {plan.currency}"),
+            ("certified bound", f"{proven:.2f} {plan.currency}, from {_evidence(plan.proof.certificate)}"),
+            ("solver's bound", f"{plan.proof.lower_bound:.2f} {plan.currency}"),
+            ("not covered", ", ".join(skipped)),
+        ),
+        assumptions=ground.notes,
+        warnings=tuple(warnings),
+        faults=tuple(dict.fromkeys(faults)),
+    )
+
+
+def _ground(folder: Path, plan: Plan, overrides: dict[str, Any]) -> _Ground:
+    settings = {**stored_settings(plan.made_with.settings), **overrides}
+    prepared = prepare_property(folder, radio=plan.made_with.radio or None, overrides=settings)
+    refuse_unlawful(prepared)
+    links = compute_all_links(prepared, error_fields=draw_error_fields(prepared.landscape))
+    if plan.made_with.calibrated:
+        links, notes = learned_links(links, stored_calibration(prepared))
+    else:
+        notes = unused_calibration(prepared)
+    return _Ground(prepared, links, placement_problem(prepared, links), notes, stored_limits(plan.proof.limits))
+
+
+def _changed_files(plan: Plan, ground: _Ground) -> list[str]:
+    """Tell which files are not those that the plan was made from."""
+    if not plan.inputs:
+        return ["the plan does not name the files that it was made from: make it again"]
+    found = ground.prepared.found
+    now = hash_inputs(found.folder, found.settings, more=(CALIBRATION_FILE,) if plan.made_with.calibrated else ())
+    before, after = ({file.name: file.sha256 for file in files} for files in (plan.inputs, now))
+    faults = [f"{name} has changed since the plan was made" for name in before if name in after and before[name] != after[name]]
+    faults += [f"{name}, which the plan was made from, is not read any more" for name in before if name not in after]
+    return faults + [f"{name} is read now, and the plan was made without it" for name in after if name not in before]
+
+
+def _certified(problem: PlacementProblem, certificate: Certificate | None, stored: PlacementPlan) -> tuple[int, list[str]]:
+    """Return the bound that the certificate proves, in thousandths of the currency unit, and what is wrong with it."""
+    if certificate is None:
+        return 0, []
+    result = check_certificate(problem, certificate, stored)
+    return (result.bound_units if not result.faults else 0), list(result.faults)
+
+
+def _claims(
+    problem: PlacementProblem, plan: Plan, rebuilt: PlacementPlan, proven_units: int, limits: SolveLimits
+) -> tuple[list[str], list[str]]:
+    """Return what is wrong with what the plan says of itself, and what could not be confirmed."""
+    proof, currency = plan.proof, plan.currency
+    total, proven = rebuilt.cost + rebuilt.forgone, proven_units / MONEY_UNITS
+    faults = []
+    if not proof.certified_bound <= proven + CENT:
+        faults.append(
+            f"the plan claims a certified bound of {proof.certified_bound:.2f} {currency}, its certificate proves {proven:.2f}"
+        )
+    if not math.isfinite(proof.lower_bound) or proof.lower_bound > total + CENT:
+        faults.append(f"the plan claims a lower bound of {proof.lower_bound:.2f} {currency}, and itself costs {total:.2f}")
+        return faults, []
+    if proof.optimal and proof.lower_bound < total - CENT:
+        faults.append(
+            f"the plan claims to be the cheapest, with a bound of {proof.lower_bound:.2f} {currency} below its {total:.2f}"
+        )
+    lacking = {miss.sensor_id for miss in rebuilt.unserved if miss.reason in _A_CHOICE}
+    lacking |= {name for name, why in zip(rebuilt.single_route, rebuilt.single_reasons, strict=True) if why in _A_CHOICE}
+    required = {sensor.id for sensor in problem.sensors if sensor.required}
+    if proof.lower_bound <= proven + CENT and not lacking & required:
+        return faults, []
+    return _search_again(problem, plan, rebuilt, limits, faults)
+
+
+_A_CHOICE: Final = ("airtime is full", "budget is spent", "one mast per site")
+"""Reasons that speak of all sensors together; no certificate covers them."""
+
+
+def _search_again(
+    problem: PlacementProblem, plan: Plan, rebuilt: PlacementPlan, limits: SolveLimits, faults: list[str]
+) -> tuple[list[str], list[str]]:
+    """Compare with a new search what rests on the solver's word."""
+    proof, currency = plan.proof, plan.currency
+    total = rebuilt.cost + rebuilt.forgone
+    other = solve_placement(problem, limits=limits)
+    mine, best = service_of(problem, rebuilt), service_of(problem, other.plan)
+    if best[:2] > mine[:2]:
+        served, single = {item.sensor_id for item in rebuilt.served}, set(rebuilt.single_route)
+        more = [item.sensor_id for item in other.plan.served if item.sensor_id not in served]
+        twice = sorted(single & {item.sensor_id for item in other.plan.served} - set(other.plan.single_route))
+        what = [f"{', '.join(more)} can be served" if more else "", f"{', '.join(twice)} can have two routes" if twice else ""]
+        told = " and ".join(word for word in what if word) or "more important sensors can be served"
+        faults.append(f"{told} within the limits set; the plan says that this cannot be")
+    elif best[:2] == mine[:2] and -best[2] < total - CENT and (proof.optimal or proof.lower_bound > -best[2] + CENT):
+        faults.append(
+            f"the same can be had for {-best[2]:.2f} {currency}; the plan claims that nothing costs below {proof.lower_bound:.2f}"
+        )
+    elif best[:2] == mine[:2] and proof.lower_bound > other.solver_bound + CENT:
+        told = (
+            f"the bound of {proof.lower_bound:.2f} {currency} rests on the solver, which now reaches {other.solver_bound:.2f} only"
+        )
+        if limits.time_s is None:
+            faults.append(told)
+        else:
+            return faults, [f"{told} in the {limits.time_s:g} s it had: not confirmed"]
+    return faults, [f"The bound of {proof.lower_bound:.2f} {currency} rests on the solver, which was run again to confirm it."]
+
+
+def _other_fields(
+    ground: _Ground, plan: Plan, rebuilt: PlacementPlan, certificate: Certificate | None, proven_units: int, *, again: bool
+) -> list[str]:
+    """Return where the record differs from the one that is made anew from the devices chosen."""
+    proof = plan.proof
+    total = rebuilt.cost + rebuilt.forgone
+    proven = bool(proof.optimal) and proof.lower_bound >= total - CENT
+    bound = min(proof.lower_bound, total)
+    result = PlacementResult(
+        plan=rebuilt,
+        certified_bound=proven_units / MONEY_UNITS,
+        solver_bound=bound,
+        gap=0.0 if proven or total <= 0 or bound >= total - CENT else (total - bound) / total,
+        proven=proven,
+        proven_by="",
+        stopped=proof.stopped if proof.stopped in ("time limit", "iteration limit", "interrupted") and not proven else "proven",  # type: ignore[arg-type]
+        certificate=certificate,
+        steps=(),
+        limits=ground.limits,
+        versions=(),
+    )
+    alternatives = Alternatives(plan.gateway_options, plan.redundancy_prices, plan.what_more_buys)
+    made = write_up(
+        ground.prepared,
+        ground.links,
+        ground.problem,
+        result,
+        alternatives,
+        notes=ground.notes,
+        calibrated=plan.made_with.calibrated,
+    )
+    faults = list(plan_differences(plan, made, skip=(*COMPARED_ELSEWHERE, *NOT_COVERED)))
+    faults += _contradictions(plan, rebuilt)
+    if again:
+        other = plan_with_links(
+            ground.prepared, ground.links, limits=ground.limits, notes=ground.notes, calibrated=plan.made_with.calibrated
+        )
+        fields = {name: getattr(other.plan, name) for name in NEEDS_THE_SOLVER}
+        faults += plan_differences(plan, replace(plan, **fields))
+    return faults
+
+
+def _contradictions(plan: Plan, rebuilt: PlacementPlan) -> list[str]:
+    """Tell where the other plans it is compared with contradict the plan itself."""
+    faults = []
+    for option in plan.gateway_options:
+        if option.chosen and not (
+            set(option.gateways) <= set(rebuilt.opened)
+            and abs(option.cost - rebuilt.cost) <= CENT
+            and option.sensors_served == len(rebuilt.served)
+        ):
+            faults.append(f"the gateway choice that is marked as chosen ({', '.join(option.gateways)}) is not that of the plan")
+    return faults
+
+
+def _evidence(certificate: dict[str, Any]) -> str:
+    cuts, branches = len(certificate.get("rows", ())), len(certificate.get("branches", ()))
+    return f"{cuts} cuts" + (f" in {branches} branches" if branches else "")

@@ -1,0 +1,110 @@
+"""The plan tells what it could not do: counted, named, with the remedy, and exit code 1."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from small_property import changed, lay_small_property, usual_sites
+
+from meshplan.cli import main
+from meshplan.planning.problem import Links, NodeChoice, PlacementProblem, SensorDemand
+from meshplan.planning.solve import solve_placement
+from meshplan.planning.verify import verify_plan
+
+ONE = 'requirement.second_route="any one relay"'
+Capture = pytest.CaptureFixture[str]
+
+
+def _plan(folder: Path, sites: list[dict[str, Any]], capsys: Capture, *words: str) -> tuple[int, str, dict[str, Any]]:
+    lay_small_property(folder / "property", sites=sites)
+    capsys.readouterr()
+    code = main(["plan", str(folder / "property"), "--out", str(folder / "out"), "-q", *words])
+    shown = capsys.readouterr()
+    path = folder / "out" / "plan.json"
+    plan = json.loads(path.read_text(encoding="utf-8"))["plan"] if path.is_file() else {}
+    return code, shown.out + shown.err, plan
+
+
+def _without(name: str) -> list[dict[str, Any]]:
+    return [row for row in usual_sites() if row["name"] != name]
+
+
+def test_a_second_route_that_cannot_be_had_is_counted_named_and_mended(tmp_path: Path, capsys: Capture) -> None:
+    code, shown, plan = _plan(tmp_path, _without("North post"), capsys, "--set", ONE)
+    assert code == 1
+    assert "2 of 2 sensors served, 1 of them without the second route that was asked for" in shown
+    assert "One route only, where two were asked for:" in shown
+    assert "no second route would be left if South post failed" in shown
+    assert [miss["sensor"] for miss in plan["single_routes"]] == ["Trough"]
+    assert plan["single_routes"][0]["remedies"]
+    report = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert "One route only" in report
+
+
+def test_a_budget_that_pays_one_route_is_named(tmp_path: Path, capsys: Capture) -> None:
+    """House and South post cost 224, North post 150 more."""
+    code, shown, plan = _plan(tmp_path, usual_sites(), capsys, "--set", ONE, "--set", "requirement.budget=250")
+    assert code == 1
+    assert "Trough: a second route would cost more than the budget" in shown
+    assert plan["unserved"] == []
+
+
+def test_a_direct_link_is_no_second_way(tmp_path: Path, capsys: Capture) -> None:
+    code, _, plan = _plan(tmp_path, usual_sites(), capsys, "--set", ONE)
+    assert code == 0
+    bed = next(route for route in plan["routes"] if route["sensor"] == "Bed")
+    assert bed["second_devices"] == []
+    assert bed["second_note"] == "none needed: no relay lies on its way"
+    report = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert report.count("and a second way") == 1
+
+
+def test_a_candidate_on_a_battery_is_said_to_lack_lasting_power(tmp_path: Path, capsys: Capture) -> None:
+    sites = changed(_without("North post"), {"South post": {"power": "battery"}})
+    code, shown, plan = _plan(tmp_path, sites, capsys)
+    assert code == 1
+    assert "Trough: a candidate that could carry it has no lasting power" in shown
+    assert "give South post mains or a panel" in shown
+    assert "0.0 dB short" not in shown
+    assert any(line.startswith("South post has no lasting power (battery)") for line in plan["unknowns"])
+
+
+def test_an_optional_sensor_not_worth_its_cost_gets_no_antenna(tmp_path: Path, capsys: Capture) -> None:
+    sites = changed(usual_sites(), {"Trough": {"optional": "yes", "worth": 50}})
+    code, shown, plan = _plan(tmp_path, sites, capsys)
+    assert code == 1
+    assert "Trough: it is optional and serving it would cost more than it is worth" in shown
+    assert plan["unserved"][0]["remedies"] == []
+    rich = changed(usual_sites(), {"Trough": {"optional": "yes", "worth": 90}})
+    code, _, plan = _plan(tmp_path / "rich", rich, capsys)
+    assert (code, plan["unserved"]) == (0, [])
+
+
+def test_the_worth_of_an_optional_sensor_does_not_hide_in_its_cost(tmp_path: Path, capsys: Capture) -> None:
+    sites = changed(usual_sites(), {"Trough": {"optional": "yes", "cost": 90}})
+    code, shown, _ = _plan(tmp_path, sites, capsys)
+    assert code == 2
+    assert "column 'worth'" in shown
+
+
+@pytest.mark.parametrize(("link", "route", "hops"), [(0.9, 0.81, 2), (0.8, 0.512, 3), (0.99, 0.99**4, 4), (0.7, 0.7, 1)])
+def test_a_route_of_exactly_the_chance_asked_counts(link: float, route: float, hops: int) -> None:
+    nodes = [NodeChoice(f"R{i}", 5.0) for i in range(hops - 1)] + [NodeChoice("G", 10.0, is_gateway=True)]
+    problem = PlacementProblem(
+        (SensorDemand("S"),),
+        tuple(nodes),
+        Links.of([0], [0], [link]),
+        Links.of(list(range(hops - 1)), list(range(1, hops)), [link] * (hops - 1)),
+        hop_limit=hops,
+        min_route_chance=route,
+    )
+    plan = solve_placement(problem).plan
+    assert [item.sensor_id for item in plan.served] == ["S"]
+    assert verify_plan(problem, plan) == ()
+    stricter = PlacementProblem(
+        problem.sensors, problem.nodes, problem.access, problem.backhaul, hop_limit=hops, min_route_chance=route + 1e-6
+    )
+    assert solve_placement(stricter).plan.served == ()
