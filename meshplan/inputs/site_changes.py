@@ -35,6 +35,8 @@ def apply_changes(folder: Path, sites: SiteList, crs: str | None) -> list[Meshpl
     place = {(site.name, site.role): number for number, site in enumerate(sites.sites)}
     for change in changes.sites:
         number = place.get((change.name, change.role))
+        if number is None and change.name.startswith("'"):
+            number = place.get((change.name[1:], change.role))
         if number is None:
             known = [site.name for site in sites.sites if site.role is change.role]
             faults.append(
@@ -46,13 +48,19 @@ def apply_changes(folder: Path, sites: SiteList, crs: str | None) -> list[Meshpl
             )
             continue
         given = changes.given.get(change.name, frozenset())
+        name = sites.sites[number].name
         names = [name for name in _CHANGEABLE & given if name != "role"]
         changed = {name: getattr(change, name) for name in names}
         if given & set(_POSITION):
             changed |= {name: getattr(change, name) for name in _POSITION}
+        others = sites.sites[number].mast_heights_agl_m
+        only_height = "antenna_agl_m" in given and "mast_heights_agl_m" not in given
         if "antenna_agl_m" in given:
             changed["height_assumed"] = False
+        if only_height:
+            changed["mast_heights_agl_m"] = ()
         sites.sites[number] = replace(sites.sites[number], **changed)
         what = ", ".join(sorted({*names, *(["place"] if given & set(_POSITION) else [])}))
-        sites.assumptions.append(f"{change.where}: {what} of {change.name} taken from {CHANGES_FILE}.")
+        dropped = " The heights offered in the sites file give way to this one." if only_height and others else ""
+        sites.assumptions.append(f"{change.where}: {what} of {name} taken from {CHANGES_FILE}.{dropped}")
     return faults

@@ -50,3 +50,35 @@ def test_an_unknown_name_is_a_fault_with_the_nearest_known(garden: Path) -> None
         "changes.csv, row 2: there is no gateway 'Chimny'. Did you mean 'Chimney'?\n"
         "  Name a site of the sites file, or delete the row from changes.csv."
     )
+
+
+def test_a_new_height_is_the_only_one_that_is_planned(garden: Path) -> None:
+    table = (garden / "sites.csv").read_text("utf-8").splitlines()
+    assert "mast_heights_agl_m" in table[0]
+    before = site(garden, "Chimney")
+    (garden / "changes.csv").write_text(
+        f"name,role,lon_deg,lat_deg,antenna_agl_m,mast_heights_agl_m\nChimney,gateway,{before.lon_deg},{before.lat_deg},7,9 12\n",
+        encoding="utf-8",
+    )
+    assert site(garden, "Chimney").heights_agl_m == (7.0, 9.0, 12.0)
+    offered = [_with_heights(table[0], line, "9 12") if line.startswith("Chimney,gateway") else line for line in table]
+    (garden / "sites.csv").write_text("\n".join(offered) + "\n", encoding="utf-8")
+    row = f"Chimney,gateway,{before.lon_deg},{before.lat_deg},14"
+    (garden / "changes.csv").write_text(f"name,role,lon_deg,lat_deg,antenna_agl_m\n{row}\n", encoding="utf-8")
+    assert site(garden, "Chimney").heights_agl_m == (14.0,)
+    assert any("give way to this one" in line for line in read_property(garden).assumptions)
+
+
+def _with_heights(heading: str, line: str, heights: str) -> str:
+    cells = line.split(",")
+    cells[heading.split(",").index("mast_heights_agl_m")] = heights
+    return ",".join(cells)
+
+
+def test_a_name_guarded_against_spreadsheets_is_the_site_itself(garden: Path) -> None:
+    text = (garden / "sites.csv").read_text("utf-8")
+    (garden / "sites.csv").write_text(text.replace("A09 lawn weather", "=A09 lawn weather"), encoding="utf-8")
+    before = site(garden, "=A09 lawn weather")
+    row = f"'=A09 lawn weather,sensor,{before.lon_deg},{before.lat_deg},3.5"
+    (garden / "changes.csv").write_text(f"name,role,lon_deg,lat_deg,antenna_agl_m\n{row}\n", encoding="utf-8")
+    assert site(garden, "=A09 lawn weather").antenna_agl_m == 3.5

@@ -14,6 +14,7 @@ const makeLayers = (app) => {
       ["contours", 430],
       ["candidates", 440],
       ["links", 450],
+      ["trial", 460],
       ["measured", 580],
     ])
       map.createPane(name).style.zIndex = level;

@@ -3,7 +3,8 @@
 const meshTrial = (() => {
   const { h, svg, known, plain, metres, height, decibel, chance, count, verdictBadge, table, seasonWords, kindWords } = meshParts;
   const SHORTEST_M = 0.5,
-    MOST_PARTNERS = 14,
+    MOST_OTHERS = 14,
+    MOST_ROWS = 40,
     HIGHEST_M = 30;
   const UNKNOWN_WORDS = {
     "one place": "The two are one point.",
@@ -12,6 +13,9 @@ const meshTrial = (() => {
   };
   const beyond = new Map();
   const usual = new Map();
+  /* Sites tried elsewhere or at another height, until they are put back: by site and role. All of them stand in one changes file. */
+  const changed = new Map();
+  const changeKey = (name) => `${app.ends.has(name) ? app.ends.get(name).site : name}\n${app.devices.get(name).role}`;
   let app,
     layer = null,
     current = null;
@@ -47,7 +51,7 @@ const meshTrial = (() => {
     current = null;
     app.picking = false;
     layer.remove();
-    app.map.getContainer().classList.remove("picking");
+    app.map.getContainer().classList.remove("picking", "trying");
     document.getElementById("open-trial").setAttribute("aria-pressed", "false");
   }
 
@@ -59,6 +63,7 @@ const meshTrial = (() => {
     app.picking = true;
     layer = L.layerGroup().addTo(app.map);
     app.map.getContainer().classList.add("picking");
+    app.map.getContainer().classList.toggle("trying", kind === "site");
     document.getElementById("open-trial").setAttribute("aria-pressed", String(kind === "two"));
   }
 
@@ -107,6 +112,15 @@ const meshTrial = (() => {
   }
 
   const latLng = (device) => L.latLng(device.lat_deg, device.lon_deg);
+  /* A device as it stands now: at its place in the plan, or where it was put by an earlier trial. */
+  function standing(name) {
+    const device = app.devices.get(name),
+      base = app.ends.get(name),
+      tried = changed.get(changeKey(name));
+    if (!tried) return { name, label: name, place: latLng(device), end: base, moved: false, heightM: base.antenna_agl_m };
+    const { place, moved, heightM } = tried;
+    return { name, label: name, place, moved, heightM, end: endAt(base, place, heightM, moved) };
+  }
   const embedded = (a, b) =>
     app.data.links.find(
       (link) => link.radio === app.engine.radio && ((link.a === a && link.b === b) || (link.a === b && link.b === a)),
@@ -361,7 +375,7 @@ const meshTrial = (() => {
       app.say(`Point ${sides[1 - next].letter} set. The next click sets point ${sides[next].letter}.`);
     });
     for (const one of sides) one.marker = movable(one.place, one.letter, `Point ${one.letter}`, (place) => put(one, place));
-    const line = L.polyline([sides[0].place, sides[1].place], { pane: "links", weight: 5, interactive: false }).addTo(layer);
+    const line = L.polyline([sides[0].place, sides[1].place], { pane: "trial", weight: 5, interactive: false }).addTo(layer);
     const fields = sides.map((one) => {
       const choose = h(
         "select",
@@ -464,32 +478,25 @@ const meshTrial = (() => {
     if (!keys.length) return app.say(`${name} has no radio in this plan to try.`);
     if (!keys.includes(app.engine.radio)) useRadio(keys[0]);
     if (keys.includes(app.radio) && !current) useRadio(app.radio);
-    const base = app.ends.get(name);
-    const site = { name, label: name, place: home, moved: false, heightM: base.antenna_agl_m };
-    const partners = [...app.ends.keys()]
+    const base = app.ends.get(name),
+      site = standing(name),
+      atHome = { name, label: name, place: home, end: base };
+    /* All that the plan sends over this site counts, whatever else is shown; beside it the strongest of the others. */
+    const around = [...app.ends.keys()]
       .filter(
         (other) =>
           other !== name &&
           !(app.devices.get(other).role === "sensor" && device.role === "sensor") &&
           (app.devices.get(other).in_plan || app.devices.get(other).role === "sensor" || embedded(name, other)),
       )
-      .map((other) => ({
-        name: other,
-        label: other,
-        place: latLng(app.devices.get(other)),
-        end: app.ends.get(other),
-        link: embedded(name, other),
-      }));
-    const atHome = { ...site, end: base };
-    const before = new Map(partners.map((other) => [other.name, compute(atHome, other)]));
-    partners.sort(
-      (p, q) =>
-        Number(Boolean(q.link && q.link.chosen)) - Number(Boolean(p.link && p.link.chosen)) ||
-        (before.get(q.name).now || { marginDb: -999 }).marginDb - (before.get(p.name).now || { marginDb: -999 }).marginDb ||
-        (p.name < q.name ? -1 : 1),
-    );
-    partners.splice(MOST_PARTNERS);
-    let shown = partners[0] && partners[0].name;
+      .map((other) => ({ ...standing(other), link: embedded(name, other) }));
+    const marginOf = (trial) => (trial.now ? trial.now.marginDb : -999);
+    const before = new Map(around.map((other) => [other.name, compute(atHome, planned(other.name))]));
+    const byMargin = (p, q) => marginOf(before.get(q.name)) - marginOf(before.get(p.name)) || (p.name < q.name ? -1 : 1);
+    const used = around.filter((other) => other.link && other.link.chosen),
+      others = around.filter((other) => !(other.link && other.link.chosen)).sort(byMargin);
+    const partners = [...used, ...others.slice(0, MOST_OTHERS)];
+    let shown = partners[0] && partners.reduce((weak, one) => (marginOf(before.get(one.name)) < marginOf(before.get(weak.name)) ? one : weak), partners[0]).name;
     const result = h("div", { id: "trial-result", "aria-live": "polite" }),
       text = h("textarea", { id: "change-text", readonly: true, rows: 4, spellcheck: "false" });
     const put = (place) => {
@@ -499,8 +506,8 @@ const meshTrial = (() => {
       refresh();
     };
     enter("site", put);
-    const marker = movable(home, "M", name, put),
-      trail = L.polyline([home, home], { pane: "links", color: "#23211c", weight: 2, dashArray: "2 6", interactive: false }).addTo(
+    const marker = movable(site.place, "M", name, put),
+      trail = L.polyline([home, home], { pane: "trial", color: "#23211c", weight: 2, dashArray: "2 6", interactive: false }).addTo(
         layer,
       );
     const lines = L.layerGroup().addTo(layer);
@@ -513,42 +520,54 @@ const meshTrial = (() => {
       site.end = endAt(base, site.place, site.heightM, site.moved);
       trail.setLatLngs([home, site.place]);
       lines.clearLayers();
+      const isChanged = site.moved || site.heightM !== base.antenna_agl_m;
+      if (isChanged) changed.set(changeKey(name), { name, place: site.place, moved: site.moved, heightM: site.heightM });
+      else changed.delete(changeKey(name));
       const moved = site.moved ? `${metres(home.distanceTo(site.place))} away` : "at its place";
-      const trials = partners.map((other) => ({ other, was: compute(atHome, other), is: compute(site, other) }));
+      const trials = partners.map((other) => ({ other, was: before.get(other.name), is: compute(site, other) }));
+      const inPlan = ({ other }) => Boolean(other.link && other.link.chosen);
+      trials.sort(
+        (p, q) =>
+          Number(inPlan(q)) - Number(inPlan(p)) ||
+          (inPlan(p) ? 1 : -1) * (marginOf(p.is) - marginOf(q.is)) ||
+          (p.other.name < q.other.name ? -1 : 1),
+      );
       const cell = (trial) =>
         trial.unknown
           ? h("td", { colspan: 2 }, trial.unknown)
           : [h("td", {}, verdictBadge(app.verdicts.get(trial.verdict))), h("td", { class: "num" }, plain(trial.now.marginDb))];
-      const better = trials.filter(({ was, is }) => !was.unknown && !is.unknown && is.now.marginDb > was.now.marginDb + 0.5).length,
-        worse = trials.filter(({ was, is }) => !was.unknown && !is.unknown && is.now.marginDb < was.now.marginDb - 0.5).length;
+      const effect = effectOn(trials, name);
       for (const { other, is } of trials) {
         if (is.unknown || !((other.link && other.link.chosen) || other.name === shown)) continue;
         const style = app.verdicts.get(is.verdict);
-        L.polyline([site.place, other.place], { pane: "links", interactive: false, color: "#fff", weight: 8 }).addTo(lines);
+        L.polyline([site.place, other.place], { pane: "trial", interactive: false, color: "#fff", weight: 8 }).addTo(lines);
         L.polyline([site.place, other.place], {
-          pane: "links",
+          pane: "trial",
           interactive: false,
           color: style.colour,
           dashArray: style.dash || null,
           weight: 5,
         }).addTo(lines);
       }
+      const rows = trials.slice(0, MOST_ROWS),
+        hidden = trials.length - rows.length;
       result.replaceChildren(
         h(
           "p",
           {},
           h(
             "strong",
-            {},
-            site.moved || site.heightM !== base.antenna_agl_m
-              ? `${name} ${moved}, antenna ${height(site.heightM)} up: ${count(better, "link gets", "links get")} better, ${worse} worse.`
+            { id: "trial-effect" },
+            isChanged
+              ? `${name} ${moved}, antenna ${height(site.heightM)} up: ${effectWords(effect)}.`
               : `${name} stands as planned. Move it or change its height.`,
           ),
         ),
         table(
-          "“Before” starts from the plan’s own figures; “now” adds what the change does. “In plan” marks the links that the plan uses.",
+          "“Before” starts from the plan’s own figures; “now” adds what the change does. Links that the plan uses come first, the weakest on top." +
+            (hidden ? ` ${count(hidden, "stronger link is", "stronger links are")} counted above and not listed.` : ""),
           [["To"], ["Before"], ["dB", "num"], ["Now"], ["dB", "num"]],
-          trials.map(({ other, was, is }) =>
+          rows.map(({ other, was, is }) =>
             h(
               "tr",
               { class: other.name === shown ? "now" : null, "data-partner": other.name },
@@ -576,7 +595,7 @@ const meshTrial = (() => {
           ),
         ),
       );
-      text.value = changeText(device, site);
+      text.value = changesText(name, site);
       const one = trials.find(({ other }) => other.name === shown);
       if (one && !one.is.unknown) showCut(one.is, site, one.other);
       else app.showSection(null);
@@ -629,7 +648,7 @@ const meshTrial = (() => {
           h(
             "label",
             { for: "change-text" },
-            "In your sites file, give the row of this name these values, then run meshplan plan again:",
+            "All changes tried so far. Save them as changes.csv in the property folder (or give the rows of these names these values), then run meshplan plan again:",
           ),
         ),
         text,
@@ -646,12 +665,63 @@ const meshTrial = (() => {
     refresh();
   }
 
-  /* The change as a row of a sites file. */
-  function changeText(device, site) {
-    const quoted = (words) => (/[",\n\r]|^\s|\s$/.test(words) ? `"${words.replaceAll('"', '""')}"` : words);
-    const place = site.moved ? site.place : { lat: device.lat_deg, lng: device.lon_deg };
-    return `name,role,lon_deg,lat_deg,antenna_agl_m\n${quoted(app.ends.get(device.name).site)},${device.role},${place.lng.toFixed(7)},${place.lat.toFixed(7)},${Number(site.heightM.toFixed(2))}\n`;
+  const planned = (name) => ({ name, label: name, place: latLng(app.devices.get(name)), end: app.ends.get(name) });
+
+  /* What a change does to sensors: a sensor has service as long as no link of one of its routes fails, and is as sure as the weakest
+     link of its best route. Sensors without a route gain by a link of their own that is as sure as the plan asks. */
+  function effectOn(trials, name) {
+    const rank = { ample: 3, good: 2, "not sure": 1, thin: 1, failing: 0 };
+    const verdictNow = new Map(),
+      verdictBefore = new Map();
+    for (const { other, was, is } of trials) {
+      if (other.link) verdictNow.set(other.link.key, is.unknown ? "failing" : is.verdict);
+      if (other.link) verdictBefore.set(other.link.key, was.unknown ? "failing" : was.verdict);
+    }
+    const usual = (key) => rank[(app.links.get(key) || { verdict: "failing" }).verdict] ?? 0;
+    const level = (links, verdicts) => Math.min(...links.map((key) => (verdicts.has(key) ? rank[verdicts.get(key)] : usual(key))));
+    const best = (route, verdicts) =>
+      Math.max(level(route.links, verdicts), route.second_links.length ? level(route.second_links, verdicts) : 0);
+    const effect = { lose: [], thin: [], gain: [] };
+    for (const route of app.data.routes) {
+      const touched = [...route.links, ...route.second_links].some((key) => verdictNow.has(key));
+      if (!touched) continue;
+      const was = best(route, verdictBefore),
+        now = best(route, verdictNow);
+      if (was > 0 && now === 0) effect.lose.push(route.sensor);
+      else if (was > 1 && now === 1) effect.thin.push(route.sensor);
+      else if (was < 2 && now > 1) effect.gain.push(route.sensor);
+    }
+    const served = new Set(app.data.routes.map((route) => route.sensor));
+    const sensorOf = (other) => (app.devices.get(name).role === "sensor" ? name : other);
+    for (const { other, was, is } of trials) {
+      const sensor = sensorOf(other.name),
+        collector = sensor === name ? other.name : name;
+      if (served.has(sensor) || app.devices.get(sensor).role !== "sensor" || !app.devices.get(collector).in_plan) continue;
+      const before = was.unknown ? 0 : rank[was.verdict],
+        now = is.unknown ? 0 : rank[is.verdict];
+      if (before < 2 && now > 1 && !effect.gain.includes(sensor)) effect.gain.push(sensor);
+    }
+    return effect;
+  }
+  const effectWords = ({ lose, thin, gain }) =>
+    `${count(lose.length, "sensor loses", "sensors lose")} service, ${count(thin.length, "becomes", "become")} thin, ${count(gain.length, "gains", "gain")}`;
+
+  /* All changes tried so far as rows of one changes file; the site now in hand is always among them. */
+  function changesText(name, site) {
+    const rows = new Map([...changed.values()].map((one) => [changeKey(one.name), one]));
+    rows.set(changeKey(name), { name, ...site });
+    const lines = [...rows.values()].map(changeRow).sort();
+    return `name,role,lon_deg,lat_deg,antenna_agl_m\n${lines.join("")}`;
+  }
+  /* Text that a spreadsheet would compute gets an apostrophe, as in every table of the plan. */
+  function changeRow({ name, place, moved, heightM }) {
+    const guarded = (words) => (/^[=+\-@\t\r]/.test(words) ? `'${words}` : words),
+      quoted = (words) => (/[",\n\r]|^\s|\s$/.test(words) ? `"${words.replaceAll('"', '""')}"` : words);
+    const device = app.devices.get(name),
+      at = moved ? place : { lat: device.lat_deg, lng: device.lon_deg };
+    const cells = [quoted(guarded(app.ends.get(name).site)), device.role, at.lng.toFixed(7), at.lat.toFixed(7)];
+    return `${cells.join(",")},${Number(heightM.toFixed(2))}\n`;
   }
 
-  return { start, compute, computeBare, changeText, endAt, useRadio };
+  return { start, compute, computeBare, changesText, effectOn, endAt, useRadio };
 })();

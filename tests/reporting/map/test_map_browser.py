@@ -14,11 +14,12 @@ import pytest
 from map_browser import DESK, PHONE, Opened, OpenMap
 from map_fixture import HOSTILE_NAMES, make_landscape, make_plan, rename
 
-from meshplan.records import Role
+from meshplan.records import Plan, Role
 from meshplan.reporting.map import OnlineTiles, write_map
 
 pytestmark = pytest.mark.browser
 PLAN = make_plan()
+EFFECT = r"(\d+) (?:sensor loses|sensors lose) service, (\d+) (?:becomes|become) thin, (\d+) (?:gains|gain)\."
 
 
 @pytest.fixture
@@ -351,12 +352,61 @@ def test_a_dragged_site_gets_new_verdicts_and_a_row_for_the_property(desk: Opene
         / page.locator(".folium-map").bounding_box()["width"]
     )
     assert moved == pytest.approx(-60 * scale, rel=0.05)
-    assert re.search(
-        r"Far meadow \d+ m away, antenna 6.5 m up: \d links? gets? better, \d worse.", page.inner_text("#trial-result")
-    )
+    assert re.search(rf"Far meadow \d+ m away, antenna 6.5 m up: {EFFECT}", page.inner_text("#trial-effect"))
     partners = page.eval_on_selector_all("[data-partner]", "rows => rows.map(r => r.dataset.partner)")
     assert "Ridge post" in partners
     assert all(PLAN.device(name).role is not Role.SENSOR for name in partners)
+
+
+def crowded_plan(copies: int) -> Plan:
+    """Return the plan with many sensors more beside the wood, each with a route of its own to the house."""
+    sensor, link = PLAN.device("Wood edge"), next(link for link in PLAN.links if link.key == "Wood edge--House roof")
+    route = next(route for route in PLAN.routes if route.sensor == "Stream level")
+    names = [f"Wood {number:02d}" for number in range(copies)]
+    key = {name: f"{name}--House roof" for name in names}
+    return replace(
+        PLAN,
+        devices=(*PLAN.devices, *(replace(sensor, name=name, lat_deg=sensor.lat_deg + 2e-5 * i) for i, name in enumerate(names))),
+        links=(*PLAN.links, *(replace(link, key=key[name], a=name) for name in names)),
+        routes=(*PLAN.routes, *(replace(route, sensor=name, devices=(name, "House roof"), links=(key[name],)) for name in names)),
+    )
+
+
+def test_a_trial_counts_every_link_of_the_plan_and_shows_the_weakest_first(open_map: OpenMap, tmp_path: Path) -> None:
+    plan = crowded_plan(30)
+    opened = open_map(write_map(plan, make_landscape(plan), tmp_path / "map.html"), DESK)
+    page = opened.page
+    page.evaluate("meshPage.trySite('House roof')")
+    page.fill("#height-M", "0.2")
+    shown = "r => [r.dataset.partner, r.lastElementChild.innerText, r.innerText.includes('in plan')]"
+    rows = page.eval_on_selector_all("[data-partner]", f"rows => rows.map({shown})")
+    in_plan = [(name, float(margin.replace("−", "-"))) for name, margin, used in rows if used]
+    assert len(in_plan) == sum(link.chosen and "House roof" in (link.a, link.b) for link in plan.links)
+    margins = [margin for _, margin in in_plan]
+    assert margins == sorted(margins)
+    assert [used for *_, used in rows] == sorted((used for *_, used in rows), reverse=True)
+    words = page.inner_text("#trial-effect")
+    told = re.search(EFFECT, words)
+    assert told, words
+    assert 14 < int(told[1]) + int(told[2]) <= len(plan.routes)
+    assert page.evaluate("getComputedStyle(document.querySelector('.leaflet-links-pane')).opacity") == "0.3"
+
+
+def test_changes_of_several_sites_stand_in_one_file(open_map: OpenMap, tmp_path: Path) -> None:
+    plan = rename(PLAN, {"Far meadow": "=Far meadow"})
+    page = open_map(write_map(plan, make_landscape(plan), tmp_path / "map.html"), DESK).page
+    page.evaluate("meshPage.trySite('=Far meadow')")
+    page.fill("#height-M", "6.5")
+    page.evaluate("meshPage.trySite('House roof')")
+    page.fill("#height-M", "12")
+    rows = list(csv.DictReader(io.StringIO(page.input_value("#change-text"))))
+    assert {(row["name"], row["antenna_agl_m"]) for row in rows} == {("'=Far meadow", "6.5"), ("House roof", "12")}
+    page.evaluate("meshPage.trySite('=Far meadow')")
+    assert page.input_value("#height-M") == "6.5", "an earlier trial is still there"
+    page.click("text=Put it back")
+    page.evaluate("meshPage.trySite('House roof')")
+    rows = list(csv.DictReader(io.StringIO(page.input_value("#change-text"))))
+    assert [(row["name"], row["antenna_agl_m"]) for row in rows] == [("House roof", "12")]
 
 
 def test_a_site_can_be_moved_with_the_arrow_keys(desk: Opened) -> None:
