@@ -359,10 +359,15 @@ def test_a_dragged_site_gets_new_verdicts_and_a_row_for_the_property(desk: Opene
 
 
 def crowded_plan(copies: int) -> Plan:
-    """Return the plan with many sensors more beside the wood, each with a route of its own to the house."""
-    sensor, link = PLAN.device("Wood edge"), next(link for link in PLAN.links if link.key == "Wood edge--House roof")
+    """Return the plan with many sensors more beside the stream, each with a route of its own to the house that is just good."""
+    sensor, link = PLAN.device("Stream level"), next(link for link in PLAN.links if link.key == "Stream level--House roof")
+    seasons = []
+    for season in link.seasons:
+        margin_db = link.fade_margin_db + 0.9 * season.spread.total_db  # Φ(0.9) = 0.816, the plan asks for 0.8
+        seasons.append(replace(season, margin_at_a_db=margin_db, margin_at_b_db=margin_db, chance=0.816))
+    link = replace(link, seasons=tuple(seasons), chance=0.816, verdict="good")
     route = next(route for route in PLAN.routes if route.sensor == "Stream level")
-    names = [f"Wood {number:02d}" for number in range(copies)]
+    names = [f"Stream {number:02d}" for number in range(copies)]
     key = {name: f"{name}--House roof" for name in names}
     return replace(
         PLAN,
