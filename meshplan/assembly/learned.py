@@ -56,7 +56,7 @@ def predicted_link(table: LinkTable, row: int, season: int, *, forward: bool, ke
         season=table.seasons[season].name,
         in_leaf=table.seasons[season].leaf_share >= 0.5,
         environment=environment_of(table, row, season, cover),
-        diffraction_db=float(losses.terrain_db[row] + losses.behind_hill_db[row] + losses.building_db[row]),
+        diffraction_db=_diffraction_db(table, row),
         ground_limited=bool(losses.terrain_parts.ground_limited[row]),
         cover_m=cover,
         antenna_a_agl_m=a.antenna_agl_m,
@@ -64,6 +64,13 @@ def predicted_link(table: LinkTable, row: int, season: int, *, forward: bool, ke
         noise_dbm=noise_at_dbm(b),
         snr_cap_db=snr_cap_db(b),
     )
+
+
+def _diffraction_db(table: LinkTable, row: int) -> float:
+    """Return what ground and roofs cost a link, with the relief that the elevation data hide: one cause, learned as one."""
+    losses = table.losses
+    drawn_db = losses.terrain_db[row] + losses.behind_hill_db[row] + losses.building_db[row]
+    return max(float(drawn_db + table.hidden_relief_db[row]), 0.0)
 
 
 def noise_at_dbm(station: Station) -> float:

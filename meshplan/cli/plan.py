@@ -43,8 +43,8 @@ def command(
     """Plan the property in FOLDER: the cheapest gateways and relays that serve every sensor.
 
     Writes plan.json, plan.geojson, links.csv, further tables and map.html. Ends with exit code 1 if some sensor
-    stays unserved or without the second route it asked for, a device would break the radio rules, or they ask for something that
-    nobody answers for (radio_settings.accepts).
+    stays unserved or without the second route it asked for. So it does if a device would break the radio rules,
+    or if they ask for something that nobody answers for (radio_settings.accepts).
     """
     from meshplan.reporting.plan_text import plan_summary, plan_text
     from meshplan.workflow import plan_property, solve_limits, write_plan

@@ -43,7 +43,7 @@ def compute(prepared: Prepared, pairs: np.ndarray, **more: int) -> LinkTable:
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("folder", "every", "spread_db", "hidden_db", "chance"),
-    [("ossaby_terrace", 10, 0.9, 0.0, 0.02), ("ossaby_terrace_30m", 10, 2.0, 0.5, 0.05)],
+    [("ossaby_terrace", 10, 0.9, 0.0, 0.02), ("ossaby_terrace_30m", 10, 2.0, 2.0, 0.05)],
 )
 def test_the_usual_draws_agree_with_four_hundred(
     folder: str, every: int, spread_db: float, hidden_db: float, chance: float

@@ -203,8 +203,9 @@ def test_every_budget_in_the_table_adds_up(plan: Plan) -> None:
 
 
 def test_every_table_is_written_with_rows_as_long_as_its_header(hostile_plan: Plan, tmp_path: Path) -> None:
-    written = write_csv_tables(hostile_plan, tmp_path)
-    assert {path.stem for path in written} == set(csv_tables(hostile_plan))
+    plan = replace(hostile_plan, single_routes=hostile_plan.unserved)
+    written = write_csv_tables(plan, tmp_path)
+    assert {path.stem for path in written} == set(csv_tables(plan))
     for path in written:
         rows = list(csv.reader(path.open(encoding="utf-8", newline="")))
         assert len(rows) > 1

@@ -38,10 +38,16 @@ def lay_orchard(folder: Path, settings: str = "") -> Path:
     more = f'cover = "cover.geojson"\nboundary = "boundary.geojson"\n{settings}\n[requirement]\nhop_limit = 1\n'
     lay_small_property(folder, sites=sites, heights=bank(0.0), settings=more)
     toml = (folder / "property.toml").read_text(encoding="utf-8")
-    (folder / "property.toml").write_text(toml.replace('seasons = "bare"', 'seasons = ["bare", "leaf"]'), encoding="utf-8")
+    (folder / "property.toml").write_text(_exact_land_in_two_seasons(toml), encoding="utf-8")
     _write_polygon(folder / "cover.geojson", ORCHARD, {"kind": "orchard", "height_m": 6, "name": "old trees"})
     _write_polygon(folder / "boundary.geojson", BOUNDARY, {})
     return folder
+
+
+def _exact_land_in_two_seasons(toml: str) -> str:
+    """Return the settings with two seasons and the error of the land: it is level by construction."""
+    two = toml.replace('seasons = "bare"', 'seasons = ["bare", "leaf"]')
+    return two.replace('elevation = "ground.tif"', 'elevation = [{ file = "ground.tif", error_m = 0.2 }]')
 
 
 def _write_polygon(path: Path, ring: Iterable[tuple[float, float]], properties: dict[str, object]) -> None:

@@ -89,7 +89,7 @@ def test_coarse_data_turn_a_yes_into_not_sure(planned_demo: Planner) -> None:
     fine = {link.verdict for link in planned_demo(GARDEN).plan.chosen_links}
     coarse = [link.verdict for link in planned_demo(GARDEN_COARSE).plan.chosen_links]
     assert "not sure" not in fine
-    assert coarse.count("not sure") >= len(coarse) // 3
+    assert "not sure" in coarse
 
 
 @pytest.mark.parametrize("name", DEMOS)

@@ -8,12 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from meshplan.records import Link, Role
-from meshplan.terrain.geodesy import to_degrees
+from meshplan.records import Link
 from meshplan.workflow import compare_radios, profile_between
-from meshplan.workflow.coverage import compute_coverage
-from meshplan.workflow.prepare import Prepared
-from meshplan.workflow.profile import find_station
 
 DEMOS = ("mirrowick_bottom", "ossaby_terrace", "ossaby_terrace_30m", "pellimoor_orchard")
 MARGIN_DB = 0.1
@@ -52,37 +48,3 @@ def test_comparison_tells_the_weakest_route_that_the_plan_tells(planned_demo: Ca
     assert row.radio == demo.plan.radio.key
     assert row.served == len(demo.plan.routes)
     assert row.weakest_chance == pytest.approx(min(route.chance for route in demo.plan.routes), abs=1e-9)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("name", DEMOS)
-@pytest.mark.parametrize("height_m", [0.5, 2.0])
-def test_coverage_tells_what_a_profile_to_the_same_place_tells(
-    planned_demo: Callable[[str], Any], name: str, height_m: float
-) -> None:
-    demo = planned_demo(name)
-    prepared: Prepared = demo.planned.prepared
-    device = next(device for device in demo.plan.devices if device.in_plan and device.role is Role.GATEWAY)
-    season = prepared.seasons[-1].name
-    cover, _ = compute_coverage(prepared, demo.plan, transmitters=[device.name], receiver_agl_m=height_m, season=season)
-    station = find_station(prepared, device.name, None, [])
-    grid = prepared.landscape.grid
-    random = np.random.default_rng(SEED)
-    degrees = to_degrees(grid)
-    checked = 0
-    while checked < 6:
-        row, column = int(random.integers(grid.rows)), int(random.integers(grid.columns))
-        x_m, y_m = (float(value) for value in grid.x_y(column, row))
-        distance_m = float(np.hypot(x_m - station.site.x_m, y_m - station.site.y_m))
-        number = prepared.landscape.cover_index[row, column]
-        building = number and prepared.landscape.covers[number - 1].is_building
-        if not np.isfinite(cover.chance[row, column]) or distance_m < 20.0 or building:
-            continue
-        lon_deg, lat_deg = degrees(x_m, y_m)
-        place = f"{float(lat_deg):.8f},{float(lon_deg):.8f}"
-        link, _, _ = profile_between(demo.folder, device.name, place, antenna_b_agl_m=height_m)
-        of_season = link.season(season)
-        margin_db = min(of_season.margin_at_a_db, of_season.margin_at_b_db)
-        assert float(cover.margin_db[row, column]) == pytest.approx(margin_db, abs=MARGIN_DB)
-        assert float(cover.chance[row, column]) == pytest.approx(of_season.chance, abs=CHANCE)
-        checked += 1

@@ -31,6 +31,8 @@ Knob,relay,-84.2600,36.5900,5.0,panel,,
 Saddle,relay,-84.2450,36.6100,5.0,panel,,
 """
 BARN = (-84.2500, 36.6000)
+FINE = "fine.tif"
+"""Its heights are said to be good to a metre."""
 GRAZING = ("Lane trough", "Ash row")
 """Sites whose line to the barn passes close to the ground."""
 
@@ -38,7 +40,7 @@ GRAZING = ("Lane trough", "Ash row")
 def lay_hills(folder: Path, rasters: list[Path], more: str = "") -> Path:
     folder.mkdir(exist_ok=True)
     (folder / "sites.csv").write_text(HILLS)
-    named = ", ".join(f'"{path}"' for path in rasters)
+    named = ", ".join(f'"{path}"' if path.name != FINE else f'{{ file = "{path}", error_m = 1.0 }}' for path in rasters)
     (folder / "property.toml").write_text(
         'name = "Invented hill farm"\ncountry = "united-states"\nradio = "fsk-915-4k8"\nseasons = "bare"\n'
         f'sites = "sites.csv"\nelevation = [{named}]\nland_cover.mapped = "all"\n{more}'
@@ -97,12 +99,12 @@ def test_a_plan_on_coarse_data_says_that_it_cannot_be_sure(on_hills: Planned) ->
         assert link.season("bare").spread.elevation_db > link.season("bare").spread.model_db
         assert "data" in link.sentence
     assert plan.grid.elevation_error_m >= 3.0
-    assert any("sample.tif" in line and "cells of 83 m" in line for line in (*plan.assumptions, *plan.grid.rasters))
+    assert any("sample.tif" in line and "cells of 83.1 m" in line for line in (*plan.assumptions, *plan.grid.rasters))
 
 
 def test_the_same_land_in_fine_cells_gives_an_answer(sample: Path, tmp_path: Path) -> None:
-    """The heights are the same, but now they are said to be good to a metre or two."""
-    plan = plan_property(lay_hills(tmp_path / "fine", [sample, fine_raster(sample, tmp_path / "fine.tif", bank_m=0.0)])).plan
+    """The heights are the same, but now they are said to be good to a metre."""
+    plan = plan_property(lay_hills(tmp_path / "fine", [sample, fine_raster(sample, tmp_path / FINE, bank_m=0.0)])).plan
     for name in GRAZING:
         link = link_between(plan, name, "Barn")
         assert link.verdict != "not sure"

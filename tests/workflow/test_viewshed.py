@@ -30,7 +30,7 @@ from meshplan.workflow import Prepared, prepare_property
 
 OBSERVERS, TARGETS = 20, 10
 OBSERVER_AGL_M, TARGET_AGL_M = 12.0, 6.0
-FARTHEST_CELLS = 45
+FARTHEST_CELLS = 90
 """1.8 km: on this land the two kinds are then both common."""
 FREQUENCY_MHZ = 868.0
 
@@ -70,7 +70,7 @@ def land(tmp_path_factory: pytest.TempPathFactory) -> RealLand:
     )
     (folder / "property.toml").write_text(
         'name = "Invented hills"\ncountry = "united-states"\nradio = "fsk-915-4k8"\nseasons = "bare"\n'
-        'sites = "sites.csv"\nelevation = "sample.tif"\nland_cover.mapped = "all"\n[terrain]\ncell_m = 40\n'
+        'sites = "sites.csv"\nelevation = "sample.tif"\nland_cover.mapped = "all"\n[terrain]\ncell_m = 20\n'
     )
     prepared = prepare_property(folder)
     grid = prepared.landscape.grid
@@ -89,7 +89,7 @@ def land(tmp_path_factory: pytest.TempPathFactory) -> RealLand:
         target.write(prepared.landscape.ground_amsl_m, 1)
     random = np.random.default_rng(2026)
     observers = random.integers(0, grid.shape, (OBSERVERS, 2))
-    offsets = random.integers(3, FARTHEST_CELLS, (OBSERVERS, TARGETS, 2)) * random.choice([-1, 1], (OBSERVERS, TARGETS, 2))
+    offsets = random.integers(6, FARTHEST_CELLS, (OBSERVERS, TARGETS, 2)) * random.choice([-1, 1], (OBSERVERS, TARGETS, 2))
     targets = np.clip(observers[:, None, :] + offsets, 0, np.array(grid.shape) - 1).reshape(-1, 2)
     cells = np.concatenate([observers, targets])
     models = {station.site.role.value: station for station in prepared.stations}
