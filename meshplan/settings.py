@@ -133,6 +133,8 @@ class RadioSettings(_Settings):
     """Spreading factor of a chirp class."""
     bit_rate_bps: float | None = Field(default=None, gt=0)
     """Bit rate of a class with several."""
+    protocol: Literal["own", "wide-area"] = "own"
+    """What a chirp class speaks: "own", a simple network of yours (5 bytes of header), or "wide-area" (ITU-T Y.4480 family, 13)."""
     licence: str | None = None
     """Licence you hold, for classes outside licence-exempt limits."""
 

@@ -55,6 +55,9 @@ CLASS_FIGURES: Final[dict[str, tuple[float, float]]] = {
 }
 """Every figure of a class, with the smallest and largest value that is not taken for a slip."""
 
+OPTIONAL_FIGURES: Final[dict[str, tuple[float, float]]] = {"header_bytes": (0, 100), "check_bytes": (0, 16)}
+"""Figures that `RadioClass` has a default for."""
+
 SETTING_FIGURES: Final[dict[str, tuple[float, float]]] = {
     "bit_rate_bps": (10, 100e6),
     "noise_bandwidth_khz": (0.1, 160_000),
@@ -162,6 +165,7 @@ def _radio_class(key: str, table: Table) -> RadioClass | None:
     table.check_key(key)
     table.allow(
         *CLASS_FIGURES,
+        *OPTIONAL_FIGURES,
         "title", "group", "modulation", "direction", "interface", "supply_note", "antenna", "techniques", "addressing",
         "acknowledged", "relay_capable", "can_listen_first", "licence_required", "capacitor_at_pins",
         "preamble_symbols", "coding_rate_index",
@@ -179,6 +183,7 @@ def _radio_class(key: str, table: Table) -> RadioClass | None:
     for name in sorted({name for name in names if names.count(name) > 1}):
         table.fault(f"there are two settings '{name}'.", "Give each setting its own name.")
     figures = {name: table.figure(name, *limits) for name, limits in CLASS_FIGURES.items()}
+    figures |= {name: table.figure(name, *limits) for name, limits in OPTIONAL_FIGURES.items() if name in table.entry}
     if not settings:
         table.fault("it has no settings.", "Write at least one entry under settings, with bit rate and bandwidth.")
     direction = table.choice("direction", Direction)
