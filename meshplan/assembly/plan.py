@@ -11,7 +11,7 @@ from meshplan import __version__
 from meshplan.assembly.alternatives import Alternatives, dark_by_device, reason_by_relay
 from meshplan.assembly.devices import make_devices
 from meshplan.assembly.mixed import Contexts, describe_mixed
-from meshplan.assembly.routes import link_chances, make_routes, rows_of_plan
+from meshplan.assembly.routes import LinkMargins, make_routes, rows_of_plan
 from meshplan.assembly.running import Catalogue, run_plan
 from meshplan.assembly.shapes import map_shapes
 from meshplan.assembly.unserved import explain_unserved
@@ -73,8 +73,8 @@ def assemble_plan(findings: Findings) -> Plan:
     table, placement = findings.links, findings.result.plan
     settings = findings.found.settings
     rows = rows_of_plan(placement, table)
-    running = run_plan(placement, table.stations, link_chances(table), findings.catalogue, settings, link_radios(table))
-    routes = make_routes(placement, table, running.latency_s)
+    running = run_plan(placement, table.stations, LinkMargins.of(table), findings.catalogue, settings, link_radios(table))
+    routes = make_routes(placement, table, running, {})
     unserved, near_rows = explain_unserved(
         placement,
         table,
@@ -123,6 +123,7 @@ def assemble_plan(findings: Findings) -> Plan:
         what_more_buys=findings.alternatives.what_more_buys,
         version=__version__,
         more_radios=tuple(_radio(mode) for mode in findings.more_radios),
+        channels=running.channels,
     )
 
 

@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
+from meshplan.assembly.running import Running
 from meshplan.links.describe import link_key
 from meshplan.links.engine import LinkTable
 from meshplan.links.uncertainty import route_chance
@@ -31,21 +36,45 @@ def row_index(table: LinkTable) -> dict[tuple[str, str], int]:
     return rows
 
 
-def link_chances(table: LinkTable) -> dict[tuple[str, str], float]:
-    """Return the chance of each link in its worst season by its two ends, in both orders."""
-    worst = table.worst_chance
-    return {ends: float(worst[row]) for ends, row in row_index(table).items()}
+@dataclass(frozen=True, eq=False)
+class LinkMargins:
+    """Margins of links in their worst season, by their two ends."""
+
+    table: LinkTable
+    rows: Mapping[tuple[str, str], int]
+    worst_season: NDArray[np.intp]
+
+    @classmethod
+    def of(cls, table: LinkTable) -> LinkMargins:
+        """Return the margins of a table's links."""
+        return cls(table, row_index(table), table.worst_season)
+
+    def __call__(self, sender: str, receiver: str) -> tuple[float, float, float]:
+        """Return the median margin at the receiver, that at the sender for the way back, and the spread of both."""
+        row = self.rows[sender, receiver]
+        table, season = self.table, int(self.worst_season[row])
+        margins = float(table.margin_at_b_db[season, row]), float(table.margin_at_a_db[season, row])
+        first = table.stations[table.pairs[row][0]].key
+        there, back = margins if first == sender else margins[::-1]
+        return there, back, self._spread_db(row, season)
+
+    def _spread_db(self, row: int, season: int) -> float:
+        table = self.table
+        fixed = (table.model_spread_db, table.elevation_spread_db, table.soil_spread_db, table.antenna_spread_db)
+        return math.sqrt(sum(float(part[row]) ** 2 for part in fixed) + float(table.losses.vegetation_spread_db[season, row]) ** 2)
 
 
-def make_routes(plan: PlacementPlan, table: LinkTable, latency_s: Mapping[str, float]) -> RouteRows:
+def make_routes(plan: PlacementPlan, table: LinkTable, running: Running, floors: Mapping[str, float]) -> RouteRows:
     """Return the routes of all served sensors with the chance that each whole route holds.
 
     Parameters
     ----------
     plan : PlacementPlan
     table : LinkTable
-    latency_s : mapping
-        Typical delay of each sensor's route.
+    running : Running
+        Delay, hops on the air and delivery of each sensor's route.
+    floors : mapping
+        Least chance of a whole route that each sensor asks for.
     """
     rows = row_index(table)
     used: set[int] = set()
@@ -64,7 +93,10 @@ def make_routes(plan: PlacementPlan, table: LinkTable, latency_s: Mapping[str, f
                 chance=_chance(first_rows, table),
                 second_devices=second,
                 second_links=tuple(_key(table, row) for row in second_rows),
-                latency_s=latency_s.get(served.sensor_id),
+                latency_s=running.latency_s.get(served.sensor_id),
+                hops=running.hops.get(served.sensor_id, ()),
+                delivered_chance=running.delivered.get(served.sensor_id),
+                required_chance=floors.get(served.sensor_id),
             )
         )
     return RouteRows(tuple(routes), frozenset(used))

@@ -102,7 +102,7 @@ def slow_states(margin_db: float, spread_db: float, states: int = STATES) -> Arr
 
 def frame_success(mode: RadioMode, margin_db: ArrayLike, payload_bytes: int) -> Array:
     """Return `delivery.try_success` of one frame from a table in quarter decibels; a one-way class's repeats are not counted in."""
-    return np.interp(np.asarray(margin_db, dtype=float), _MARGINS_DB, _curve(mode, payload_bytes))
+    return np.asarray(np.interp(np.asarray(margin_db, dtype=float), _MARGINS_DB, _curve(mode, payload_bytes)))
 
 
 @lru_cache(maxsize=256)
@@ -155,7 +155,8 @@ def settle(hops: Sequence[HopTraffic]) -> SettledTraffic:
         Repeats spaced at random over many packets, so that two that met do not meet again; packets stored for later are not
         counted. Relays forward what reached them, once.
     Accuracy
-        Against a simulation of every frame with 50 to 1000 packets between repeats, up to an offered load of 0.5: 3 % of the frames, 0.01 of the deliveries.
+        Against a simulation of every frame with 50 to 1000 packets between repeats, up to an offered load of 0.5: 3 % of the
+        frames, 0.01 of the deliveries.
     """
     network = _Network(hops)
     low, low_rests = network.rest(network.rates)
@@ -213,7 +214,7 @@ class _Network:
         met = self.time_s[0] * others_per_s + load[self.channel] - load_of[mine]
         met += answered[self.channel] - answered_of[mine] - answer_load  # the answer to this very frame comes after it
         spoilt = self.time_s[1] * (others_per_s - rate_of[partner])
-        return np.exp(-np.maximum(np.array([met, spoilt]), 0.0))
+        return np.asarray(np.exp(-np.maximum(np.array([met, spoilt]), 0.0)))
 
     def _sums(self, what: Array, device: NDArray[np.intp]) -> tuple[Array, Array]:
         """Return the sum of a quantity in each channel, and of each device in each channel."""

@@ -11,16 +11,19 @@ from meshplan.assembly.airtime_room import fits_airtime
 from meshplan.assembly.alternatives import look_at_alternatives
 from meshplan.assembly.learned import corrected_table
 from meshplan.assembly.plan import Findings, assemble_plan
-from meshplan.assembly.traffic import airtime_budget
+from meshplan.assembly.routes import LinkMargins
+from meshplan.assembly.running import run_plan
+from meshplan.assembly.traffic import airtime_budget, usual_tries
 from meshplan.errors import InputError, MissingFileError
 from meshplan.inputs.calibration_file import read_calibration
 from meshplan.inputs.cautions import read_caution_rules
 from meshplan.links.engine import LinkTable, compute_links
 from meshplan.links.graph import build_graph
-from meshplan.links.mixture import join_tables
+from meshplan.links.mixture import join_tables, link_radios
 from meshplan.links.pairs import candidate_pairs
 from meshplan.links.uncertainty import ErrorFields, draw_error_fields
 from meshplan.measurement_records import Calibration
+from meshplan.operation.law_rows import COMFORT_SHARE
 from meshplan.planning.from_graph import problem_from_graph
 from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLimits
 from meshplan.planning.solve import solve_placement
@@ -97,8 +100,7 @@ def plan_with_links(
     """Return the plan over links that are already computed; `notes` are said among the assumptions."""
     tell = on_progress or silent
     tell("Choosing gateways and relays", 0, 0)
-    problem = placement_problem(prepared, links)
-    result = solve_placement(problem, limits=limits)
+    problem, result = solve_within_airtime(prepared, links, limits=limits)
     tell("Looking at alternatives", 0, 0)
     alternatives = look_at_alternatives(problem, result, prepared.found.settings.cost.currency, limits=limits)
     tell("Writing up the plan", 0, 0)
@@ -227,14 +229,48 @@ def _links_of(
     )
 
 
-def placement_problem(prepared: Prepared, links: LinkTable) -> PlacementProblem:
-    """Return the choice of gateways and relays as a problem on the link graph."""
+MOST_AIRTIME_ROUNDS = 2
+"""Times that a plan is made anew because its repeats take more airtime than was counted on."""
+
+
+def solve_within_airtime(
+    prepared: Prepared, links: LinkTable, *, limits: SolveLimits | None = None
+) -> tuple[PlacementProblem, PlacementResult]:
+    """Return the problem and its solution, made anew with more airtime a reading while devices are fuller than was counted on.
+
+    Repeats depend on the routes, and the routes on the room that repeats leave; each round scales the airtime of all readings by
+    the fullest device of the plan before.
+    """
+    tries = usual_tries(links)
+    problem = placement_problem(prepared, links, tries)
+    result = solve_placement(problem, limits=limits)
+    for _ in range(MOST_AIRTIME_ROUNDS if problem.has_capacity else 0):
+        settings, catalogue = prepared.found.settings, prepared.base.catalogue
+        running = run_plan(result.plan, links.stations, LinkMargins.of(links), catalogue, settings, link_radios(links))
+        full = [
+            running.duty[key].fast_duty_share / (COMFORT_SHARE * running.duty[key].duty_limit)
+            for key in result.plan.opened
+            if 0.0 < running.duty[key].duty_limit < 1.0
+        ]
+        if max(full, default=0.0) <= 1.0 + 1e-9:
+            break
+        tries = {key: value * max(full) for key, value in tries.items()}
+        tighter = placement_problem(prepared, links, tries)
+        if not tighter.has_capacity:
+            break
+        problem, result = tighter, solve_placement(tighter, limits=limits)
+    return problem, result
+
+
+def placement_problem(prepared: Prepared, links: LinkTable, tries: Mapping[str, float] | None = None) -> PlacementProblem:
+    """Return the choice of gateways and relays as a problem on the link graph; `tries` are the frames a reading takes on a hop."""
     asked = prepared.found.settings.requirement
     marked = any(site.second_route for site in prepared.found.sites)
     redundancy = "any one relay" if asked.second_route == "none" and marked else asked.second_route
     graph = build_graph(links, least_chance=asked.link_chance, second_routes_for_all=asked.second_route != "none")
     licence = prepared.found.settings.radio_settings.licence
-    budget = airtime_budget(links.stations, prepared.base.catalogue.region, licence)
+    tries = usual_tries(links) if tries is None else tries
+    budget = airtime_budget(links.stations, prepared.base.catalogue.region, licence, tries)
 
     def problem(loads: Mapping[str, float]) -> PlacementProblem:
         for key, load in loads.items():
