@@ -9,6 +9,7 @@ import numpy as np
 
 from meshplan import __version__
 from meshplan.assembly.alternatives import Alternatives, dark_by_device, reason_by_relay
+from meshplan.assembly.commands import command_records
 from meshplan.assembly.devices import make_devices
 from meshplan.assembly.mixed import Contexts, describe_mixed
 from meshplan.assembly.routes import LinkMargins, make_routes, rows_of_plan
@@ -73,7 +74,8 @@ def assemble_plan(findings: Findings) -> Plan:
     table, placement = findings.links, findings.result.plan
     settings = findings.found.settings
     rows = rows_of_plan(placement, table)
-    running = run_plan(placement, table.stations, LinkMargins.of(table), findings.catalogue, settings, link_radios(table))
+    margins = LinkMargins.of(table)
+    running = run_plan(placement, table.stations, margins, findings.catalogue, settings, link_radios(table))
     routes = make_routes(placement, table, running, {})
     unserved, near_rows = explain_unserved(
         placement,
@@ -124,6 +126,7 @@ def assemble_plan(findings: Findings) -> Plan:
         version=__version__,
         more_radios=tuple(_radio(mode) for mode in findings.more_radios),
         channels=running.channels,
+        commands=command_records(placement, table.stations, running, margins, findings.catalogue, settings),
     )
 
 

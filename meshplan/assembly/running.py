@@ -21,9 +21,11 @@ from meshplan.operation.duty_cycle import (
 )
 from meshplan.operation.energy import Duty, average_current_ua, battery_life, energy_wh_per_day, solar_supply
 from meshplan.operation.law import LegalVerdict, legal_check
+from meshplan.operation.listening import AFTER_REPORT, ALWAYS, open_share
+from meshplan.operation.suitability import demand_for
 from meshplan.planning.problem import PlacementPlan
 from meshplan.radio_records import Battery, Board, RadioMode, Region, SolarTable
-from meshplan.records import ChannelRecord, DutyRecord, EnergyRecord, HopRecord, LegalLine, Power, Role
+from meshplan.records import ChannelRecord, DutyRecord, EnergyRecord, HopRecord, LegalLine, Power, Purpose, Role, Site
 from meshplan.settings import PropertySettings
 
 
@@ -108,7 +110,7 @@ def run_plan(
         names = [radio_name(station, own) for station in own]
         records = [_duty(airtimes[name], verdicts[name], busiest[groups[name]], modes[name], traffic) for name in names]
         duty[key] = max(records, key=lambda record: (not record.lawful, record.fast_duty_share / (record.duty_limit or 1.0)))
-        energy[key] = _energy(own, [(airtimes[name], traffic.tries(name)[0]) for name in names], catalogue, settings)
+        energy[key] = energy_of(own, [(airtimes[name], traffic.tries(name)[0]) for name in names], catalogue, settings)
     served = {source.name: number for number, source in enumerate(sources) if source.hops}
     return Running(
         duty=duty,
@@ -190,8 +192,32 @@ def _duty(
     )
 
 
-def _energy(
-    own: Sequence[Station], airtimes: Sequence[tuple[DeviceAirtime, float]], catalogue: Catalogue, settings: PropertySettings
+def command_need(site: Site) -> tuple[int, float, bool] | None:
+    """Return bytes and longest wait of commands to a place, and whether the property states the wait; None if it gets none.
+
+    Everything for control acts on command unless its site says `downlink_bytes = 0`.
+    """
+    wanted = site.purpose is Purpose.CONTROL if site.downlink_bytes is None else site.downlink_bytes > 0
+    if site.role is not Role.SENSOR or not wanted:
+        return None
+    usual = demand_for("control")
+    size = usual.payload_bytes if site.downlink_bytes is None else site.downlink_bytes
+    return size, site.command_wait_s or usual.delay_s, site.command_wait_s is not None
+
+
+def _listening_share(station: Station) -> float:
+    """Return the share of time that a sensor's receiver is open for commands."""
+    need = command_need(station.site)
+    if need is None or station.radio.tx_only:
+        return 0.0
+    battery = station.site.power is Power.BATTERY
+    listening = station.site.listening or (AFTER_REPORT if battery else ALWAYS)
+    interval_s = station.site.interval_s
+    return open_share(station.radio, listening, interval_s=interval_s, downlink_bytes=need[0], most_wait_s=need[1])
+
+
+def energy_of(
+    own: Sequence[Station], airtimes: Sequence[tuple[DeviceAirtime | None, float]], catalogue: Catalogue, settings: PropertySettings
 ) -> EnergyRecord:
     """Return the supply of a device; two radios on one board count the board twice, which errs on the safe side."""
     site, supply = own[0].site, settings.supply
@@ -205,8 +231,8 @@ def _energy(
             payload_bytes=site.payload_bytes,
             interval_s=site.interval_s if sensor else 3600.0,
             mean_tries=tries,
-            sending_ms_per_hour=None if sensor else airtime.normal.total_ms,
-            listening_share=0.0 if sensor else 1.0,
+            sending_ms_per_hour=None if sensor or airtime is None else airtime.normal.total_ms,
+            listening_share=_listening_share(station) if sensor else 1.0,
         )
         for station, (airtime, tries) in zip(own, airtimes, strict=True)
     ]

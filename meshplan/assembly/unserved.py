@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from meshplan.assembly.mixed import Contexts, context_of
+from meshplan.assembly.running import command_need
 from meshplan.inputs.antennas import AntennaClass, CableClass
 from meshplan.links.build_stations import PowerFor
 from meshplan.links.describe import Context
@@ -29,6 +30,9 @@ REASONS = {
 }
 
 
+DEAF = "its radio is one-way and can never hear a command: take a two-way class, or write downlink_bytes = 0 if it needs none"
+
+
 def explain_unserved(
     plan: PlacementPlan,
     table: LinkTable,
@@ -45,7 +49,11 @@ def explain_unserved(
     """
     found, rows = [], []
     opened = set(plan.opened)
+    deaf = {station.key for station in table.stations if command_need(station.site) is not None and station.radio.tx_only}
     for sensor in plan.unserved:
+        if sensor.sensor_id in deaf:
+            found.append(Unserved(sensor.sensor_id, "", float("inf"), DEAF, ()))
+            continue
         row = nearest_row(sensor, table, opened)
         if row is None:
             found.append(Unserved(sensor.sensor_id, "", float("inf"), REASONS[sensor.reason], ()))

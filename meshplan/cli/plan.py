@@ -43,7 +43,7 @@ def command(
     """Plan the property in FOLDER: the cheapest gateways and relays that serve every sensor.
 
     Writes plan.json, plan.geojson, links.csv, further tables and map.html. Ends with exit code 1 if some sensor
-    stays unserved or a device would break the radio rules.
+    stays unserved, a device would break the radio rules, or one cannot act on command within the wait the sites state.
     """
     from meshplan.reporting.plan_text import plan_summary, plan_text
     from meshplan.workflow import plan_property, solve_limits, write_plan
@@ -63,4 +63,4 @@ def command(
         print_json(plan_summary(planned.plan, files))
     else:
         click.echo(plan_text(planned.plan, files))
-    return EXIT_UNSERVED if planned.plan.unserved or not planned.plan.lawful else EXIT_DONE
+    return EXIT_UNSERVED if planned.plan.unserved or not planned.plan.lawful or not planned.plan.commands_met else EXIT_DONE

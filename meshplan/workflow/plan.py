@@ -12,7 +12,7 @@ from meshplan.assembly.alternatives import look_at_alternatives
 from meshplan.assembly.learned import corrected_table
 from meshplan.assembly.plan import Findings, assemble_plan
 from meshplan.assembly.routes import LinkMargins
-from meshplan.assembly.running import run_plan
+from meshplan.assembly.running import command_need, run_plan
 from meshplan.assembly.traffic import airtime_budget, usual_tries
 from meshplan.errors import InputError, MissingFileError
 from meshplan.inputs.calibration_file import read_calibration
@@ -284,6 +284,9 @@ def placement_problem(prepared: Prepared, links: LinkTable, tries: Mapping[str, 
             budget=asked.budget if asked.budget is not None else float("inf"),
         )
 
+    for station in links.stations:
+        if command_need(station.site) is not None and station.radio.tx_only:
+            graph.remove_edges_from(list(graph.out_edges(station.key)))  # a one-way radio never serves a command
     for key, capacity in budget.capacity.items():
         graph.nodes[key]["capacity"] = capacity
     limited = problem(budget.load)
