@@ -76,7 +76,7 @@ def assemble_plan(findings: Findings) -> Plan:
     rows = rows_of_plan(placement, table)
     margins = LinkMargins.of(table)
     running = run_plan(placement, table.stations, margins, findings.catalogue, settings, link_radios(table))
-    routes = make_routes(placement, table, running, {})
+    routes = make_routes(placement, table, running, _floors(findings))
     unserved, near_rows = explain_unserved(
         placement,
         table,
@@ -85,6 +85,7 @@ def assemble_plan(findings: Findings) -> Plan:
         findings.contexts,
         cables=findings.cables,
         power_for=findings.power_for,
+        floors=_floors(findings),
     )
     others = _other_rows(table, rows, near_rows, set(placement.opened))
     links = describe_mixed(table, [*rows, *others], findings.context, findings.contexts, chosen=frozenset(rows))
@@ -128,6 +129,13 @@ def assemble_plan(findings: Findings) -> Plan:
         channels=running.channels,
         commands=command_records(placement, table.stations, running, margins, findings.catalogue, settings),
     )
+
+
+def _floors(findings: Findings) -> dict[str, float]:
+    """Return the chance that a whole route of each sensor must have."""
+    asked = findings.found.settings.requirement
+    sensors = [station for station in findings.links.stations if station.site.role is Role.SENSOR]
+    return {station.key: asked.route_floor(station.site.purpose.value) for station in sensors}
 
 
 def _other_rows(table: LinkTable, rows: Sequence[int], near: Sequence[int], opened: set[str]) -> list[int]:

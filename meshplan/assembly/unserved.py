@@ -42,10 +42,12 @@ def explain_unserved(
     *,
     cables: Mapping[str, CableClass] | None = None,
     power_for: PowerFor | None = None,
+    floors: Mapping[str, float] | None = None,
 ) -> tuple[tuple[Unserved, ...], tuple[int, ...]]:
     """Return what is missing for each unserved sensor, and the rows of the links that come nearest to serving it.
 
-    `cables` and `power_for` let remedies try other cables, and other antennas at the power the law then allows.
+    `cables` and `power_for` let remedies try other cables, and other antennas at the power the law then allows. Each link of a
+    route of n links needs the n-th root of the sensor's floor, but never less than any link does.
     """
     found, rows = [], []
     opened = set(plan.opened)
@@ -54,14 +56,16 @@ def explain_unserved(
         if sensor.sensor_id in deaf:
             found.append(Unserved(sensor.sensor_id, "", float("inf"), DEAF, ()))
             continue
+        floor = (floors or {}).get(sensor.sensor_id, 0.0)
+        needed_chance = max(context.required_chance, floor ** (1.0 / (sensor.hops_needed or 1)))
         row = nearest_row(sensor, table, opened)
         if row is None:
-            found.append(Unserved(sensor.sensor_id, "", float("inf"), REASONS[sensor.reason], ()))
+            found.append(Unserved(sensor.sensor_id, "", float("inf"), _reason(sensor, floor), ()))
             continue
         rows.append(row)
         worst = int(table.worst_season[row])
         needed_db = float(table.fade_margin_db[row]) + float(
-            reliability_margin_db(context.required_chance, float(table.spread_db[worst, row]))
+            reliability_margin_db(needed_chance, float(table.spread_db[worst, row]))
         )
         missing_db = max(needed_db - float(table.margin_db[worst, row]), 0.0)
         a, b = (table.stations[i] for i in table.pairs[row])
@@ -73,12 +77,22 @@ def explain_unserved(
             own.landscape,
             own.settings,
             antennas,
-            required_chance=own.required_chance,
+            required_chance=max(own.required_chance, needed_chance),
             cables=cables,
             power_for=power_for,
         )
-        found.append(Unserved(sensor.sensor_id, other, round(missing_db, 1), REASONS[sensor.reason], remedies))
+        found.append(Unserved(sensor.sensor_id, other, round(missing_db, 1), _reason(sensor, floor), remedies))
     return tuple(found), tuple(rows)
+
+
+def _reason(sensor: UnservedSensor, floor: float) -> str:
+    """Return why a sensor is unserved; where its best route is too uncertain, how certain it is and must be."""
+    if sensor.reason != "route chance too low" or sensor.best_chance is None:
+        return REASONS[sensor.reason]
+    return (
+        f"its best route would work with a chance of {sensor.best_chance:.1%}, {floor:.0%} are asked for what it is for "
+        "(requirement.route_chance); a stronger link, a candidate nearer by or a slower setting mends it"
+    )
 
 
 def nearest_row(sensor: UnservedSensor, table: LinkTable, opened: set[str]) -> int | None:

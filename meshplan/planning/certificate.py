@@ -220,7 +220,7 @@ class _CutSearch:
         self.problem = problem
         n = len(problem.nodes)
         self.gateway = problem.is_gateway
-        self.limited = problem.min_route_chance > 0
+        self.limited = problem.limits_routes
         access, backhaul = problem.usable_access, problem.usable_backhaul
         self.access_ptr, order = _pointers(access.start, len(problem.sensors))
         self.access_to, self.access_loss = access.end[order], log_loss(access.chance[order])
@@ -241,7 +241,7 @@ class _CutSearch:
         sensor = problem.sensor_index[row.sensor_id]
         heard = slice(self.access_ptr[sensor], self.access_ptr[sensor + 1])
         start, start_loss = self.access_to[heard], self.access_loss[heard]
-        limit = min(problem.route_loss_limit, NO_WAY - 1)
+        limit = min(int(problem.route_loss_limits[sensor]), NO_WAY - 1)
         n = len(problem.nodes)
         sweeps = range(n, -1, -1) if hops is None else range(hops - 1, -1, -1)
         best = np.full(n, NO_WAY, dtype=np.int64)

@@ -66,7 +66,7 @@ def choose_routes(
                 if walks is not None and demand.double[sensor]:
                     second[sensor] = walks.second_beside(sensor, fixed[sensor])
             continue
-        if starts[sensor] < 0 or losses[sensor] > problem.route_loss_limit:
+        if starts[sensor] < 0 or losses[sensor] > problem.route_loss_limits[sensor]:
             continue
         loss = int(losses[sensor])
         first[sensor] = way_from(table, int(starts[sensor]))
@@ -163,7 +163,7 @@ def explain_unserved(
             reason = "no way to a gateway"
         elif problem.hop_limit is not None and needed > problem.hop_limit:
             reason = "more hops needed"
-        elif losses[sensor] > problem.route_loss_limit:
+        elif losses[sensor] > problem.route_loss_limits[sensor]:
             reason = "route chance too low"
         elif not demand.single[sensor]:
             reason = why.get(sensor, "no second route")

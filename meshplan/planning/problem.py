@@ -58,6 +58,8 @@ class SensorDemand:
     worth: float = 0.0
     second_route: bool = True
     load: float = 0.0
+    min_route_chance: float = 0.0
+    """Least product of link chances along its routes, beside the one of the problem."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,16 +238,30 @@ class PlacementProblem:
         return links.only(_good(links, self.min_link_chance) & ends & (links.start != links.end))
 
     @cached_property
-    def route_loss_limit(self) -> int:
-        """Return the most log loss a route may have, in whole billionths; a huge number when there is no limit."""
-        if self.min_route_chance <= 0:
-            return 2**62
-        return int(log_loss(self.min_route_chance))
+    def route_floors(self) -> NDArray[np.float64]:
+        """Return the least chance of a route of each sensor, shape (n_sensors,); 0 where there is no limit."""
+        return np.array([max(self.min_route_chance, sensor.min_route_chance) for sensor in self.sensors], dtype=np.float64)
+
+    @cached_property
+    def limits_routes(self) -> bool:
+        """Return whether a floor may forbid a route: links that the plan may use could multiply to less."""
+        floor = float(self.route_floors.max(initial=0.0))
+        return floor > 0 and (self.hop_limit is None or bool(floor > self.min_link_chance**self.hop_limit))
+
+    @cached_property
+    def route_loss_limits(self) -> NDArray[np.int64]:
+        """Return the most log loss a route of each sensor may have, in whole billionths, shape (n_sensors,); huge without a limit.
+
+        A route exactly at the floor counts: a billionth for each link is allowed for rounding.
+        """
+        floors = self.route_floors
+        limits = log_loss(np.where(floors > 0, floors, 1.0)) + (self.hop_limit or len(self.nodes))
+        return np.where(floors > 0, limits, 2**62)
 
     @cached_property
     def one_level_each(self) -> bool:
         """Return whether some best plan uses each relay at one distance from its gateway only."""
-        return self.redundancy == "none" and self.min_route_chance <= 0 and not self.has_capacity
+        return self.redundancy == "none" and not self.limits_routes and not self.has_capacity
 
     @cached_property
     def has_capacity(self) -> bool:

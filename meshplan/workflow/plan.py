@@ -27,7 +27,7 @@ from meshplan.operation.law_rows import COMFORT_SHARE
 from meshplan.planning.from_graph import problem_from_graph
 from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLimits
 from meshplan.planning.solve import solve_placement
-from meshplan.records import Plan
+from meshplan.records import Plan, Role
 from meshplan.reporting.exports import write_geopackage, write_gpx, write_kml
 from meshplan.reporting.files import all_or_nothing
 from meshplan.reporting.map import MapLandscape, MeasuredPoint, map_landscape, write_map
@@ -280,11 +280,12 @@ def placement_problem(prepared: Prepared, links: LinkTable, tries: Mapping[str, 
             hop_limit=asked.hop_limit,
             redundancy=redundancy,
             min_link_chance=asked.link_chance,
-            min_route_chance=asked.route_chance,
             budget=asked.budget if asked.budget is not None else float("inf"),
         )
 
     for station in links.stations:
+        if station.site.role is Role.SENSOR:
+            graph.nodes[station.key]["min_route_chance"] = asked.route_floor(station.site.purpose.value)
         if command_need(station.site) is not None and station.radio.tx_only:
             graph.remove_edges_from(list(graph.out_edges(station.key)))  # a one-way radio never serves a command
     for key, capacity in budget.capacity.items():
