@@ -65,6 +65,8 @@ class Findings:
     more_radios: tuple[RadioMode, ...] = ()
     """Classes beside `radio`."""
     cables: Mapping[str, CableClass] = field(default_factory=dict)
+    better_radio: str = ""
+    """Another class that would serve more, in words."""
     power_for: PowerFor | None = None
     """Power that law and radio allow at a site with another antenna or cable."""
 
@@ -127,6 +129,7 @@ def assemble_plan(findings: Findings) -> Plan:
         version=__version__,
         more_radios=tuple(_radio(mode) for mode in findings.more_radios),
         channels=running.channels,
+        better_radio=findings.better_radio,
         commands=command_records(placement, table.stations, running, margins, findings.catalogue, settings),
     )
 

@@ -186,6 +186,7 @@ def _options(plan: Plan) -> str:
     lines = [f"  {option.sentence}{'  (chosen)' if option.chosen else ''}" for option in plan.gateway_options]
     lines += [f"  {price['sentence']}" for price in plan.redundancy_prices]
     lines += [f"  {sentence}" for sentence in plan.what_more_buys]
+    lines += [f"  {plan.better_radio}"] if plan.better_radio else []
     return "Beside it:\n" + "\n".join(lines) if lines else ""
 
 

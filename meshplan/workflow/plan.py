@@ -33,6 +33,7 @@ from meshplan.reporting.files import all_or_nothing
 from meshplan.reporting.map import MapLandscape, MeasuredPoint, map_landscape, write_map
 from meshplan.reporting.plan_files import write_csv_tables, write_links_csv, write_plan_geojson, write_plan_json
 from meshplan.reporting.report import write_report
+from meshplan.workflow.better_radio import better_radio
 from meshplan.workflow.prepare import Prepared, power_at, prepare_property, refuse_unlawful
 from meshplan.workflow.progress import OnProgress, silent
 
@@ -122,6 +123,7 @@ def plan_with_links(
             more_radios=tuple(part.radio for part in prepared.parts[1:]),
             cables=prepared.base.cables,
             power_for=power_at(prepared.base),
+            better_radio=better_radio(prepared, links, result, placement_problem),
         )
     )
     return Planned(plan, prepared, links, problem, result)
