@@ -2,7 +2,9 @@
 
 `python tests/benchmarks/city_links.py` prints the residuals. As seen: free space promises 27 dB too much; the engine over level
 ground with one street at the lower end (ITU-R P.2108) is 2.8 dB pessimistic with 9.4 dB RMSE within 20 km. Beyond that only two
-gateways on mountains are heard, which level ground makes 40 dB too weak: heights unknown, so nothing can be said there.
+gateways on mountains are heard, which level ground makes 40 dB too weak: heights unknown, so nothing can be said there. The tool
+with "urban" said of unmapped land promises 10.0 dB too much within 20 km, 12.4 dB RMSE (its bare ground 21.6 and 23.4); its intervals
+of 80 and 90 % hold 53 and 71 % of the links, for the ground is taken as level and the masts at 45 m.
 """
 
 from __future__ import annotations
@@ -11,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from benchmarks.city_links import CITY_UP_TO_M, Medians, predictions_dbm, read_medians, residual_text
+from benchmarks.city_links import CITY_UP_TO_M, URBAN, Medians, predictions_dbm, read_medians, residual_text
 
 
 @pytest.fixture(scope="module")
@@ -43,6 +45,13 @@ def test_each_thing_that_is_known_brings_the_engine_nearer(medians: Medians) -> 
     assert rmse[0] > rmse[1] > rmse[2]
     assert rmse[2] < 15.0
     assert abs(float(residuals[2].mean())) < 13.0
+
+
+def test_saying_urban_halves_what_bare_ground_promises_too_much(medians: Medians) -> None:
+    city = medians.distance_m <= CITY_UP_TO_M
+    promised = predictions_dbm(medians.distance_m)
+    bare, urban = ((promised[name] - medians.power_dbm)[city].mean() for name in ("engine over level ground", URBAN))
+    assert 0.0 < urban < 0.6 * bare
 
 
 def test_the_printed_residual_names_its_assumptions(medians: Medians) -> None:
