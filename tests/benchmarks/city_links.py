@@ -2,8 +2,8 @@
 
 Run `python tests/benchmarks/city_links.py`. The table names neither terrain nor houses nor gateway heights, so only four things
 can be compared: free space; the engine over level ground with the heights of the authors' example (1.2 m and 45 m); that with the
-published median loss of a street at the lower end; and what the tool gives where "urban" is said of unmapped land. None is fitted. Residual = predicted less measured power; above zero means
-that more power was promised than came.
+published median loss of a street at the lower end; and what the tool gives where "urban" is said of unmapped land. None is
+fitted. Residual = predicted less measured power; above zero means that more power was promised than came.
 """
 
 from __future__ import annotations

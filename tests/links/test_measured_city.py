@@ -3,8 +3,8 @@
 `python tests/benchmarks/city_links.py` prints the residuals. As seen: free space promises 27 dB too much; the engine over level
 ground with one street at the lower end (ITU-R P.2108) is 2.8 dB pessimistic with 9.4 dB RMSE within 20 km. Beyond that only two
 gateways on mountains are heard, which level ground makes 40 dB too weak: heights unknown, so nothing can be said there. The tool
-with "urban" said of unmapped land promises 10.0 dB too much within 20 km, 12.4 dB RMSE (its bare ground 21.6 and 23.4); its intervals
-of 80 and 90 % hold 53 and 71 % of the links, for the ground is taken as level and the masts at 45 m.
+with "urban" said of unmapped land promises 10.0 dB too much within 20 km, 12.4 dB RMSE (its bare ground 21.6 and 23.4). Its
+intervals of 80 and 90 % hold 53 and 71 % of the links, for the ground is taken as level and the masts at 45 m.
 """
 
 from __future__ import annotations
