@@ -20,6 +20,7 @@ import numpy as np
 from meshplan.kernels.compiled_loss import CLEAR_NU, LANES, NU, bullington_total_db, knife_edge_db
 from meshplan.kernels.compiled_math import f32, inlined, kernel
 from meshplan.kernels.compiled_ray import CAP, push, tangent
+from meshplan.kernels.cover import DEPTHS_AN_OCTAVE, SPREAD_DEPTHS
 
 CROWN, ROOF, BOTH, NOTHING = range(4)
 WAYS = (
@@ -187,6 +188,20 @@ def foliage_loss_db(cover, group, depth_m, bearing):
 
 
 @inlined
+def _foliage_variance_db2(cover, group, depth_m, loss_db):
+    """Return the square of the spread of a loss by some metres of one group of plants; see `FoliageSpread`."""
+    scale = cover.scale[group]
+    if scale <= 0.0:
+        return 0.0
+    at = min(math.log2(1.0 + depth_m) * DEPTHS_AN_OCTAVE, SPREAD_DEPTHS - 1.001)
+    low = int(at)
+    table = cover.spread_by_depth_db[group, low]
+    table += (cover.spread_by_depth_db[group, low + 1] - table) * (at - low)
+    spread = cover.spread_terms[group, 0] * min(depth_m, 1.0) + cover.spread_terms[group, 1] * loss_db / scale + table
+    return (scale * min(spread, cover.spread_terms[group, 2])) ** 2
+
+
+@inlined
 def _enough_metres(cover, group, loss_db, rate_db_per_m):
     """Return metres of one group of plants that lose `loss_db` for sure; infinite if none do.
 
@@ -288,11 +303,12 @@ def _at_one_end(group, end, j, agl, held, zone, beside, crown):
 @kernel
 def near_leaves(
     h, bulge, tx_agl, rx_agl, step_m, bearing, cover, near, held, zone, roots, own, count,
-    beside, crown, starts, sample, part, near_db,
+    beside, crown, starts, sample, part, near_db, variance,
 ):  # fmt: skip
-    """Write for every target the loss of leaves near the antennas, on the straight line; `near` in steps."""
+    """Write for every target the loss of leaves near the antennas, on the straight line, and its variance; `near` in steps."""
     for q in range(count):
         near_db[q] = 0.0
+        variance[q] = 0.0
     for group in range(len(cover.most_db)):
         begin = starts[group]
         end = begin
@@ -325,7 +341,9 @@ def near_leaves(
                     )
                     p -= 1
             if steps > 0.0:
-                near_db[q] += foliage_loss_db(cover, group, steps * step_m, bearing)
+                loss = foliage_loss_db(cover, group, steps * step_m, bearing)
+                near_db[q] += loss
+                variance[q] += _foliage_variance_db2(cover, group, steps * step_m, loss)
 
 
 @kernel
@@ -341,11 +359,15 @@ def _sum_filled(tops, sights, shares, places, width, j, slope, scale):
 @kernel
 def all_leaves(
     h, bulge, tx_agl, rx_agl, step_m, bearing, cover, held, zone, roots, own, count,
-    beside, crown, starts, sample, part, blocks, most_db, all_db,
+    beside, crown, starts, sample, part, blocks, most_db, all_db, variance,
 ):  # fmt: skip
-    """Write for every target the loss of all leaves on the straight line, or one not below `most_db` where it is not below that."""
+    """Write for every target the loss of all leaves on the straight line, or one not below `most_db` where it is not below that.
+
+    `variance` takes that of losses below `most_db`.
+    """
     for q in range(count):
         all_db[q] = 0.0
+        variance[q] = 0.0
     for group in range(len(cover.most_db)):
         begin = starts[group]
         end = begin
@@ -380,7 +402,9 @@ def all_leaves(
             if steps >= enough:
                 all_db[q] += room
             elif steps > 0.0:
-                all_db[q] += foliage_loss_db(cover, group, steps * step_m, bearing)
+                loss = foliage_loss_db(cover, group, steps * step_m, bearing)
+                all_db[q] += loss
+                variance[q] += _foliage_variance_db2(cover, group, steps * step_m, loss)
 
 
 @kernel

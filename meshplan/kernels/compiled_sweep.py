@@ -22,10 +22,13 @@ from meshplan.kernels.compiled_cover import (
     scan_surface,
     walls_on_the_way,
 )
-from meshplan.kernels.compiled_loss import BLOCK, LANES, NU, OUT, diffraction, free_space_block
+from meshplan.kernels.compiled_loss import BLOCK, GROUND, LANES, NU, OUT, SMOOTH, diffraction, free_space_block
 from meshplan.kernels.compiled_math import FAST, f32, kernel
 from meshplan.kernels.compiled_ray import GROUP, LEAF, LEVELS, bound_records, clear_paths, lay_ray, sample_ray, scan_ray
 from meshplan.propagation.filled_zone import INNER_ZONE
+
+OVER_CROWNS_SPREAD_DB = 3.0
+"""Spread of a way over crowns, as in `meshplan.links.path_loss`."""
 
 SURFACE_ROWS = 14
 """Scratch rows of `scan_surface`: two hulls, two lists of records, two lists of slopes."""
@@ -72,11 +75,13 @@ def _most_through_db(seen, has_crown, has_roof, ways, through, most):
 
 
 @kernel
-def _cheapest_ways(seen, has_crown, has_roof, ways, through, extra):
-    """Write what cover and buildings add to the edges of bare ground on the way that loses least.
+def _cheapest_ways(seen, has_crown, has_roof, ways, through, variance, extra, spread):
+    """Write what cover and buildings add to the edges of bare ground on the way that loses least, and the spread of plants on it.
 
-    `ways` holds the edge losses (rows as in `WAYS`), `through` the losses of leaves, of leaves near the antennas, and of walls.
+    `ways` holds the edge losses (rows as in `WAYS`), `through` the losses of leaves, of leaves near the antennas, and of walls,
+    `variance` those of all leaves and of those near the antennas.
     """
+    over2 = OVER_CROWNS_SPREAD_DB**2
     for q in range(seen):
         bare = ways[0, q]
         leaves = through[0, q]
@@ -85,28 +90,39 @@ def _cheapest_ways(seen, has_crown, has_roof, ways, through, extra):
         best = bare + leaves
         if has_roof:
             best = min(max(ways[1, q], bare), bare + walls) + leaves
+        plants2 = variance[0, q] if leaves > 0.0 else 0.0
         if leaves > 0.0 and has_crown:
-            best = min(best, ways[2, q], ways[3, q] + near)
+            over = ways[2, q]
+            mixed = ways[3, q] + near
             if has_roof:
-                best = min(best, walls + min(ways[4, q], ways[5, q] + near))
+                over = min(over, walls + ways[4, q])
+                mixed = min(mixed, walls + ways[5, q] + near)
+            if over < best and over <= mixed:
+                plants2 = over2
+            elif mixed < best:
+                plants2 = variance[1, q] + over2
+            best = min(best, over, mixed)
         extra[q] = best - bare
+        spread[q] = math.sqrt(plants2)
 
 
 @njit(fastmath=FAST, error_model="numpy", nogil=True, cache=True)
 def sweep_rays(
     ground, row, column, cell_m, tx_agl, rx_agl, quadrant, first, last, t, cover, handicap_db, number,
-    loss, terrain, covered, server,
+    loss, terrain, covered, smooth, plants_spread, server,
 ):  # fmt: skip
     """Write the loss at every cell owned by rays `first` … `last` − 1 of one quadrant (0 east, 1 west, 2 south, 3 north).
 
-    `terrain` and `covered` take the parts of the loss where they have the shape of the ground; if `server` has it, only losses
-    below those already there are written, with the number of the transmitter.
+    `terrain`, `covered`, `smooth` and `plants_spread` take the parts of the loss and what they hang on where they have the shape of
+    the ground; if `server` has it, only losses below those already there are written, with the number of the transmitter.
     """
     rows, columns = ground.shape
     flat = ground.reshape(-1)
     out = loss.reshape(-1)
     out_terrain = terrain.reshape(-1)
     out_covered = covered.reshape(-1)
+    out_smooth = smooth.reshape(-1)
+    out_plants = plants_spread.reshape(-1)
     out_server = server.reshape(-1)
     wants_parts = terrain.size == ground.size
     compares = server.size == ground.size
@@ -161,6 +177,8 @@ def sweep_rays(
     heights = np.zeros((4, extra_size))
     ways = np.empty((len(WAYS), extra_size))
     through = np.empty((3, extra_size))
+    variance = np.empty((2, extra_size))
+    spread = np.zeros(extra_size)
     room_for = 2 * extra_size + groups * BLOCK_SIZE
     starts = np.zeros(2 * groups + 2, dtype=np.int64)
     sample = np.empty(room_for, dtype=np.int64)
@@ -237,14 +255,14 @@ def sweep_rays(
                 )  # fmt: skip
                 near_leaves(
                     h, bulge, tx_agl, rx_agl, step, bearing, cover, near, held, zone, roots, own, seen,
-                    beside, crown, starts, sample, part, through[1],
+                    beside, crown, starts, sample, part, through[1], variance[1],
                 )  # fmt: skip
                 _most_through_db(seen, crowns > 0, roofs > 0, ways, through, most)
                 all_leaves(
                     h, bulge, tx_agl, rx_agl, step, bearing, cover, held, zone, roots, own, seen,
-                    beside, crown, starts, sample, part, plants, most, through[0],
+                    beside, crown, starts, sample, part, plants, most, through[0], variance[0],
                 )  # fmt: skip
-                _cheapest_ways(seen, crowns > 0, roofs > 0, ways, through, extra)
+                _cheapest_ways(seen, crowns > 0, roofs > 0, ways, through, variance, extra, spread)
         for block_index in range((seen + LANES - 1) // LANES):
             block = work[block_index]
             lanes = min(LANES, seen - block_index * LANES)
@@ -265,6 +283,8 @@ def sweep_rays(
                 if wants_parts:
                     out_terrain[cell] = block[lane + NU]
                     out_covered[cell] = added
+                    out_smooth[cell] = max(block[lane + GROUND], block[lane + SMOOTH])
+                    out_plants[cell] = f32(spread[begin + lane]) if stands else f32(0.0)
                 if not compares:
                     out[cell] = value
                 elif not out[cell] <= value + f32(handicap_db):

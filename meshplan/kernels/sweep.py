@@ -47,6 +47,10 @@ class SweepLoss:
     """Diffraction over bare ground."""
     cover_db: Float32
     """What plants and buildings add on the way that loses least."""
+    smooth_db: Float32
+    """Loss over smooth ground alone, or of its bulge taken as an edge; 0 where smooth ground costs nothing."""
+    plants_spread_db: Float32
+    """Standard deviation of the plants on that way."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,7 +123,7 @@ def sweep_parts(
     progress: Progress | None = None,
     notify: Notify | None = None,
 ) -> SweepLoss:
-    """Return what `sweep_loss_db` does, with its parts; takes three rasters instead of one."""
+    """Return what `sweep_loss_db` does, with its parts; takes five rasters instead of one."""
     room = np.empty(np.shape(ground_amsl_m), dtype=np.float32)
     return _sweep(ground_amsl_m, cell_m, transmitter, receiver_agl_m, path, cover, room, cores, progress, notify)
 
@@ -147,7 +151,9 @@ def best_server(
     run = load_compiled("compiled_sweep", "sweep_rays", notify)
     done = 0
     jobs = [
-        _pieces(ground, cell_m, transmitter, receiver_agl_m, path, cover, number, loss, _NO_ROOM, _NO_ROOM, server)
+        _pieces(
+            ground, cell_m, transmitter, receiver_agl_m, path, cover, number, loss, _NO_ROOM, _NO_ROOM, _NO_ROOM, _NO_ROOM, server
+        )
         for number, transmitter in enumerate(transmitters)
     ]
     total = sum(len(pieces) for pieces in jobs)
@@ -183,14 +189,16 @@ def _sweep(
     notify: Notify | None,
 ) -> SweepLoss:
     ground = check_ground(ground_amsl_m)
-    loss, terrain, covered = (np.full(shape, np.nan, dtype=np.float32) for shape in (ground.shape, room.shape, room.shape))
-    pieces = _pieces(ground, cell_m, transmitter, receiver_agl_m, path, cover, 0, loss, terrain, covered, _NO_SERVER)
+    loss = np.full(ground.shape, np.nan, dtype=np.float32)
+    parts = [np.full(room.shape, np.nan, dtype=np.float32) for _ in range(4)]
+    pieces = _pieces(ground, cell_m, transmitter, receiver_agl_m, path, cover, 0, loss, *parts, _NO_SERVER)
     loss[transmitter.row, transmitter.column] = _loss_on_the_spot_db(transmitter, receiver_agl_m, path)
     if room.shape == ground.shape:
-        terrain[transmitter.row, transmitter.column] = covered[transmitter.row, transmitter.column] = 0.0
+        for part in parts:
+            part[transmitter.row, transmitter.column] = 0.0
     run = load_compiled("compiled_sweep", "sweep_rays", notify)
     run_pieces(run, pieces, cores=cores, progress=progress)
-    return SweepLoss(loss, terrain, covered)
+    return SweepLoss(loss, *parts)
 
 
 def _loss_on_the_spot_db(transmitter: Transmitter, receiver_agl_m: float, path: RadioPath) -> float:

@@ -10,7 +10,7 @@ import numpy as np
 
 from meshplan.grid import Float32
 from meshplan.kernels import SweepLoss
-from meshplan.links.raised_ends import RaisedLosses, end_tops, raised_losses
+from meshplan.links.raised_ends import MIDDLE, RaisedLosses, end_tops, raised_losses
 from meshplan.links.stations import Station
 from meshplan.links.surroundings import Surroundings, assumed_surroundings
 from meshplan.propagation.clutter import LAND_CLASSES
@@ -34,6 +34,10 @@ class RaisedField:
     model_spread_db: Array
     """Least spread of the method by the unmapped land at the two ends, 0 where both are mapped."""
     model_share: Array
+    middle_heights_m: tuple[float, float]
+    """Heights of station and receiver over the middle tops of each, on land that is wholly unmapped."""
+    receiver_counts: bool
+    """Whether the receiver is raised at all: then how far it is follows the share that is unmapped."""
 
 
 def raised_field(
@@ -112,6 +116,9 @@ def raised_field(
             continue
         extra_here, spread_here = laid(with_receiver(assumed_surroundings(mapped.unmapped, level)))
         extra, spread = extra + weight * extra_here, spread + weight * spread_here
+    one = np.zeros(1, dtype=np.intp)
+    whole = assumed_surroundings(mapped.unmapped, float(share.max(initial=0.0)))
+    tops = [end_tops([station.antenna_agl_m], [station.surroundings], one), end_tops([receiver_agl_m], [whole], one)]
     around = station.surroundings
     own = (0.0, 0.0) if around is None else (around.model_spread_db, around.share)
     there = LAND_CLASSES[mapped.unmapped].model_spread_db
@@ -120,6 +127,8 @@ def raised_field(
         spread_db=spread,
         model_spread_db=np.stack([np.full(grid.shape, own[0]), np.full(grid.shape, there)]),
         model_share=np.stack([np.full(grid.shape, own[1]), share]),
+        middle_heights_m=(float(tops[0].raised_m(MIDDLE)[0]), float(tops[1].raised_m(MIDDLE)[0])),
+        receiver_counts=bool(tops[1].counts.any()),
     )
 
 
