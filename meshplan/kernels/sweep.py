@@ -36,6 +36,11 @@ class Transmitter:
     antenna_agl_m: float
     inside: int = 0
     handicap_db: float = 0.0
+    row_off: float = 0.0
+    column_off: float = 0.0
+    """How far beside the middle of its cell it stands, in cells: half a cell at most."""
+    ground_amsl_m: float | None = None
+    """Ground under it; that of the cell by default."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -258,14 +263,17 @@ def _pieces(
     rows, columns = ground.shape
     row, column = transmitter.row, transmitter.column
     standing = cover_terms(cover, (rows, columns), transmitter.inside)
+    under = float(ground[row, column]) if transmitter.ground_amsl_m is None else float(transmitter.ground_amsl_m)
+    where = row, column, float(transmitter.row_off), float(transmitter.column_off), under
     antennas = float(cell_m), float(transmitter.antenna_agl_m), float(receiver_agl_m)
     pieces: list[tuple[Any, ...]] = []
     for quadrant, edge in enumerate((columns - 1 - column, column, rows - 1 - row, row)):
         if edge == 0:
             continue
         step = max(1, PIECE_SAMPLES // edge)
-        for first in range(-edge, edge + 1, step):
-            rays = quadrant, first, min(first + step, edge + 1)
+        # From beside the middle the outermost cells of a quadrant lie a little farther aside.
+        for first in range(-edge - 1, edge + 2, step):
+            rays = quadrant, first, min(first + step, edge + 2)
             terms = path.terms, standing, float(transmitter.handicap_db), number
-            pieces.append((ground, row, column, *antennas, *rays, *terms, *arrays))
+            pieces.append((ground, *where, *antennas, *rays, *terms, *arrays))
     return pieces

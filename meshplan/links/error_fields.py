@@ -200,7 +200,7 @@ def height_errors_on_lattice(fields: ErrorFields, landscape: Landscape, x_m: Arr
         for relief in landscape.reliefs
     ]
     _, raster = ground_of_nodes(landscape.reliefs, places)
-    parts = []
+    parts: list[tuple[Waves, Float32]] = []
     for number, (relief, causes) in enumerate(zip(landscape.reliefs, fields.waves, strict=True)):
         here = raster == number
         if relief is not None and here.any():

@@ -94,24 +94,29 @@ def swept_from(
     cores: int | None = None,
     notify: Callable[[str], None] | None = None,
 ) -> SweepLoss:
-    """Return the sweep of a station: from the middle of its cell, on the ground under the station itself.
+    """Return the sweep of a station from where it stands.
 
     Receivers inside a building have no walls of that building on their way: they are computed one by one.
     """
     grid, path = landscape.grid, radio_path(settings)
     column, row = grid.column_row(station.site.x_m, station.site.y_m)
     at = round(float(row)), round(float(column))
-    ground = landscape.ground_amsl_m.copy()
-    ground[at] = ground_at(landscape, station.site.x_m, station.site.y_m)
-    here = Transmitter(*at, antenna_agl_m, station.inside)
-    found = sweep_parts(ground, grid.cell_m, here, receiver_agl_m, path, cover=cover, cores=cores, notify=notify)
+    here = Transmitter(
+        *at,
+        antenna_agl_m,
+        station.inside,
+        row_off=float(row) - at[0],
+        column_off=float(column) - at[1],
+        ground_amsl_m=float(ground_at(landscape, station.site.x_m, station.site.y_m)),
+    )
+    found = sweep_parts(landscape.ground_amsl_m, grid.cell_m, here, receiver_agl_m, path, cover=cover, cores=cores, notify=notify)
     inside = _inside(landscape, receiver_agl_m)
     if cover is None or not inside.any():
         return found
     rows, columns = np.nonzero(inside & np.isfinite(found.loss_db))
     from_station_m = grid.cell_m * np.hypot(columns - float(column), rows - float(row))
     counts = np.array([sample_count(length, landscape.sampled_as_m) for length in from_station_m.tolist()], dtype=np.intp)
-    for count in np.unique(counts):
+    for count in np.unique(counts).tolist():
         some = counts == count
         to_row, to_column = rows[some], columns[some]
         ends = np.stack([np.full(len(to_row), float(column)), np.full(len(to_row), float(row)), to_column, to_row], axis=1)

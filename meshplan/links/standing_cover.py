@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 
 from meshplan.kernels import FoliageGroup, RadioPath, StandingCover
@@ -75,6 +78,20 @@ def standing_cover(landscape: Landscape, season: Season, settings: PathSettings)
         crown_share=tuple(np.where(plant, share, 0.0)),
         roof_share=tuple(np.where(solid, share, 0.0)),
     )
+
+
+def fullest_cover(covers: Sequence[StandingCover | None]) -> StandingCover | None:
+    """Return the cover of several seasons of a landscape with each plant as tall and as lossy as it is in any of them."""
+    some = [cover for cover in covers if cover is not None]
+    if not some:
+        return None
+    groups = tuple(max(of_all, key=lambda group: group.scale) for of_all in zip(*(cover.groups for cover in some), strict=True))
+    crowns = np.max([cover.crown_m for cover in some], axis=0)
+    shares = np.max([cover.crown_share or cover.crown_m for cover in some], axis=0)
+    first = some[0]
+    if groups == first.groups and (crowns == first.crown_m).all() and (shares == first.crown_share).all():
+        return first
+    return replace(first, groups=groups, crown_m=tuple(crowns), crown_share=tuple(shares))
 
 
 def _group(name: str, row_azimuth_deg: float | None, season: Season, frequency_mhz: float) -> FoliageGroup:

@@ -18,12 +18,11 @@ from meshplan.links.land_figures import figures_on_land, receivers_on, swept_fro
 from meshplan.links.raised_field import RaisedField, raised_field
 from meshplan.links.seasons import season_word
 from meshplan.links.shaken_field import ShakenField, shaken_field
-from meshplan.links.standing_cover import standing_cover
+from meshplan.links.standing_cover import fullest_cover, standing_cover
 from meshplan.links.stations import Station
 from meshplan.links.uncertainty import ErrorFields, draw_error_fields
 from meshplan.links.verdict import verdict_limits
 from meshplan.propagation.noise import usual_noise_rise_db
-from meshplan.propagation.seasons import Season
 from meshplan.records import Plan, Role, Site
 from meshplan.reporting.coverage_files import write_coverage_raster
 from meshplan.reporting.files import all_or_nothing
@@ -32,8 +31,9 @@ from meshplan.workflow.prepare import Prepared, prepare_property
 from meshplan.workflow.profile import station_for
 from meshplan.workflow.progress import OnProgress, silent
 
-BYTES_PER_CELL: Final = 40
-"""Rasters held at once: ground, cover, loss with its parts, best loss, margin, chance, classes."""
+BYTES_PER_CELL: Final = 88
+"""Rasters held at once: ground, cover, loss with its parts in two seasons, behind hills, shaken grounds, best loss, margin, chance,
+classes."""
 
 RAISED_BYTES_PER_CELL: Final = 200
 """More where something stands around ends that is in no layer: five losses from raised ends, their means and spreads."""
@@ -110,7 +110,7 @@ def compute_coverage(
         raise InputError(
             f"season '{season}' is not in the plan.{nearest_name(season, known)}", fix=f"Name one of: {', '.join(known)}."
         )
-    state = state or max(prepared.seasons, key=leafiest)
+    state = state or max(prepared.seasons, key=lambda s: (s.leaf_share, s.wet))
     stations = _transmitting(prepared, plan, transmitters)
     landscape, path = prepared.landscape, prepared.path
     receivers = receivers_on(
@@ -120,8 +120,8 @@ def compute_coverage(
         _future_sensor(prepared, receiver_agl_m),
     )
     cover = standing_cover(landscape, state, path)
-    fullest = max(prepared.seasons, key=leafiest)
-    in_leaf = cover if fullest is state else standing_cover(landscape, fullest, path)
+    others = [standing_cover(landscape, season, path) for season in prepared.seasons if season is not state]
+    in_leaf = fullest_cover([cover, *others])
     errors = draw_error_fields(landscape)
     singles = []
     for number, station in enumerate(stations):
@@ -146,7 +146,7 @@ def compute_coverage(
         behind_db = behind(station.antenna_agl_m, receiver_agl_m, swept)
         most = swept if in_leaf is cover else bare(station.antenna_agl_m, receiver_agl_m, in_leaf)
         raised = raised_field(landscape, station, receiver_agl_m, state.leaf_share, with_behind_hill(swept, behind_db), sweep)
-        shaken = _shaken(prepared, station, receiver_agl_m, errors, raised, cores)
+        shaken = _shaken(prepared, station, receiver_agl_m, errors, swept.cover_db, raised, cores)
         figures = figures_on_land(
             landscape, station, receivers, swept, behind_db, most.cover_db, raised, shaken, path, state.antenna_loss_db
         )
@@ -166,16 +166,12 @@ def compute_coverage(
     return _best_of(singles), tuple(singles)
 
 
-def leafiest(season: Season) -> tuple[float, bool]:
-    """Order seasons by how much their leaves lose."""
-    return season.leaf_share, season.wet
-
-
 def _shaken(
     prepared: Prepared,
     station: Station,
     receiver_agl_m: float,
     errors: ErrorFields,
+    cover_db: Float32,
     raised: RaisedField | None,
     cores: int | None,
 ) -> ShakenField:
@@ -183,7 +179,8 @@ def _shaken(
     x_m, y_m = station.site.x_m, station.site.y_m
 
     def shake(antenna_agl_m: float, receiver_m: float) -> ShakenField:
-        return shaken_field(prepared.landscape, x_m, y_m, antenna_agl_m, receiver_m, prepared.path, errors, cores=cores)
+        ends = x_m, y_m, antenna_agl_m, receiver_m
+        return shaken_field(prepared.landscape, *ends, prepared.path, errors, cover_db, inside=station.inside, cores=cores)
 
     low = shake(station.antenna_agl_m, receiver_agl_m)
     if raised is None or not (raised.extra_db > 0.0).any():
@@ -193,7 +190,7 @@ def _shaken(
     weight = np.where(raised.extra_db > 0.0, np.where(raised.receiver_counts, raised.model_share[1], 1.0), 0.0)
 
     def laid(below: Float32, above: Float32) -> Float32:
-        return (below + weight * (above - below)).astype(np.float32)
+        return np.asarray(below + weight * (above - below), dtype=np.float32)
 
     return ShakenField(
         spread_db=laid(low.spread_db, high.spread_db),
