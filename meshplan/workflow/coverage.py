@@ -15,12 +15,12 @@ from meshplan.grid import Float32
 from meshplan.kernels import StandingCover, SweepLoss
 from meshplan.links.behind_hill_field import behind_hill_field_db
 from meshplan.links.land_figures import figures_on_land, receivers_on, swept_from, with_behind_hill
-from meshplan.links.raised_field import RaisedField, raised_field
+from meshplan.links.raised_field import raised_field
 from meshplan.links.seasons import season_word
 from meshplan.links.shaken_field import ShakenField, shaken_field
 from meshplan.links.standing_cover import fullest_cover, standing_cover
 from meshplan.links.stations import Station
-from meshplan.links.uncertainty import ErrorFields, draw_error_fields
+from meshplan.links.uncertainty import draw_error_fields
 from meshplan.links.verdict import verdict_limits
 from meshplan.propagation.noise import usual_noise_rise_db
 from meshplan.records import Plan, Role, Site
@@ -145,8 +145,14 @@ def compute_coverage(
         swept = bare(station.antenna_agl_m, receiver_agl_m)
         behind_db = behind(station.antenna_agl_m, receiver_agl_m, swept)
         most = swept if in_leaf is cover else bare(station.antenna_agl_m, receiver_agl_m, in_leaf)
-        raised = raised_field(landscape, station, receiver_agl_m, state.leaf_share, with_behind_hill(swept, behind_db), sweep)
-        shaken = _shaken(prepared, station, receiver_agl_m, errors, swept.cover_db, raised, cores)
+
+        def shake(antenna_agl_m: float, receiver_m: float, station: Station = station, swept: SweepLoss = swept) -> ShakenField:
+            ends = station.site.x_m, station.site.y_m, antenna_agl_m, receiver_m
+            return shaken_field(landscape, *ends, path, errors, swept.cover_db, inside=station.inside, cores=cores)
+
+        from_behind = with_behind_hill(swept, behind_db)
+        raised = raised_field(landscape, station, receiver_agl_m, state.leaf_share, from_behind, sweep, shake)
+        shaken = shake(station.antenna_agl_m, receiver_agl_m) if raised is None else raised.shaken
         figures = figures_on_land(
             landscape, station, receivers, swept, behind_db, most.cover_db, raised, shaken, path, state.antenna_loss_db
         )
@@ -164,39 +170,6 @@ def compute_coverage(
         )
     tell("Sweeping the land", len(stations), len(stations))
     return _best_of(singles), tuple(singles)
-
-
-def _shaken(
-    prepared: Prepared,
-    station: Station,
-    receiver_agl_m: float,
-    errors: ErrorFields,
-    cover_db: Float32,
-    raised: RaisedField | None,
-    cores: int | None,
-) -> ShakenField:
-    """Return what shaken grounds make of the loss, from the tops where surroundings raise the path."""
-    x_m, y_m = station.site.x_m, station.site.y_m
-
-    def shake(antenna_agl_m: float, receiver_m: float) -> ShakenField:
-        ends = x_m, y_m, antenna_agl_m, receiver_m
-        return shaken_field(prepared.landscape, *ends, prepared.path, errors, cover_db, inside=station.inside, cores=cores)
-
-    low = shake(station.antenna_agl_m, receiver_agl_m)
-    if raised is None or not (raised.extra_db > 0.0).any():
-        return low
-    heights = raised.middle_heights_m
-    high = shake(*heights) if heights != (station.antenna_agl_m, receiver_agl_m) else low
-    weight = np.where(raised.extra_db > 0.0, np.where(raised.receiver_counts, raised.model_share[1], 1.0), 0.0)
-
-    def laid(below: Float32, above: Float32) -> Float32:
-        return np.asarray(below + weight * (above - below), dtype=np.float32)
-
-    return ShakenField(
-        spread_db=laid(low.spread_db, high.spread_db),
-        hidden_relief_db=laid(low.hidden_relief_db, high.hidden_relief_db),
-        finer_db=low.finer_db,
-    )
 
 
 def write_coverage(prepared: Prepared, plan: Plan, best: Coverage, singles: Sequence[Coverage], folder: Path) -> tuple[Path, ...]:
