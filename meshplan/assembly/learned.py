@@ -8,7 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from meshplan.calibration.correct import correct_links
-from meshplan.links.engine import OBSTRUCTED_FROM_DB, LinkTable
+from meshplan.links.engine import LinkTable
+from meshplan.links.margins import OBSTRUCTED_FROM_DB
 from meshplan.links.stations import Station
 from meshplan.links.uncertainty import chance_of
 from meshplan.measurement_records import SNR_CAP_DB, Calibration, LinkCorrection, PredictedLink

@@ -20,6 +20,7 @@ import numpy as np
 from meshplan.kernels.compiled_loss import CLEAR_NU, LANES, NU, bullington_total_db, knife_edge_db
 from meshplan.kernels.compiled_math import f32, inlined, kernel
 from meshplan.kernels.compiled_ray import CAP, push, tangent
+from meshplan.kernels.cover import DEPTHS_AN_OCTAVE, SPREAD_DEPTHS
 
 CROWN, ROOF, BOTH, NOTHING = range(4)
 WAYS = (
@@ -64,7 +65,7 @@ def sample_cover(n, place, side, share, cover, index, crown, roof):
 
 
 @kernel
-def scan_surface(n, h, low, high, near, bulge, rx_agl, own, count, fresnel, inverses, roots, work, f, waits):
+def scan_surface(n, off, h, low, high, near, bulge, rx_agl, own, count, fresnel, inverses, roots, work, f, waits):
     """Write the Bullington nu over the joint surface of `low` and of what `high` adds farther than `near` steps from both ends.
 
     `low` and `high` are heights above the ground `h`. The sample on the border of what is near has part of it: at the transmitter
@@ -86,10 +87,10 @@ def scan_surface(n, h, low, high, near, bulge, rx_agl, own, count, fresnel, inve
     late = border
     q = 0
     for j in range(1, n + 1):
-        x = float(j)
+        x = j - off
         i = j - 1 - border
         if i >= late and high[i] > low[i]:
-            at = float(i)
+            at = i - off
             y = h[i] + low[i] + (part if i == border else 1.0) * (high[i] - low[i]) - bulge * at * at
             if steep1 == -math.inf:
                 f[3, 0] = at
@@ -113,11 +114,11 @@ def scan_surface(n, h, low, high, near, bulge, rx_agl, own, count, fresnel, inve
             i = j - border
             beside = -math.inf
             if i >= late and high[i] > low[i]:
-                beside = h[i] + low[i] + part * (high[i] - low[i]) - bulge * float(i) * float(i)
+                beside = h[i] + low[i] + part * (high[i] - low[i]) - bulge * (i - off) * (i - off)
                 steepest = max(steepest, beside * inverses[i])
             if steepest < sight:
                 if beside > -math.inf:
-                    nu = (beside * inverses[i] - sight) * to_nu * math.sqrt(x * float(i) / (x - float(i)))
+                    nu = (beside * inverses[i] - sight) * to_nu * math.sqrt(x * (i - off) / (j - i))
                 if records0 > 0 and sight < f[8, records0 - 1]:
                     waits[0, waiting0] = q
                     waits[1, waiting0] = records0
@@ -135,7 +136,7 @@ def scan_surface(n, h, low, high, near, bulge, rx_agl, own, count, fresnel, inve
                     r = tangent(x, receiver, top1, f[3], f[4], f[5])
                     back = max(back, (f[4, r] - receiver) / (x - f[3, r]))
                 if beside > -math.inf:
-                    back = max(back, (beside - receiver) / (x - float(i)))
+                    back = max(back, (beside - receiver) / (j - i))
                 at = x * (sight + back) / (steepest + back)
                 nu = (steepest - sight) * to_nu * math.sqrt(x * at / (x - at))
             work[q // LANES, q % LANES + NU] = nu if nu > -0.78 else float(CLEAR_NU)
@@ -159,11 +160,11 @@ def scan_surface(n, h, low, high, near, bulge, rx_agl, own, count, fresnel, inve
 
 
 @kernel
-def edge_losses(work, count, own, step_m, out):
+def edge_losses(work, count, own, off, step_m, out):
     """Write the Bullington loss of every target from its nu."""
     for q in range(count):
         nu = float(work[q // LANES, q % LANES + NU])
-        out[q] = bullington_total_db(knife_edge_db(nu), own[q] * step_m) if nu > -5.0 else 0.0
+        out[q] = bullington_total_db(knife_edge_db(nu), (own[q] - off) * step_m) if nu > -5.0 else 0.0
 
 
 @inlined
@@ -187,6 +188,20 @@ def foliage_loss_db(cover, group, depth_m, bearing):
 
 
 @inlined
+def _foliage_variance_db2(cover, group, depth_m, loss_db):
+    """Return the square of the spread of a loss by some metres of one group of plants; see `FoliageSpread`."""
+    scale = cover.scale[group]
+    if scale <= 0.0:
+        return 0.0
+    at = min(math.log2(1.0 + depth_m) * DEPTHS_AN_OCTAVE, SPREAD_DEPTHS - 1.001)
+    low = int(at)
+    table = cover.spread_by_depth_db[group, low]
+    table += (cover.spread_by_depth_db[group, low + 1] - table) * (at - low)
+    spread = cover.spread_terms[group, 0] * min(depth_m, 1.0) + cover.spread_terms[group, 1] * loss_db / scale + table
+    return (scale * min(spread, cover.spread_terms[group, 2])) ** 2
+
+
+@inlined
 def _enough_metres(cover, group, loss_db, rate_db_per_m):
     """Return metres of one group of plants that lose `loss_db` for sure; infinite if none do.
 
@@ -200,7 +215,7 @@ def _enough_metres(cover, group, loss_db, rate_db_per_m):
 
 
 @kernel
-def lay_plants(n, place, side, share, h, bulge, zone, roots, cover, beside, crown, held, starts, sample, part, blocks):
+def lay_plants(n, off, place, side, share, h, bulge, zone, roots, cover, beside, crown, held, starts, sample, part, blocks):
     """Sort the plants beside samples 1 … n by group; return how many there are beside all samples.
 
     A sample holds a share of the two cells beside it: `beside` takes the group of plants on each (−1 for none), `crown` their
@@ -247,7 +262,7 @@ def lay_plants(n, place, side, share, h, bulge, zone, roots, cover, beside, crow
         blocks[1, b] = math.inf
         blocks[2, b] = 0.0
     for k in range(1, n + 1):
-        x = float(k)
+        x = k - off
         for turn in range(2):
             group = beside[turn, k]
             if group < 0:
@@ -276,23 +291,24 @@ def _filled(over, x, j, zone):
 
 
 @inlined
-def _at_one_end(group, end, j, agl, held, zone, beside, crown):
+def _at_one_end(group, end, at, j, agl, held, zone, beside, crown):
     """Return the steps of plants around one antenna itself: half a step at most."""
     steps = 0.0
     for turn in range(2):
         if beside[turn, end] == group:
-            steps += 0.5 * held[turn, end] * _filled(crown[turn, end] - agl, float(end), float(j), zone)
+            steps += 0.5 * held[turn, end] * _filled(crown[turn, end] - agl, at, j, zone)
     return steps
 
 
 @kernel
 def near_leaves(
-    h, bulge, tx_agl, rx_agl, step_m, bearing, cover, near, held, zone, roots, own, count,
-    beside, crown, starts, sample, part, near_db,
+    off, h, bulge, tx_agl, rx_agl, step_m, bearing, cover, near, held, zone, gaps, own, count,
+    beside, crown, starts, sample, part, near_db, variance,
 ):  # fmt: skip
-    """Write for every target the loss of leaves near the antennas, on the straight line; `near` in steps."""
+    """Write for every target the loss of leaves near the antennas, on the straight line, and its variance; `near` in steps."""
     for q in range(count):
         near_db[q] = 0.0
+        variance[q] = 0.0
     for group in range(len(cover.most_db)):
         begin = starts[group]
         end = begin
@@ -300,32 +316,31 @@ def near_leaves(
         ends_only = begin == stop
         for q in range(count):
             j = own[q]
-            slope = (h[j] + rx_agl - bulge * j * j) / j
-            steps = _at_one_end(group, 0, j, tx_agl, held, zone, beside, crown)
-            steps += _at_one_end(group, j, j, rx_agl, held, zone, beside, crown)
+            x = j - off
+            slope = (h[j] + rx_agl - bulge * x * x) / x
+            steps = _at_one_end(group, 0, 0.0, x, tx_agl, held, zone, beside, crown)
+            steps += _at_one_end(group, j, x, x, rx_agl, held, zone, beside, crown)
             if not ends_only:
                 while end < stop and sample[end] < j:
                     end += 1
-                scale = 0.5 * math.sqrt(float(j)) / zone
+                scale = 0.5 * math.sqrt(x) / zone
                 p = begin
                 while p < end and sample[p] < near + 0.5:
                     i = sample[p]
-                    weight = min(near - min(i, j - i) + 0.5, 1.0)
-                    steps += (
-                        weight * part[2, p] * min(max(0.5 + (part[0, p] - slope * part[1, p]) * roots[j - i] * scale, 0.0), 1.0)
-                    )
+                    weight = min(near - min(i - off, float(j - i)) + 0.5, 1.0)
+                    steps += weight * part[2, p] * min(max(0.5 + (part[0, p] - slope * part[1, p]) * gaps[j - i] * scale, 0.0), 1.0)
                     p += 1
                 low = p
                 p = end - 1
                 while p >= low and j - sample[p] < near + 0.5:
                     i = sample[p]
                     weight = min(near - (j - i) + 0.5, 1.0)
-                    steps += (
-                        weight * part[2, p] * min(max(0.5 + (part[0, p] - slope * part[1, p]) * roots[j - i] * scale, 0.0), 1.0)
-                    )
+                    steps += weight * part[2, p] * min(max(0.5 + (part[0, p] - slope * part[1, p]) * gaps[j - i] * scale, 0.0), 1.0)
                     p -= 1
             if steps > 0.0:
-                near_db[q] += foliage_loss_db(cover, group, steps * step_m, bearing)
+                loss = foliage_loss_db(cover, group, steps * step_m, bearing)
+                near_db[q] += loss
+                variance[q] += _foliage_variance_db2(cover, group, steps * step_m, loss)
 
 
 @kernel
@@ -340,12 +355,16 @@ def _sum_filled(tops, sights, shares, places, width, j, slope, scale):
 
 @kernel
 def all_leaves(
-    h, bulge, tx_agl, rx_agl, step_m, bearing, cover, held, zone, roots, own, count,
-    beside, crown, starts, sample, part, blocks, most_db, all_db,
+    off, h, bulge, tx_agl, rx_agl, step_m, bearing, cover, held, zone, own, count,
+    beside, crown, starts, sample, part, blocks, most_db, all_db, variance,
 ):  # fmt: skip
-    """Write for every target the loss of all leaves on the straight line, or one not below `most_db` where it is not below that."""
+    """Write for every target the loss of all leaves on the straight line, or one not below `most_db` where it is not below that.
+
+    `variance` takes that of losses below `most_db`.
+    """
     for q in range(count):
         all_db[q] = 0.0
+        variance[q] = 0.0
     for group in range(len(cover.most_db)):
         begin = starts[group]
         end = begin
@@ -353,16 +372,17 @@ def all_leaves(
         rate = _rate_db_per_m(cover, group, bearing)
         for q in range(count):
             j = own[q]
-            slope = (h[j] + rx_agl - bulge * j * j) / j
+            x = j - off
+            slope = (h[j] + rx_agl - bulge * x * x) / x
             while end < stop and sample[end] < j:
                 end += 1
             if all_db[q] > most_db[q]:
                 continue
             room = max(most_db[q] - all_db[q], 1e-6)
-            steps = _at_one_end(group, 0, j, tx_agl, held, zone, beside, crown)
-            steps += _at_one_end(group, j, j, rx_agl, held, zone, beside, crown)
+            steps = _at_one_end(group, 0, 0.0, x, tx_agl, held, zone, beside, crown)
+            steps += _at_one_end(group, j, x, x, rx_agl, held, zone, beside, crown)
             enough = _enough_metres(cover, group, room, rate) / step_m
-            scale = 0.5 * math.sqrt(float(j)) / zone
+            scale = 0.5 * math.sqrt(x) / zone
             last = end
             # From the receiver back: plants near the lower antenna fill the most.
             while last > begin and steps < enough:
@@ -374,17 +394,19 @@ def all_leaves(
                     else:
                         steps += _sum_filled(
                             part[0, first:], part[1, first:], part[2, first:], part[3, first:], last - first,
-                            f32(j), f32(slope), f32(scale),
+                            f32(x), f32(slope), f32(scale),
                         )  # fmt: skip
                 last = first
             if steps >= enough:
                 all_db[q] += room
             elif steps > 0.0:
-                all_db[q] += foliage_loss_db(cover, group, steps * step_m, bearing)
+                loss = foliage_loss_db(cover, group, steps * step_m, bearing)
+                all_db[q] += loss
+                variance[q] += _foliage_variance_db2(cover, group, steps * step_m, loss)
 
 
 @kernel
-def walls_on_the_way(n, h, bulge, tx_agl, rx_agl, cover, zone, roots, index, roof, own, count, stretches, bounds, walls_db):
+def walls_on_the_way(n, off, h, bulge, tx_agl, rx_agl, cover, zone, roots, index, roof, own, count, stretches, bounds, walls_db):
     """Write for every target the loss of the walls of all buildings on the straight line, each by what it fills of the zone."""
     found = 0
     for k in range(n + 1):
@@ -397,12 +419,14 @@ def walls_on_the_way(n, h, bulge, tx_agl, rx_agl, cover, zone, roots, index, roo
             found += 1
         stretches[1, found - 1] = k
         if k > 0:
-            slope = (h[k] + roof[k] - bulge * k * k) / k
+            x = k - off
+            slope = (h[k] + roof[k] - bulge * x * x) / x
             bounds[0, found - 1] = max(bounds[0, found - 1], slope + zone * roots[k])
             bounds[1, found - 1] = max(bounds[1, found - 1], slope - zone * roots[k])
     for q in range(count):
         j = own[q]
-        slope = (h[j] + rx_agl - bulge * j * j) / j
+        far = j - off
+        slope = (h[j] + rx_agl - bulge * far * far) / far
         walls = 0.0
         for s in range(found):
             first = stretches[0, s]
@@ -416,7 +440,8 @@ def walls_on_the_way(n, h, bulge, tx_agl, rx_agl, cover, zone, roots, index, roo
                 most = 1.0
             else:
                 for k in range(first, min(stretches[1, s], j) + 1):
-                    over = roof[0] - tx_agl if k == 0 else h[k] + roof[k] - bulge * k * k - slope * k
-                    most = max(most, _filled(over, float(k), float(j), zone))
+                    x = k - off if k > 0 else 0.0
+                    over = roof[0] - tx_agl if k == 0 else h[k] + roof[k] - bulge * x * x - slope * x
+                    most = max(most, _filled(over, x, far, zone))
             walls += cover.walls_db[index[first]] * most
         walls_db[q] = walls

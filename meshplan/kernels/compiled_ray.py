@@ -74,6 +74,39 @@ def lay_ray(p, edge, n, origin, along, across, low, high, diagonal, place, side,
 
 
 @kernel
+def lay_shifted_ray(p, edge, n, origin, along, across, low, high, diagonal, off, lat, place, side, share, own, target):
+    """Do what `lay_ray` does from a place `off` cells ahead of the middle of the origin and `lat` cells aside.
+
+    Cell (k, c) belongs to the quadrant in which it lies as seen from there, and to the ray that passes nearest.
+    """
+    per_line = (p - lat) / (edge - off)
+    place[0] = np.int32(origin)
+    side[0] = np.int32(0)
+    share[0] = 0.0
+    count = 0
+    for k in range(1, n + 1):
+        ahead = k - off
+        aside = lat + per_line * ahead
+        c = np.floor(aside + 1e-9)
+        rest = max(aside - c, 0.0)
+        c0 = min(max(c, float(low)), float(high))
+        c1 = min(max(c + 1.0, float(low)), float(high)) if rest > 0.0 else c0
+        start = origin + k * along
+        place[k] = np.int32(start + np.int64(c0) * across)
+        side[k] = np.int32(np.int64(c1 - c0) * across)
+        share[k] = rest
+        nearest = c + 1.0 if rest > 0.5 else c
+        beside = abs(nearest - lat)
+        if nearest < low or nearest > high or beside > ahead or (beside == ahead and not diagonal and nearest != 0.0):
+            continue
+        if np.floor(lat + (nearest - lat) * (edge - off) / ahead + 0.5) == p:
+            own[count] = k
+            target[count] = np.int64(start) + np.int64(nearest) * across
+            count += 1
+    return count
+
+
+@kernel
 def sample_ray(flat, n, place, side, share, base, out):
     """Write the heights along the ray, less `base`, and return the last sample before the first void."""
     for k in range(n + 1):
@@ -240,12 +273,12 @@ def clear_paths(
 
 @kernel
 def scan_ray(
-    n, h, step, bulge, rx_agl, own, count, fresnel, inverses, roots, work,
+    n, off, h, step, bulge, rx_agl, own, count, fresnel, inverses, roots, work,
     raw_x, raw_h, raw_s, hull_x, hull_g, hull_s, rec_s, rec_a, rec_u, slots, sights, before,
 ):  # fmt: skip
     """Write, for every owned target, the Bullington nu over bare ground and the antenna heights over the smooth line.
 
-    `h` is the ground less the height of the transmitting antenna; `step` is in metres,
+    `h` is the ground less the height of the transmitting antenna; `step` is in metres, sample j lies j − `off` steps away,
     `fresnel` is wavelength·step. Clear paths are only noted for
     `clear_paths`; return how many records there are and how many paths wait.
     Clear paths look for the least clearance among the records (samples that stand steeper than all before), others for the
@@ -266,14 +299,17 @@ def scan_ray(
     to_nu = math.sqrt(2.0 / fresnel)
     q = _U0
     left = np.uint64(count)
+    before_x = 0.0
     for j in range(1, n + 1):
-        x = float(j)
+        x = j - off
         inverse = inverses[j]
         here = h[j]
         lower = bulge * x * x
         rise = here - start
-        v1 += rise + previous
-        v2 += rise * (3.0 * x - 1.0) + previous * (3.0 * x - 2.0)
+        wide = x - before_x
+        v1 += wide * (rise + previous)
+        v2 += wide * (rise * (2.0 * x + before_x) + previous * (x + 2.0 * before_x))
+        before_x = x
         previous = rise
         if q < left and own[q] == j:
             block = work[q // _LANES]

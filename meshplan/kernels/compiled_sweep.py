@@ -22,22 +22,38 @@ from meshplan.kernels.compiled_cover import (
     scan_surface,
     walls_on_the_way,
 )
-from meshplan.kernels.compiled_loss import BLOCK, LANES, NU, OUT, diffraction, free_space_block
+from meshplan.kernels.compiled_loss import BLOCK, GROUND, LANES, NU, OUT, SMOOTH, diffraction, free_space_block
 from meshplan.kernels.compiled_math import FAST, f32, kernel
-from meshplan.kernels.compiled_ray import GROUP, LEAF, LEVELS, bound_records, clear_paths, lay_ray, sample_ray, scan_ray
+from meshplan.kernels.compiled_ray import (
+    GROUP,
+    LEAF,
+    LEVELS,
+    bound_records,
+    clear_paths,
+    lay_ray,
+    lay_shifted_ray,
+    sample_ray,
+    scan_ray,
+)
 from meshplan.propagation.filled_zone import INNER_ZONE
+
+OVER_CROWNS_SPREAD_DB = 3.0
+"""Spread of a way over crowns, as in `meshplan.links.path_loss`."""
+
+SAME_DB = 1e-3
+"""Ways that differ by less than rounding: the plainer one is taken."""
 
 SURFACE_ROWS = 14
 """Scratch rows of `scan_surface`: two hulls, two lists of records, two lists of slopes."""
 
 
 @kernel
-def _way_loss(n, h, low, high, near, bulge, rx_agl, own, seen, step, t, inverses, roots, trial, f, waits, nodes, group, out):
+def _way_loss(n, off, h, low, high, near, bulge, rx_agl, own, seen, step, t, inverses, roots, trial, f, waits, nodes, group, out):
     """Write the Bullington loss of every target over one surface."""
     fresnel = t.wavelength_m * step
     room = nodes.shape[1] // LEVELS
     records0, waiting0, records1, waiting1 = scan_surface(
-        n, h, low, high, near, bulge, rx_agl, own, seen, fresnel, inverses, roots, trial, f, waits
+        n, off, h, low, high, near, bulge, rx_agl, own, seen, fresnel, inverses, roots, trial, f, waits
     )
     if waiting0 > 0:
         bound_records(records0, f[6], f[7], nodes[0], nodes[1], room)
@@ -53,7 +69,7 @@ def _way_loss(n, h, low, high, near, bulge, rx_agl, own, seen, step, t, inverses
                 1, waits[2, k:], f[13, k:], waits[3, k:], own, fresnel, inverses,
                 f[9], f[10], f[11], nodes[0], nodes[1], room, group, trial,
             )  # fmt: skip
-    edge_losses(trial, seen, own, step, out)
+    edge_losses(trial, seen, own, off, step, out)
 
 
 @kernel
@@ -72,11 +88,13 @@ def _most_through_db(seen, has_crown, has_roof, ways, through, most):
 
 
 @kernel
-def _cheapest_ways(seen, has_crown, has_roof, ways, through, extra):
-    """Write what cover and buildings add to the edges of bare ground on the way that loses least.
+def _cheapest_ways(seen, has_crown, has_roof, ways, through, variance, extra, spread):
+    """Write what cover and buildings add to the edges of bare ground on the way that loses least, and the spread of plants on it.
 
-    `ways` holds the edge losses (rows as in `WAYS`), `through` the losses of leaves, of leaves near the antennas, and of walls.
+    `ways` holds the edge losses (rows as in `WAYS`), `through` the losses of leaves, of leaves near the antennas, and of walls,
+    `variance` those of all leaves and of those near the antennas.
     """
+    over2 = OVER_CROWNS_SPREAD_DB**2
     for q in range(seen):
         bare = ways[0, q]
         leaves = through[0, q]
@@ -85,28 +103,40 @@ def _cheapest_ways(seen, has_crown, has_roof, ways, through, extra):
         best = bare + leaves
         if has_roof:
             best = min(max(ways[1, q], bare), bare + walls) + leaves
+        plants2 = variance[0, q] if leaves > 0.0 else 0.0
         if leaves > 0.0 and has_crown:
-            best = min(best, ways[2, q], ways[3, q] + near)
+            over = ways[2, q]
+            mixed = ways[3, q] + near
             if has_roof:
-                best = min(best, walls + min(ways[4, q], ways[5, q] + near))
+                over = min(over, walls + ways[4, q])
+                mixed = min(mixed, walls + ways[5, q] + near)
+            if over < best - SAME_DB and over <= mixed:
+                plants2 = over2
+            elif mixed < best - SAME_DB:
+                plants2 = variance[1, q] + over2
+            best = min(best, over, mixed)
         extra[q] = best - bare
+        spread[q] = math.sqrt(plants2)
 
 
 @njit(fastmath=FAST, error_model="numpy", nogil=True, cache=True)
 def sweep_rays(
-    ground, row, column, cell_m, tx_agl, rx_agl, quadrant, first, last, t, cover, handicap_db, number,
-    loss, terrain, covered, server,
+    ground, row, column, row_off, column_off, origin_amsl, cell_m, tx_agl, rx_agl, quadrant, first, last, t, cover,
+    handicap_db, number, loss, terrain, covered, smooth, plants_spread, server,
 ):  # fmt: skip
     """Write the loss at every cell owned by rays `first` … `last` − 1 of one quadrant (0 east, 1 west, 2 south, 3 north).
 
-    `terrain` and `covered` take the parts of the loss where they have the shape of the ground; if `server` has it, only losses
-    below those already there are written, with the number of the transmitter.
+    `terrain`, `covered`, `smooth` and `plants_spread` take the parts of the loss and what they hang on where they have the shape of
+    the ground; `row_off` and `column_off` tell how far beside the middle of its cell the transmitter stands, on ground at
+    `origin_amsl`; if `server` has it, only losses below those already there are written, with the number of the transmitter.
     """
     rows, columns = ground.shape
     flat = ground.reshape(-1)
     out = loss.reshape(-1)
     out_terrain = terrain.reshape(-1)
     out_covered = covered.reshape(-1)
+    out_smooth = smooth.reshape(-1)
+    out_plants = plants_spread.reshape(-1)
     out_server = server.reshape(-1)
     wants_parts = terrain.size == ground.size
     compares = server.size == ground.size
@@ -149,9 +179,6 @@ def sweep_rays(
     nodes = np.empty((2, LEVELS * room))
     inverses = np.empty(size)
     roots = np.empty(size)
-    for k in range(1, size):
-        inverses[k] = 1.0 / k
-        roots[k] = 1.0 / math.sqrt(k)
     extra_size = size if cover.present > 0 else 1
     groups = len(cover.most_db)
     trial = np.empty((blocks if cover.present > 0 else 1, BLOCK), dtype=np.float32)
@@ -161,6 +188,8 @@ def sweep_rays(
     heights = np.zeros((4, extra_size))
     ways = np.empty((len(WAYS), extra_size))
     through = np.empty((3, extra_size))
+    variance = np.empty((2, extra_size))
+    spread = np.zeros(extra_size)
     room_for = 2 * extra_size + groups * BLOCK_SIZE
     starts = np.zeros(2 * groups + 2, dtype=np.int64)
     sample = np.empty(room_for, dtype=np.int64)
@@ -174,17 +203,35 @@ def sweep_rays(
     most = np.empty(extra_size)
     extra = np.zeros(extra_size)
 
-    antenna = float(flat[origin]) + tx_agl
+    off = (column_off, -column_off, row_off, -row_off)[quadrant]
+    lat = row_off if quadrant < 2 else column_off
+    shifted = off != 0.0 or lat != 0.0
+    antenna = origin_amsl + tx_agl
     factor_db = f32(20.0 * math.log10(4.0 * math.pi / t.wavelength_m))
     nearest2 = f32(max(t.wavelength_m, 1.0) ** 2)
+    gaps = np.empty(size)
+    for k in range(1, size):
+        inverses[k] = 1.0 / (k - off)
+        roots[k] = 1.0 / math.sqrt(k - off)
+        gaps[k] = 1.0 / math.sqrt(k)
     for p in range(first, last):
         n = edge
-        if p > 0:
-            n = min(n, (2 * high + 1) * edge // (2 * p))
-        elif p < 0:
-            n = min(n, (1 - 2 * low) * edge // (-2 * p))
-        count = lay_ray(p, edge, n, origin, along, across, low, high, diagonal, place, side, share, mine, own, target)
+        if shifted:
+            if p > lat:
+                n = min(n, int((high + 0.5 - lat) * (edge - off) / (p - lat) + off))
+            elif p < lat:
+                n = min(n, int((low - 0.5 - lat) * (edge - off) / (p - lat) + off))
+            count = lay_shifted_ray(
+                p, edge, n, origin, along, across, low, high, diagonal, off, lat, place, side, share, own, target
+            )
+        else:
+            if p > 0:
+                n = min(n, (2 * high + 1) * edge // (2 * p))
+            elif p < 0:
+                n = min(n, (1 - 2 * low) * edge // (-2 * p))
+            count = lay_ray(p, edge, n, origin, along, across, low, high, diagonal, place, side, share, mine, own, target)
         known = sample_ray(flat, n, place, side, share, antenna, h)
+        h[0] = -tx_agl
         seen = count
         while seen > 0 and own[seen - 1] > known:
             seen -= 1
@@ -193,10 +240,11 @@ def sweep_rays(
         if seen == 0:
             continue
         known = own[seen - 1]
-        step = cell_m * math.sqrt(1.0 + (float(p) / edge) ** 2)
+        slant = (p - lat) / (edge - off)
+        step = cell_m * math.sqrt(1.0 + slant**2)
         bulge = step * step * 0.5 / t.earth_radius_m
         records, waiting = scan_ray(
-            known, h, step, bulge, rx_agl, own, seen, t.wavelength_m * step, inverses, roots, work,
+            known, off, h, step, bulge, rx_agl, own, seen, t.wavelength_m * step, inverses, roots, work,
             raw_x, raw_h, raw_s, hull_x, hull_g, hull_s, rec_s, rec_a, rec_u, slots, sights, before,
         )  # fmt: skip
         if waiting > 0:
@@ -211,40 +259,40 @@ def sweep_rays(
             crowns, roofs = sample_cover(known, place, side, share, cover, index, heights[CROWN], heights[ROOF])
             zone = INNER_ZONE * math.sqrt(t.wavelength_m * step)
             pieces = lay_plants(
-                known, place, side, share, h, bulge, zone, roots, cover, beside, crown, held, starts, sample, part, plants
+                known, off, place, side, share, h, bulge, zone, roots, cover, beside, crown, held, starts, sample, part, plants
             )
             crowns += pieces
             stands = crowns + roofs > 0
             if stands:
                 if quadrant < 2:
-                    bearing = math.atan2(float(along) * edge, float(-p))
+                    bearing = math.atan2(float(along), -slant)
                 else:
-                    bearing = math.atan2(float(p), -float(along // columns) * edge)
+                    bearing = math.atan2(slant, -float(along // columns))
                 near = cover.near_m / step
-                edge_losses(work, seen, own, step, ways[0])
+                edge_losses(work, seen, own, off, step, ways[0])
                 for k in range(known + 1):
                     heights[BOTH, k] = heights[CROWN, k] + heights[ROOF, k]
                 for way in range(1, len(WAYS)):
                     under, above, roofed, crowned, keeps_near = WAYS[way]
                     if (roofs > 0 or not roofed) and (crowns > 0 or not crowned):
                         _way_loss(
-                            known, h, heights[under], heights[above], near if keeps_near else 0.0, bulge, rx_agl, own, seen, step,
-                            t, inverses, roots, trial, scratch, waits, nodes, group, ways[way],
+                            known, off, h, heights[under], heights[above], near if keeps_near else 0.0, bulge, rx_agl, own, seen,
+                            step, t, inverses, roots, trial, scratch, waits, nodes, group, ways[way],
                         )  # fmt: skip
                 walls_on_the_way(
-                    known, h, bulge, tx_agl, rx_agl, cover, zone, roots, index, heights[ROOF], own, seen,
+                    known, off, h, bulge, tx_agl, rx_agl, cover, zone, roots, index, heights[ROOF], own, seen,
                     stretches, bounds, through[2],
                 )  # fmt: skip
                 near_leaves(
-                    h, bulge, tx_agl, rx_agl, step, bearing, cover, near, held, zone, roots, own, seen,
-                    beside, crown, starts, sample, part, through[1],
+                    off, h, bulge, tx_agl, rx_agl, step, bearing, cover, near, held, zone, gaps, own, seen,
+                    beside, crown, starts, sample, part, through[1], variance[1],
                 )  # fmt: skip
                 _most_through_db(seen, crowns > 0, roofs > 0, ways, through, most)
                 all_leaves(
-                    h, bulge, tx_agl, rx_agl, step, bearing, cover, held, zone, roots, own, seen,
-                    beside, crown, starts, sample, part, plants, most, through[0],
+                    off, h, bulge, tx_agl, rx_agl, step, bearing, cover, held, zone, own, seen,
+                    beside, crown, starts, sample, part, plants, most, through[0], variance[0],
                 )  # fmt: skip
-                _cheapest_ways(seen, crowns > 0, roofs > 0, ways, through, extra)
+                _cheapest_ways(seen, crowns > 0, roofs > 0, ways, through, variance, extra, spread)
         for block_index in range((seen + LANES - 1) // LANES):
             block = work[block_index]
             lanes = min(LANES, seen - block_index * LANES)
@@ -265,6 +313,8 @@ def sweep_rays(
                 if wants_parts:
                     out_terrain[cell] = block[lane + NU]
                     out_covered[cell] = added
+                    out_smooth[cell] = max(block[lane + GROUND], block[lane + SMOOTH])
+                    out_plants[cell] = f32(spread[begin + lane]) if stands else f32(0.0)
                 if not compares:
                     out[cell] = value
                 elif not out[cell] <= value + f32(handicap_db):

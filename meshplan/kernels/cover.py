@@ -16,6 +16,26 @@ NEAR_AN_ANTENNA_M: Final = 50.0
 """Cover this near an antenna is passed through, not over, on the mixed way (the terminal rule of ITU-R P.452-18)."""
 
 
+SPREAD_DEPTHS: Final = 64
+DEPTHS_AN_OCTAVE: Final = 5
+"""A spread that no short formula tells is given at so many depths, that many for each doubling of 1 m + depth."""
+
+
+def spread_depths_m() -> NDArray[np.float64]:
+    """Return the depths at which `FoliageSpread.by_depth_db` is given."""
+    return np.asarray(np.exp2(np.arange(SPREAD_DEPTHS) / DEPTHS_AN_OCTAVE) - 1.0)
+
+
+@dataclass(frozen=True)
+class FoliageSpread:
+    """Standard deviation of the loss of a depth d in full leaf: least·min(d, 1 m) + share·loss + table(d), at most `most_db`."""
+
+    least_db: float = 0.0
+    share: float = 0.0
+    most_db: float = 0.0
+    by_depth_db: tuple[float, ...] = (0.0,) * SPREAD_DEPTHS
+
+
 @dataclass(frozen=True)
 class FoliageGroup:
     """Cover whose metres are counted together, in one season.
@@ -30,6 +50,7 @@ class FoliageGroup:
     scale: float = 1.0
     along_db_per_m: float | None = None
     row_azimuth_deg: float | None = None
+    spread: FoliageSpread | None = None
 
     def rate_db_per_m(self, bearing_deg: float) -> float:
         """Return dB/m for a ray of this bearing."""
@@ -105,6 +126,9 @@ class CoverTerms(NamedTuple):
     most_db: NDArray[np.float64]
     scale: NDArray[np.float64]
     saturates: NDArray[np.float64]
+    spread_terms: NDArray[np.float64]
+    """Least, share and most of each group; shape (n_groups, 3)."""
+    spread_by_depth_db: NDArray[np.float64]
 
 
 _LAYOUT: Final = ("C", "A", "W")
@@ -146,6 +170,7 @@ def cover_terms(cover: StandingCover | None, shape: tuple[int, int], inside: int
             fix="Give rasters of the shape of the ground, and tables with one entry for each index, open ground first.",
         )
     crown, roof = _floats(held.crown_m), _floats(held.roof_m)
+    spreads = [each.spread or FoliageSpread() for each in held.groups]
     return CoverTerms(
         present=0 if cover is None else 1,
         inside=inside if inside > 0 else -1,
@@ -167,6 +192,8 @@ def cover_terms(cover: StandingCover | None, shape: tuple[int, int], inside: int
         most_db=_floats([each.most_db for each in held.groups]),
         scale=_floats([each.scale for each in held.groups]),
         saturates=_floats([1.0 if each.saturates else 0.0 for each in held.groups]),
+        spread_terms=_floats([(one.least_db, one.share, one.most_db) for one in spreads]).reshape(-1, 3),
+        spread_by_depth_db=_floats([one.by_depth_db for one in spreads]).reshape(-1, SPREAD_DEPTHS),
     )
 
 

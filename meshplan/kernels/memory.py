@@ -16,7 +16,7 @@ BYTES_GROUND: Final = 4
 BYTES_LOSS: Final = 4
 BYTES_COVER: Final = 2
 BYTES_CANOPY: Final = 4
-BYTES_PARTS: Final = 8
+BYTES_PARTS: Final = 16
 BYTES_SERVER: Final = 2
 LIBRARIES_MB: Final = 290.0
 """Process with all libraries of the program and the compiled code: 285 MB measured on 64-bit Linux (140 MB the kernels alone)."""

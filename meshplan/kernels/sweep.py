@@ -36,6 +36,11 @@ class Transmitter:
     antenna_agl_m: float
     inside: int = 0
     handicap_db: float = 0.0
+    row_off: float = 0.0
+    column_off: float = 0.0
+    """How far beside the middle of its cell it stands, in cells: half a cell at most."""
+    ground_amsl_m: float | None = None
+    """Ground under it; that of the cell by default."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,6 +52,10 @@ class SweepLoss:
     """Diffraction over bare ground."""
     cover_db: Float32
     """What plants and buildings add on the way that loses least."""
+    smooth_db: Float32
+    """Loss over smooth ground alone, or of its bulge taken as an edge; 0 where smooth ground costs nothing."""
+    plants_spread_db: Float32
+    """Standard deviation of the plants on that way."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,7 +128,7 @@ def sweep_parts(
     progress: Progress | None = None,
     notify: Notify | None = None,
 ) -> SweepLoss:
-    """Return what `sweep_loss_db` does, with its parts; takes three rasters instead of one."""
+    """Return what `sweep_loss_db` does, with its parts; takes five rasters instead of one."""
     room = np.empty(np.shape(ground_amsl_m), dtype=np.float32)
     return _sweep(ground_amsl_m, cell_m, transmitter, receiver_agl_m, path, cover, room, cores, progress, notify)
 
@@ -147,7 +156,9 @@ def best_server(
     run = load_compiled("compiled_sweep", "sweep_rays", notify)
     done = 0
     jobs = [
-        _pieces(ground, cell_m, transmitter, receiver_agl_m, path, cover, number, loss, _NO_ROOM, _NO_ROOM, server)
+        _pieces(
+            ground, cell_m, transmitter, receiver_agl_m, path, cover, number, loss, _NO_ROOM, _NO_ROOM, _NO_ROOM, _NO_ROOM, server
+        )
         for number, transmitter in enumerate(transmitters)
     ]
     total = sum(len(pieces) for pieces in jobs)
@@ -183,14 +194,16 @@ def _sweep(
     notify: Notify | None,
 ) -> SweepLoss:
     ground = check_ground(ground_amsl_m)
-    loss, terrain, covered = (np.full(shape, np.nan, dtype=np.float32) for shape in (ground.shape, room.shape, room.shape))
-    pieces = _pieces(ground, cell_m, transmitter, receiver_agl_m, path, cover, 0, loss, terrain, covered, _NO_SERVER)
+    loss = np.full(ground.shape, np.nan, dtype=np.float32)
+    parts = [np.full(room.shape, np.nan, dtype=np.float32) for _ in range(4)]
+    pieces = _pieces(ground, cell_m, transmitter, receiver_agl_m, path, cover, 0, loss, *parts, _NO_SERVER)
     loss[transmitter.row, transmitter.column] = _loss_on_the_spot_db(transmitter, receiver_agl_m, path)
     if room.shape == ground.shape:
-        terrain[transmitter.row, transmitter.column] = covered[transmitter.row, transmitter.column] = 0.0
+        for part in parts:
+            part[transmitter.row, transmitter.column] = 0.0
     run = load_compiled("compiled_sweep", "sweep_rays", notify)
     run_pieces(run, pieces, cores=cores, progress=progress)
-    return SweepLoss(loss, terrain, covered)
+    return SweepLoss(loss, *parts)
 
 
 def _loss_on_the_spot_db(transmitter: Transmitter, receiver_agl_m: float, path: RadioPath) -> float:
@@ -250,14 +263,17 @@ def _pieces(
     rows, columns = ground.shape
     row, column = transmitter.row, transmitter.column
     standing = cover_terms(cover, (rows, columns), transmitter.inside)
+    under = float(ground[row, column]) if transmitter.ground_amsl_m is None else float(transmitter.ground_amsl_m)
+    where = row, column, float(transmitter.row_off), float(transmitter.column_off), under
     antennas = float(cell_m), float(transmitter.antenna_agl_m), float(receiver_agl_m)
     pieces: list[tuple[Any, ...]] = []
     for quadrant, edge in enumerate((columns - 1 - column, column, rows - 1 - row, row)):
         if edge == 0:
             continue
         step = max(1, PIECE_SAMPLES // edge)
-        for first in range(-edge, edge + 1, step):
-            rays = quadrant, first, min(first + step, edge + 1)
+        # From beside the middle the outermost cells of a quadrant lie a little farther aside.
+        for first in range(-edge - 1, edge + 2, step):
+            rays = quadrant, first, min(first + step, edge + 2)
             terms = path.terms, standing, float(transmitter.handicap_db), number
-            pieces.append((ground, row, column, *antennas, *rays, *terms, *arrays))
+            pieces.append((ground, *where, *antennas, *rays, *terms, *arrays))
     return pieces

@@ -52,7 +52,7 @@ def gain_towards_dbi(
 
 
 def _gain(stations: Sequence[Station], which: NDArray[np.intp], bearing_deg: Array, up_deg: Array) -> Array:
-    gain = np.array([stations[i].antenna.gain_dbi for i in which], dtype=float)
+    gain = np.array([station.antenna.gain_dbi for station in stations], dtype=float)[which]
     for number in np.unique(which):
         station, rows = stations[number], which == number
         antenna = station.antenna

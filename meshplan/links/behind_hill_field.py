@@ -14,10 +14,10 @@ from meshplan.propagation.low_antenna import low_antenna_loss_db
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import sample_profiles
 
-LATTICE_POINTS: Final = 4_000
+LATTICE_POINTS: Final = 12_000
 """Points of the lattice; the loss changes slowly between them, unlike the edge loss that the sweep computes at every cell."""
 
-MOST_SAMPLES: Final = 193
+MOST_SAMPLES: Final = 97
 CHUNK_POINTS: Final = 512
 
 
@@ -60,11 +60,20 @@ def behind_hill_field_db(
     for start in range(0, len(todo), CHUNK_POINTS):
         part = todo[start : start + CHUNK_POINTS]
         values[part] = _losses(landscape, x_m, y_m, antenna_agl_m, receiver_agl_m, settings, x[part], y[part])
-    lattice = np.nan_to_num(values.reshape(len(rows), len(columns)))
-    lay = RegularGridInterpolator((rows, columns), lattice)
-    all_rows, all_columns = np.meshgrid(np.arange(grid.rows), np.arange(grid.columns), indexing="ij")
-    field = lay((all_rows, all_columns)).astype(np.float32)
+    # Points out of the shadow have no such loss and say nothing of it in the shadow.
+    counts = np.isfinite(values) & (np.nan_to_num(terrain_db[row, column]) > SHADOWED_FROM_DB)
+    field, weight = (
+        _laid(rows, columns, part.reshape(len(rows), len(columns)), grid.shape)
+        for part in (np.where(counts, values, 0.0), counts.astype(float))
+    )
+    field = np.divide(field, weight, out=np.zeros_like(field), where=weight > 0.0)
     return np.where(terrain_db > SHADOWED_FROM_DB, field, np.float32(0.0))
+
+
+def _laid(rows: np.ndarray, columns: np.ndarray, values: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+    lay = RegularGridInterpolator((rows, columns), values)
+    every = np.meshgrid(np.arange(shape[0]), np.arange(shape[1]), indexing="ij")
+    return np.asarray(lay(tuple(every)), dtype=np.float32)
 
 
 def _losses(

@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from meshplan.links.antenna_gain import mismatch_loss_db
-from meshplan.links.engine import OBSTRUCTED_FROM_DB, LinkTable, compute_links
+from meshplan.links.engine import LinkTable, compute_links
+from meshplan.links.margins import OBSTRUCTED_FROM_DB
 from meshplan.links.obstacles import describe_clearance
 from meshplan.links.path_loss import WAYS_PAST_BUILDINGS, WAYS_PAST_COVER, PathSettings
 from meshplan.links.remedies import height_gains

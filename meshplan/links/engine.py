@@ -10,23 +10,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.kernels.engine import run_pieces
-from meshplan.links.antenna_gain import gain_towards_dbi, mismatch_loss_db
 from meshplan.links.indoor_legs import IndoorLeg, indoor_legs, with_indoor_legs
+from meshplan.links.margins import (
+    antenna_spread_db,
+    fade_margin_db,
+    link_margins,
+    model_spread_db,
+    soil_spread_db,
+    spread_of_all_db,
+)
 from meshplan.links.path_loss import Ends, PathLosses, PathSettings
 from meshplan.links.raised_ends import end_tops, raised_paths
 from meshplan.links.shaken_ground import relief_hides, shaken_terrain_db
 from meshplan.links.stations import Station
-from meshplan.links.uncertainty import (
-    CLEAR_MODEL_SPREAD_DB,
-    OBSTRUCTED_MODEL_SPREAD_DB,
-    SOIL_SPREAD_DB,
-    ErrorFields,
-    chance_of,
-)
+from meshplan.links.uncertainty import ErrorFields, chance_of
 from meshplan.links.way_around import ways_around_rows_db
 from meshplan.propagation.seasons import Season
-from meshplan.propagation.variability import rayleigh_fade_db
-from meshplan.records import Purpose, Role
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import MOST_SAMPLES, choose_sample_count, sample_profiles
 from meshplan.units import Array
@@ -35,13 +34,6 @@ OnProgress = Callable[[int, int], None]
 
 CHUNK_SAMPLES = 131_072
 """Samples computed together: ten arrays of this size stay in a usual cache."""
-
-OBSTRUCTED_FROM_DB = 1.0
-"""Loss of obstacles above smooth ground from which a path counts as obstructed."""
-
-TREND_SUCCESS = 0.90
-ALARM_SUCCESS = 0.95
-"""Share of places, echoes included, in which a single try must succeed: readings that may be repeated, and those that must not."""
 
 SAMPLES_EXACT_TO = 32
 """Profiles up to this long take one sample a cell; longer ones share counts, at most a sixteenth more, so that they batch."""
@@ -88,8 +80,14 @@ class LinkTable:
     @property
     def spread_db(self) -> Array:
         """Standard deviation of all causes; shape (n_seasons, n_links)."""
-        fixed = self.model_spread_db**2 + self.elevation_spread_db**2 + self.soil_spread_db**2 + self.antenna_spread_db**2
-        return np.asarray(np.sqrt(fixed + self.losses.vegetation_spread_db**2 + self.surroundings_spread_db**2))
+        return spread_of_all_db(
+            self.model_spread_db,
+            self.elevation_spread_db,
+            self.soil_spread_db,
+            self.antenna_spread_db,
+            self.losses.vegetation_spread_db,
+            self.surroundings_spread_db,
+        )
 
     @property
     def surroundings_spread_db(self) -> Array:
@@ -233,20 +231,6 @@ def with_elevation_errors_of(changed: LinkTable, table: LinkTable, row: int) -> 
     )
 
 
-def fade_margin_db(a: Station, b: Station) -> float:
-    """Return the reserve for echoes that a link between two stations needs.
-
-    Notes
-    -----
-    Source
-        Rayleigh distribution below its median: 8.2 dB for a trend sensor (90 % of single tries), 11.3 dB for alarms, control
-        and the links between relays and gateways (95 %).
-    """
-    sensors = [station for station in (a, b) if station.site.role is Role.SENSOR]
-    relaxed = bool(sensors) and all(station.site.purpose is Purpose.TREND for station in sensors)
-    return float(rayleigh_fade_db(TREND_SUCCESS if relaxed else ALARM_SUCCESS))
-
-
 def _chunks(order: NDArray[np.intp], samples: NDArray[np.intp]) -> Iterator[NDArray[np.intp]]:
     """Split links, shortest first, into chunks that take the same number of samples and fit the cache together."""
     start = 0
@@ -300,48 +284,22 @@ def _table(
     elevation_spread_db = elevation_shift_db.std(axis=1, dtype=float, ddof=1) if many else np.zeros(len(pairs))
     indoors = np.zeros(len(pairs), dtype=bool)
     indoors[list(legs)] = True
-
-    def of(values: Sequence[float], which: NDArray[np.intp]) -> Array:
-        return np.asarray(values, dtype=float)[which]
-
-    power = [station.tx_power_dbm for station in stations]
-    local = [station.local_loss_db for station in stations]
-    entry = [station.entry_loss_db for station in stations]
-    lid = [station.lid_loss_db for station in stations]
-    entry_a, entry_b = (np.where(indoors, of(lid, end), of(entry, end)) for end in (a, b))
-    entry_spread = [station.entry_spread_db for station in stations]
-    sensitivity = [station.sensitivity_dbm for station in stations]
-    spread = [station.antenna.spread_db for station in stations]
-    height = np.array([station.antenna_agl_m for station in stations])
-    top = height + np.array([station.ground_amsl_m for station in stations])
-    rise_m = top[b] - top[a]
-    gain_a, gain_b = gain_towards_dbi(stations, a, b, bearing_deg, distance_m, rise_m)
+    top = np.array([station.antenna_agl_m for station in stations]) + np.array([station.ground_amsl_m for station in stations])
     weather = np.array([season.antenna_loss_db for season in seasons])[:, None]
-    ends = gain_a + gain_b - mismatch_loss_db(stations, a, b) - of(local, a) - of(local, b) - entry_a - entry_b
-    between = ends - losses.total_db - hidden_relief_db - 2.0 * weather
-    at_b, at_a = of(power, a) + between, of(power, b) + between
-    unheard = np.inf
-    a_speaks = np.array([s.can_speak for s in stations])[a] & np.array([s.can_hear for s in stations])[b]
-    b_speaks = np.array([s.can_speak for s in stations])[b] & np.array([s.can_hear for s in stations])[a]
-    margin_b = np.where(a_speaks, at_b - of(sensitivity, b), unheard)
-    margin_a = np.where(b_speaks, at_a - of(sensitivity, a), unheard)
-    margin_b = np.where(~a_speaks & ~b_speaks, -np.inf, margin_b)
+    loss_db = losses.total_db + hidden_relief_db
+    margins = link_margins(stations, a, b, bearing_deg, distance_m, top[b] - top[a], loss_db, weather, indoors)
     fade = np.array([fade_margin_db(stations[i], stations[j]) for i, j in pairs])
-    obstructed = losses.terrain_parts.obstacle_db + losses.building_db + losses.vegetation_db.max(axis=0) > OBSTRUCTED_FROM_DB
-    model = np.where(obstructed, OBSTRUCTED_MODEL_SPREAD_DB, CLEAR_MODEL_SPREAD_DB)
+    obstacles_db = losses.terrain_parts.obstacle_db + losses.building_db + losses.vegetation_db.max(axis=0)
     on_land = [station.surroundings for station in stations]
-    least = [0.0 if around is None else around.model_spread_db for around in on_land]
-    share = [0.0 if around is None else around.share for around in on_land]
-    model = on_unmapped_land(model, [(of(least, end), of(share, end)) for end in (a, b)])
+    least = np.array([0.0 if around is None else around.model_spread_db for around in on_land])
+    share = np.array([0.0 if around is None else around.share for around in on_land])
+    model = model_spread_db(obstacles_db, [(least[end], share[end]) for end in (a, b)])
     for row, leg in legs.items():
         model[row] = leg.spread_db
-    soil = np.where(losses.terrain_parts.ground_limited, SOIL_SPREAD_DB, 0.0)
-    entry_spread_db = np.where(indoors, 0.0, np.hypot(of(entry_spread, a), of(entry_spread, b)))
-    antenna = np.sqrt(of(spread, a) ** 2 + of(spread, b) ** 2 + entry_spread_db**2)
+    soil = soil_spread_db(losses.terrain_parts.ground_limited)
+    antenna = antenna_spread_db(stations, a, b, indoors)
     around_spread = np.hypot(losses.surroundings_spread_a_db, losses.surroundings_spread_b_db)
-    all_spread = np.sqrt(
-        model**2 + elevation_spread_db**2 + soil**2 + antenna**2 + losses.vegetation_spread_db**2 + around_spread**2
-    )
+    all_spread = spread_of_all_db(model, elevation_spread_db, soil, antenna, losses.vegetation_spread_db, around_spread)
     return LinkTable(
         stations=tuple(stations),
         seasons=seasons,
@@ -350,12 +308,12 @@ def _table(
         bearing_deg=bearing_deg,
         losses=losses,
         samples=samples,
-        gain_a_dbi=gain_a,
-        gain_b_dbi=gain_b,
-        received_at_b_dbm=at_b,
-        received_at_a_dbm=at_a,
-        margin_at_b_db=margin_b,
-        margin_at_a_db=margin_a,
+        gain_a_dbi=margins.gain_a_dbi,
+        gain_b_dbi=margins.gain_b_dbi,
+        received_at_b_dbm=margins.received_at_b_dbm,
+        received_at_a_dbm=margins.received_at_a_dbm,
+        margin_at_b_db=margins.at_b_db,
+        margin_at_a_db=margins.at_a_db,
         fade_margin_db=fade,
         model_spread_db=model,
         elevation_spread_db=elevation_spread_db,
@@ -364,11 +322,5 @@ def _table(
         soil_spread_db=soil,
         antenna_spread_db=antenna,
         indoor_legs=legs,
-        chance=chance_of(np.minimum(margin_a, margin_b), fade, all_spread),
+        chance=chance_of(margins.weaker_db, fade, all_spread),
     )
-
-
-def on_unmapped_land(model_db: Array, ends: Sequence[tuple[Array, Array]]) -> Array:
-    """Return the spread of the method, at least that of unmapped land at either end; it grows with the share that is unmapped."""
-    found = [model_db + share * np.maximum(least - model_db, 0.0) for least, share in ends]
-    return np.asarray(np.maximum(*found))

@@ -185,3 +185,35 @@ def height_errors_at(fields: ErrorFields, landscape: Landscape, x_m: ArrayLike, 
         return errors
 
     return errors_m
+
+
+def height_errors_on_lattice(fields: ErrorFields, landscape: Landscape, x_m: Array, y_m: Array) -> Callable[[int], Float32]:
+    """Return a function from the number of a pair of draws to its height errors where columns at `x_m` cross rows at `y_m`.
+
+    Waves are products along the two axes there, cos(p + q) = cos p · cos q − sin p · sin q, summed by one product of matrices.
+    """
+    grid = landscape.grid
+    across, down = np.meshgrid(x_m, y_m)
+    on_grid = grid.column_row(across, down)
+    places = [
+        on_grid if relief is None or relief.nodes is None else node_places(relief.nodes, grid, across, down)
+        for relief in landscape.reliefs
+    ]
+    _, raster = ground_of_nodes(landscape.reliefs, places)
+    parts: list[tuple[Waves, Float32]] = []
+    for number, (relief, causes) in enumerate(zip(landscape.reliefs, fields.waves, strict=True)):
+        here = raster == number
+        if relief is not None and here.any():
+            parts.extend((waves, np.where(here, _spread_at(relief, waves, *places[number]), np.float32(0.0))) for waves in causes)
+
+    def errors_m(pair: int) -> Float32:
+        errors = np.zeros(across.shape, dtype=np.float32)
+        for waves, spread in parts:
+            k = waves.vector_per_m[pair]
+            rows = _cosine_and_sine(np.multiply.outer(y_m, k[:, 1]) + waves.phase[pair])
+            columns = _cosine_and_sine(np.multiply.outer(x_m, k[:, 0]))
+            np.negative(rows[:, WAVES:], out=rows[:, WAVES:])
+            errors += spread * (rows @ columns.T) * np.float32(np.sqrt(2.0 / WAVES))
+        return errors
+
+    return errors_m

@@ -10,7 +10,8 @@ import numpy as np
 
 from meshplan.grid import Float32
 from meshplan.kernels import SweepLoss
-from meshplan.links.raised_ends import RaisedLosses, end_tops, raised_losses
+from meshplan.links.raised_ends import MIDDLE, RaisedLosses, end_tops, raised_losses
+from meshplan.links.shaken_field import ShakenField
 from meshplan.links.stations import Station
 from meshplan.links.surroundings import Surroundings, assumed_surroundings
 from meshplan.propagation.clutter import LAND_CLASSES
@@ -34,6 +35,8 @@ class RaisedField:
     model_spread_db: Array
     """Least spread of the method by the unmapped land at the two ends, 0 where both are mapped."""
     model_share: Array
+    shaken: ShakenField
+    """What shaken grounds make of the loss: from the middle tops where these raise a path."""
 
 
 def raised_field(
@@ -43,6 +46,7 @@ def raised_field(
     leaf_share: float,
     bare: SweepLoss,
     sweep: Sweep,
+    shake: Callable[[float, float], ShakenField],
 ) -> RaisedField | None:
     """Return what surroundings add between a station and a receiver at every cell; None where neither has any.
 
@@ -59,6 +63,8 @@ def raised_field(
         From the true heights.
     sweep : callable
         The same from other heights, run once for each pair of tops.
+    shake : callable
+        What shaken grounds make of the loss from two heights, likewise.
 
     Notes
     -----
@@ -105,21 +111,41 @@ def raised_field(
     def laid(of: RaisedLosses) -> tuple[Array, Array]:
         return of.extra_db.reshape(grid.shape), np.hypot(of.spread_a_db, of.spread_b_db).reshape(grid.shape)
 
+    def middle_heights_m(around: Surroundings | None) -> tuple[float, float]:
+        one = np.zeros(1, dtype=np.intp)
+        ends = [(station.antenna_agl_m, station.surroundings), (receiver_agl_m, around)]
+        tops = [end_tops([height], [found], one).raised_m(MIDDLE) for height, found in ends]
+        return float(tops[0][0]), float(tops[1][0])
+
+    known: dict[tuple[float, float], ShakenField] = {}
+
+    def shaken_from(heights_m: tuple[float, float]) -> ShakenField:
+        if heights_m not in known:
+            known[heights_m] = shake(*heights_m)
+        return known[heights_m]
+
+    low = shaken_from((station.antenna_agl_m, receiver_agl_m))
+    elevation, hidden = np.zeros(grid.shape), np.zeros(grid.shape)
     extra, spread = np.zeros(grid.shape), np.zeros(grid.shape)
     for level in SHARES:
         weight = _weight(level, share)
         if not (weight > 0.0).any():
             continue
-        extra_here, spread_here = laid(with_receiver(assumed_surroundings(mapped.unmapped, level)))
+        there = assumed_surroundings(mapped.unmapped, level)
+        extra_here, spread_here = laid(with_receiver(there))
+        shaken = shaken_from(middle_heights_m(there)) if (extra_here > 0.0).any() else low
+        for summed, name in ((elevation, "spread_db"), (hidden, "hidden_relief_db")):
+            summed += weight * np.where(extra_here > 0.0, getattr(shaken, name), getattr(low, name))
         extra, spread = extra + weight * extra_here, spread + weight * spread_here
     around = station.surroundings
     own = (0.0, 0.0) if around is None else (around.model_spread_db, around.share)
-    there = LAND_CLASSES[mapped.unmapped].model_spread_db
+    on_land = LAND_CLASSES[mapped.unmapped].model_spread_db
     return RaisedField(
         extra_db=extra,
         spread_db=spread,
-        model_spread_db=np.stack([np.full(grid.shape, own[0]), np.full(grid.shape, there)]),
+        model_spread_db=np.stack([np.full(grid.shape, own[0]), np.full(grid.shape, on_land)]),
         model_share=np.stack([np.full(grid.shape, own[1]), share]),
+        shaken=ShakenField(elevation.astype(np.float32), hidden.astype(np.float32), low.finer_db),
     )
 
 

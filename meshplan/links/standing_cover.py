@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 
 from meshplan.kernels import FoliageGroup, RadioPath, StandingCover
+from meshplan.kernels.cover import FoliageSpread, spread_depths_m
 from meshplan.links.path_loss import FIELD_CROPS, PathSettings
 from meshplan.links.walls import DEFAULT_WALL, enclosure_loss_db
 from meshplan.propagation.seasons import Season
 from meshplan.propagation.tables import figure_at_frequency
-from meshplan.propagation.vegetation import COVER_KINDS, woodland_db_per_m, woodland_most_db
+from meshplan.propagation.vegetation import (
+    COVER_KINDS,
+    MOST_SPREAD_DB,
+    vegetation_spread_db,
+    woodland_db_per_m,
+    woodland_most_db,
+)
 from meshplan.terrain.landscape import Landscape
 from meshplan.units import EARTH_RADIUS_KM
 
@@ -70,15 +80,35 @@ def standing_cover(landscape: Landscape, season: Season, settings: PathSettings)
     )
 
 
+def fullest_cover(covers: Sequence[StandingCover | None]) -> StandingCover | None:
+    """Return the cover of several seasons of a landscape with each plant as tall and as lossy as it is in any of them."""
+    some = [cover for cover in covers if cover is not None]
+    if not some:
+        return None
+    groups = tuple(max(of_all, key=lambda group: group.scale) for of_all in zip(*(cover.groups for cover in some), strict=True))
+    crowns = np.max([cover.crown_m for cover in some], axis=0)
+    shares = np.max([cover.crown_share or cover.crown_m for cover in some], axis=0)
+    first = some[0]
+    if groups == first.groups and (crowns == first.crown_m).all() and (shares == first.crown_share).all():
+        return first
+    return replace(first, groups=groups, crown_m=tuple(crowns), crown_share=tuple(shares))
+
+
 def _group(name: str, row_azimuth_deg: float | None, season: Season, frequency_mhz: float) -> FoliageGroup:
     kind = COVER_KINDS[name]
     leaf = 1.0 if name in FIELD_CROPS else season.leaf_share
     scale = kind.bare_factor + (1.0 - kind.bare_factor) * leaf
     if season.wet:
         scale *= 1.0 + kind.wet_add * leaf
+    deep = spread_depths_m()
+    if kind.form == "slab":
+        spread = FoliageSpread(kind.least_spread_db, kind.spread_share, MOST_SPREAD_DB)
+    else:
+        by_depth = np.minimum(vegetation_spread_db(deep, frequency_mhz), MOST_SPREAD_DB)
+        spread = FoliageSpread(most_db=MOST_SPREAD_DB, by_depth_db=tuple(by_depth.tolist()))
     if kind.form == "slab":
         along = None if kind.along_db_per_m is None else float(figure_at_frequency(frequency_mhz, kind.along_db_per_m))
         across, most = figure_at_frequency(frequency_mhz, kind.db_per_m), figure_at_frequency(frequency_mhz, kind.most_db)
-        return FoliageGroup(float(across), float(most), False, scale, along, row_azimuth_deg)
+        return FoliageGroup(float(across), float(most), False, scale, along, row_azimuth_deg, spread)
     rate, most = woodland_db_per_m(frequency_mhz), woodland_most_db(frequency_mhz)
-    return FoliageGroup(float(rate), float(most), kind.form == "woodland", scale)
+    return FoliageGroup(float(rate), float(most), kind.form == "woodland", scale, spread=spread)

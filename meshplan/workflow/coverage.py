@@ -12,34 +12,31 @@ from numpy.typing import NDArray
 
 from meshplan.errors import InputError, TooLargeError, nearest_name
 from meshplan.grid import Float32
-from meshplan.kernels import SweepLoss, Transmitter, sweep_parts
+from meshplan.kernels import StandingCover, SweepLoss
 from meshplan.links.behind_hill_field import behind_hill_field_db
-from meshplan.links.engine import OBSTRUCTED_FROM_DB, fade_margin_db, on_unmapped_land
-from meshplan.links.raised_field import RaisedField, raised_field
+from meshplan.links.land_figures import figures_on_land, receivers_on, swept_from, with_behind_hill
+from meshplan.links.raised_field import raised_field
 from meshplan.links.seasons import season_word
-from meshplan.links.standing_cover import radio_path, standing_cover
+from meshplan.links.shaken_field import ShakenField, shaken_field
+from meshplan.links.standing_cover import fullest_cover, standing_cover
 from meshplan.links.stations import Station
-from meshplan.links.uncertainty import CLEAR_MODEL_SPREAD_DB, OBSTRUCTED_MODEL_SPREAD_DB, SOIL_SPREAD_DB, chance_of
+from meshplan.links.uncertainty import draw_error_fields
 from meshplan.links.verdict import verdict_limits
-from meshplan.propagation.antenna import polarisation_loss_db
 from meshplan.propagation.noise import usual_noise_rise_db
 from meshplan.records import Plan, Role, Site
 from meshplan.reporting.coverage_files import write_coverage_raster
 from meshplan.reporting.files import all_or_nothing
 from meshplan.reporting.map import CoverageLayer, map_landscape, write_map
-from meshplan.units import Array
 from meshplan.workflow.prepare import Prepared, prepare_property
 from meshplan.workflow.profile import station_for
 from meshplan.workflow.progress import OnProgress, silent
 
-BYTES_PER_CELL: Final = 40
-"""Rasters held at once: ground, cover, loss with its parts, best loss, margin, chance, classes."""
+BYTES_PER_CELL: Final = 88
+"""Rasters held at once: ground, cover, loss with its parts in two seasons, behind hills, shaken grounds, best loss, margin, chance,
+classes."""
 
 RAISED_BYTES_PER_CELL: Final = 200
 """More where something stands around ends that is in no layer: five losses from raised ends, their means and spreads."""
-
-PLANT_SPREAD_SHARE: Final = 0.35
-"""Spread of a loss by plants as a share of it (published fits span 8 dB either way; own choice for whole rasters)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,34 +112,62 @@ def compute_coverage(
         )
     state = state or max(prepared.seasons, key=lambda s: (s.leaf_share, s.wet))
     stations = _transmitting(prepared, plan, transmitters)
-    sensor = _future_sensor(prepared, receiver_agl_m)
-    cover = standing_cover(prepared.landscape, state, prepared.path)
-    path = radio_path(prepared.path)
-    elevation_db = _usual_elevation_spread_db(plan)
+    landscape, path = prepared.landscape, prepared.path
+    receivers = receivers_on(
+        landscape,
+        receiver_agl_m,
+        lambda x_m, y_m: _sensor_at(prepared, x_m, y_m, receiver_agl_m),
+        _future_sensor(prepared, receiver_agl_m),
+    )
+    cover = standing_cover(landscape, state, path)
+    others = [standing_cover(landscape, season, path) for season in prepared.seasons if season is not state]
+    in_leaf = fullest_cover([cover, *others])
+    errors = draw_error_fields(landscape)
     singles = []
     for number, station in enumerate(stations):
         tell("Sweeping the land", number, len(stations))
-        column, row = prepared.landscape.grid.column_row(station.site.x_m, station.site.y_m)
-        at = round(float(row)), round(float(column))
 
-        def sweep(antenna_agl_m: float, receiver_m: float, station: Station = station, at: tuple[int, int] = at) -> SweepLoss:
-            parts = sweep_parts(
-                prepared.landscape.ground_amsl_m,
-                prepared.landscape.grid.cell_m,
-                Transmitter(*at, antenna_agl_m, station.inside),
-                receiver_m,
-                path,
-                cover=cover,
-                cores=cores,
-                notify=lambda words: tell(words, 0, 0),
+        def bare(
+            antenna_agl_m: float, receiver_m: float, standing: StandingCover | None = cover, station: Station = station
+        ) -> SweepLoss:
+            return swept_from(
+                landscape, station, antenna_agl_m, receiver_m, path, standing, cores=cores, notify=lambda words: tell(words, 0, 0)
             )
-            x_m, y_m = station.site.x_m, station.site.y_m
-            hidden = behind_hill_field_db(prepared.landscape, x_m, y_m, antenna_agl_m, receiver_m, prepared.path, parts.terrain_db)
-            return replace(parts, loss_db=parts.loss_db + hidden, terrain_db=parts.terrain_db + hidden)
 
-        parts = sweep(station.antenna_agl_m, receiver_agl_m)
-        raised = raised_field(prepared.landscape, station, receiver_agl_m, state.leaf_share, parts, sweep)
-        singles.append(_served_by(station, sensor, number, parts, raised, elevation_db, state.antenna_loss_db, state.name))
+        def behind(antenna_agl_m: float, receiver_m: float, parts: SweepLoss, station: Station = station) -> Float32:
+            x_m, y_m = station.site.x_m, station.site.y_m
+            return behind_hill_field_db(landscape, x_m, y_m, antenna_agl_m, receiver_m, path, parts.terrain_db)
+
+        def sweep(antenna_agl_m: float, receiver_m: float, station: Station = station) -> SweepLoss:
+            parts = bare(antenna_agl_m, receiver_m, station=station)
+            return with_behind_hill(parts, behind(antenna_agl_m, receiver_m, parts, station))
+
+        swept = bare(station.antenna_agl_m, receiver_agl_m)
+        behind_db = behind(station.antenna_agl_m, receiver_agl_m, swept)
+        most = swept if in_leaf is cover else bare(station.antenna_agl_m, receiver_agl_m, in_leaf)
+
+        def shake(antenna_agl_m: float, receiver_m: float, station: Station = station, swept: SweepLoss = swept) -> ShakenField:
+            ends = station.site.x_m, station.site.y_m, antenna_agl_m, receiver_m
+            return shaken_field(landscape, *ends, path, errors, swept.cover_db, inside=station.inside, cores=cores)
+
+        from_behind = with_behind_hill(swept, behind_db)
+        raised = raised_field(landscape, station, receiver_agl_m, state.leaf_share, from_behind, sweep, shake)
+        shaken = shake(station.antenna_agl_m, receiver_agl_m) if raised is None else raised.shaken
+        figures = figures_on_land(
+            landscape, station, receivers, swept, behind_db, most.cover_db, raised, shaken, path, state.antenna_loss_db
+        )
+        singles.append(
+            Coverage(
+                names=(station.key,),
+                loss_db=figures.loss_db,
+                margin_db=figures.margin_db,
+                chance=figures.chance,
+                server=np.where(np.isfinite(figures.loss_db), number, -1).astype(np.int16),
+                receiver_agl_m=receiver_agl_m,
+                radio=receivers.sensors[0].radio.name,
+                season=state.name,
+            )
+        )
     tell("Sweeping the land", len(stations), len(stations))
     return _best_of(singles), tuple(singles)
 
@@ -231,54 +256,13 @@ def _future_sensor(prepared: Prepared, receiver_agl_m: float) -> Station:
         )
     grid = prepared.landscape.grid
     quiet_db = float(usual_noise_rise_db(prepared.radio.frequency_mhz, near_buildings=False))
-    site = Site("a future sensor", Role.SENSOR, 0.0, 0.0, grid.west_m, grid.north_m, receiver_agl_m, noise_rise_db=quiet_db)
-    sensor = station_for(prepared, site)[0]
+    sensor = _sensor_at(prepared, grid.west_m, grid.north_m, receiver_agl_m, noise_rise_db=quiet_db)
     return replace(sensor, entry_loss_db=0.0, entry_spread_db=0.0, inside=0)
 
 
-def _usual_elevation_spread_db(plan: Plan) -> float:
-    spreads = [link.season(link.worst_season).spread.elevation_db for link in plan.links]
-    return float(np.median(spreads)) if spreads else 0.0
-
-
-def _served_by(
-    station: Station,
-    sensor: Station,
-    number: int,
-    parts: SweepLoss,
-    raised: RaisedField | None,
-    elevation_db: float,
-    weather_db: float,
-    season: str,
-) -> Coverage:
-    crossed_db = float(polarisation_loss_db(station.polarisation_deg - sensor.polarisation_deg))
-    lost_db = station.entry_loss_db + crossed_db + 2.0 * weather_db
-    gains = station.receive_gain_db + sensor.receive_gain_db - lost_db
-    loss_db = parts.loss_db if raised is None else (parts.loss_db + raised.extra_db).astype(np.float32)
-    up = sensor.tx_power_dbm + gains - loss_db - station.sensitivity_dbm
-    down = station.tx_power_dbm + gains - loss_db - sensor.sensitivity_dbm
-    both = sensor.can_speak and sensor.can_hear
-    margin: Any = np.minimum(up, down) if both else up
-    blocked = parts.terrain_db + parts.cover_db > OBSTRUCTED_FROM_DB
-    model: Array = np.where(blocked, OBSTRUCTED_MODEL_SPREAD_DB, CLEAR_MODEL_SPREAD_DB)
-    fixed = elevation_db**2 + SOIL_SPREAD_DB**2 + station.antenna.spread_db**2 + sensor.antenna.spread_db**2
-    around: Array = np.full_like(model, station.entry_spread_db**2)
-    if raised is not None:
-        model = on_unmapped_land(model, list(zip(raised.model_spread_db, raised.model_share, strict=True)))
-        around = around + raised.spread_db**2
-    spread: Array = np.sqrt(model**2 + fixed + around + (PLANT_SPREAD_SHARE * parts.cover_db) ** 2)
-    chance = chance_of(margin, np.asarray(fade_margin_db(sensor, station)), spread)
-    known = np.isfinite(parts.loss_db)
-    return Coverage(
-        names=(station.key,),
-        loss_db=loss_db,
-        margin_db=margin.astype(np.float32),
-        chance=chance.astype(np.float32),
-        server=np.where(known, number, -1).astype(np.int16),
-        receiver_agl_m=sensor.antenna_agl_m,
-        radio=sensor.radio.name,
-        season=season,
-    )
+def _sensor_at(prepared: Prepared, x_m: float, y_m: float, receiver_agl_m: float, *, noise_rise_db: float | None = None) -> Station:
+    site = Site("a future sensor", Role.SENSOR, 0.0, 0.0, x_m, y_m, receiver_agl_m, noise_rise_db=noise_rise_db)
+    return station_for(prepared, site)[0]
 
 
 def _best_of(singles: Sequence[Coverage]) -> Coverage:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from ray_reference import excess_db, free_db, owner_ray
 
 from meshplan.errors import InputError
-from meshplan.kernels import RadioPath, Transmitter, sweep_loss_db
+from meshplan.kernels import RadioPath, Transmitter, link_losses, sweep_loss_db
 
 CELL_M = 5.0
 RELIEFS = {"hilly": 1.0, "gentle": 0.05, "almost flat": 0.02, "dead flat": 0.0}
@@ -173,3 +173,34 @@ def test_importing_the_kernels_does_not_import_the_compiler() -> None:
     code = "import sys, meshplan.kernels; print('numba' in sys.modules, 'llvmlite' in sys.modules)"
     said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
     assert said.split() == ["False", "False"]
+
+
+def test_a_transmitter_beside_the_middle_of_its_cell_is_swept_from_where_it_stands() -> None:
+    """Against link by link from the same place: much nearer than from the middle of the cell, as near as from a true middle."""
+    ground = rough_ground(90, 110)
+    rows, columns = (part.ravel() for part in np.indices(ground.shape))
+
+    def off_db(row: float, column: float, transmitter: Transmitter) -> NDArray[np.float64]:
+        got = sweep_loss_db(ground, CELL_M, transmitter, 1.5, BAND)
+        far = np.hypot(rows - row, columns - column) > 4.0
+        ends = np.stack([np.full(far.sum(), column), np.full(far.sum(), row), columns[far], rows[far]], axis=1)
+        links = link_losses(ground, CELL_M, ends, (3.0, 1.5), BAND, samples=161, engine="numpy")
+        return np.abs(got[rows[far], columns[far]] - links.loss_db)
+
+    row, column = 40.37, 61.56
+    c, r = int(column), int(row)
+    square = ground[r : r + 2, c : c + 2]
+    v, u = row - r, column - c
+    under = float(np.array([1 - v, v]) @ square.astype(float) @ np.array([1 - u, u]))
+    beside = off_db(row, column, Transmitter(40, 62, 3.0, row_off=0.37, column_off=-0.44, ground_amsl_m=under))
+    rounded = off_db(row, column, Transmitter(40, 62, 3.0))
+    middle = off_db(40.0, 62.0, Transmitter(40, 62, 3.0))
+    assert np.percentile(beside, 90) < 1.3 * np.percentile(middle, 90)
+    assert np.percentile(beside, 90) < 0.5 * np.percentile(rounded, 90)
+
+
+def test_every_cell_is_owned_from_any_place_within_a_cell() -> None:
+    ground = rough_ground(25, 31)
+    for row_off, column_off in ((0.5, 0.5), (-0.5, 0.25), (0.001, 0.0), (0.3, -0.5)):
+        got = sweep_loss_db(ground, CELL_M, Transmitter(12, 9, 3.0, row_off=row_off, column_off=column_off), 1.5, BAND)
+        assert np.isfinite(got).all()

@@ -76,4 +76,4 @@ def test_a_job_that_does_not_fit_offers_a_coarser_cell(farm: tuple[Prepared, Pla
     prepared, plan, _, _ = farm
     with pytest.raises(TooLargeError, match=r"--set terrain\.cell_m=") as caught:
         compute_coverage(prepared, plan, most_bytes=1_000_000)
-    assert "64 MB" in str(caught.value)
+    assert "140 MB" in str(caught.value)

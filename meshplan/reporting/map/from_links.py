@@ -7,7 +7,7 @@ from statistics import median
 
 import numpy as np
 
-from meshplan.links.engine import ALARM_SUCCESS, OBSTRUCTED_FROM_DB, TREND_SUCCESS
+from meshplan.links.margins import ALARM_SUCCESS, OBSTRUCTED_FROM_DB, TREND_SUCCESS
 from meshplan.links.path_loss import FIELD_CROPS, NEAR_AN_ANTENNA_M, OVER_CROWNS_SPREAD_DB, SHADOWED_FROM_DB, PathSettings
 from meshplan.links.stations import Station
 from meshplan.links.surroundings import Surroundings, assumed_surroundings
