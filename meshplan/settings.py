@@ -96,6 +96,8 @@ class RequirementSettings(_Settings):
     """Most links from a sensor to a gateway."""
     second_route: Literal["none", "any one relay", "any one relay or gateway"] = "none"
     """What may fail without silencing a sensor."""
+    second_hop_limit: int | None = Field(default=None, ge=1, le=8)
+    """Most links of the route that is left whatever fails, shorter or longer than hop_limit; by default the same."""
     same_place_m: float = Field(default=2.0, ge=0, le=50)
     """Gateway and relay candidates this near to each other are one place: one mast, one device, one failure."""
     budget: float | None = Field(default=None, gt=0)

@@ -32,7 +32,7 @@ REASONS = {
 }
 
 SECOND_REASONS = {
-    "no second route": "with everything offered in use, no second route would be left if {critical} failed",
+    "no second route": "with everything offered in use, no {route} would be left if {critical} failed",
     "airtime is full": "a second route would need more time on the air than the rules allow",
     "budget is spent": "a second route would cost more than the budget",
     "one mast per site": "the places that a second route needs can carry only one device each, and others need them otherwise",
@@ -110,7 +110,7 @@ def explain_single_routes(
         if gap is None:
             found.append(Unserved(name, "", 0.0, SECOND_REASONS.get(why, REASONS[why]), ()))
             continue
-        reason = SECOND_REASONS[why].format(critical=gap.critical)
+        reason = SECOND_REASONS[why].format(critical=gap.critical, route=_second_route_words(problem))
         row = nearest_row(name, remedying.table, set(gap.helpers)) if gap.helpers else None
         if row is None or not {remedying.table.stations[i].key for i in remedying.table.pairs[row]} & set(gap.helpers):
             advice = f"offer another place for a relay or gateway, in sight of {name} and away from {gap.critical}"
@@ -119,6 +119,13 @@ def explain_single_routes(
         rows.append(row)
         found.append(remedying.gap(name, row, reason, mended_by_radio=True))
     return tuple(found), tuple(rows)
+
+
+def _second_route_words(problem: PlacementProblem) -> str:
+    first, second = problem.hop_limit, problem.second_hop_limit
+    if second is None or first is None or second >= first:
+        return "second route"
+    return f"route of at most {second} link{'s' if second > 1 else ''}"
 
 
 def _needs_power(gap: Unserved, table: LinkTable, row: int) -> Unserved:

@@ -2,13 +2,14 @@ r"""A proof that no plan is cheaper than a bound, checked in whole numbers, with
 
 The statement
 -------------
-A plan opens a set X of allowed nodes: all that are forced in, and at most one at each site. A site is one physical place,
-whatever rows name it: it carries one device, and when it fails, all of it that may fail is lost. A route of a sensor is a way
-over usable links through nodes of X, relays and then one gateway, of at most `hop_limit` links and with a good enough chance. A
-certificate names the sensors that it speaks of, `served`; those of them that have a row with need 2 or a failed node are asked to
-keep a route (of at most `second_hop_limit` links) through the loss of any one site that the rule lets fail, the others are asked
-for one route. An optional sensor of `served` that does not get what it is asked is left out. The value of a plan is c(X), what
-its nodes cost, plus the worth of the sensors that it leaves out. If the checker finds no fault, then
+A plan opens a set X of allowed nodes: all that are forced in, and at most one at each site. A site is one physical place, whatever
+rows name it: it carries one device, and when it fails, all of it that may fail is lost. A route of a sensor is a way over usable
+links through nodes of X, relays and then one gateway, of at most `hop_limit` links and with a good enough chance. A certificate
+names the sensors that it speaks of, `served`; those of them that have a row with need 2 or a failed node are asked to keep a route
+(of at most `second_hop_limit` links) through the loss of any one site that the rule lets fail, whether or not the site lies on a
+longer route that they have; the others are asked for one route. (Where nothing of X may fail, one route is all.) An optional sensor
+of `served` that does not get what it is asked is left out. The value of a plan is c(X), what its nodes cost, plus the worth of the
+sensors that it leaves out. If the checker finds no fault, then
 
     every plan that gives each required sensor of `served` what it is asked has at least the value `bound_units`.
 

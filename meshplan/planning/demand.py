@@ -130,18 +130,24 @@ def shortfalls(problem: PlacementProblem, opened: BoolArray, demand: Demand) -> 
 def _failing(problem: PlacementProblem, opened: BoolArray, asked: BoolArray) -> list[tuple[int, int]]:
     """Return (sensor, node) pairs where the loss of the node, and of what else may fail at its site, cuts off a sensor of `asked`.
 
-    Only the nodes of one route of each sensor need to be tried: while another node fails, that route stands.
+    Whatever fails, a route within the hop limit after a failure must be left. Only the nodes of one such route need to be tried:
+    while another node fails, that route stands. A sensor that has routes, but none so short, is cut off by any failure: those of
+    the nodes of its first route stand for all.
     """
     graph = opened_graph(problem, opened)
     hops = second_hop_limit(problem)
     fails = may_fail(problem)
     table = route_table(graph, hops)
-    _, first = sensor_losses(graph, table)
+    losses, first = sensor_losses(graph, table)
+    late = (first >= 0) & (losses <= problem.route_loss_limit)
+    longer = table if late[asked].all() else route_table(graph, problem.hop_limit)
+    _, start = sensor_losses(graph, longer)
     users: dict[int, list[int]] = {}
     for sensor in np.flatnonzero(asked):
-        if first[sensor] < 0:
+        way_table, at = (table, int(first[sensor])) if late[sensor] else (longer, int(start[sensor]))
+        if at < 0:
             continue
-        for node in way_from(table, int(first[sensor])):
+        for node in way_from(way_table, at):
             if fails[node]:
                 users.setdefault(node, []).append(int(sensor))
     pairs = []

@@ -113,9 +113,13 @@ def second_route_gaps(problem: PlacementProblem, sensors: Sequence[str]) -> dict
 
 
 def what_goes_dark(problem: PlacementProblem, plan: PlacementPlan) -> tuple[FailureEffect, ...]:
-    """Return the effect of losing each opened device alone, in the order of `plan.opened`."""
+    """Return the effect of losing each opened device alone, in the order of `plan.opened`.
+
+    A sensor goes dark when no route is left that either limit allows: a limit on second routes silences nobody.
+    """
     opened = nodes_of(problem, plan.opened)
-    hops = second_hop_limit(problem)
+    limits = [problem.hop_limit, problem.hop_limit if problem.redundancy == "none" else second_hop_limit(problem)]
+    hops = None if None in limits else max(limit for limit in limits if limit is not None)
     effects = []
     for node_id in plan.opened:
         users = [item.sensor_id for item in plan.served if node_id in item.first.node_ids]
@@ -253,8 +257,7 @@ def value_of_one_more_hop(
     """Return what a hop limit one higher would change; None when there is no limit."""
     if problem.hop_limit is None:
         return None
-    second = None if problem.second_hop_limit is None else problem.second_hop_limit + 1
-    longer = replace(problem, hop_limit=problem.hop_limit + 1, second_hop_limit=second)
+    longer = replace(problem, hop_limit=problem.hop_limit + 1)
     other = solve_placement(longer, limits=limits)
     before = {item.sensor_id for item in result.plan.served}
     newly = tuple(item.sensor_id for item in other.plan.served if item.sensor_id not in before)

@@ -101,12 +101,12 @@ class Heuristic:
         """
         result, waiting = opened.copy(), wanted.astype(np.uint8)
         up, hears, heard, siblings = self.up, self.hears, self.heard_by, self.siblings
-        usable, levels = self.problem.allowed if usable is None else usable, self.levels
+        usable, levels, hops = self.problem.allowed if usable is None else usable, self.levels, self.hop_limit
         if without >= 0:
-            usable, levels = usable.copy(), self.levels_after
+            usable, levels, hops = usable.copy(), self.levels_after, second_hop_limit(self.problem)
             usable[without] = result[without] = False
         open_ways(self.n_links)(
-            levels, self.hop_limit is not None, price.astype(np.float64), self.problem.is_gateway,
+            levels, hops is not None, price.astype(np.float64), self.problem.is_gateway,
             usable, result, up.ptr, up.to, hears.ptr, hears.to, heard.ptr, heard.to,
             waiting, skip_price.astype(np.float64), siblings.ptr, siblings.to,
         )  # fmt: skip
@@ -150,7 +150,8 @@ class Heuristic:
 
     def meets(self, opened: BoolArray, demand: Demand) -> bool:
         """Return whether the opened nodes, shape (n_nodes,), give every sensor what it asks for."""
-        if self.problem.min_route_chance > 0:
+        layered_alike = (self.hop_limit is None) == (second_hop_limit(self.problem) is None)
+        if self.problem.min_route_chance > 0 or not layered_alike:
             return not shortfalls(self.problem, opened, demand)
         n, n_sensors = opened.size, len(self.problem.sensors)
         served: bool = all_served(self.n_links)(

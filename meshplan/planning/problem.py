@@ -149,7 +149,8 @@ class PlacementProblem:
     redundancy : str
         One of `REDUNDANCY_LEVELS`: what may fail while each covered sensor keeps a route.
     second_hop_limit : int or None
-        Hop limit of the route that remains after a failure; None means the same as `hop_limit`.
+        Hop limit of the route that remains after any failure, also of a device that the first route does not pass: where it is
+        less than `hop_limit`, a covered sensor needs a route so short beside the longer one. None means the same as `hop_limit`.
     without_second_route : str
         What to do with a sensor that cannot meet the rule even with everything open: "serve once" or "leave out".
     min_link_chance : float

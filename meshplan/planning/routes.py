@@ -176,6 +176,10 @@ def second_hop_limit(problem: PlacementProblem) -> int | None:
     return problem.hop_limit if problem.second_hop_limit is None else problem.second_hop_limit
 
 
+def _within(way: tuple[int, ...], hops: int | None) -> bool:
+    return hops is None or len(way) <= hops
+
+
 MOST_ROUTES = 4000
 """Routes of one sensor that are compared for the best pair; an opened set rarely has more."""
 
@@ -197,9 +201,8 @@ class Walks:
 
     def best_pair(self, sensor: int) -> tuple[int, tuple[int, ...], tuple[int, ...]] | None:
         """Return the first route's loss and two routes that share nothing that may fail, the likeliest together."""
-        after = second_hop_limit(self.problem)
-        ways = self._routes(sensor, after if after is not None else len(self.problem.nodes))
-        hops, limit = self.problem.hop_limit, self.problem.route_loss_limit
+        after, hops, limit = second_hop_limit(self.problem), self.problem.hop_limit, self.problem.route_loss_limit
+        ways = self._routes(sensor, len(self.problem.nodes) if after is None or hops is None else max(after, hops))
         best: tuple[int, int, tuple[int, ...], tuple[int, ...]] | None = None
         for loss, way in ways:
             if best is not None and 2 * loss > best[0] and loss > best[1]:
@@ -210,17 +213,16 @@ class Walks:
             for other_loss, other in ways:
                 if best is not None and loss + other_loss >= best[0]:
                     break
-                if other_loss <= limit and other != way and mine.isdisjoint(other):
+                if other_loss <= limit and other != way and _within(other, after) and mine.isdisjoint(other):
                     best = (loss + other_loss, loss, way, other)
                     break
             # A route without anything that may fail is its own second route.
-            if not mine and (best is None or 2 * loss < best[0]):
+            if not mine and _within(way, after) and (best is None or 2 * loss < best[0]):
                 best = (2 * loss, loss, way, way)
         if best is None:
             return None
         total, loss, way, other = best
-        other_fits = hops is None or len(other) <= hops
-        if other_fits and total - loss < loss:
+        if _within(other, hops) and _within(way, after) and total - loss < loss:
             loss, way, other = total - loss, other, way
         return loss, way, other
 

@@ -95,8 +95,7 @@ def _route_faults(problem: PlacementProblem, plan: PlacementPlan) -> list[str]:
         faults += _faults_of_route(problem, network, opened, item.sensor_id, item.first, first_hops, "first")
         losses -= math.log(item.first.chance) if item.first.chance > 0 else math.inf
         if item.second is not None:
-            hops = max(first_hops, second_hops)
-            faults += _faults_of_route(problem, network, opened, item.sensor_id, item.second, hops, "second")
+            faults += _faults_of_route(problem, network, opened, item.sensor_id, item.second, second_hops, "second")
     if not (losses == plan.neg_log_success or abs(losses - plan.neg_log_success) <= 1e-5 * (1 + len(plan.served))):
         faults.append(f"the routes' log losses sum to {losses:g}, the plan says {plan.neg_log_success:g}")
     return faults
@@ -142,8 +141,8 @@ def _failure_faults(problem: PlacementProblem, plan: PlacementPlan) -> list[str]
     for item in plan.served:
         if item.sensor_id not in covered:
             continue
-        # Only devices on the first route can cut the sensor off, whatever the second route is.
-        for node in item.first.node_ids:
+        # While a device fails that is not on the first route, that one stands, if it is short enough for the route that is left.
+        for node in item.first.node_ids if len(item.first.node_ids) <= hops else failing:
             if node in failing and not network.reaches(item.sensor_id, opened - {node}, hops, problem.min_route_chance):
                 faults.append(f"'{item.sensor_id}' goes dark when '{node}' fails")
         if item.second is not None and max(hops, first_hops) <= 4:

@@ -266,6 +266,7 @@ def placement_problem(prepared: Prepared, links: LinkTable) -> PlacementProblem:
             graph,
             hop_limit=asked.hop_limit,
             redundancy=redundancy,
+            second_hop_limit=asked.second_hop_limit,
             min_link_chance=asked.link_chance,
             min_route_chance=asked.route_chance,
             budget=asked.budget if asked.budget is not None else float("inf"),

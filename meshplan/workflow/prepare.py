@@ -122,7 +122,7 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
     landscape = build_landscape(found.elevation, found.covers, mapped)
     found = with_found_relays(found, landscape)
     sites, told = with_places(found.sites, found.settings.requirement.same_place_m)
-    found = replace(found, sites=sites, assumptions=(*found.assumptions, *told))
+    found = replace(found, sites=sites, assumptions=(*found.assumptions, *told, *_idle_settings(found)))
     hemisphere = hemisphere_of(sum(site.lat_deg for site in found.sites) / len(found.sites))
     return Base(
         found=found,
@@ -140,6 +140,14 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
         hemisphere=hemisphere,
         overrides=dict(overrides or {}),
     )
+
+
+def _idle_settings(found: Property) -> tuple[str, ...]:
+    """Say which settings of second routes have nothing to act on."""
+    asked = found.settings.requirement
+    if asked.second_hop_limit is None or asked.second_route != "none" or any(site.second_route for site in found.sites):
+        return ()
+    return ("requirement.second_hop_limit is set and no second route is asked for: it changes no route of this plan.",)
 
 
 def with_found_relays(found: Property, landscape: Landscape) -> Property:

@@ -112,3 +112,13 @@ def test_three_gateway_choices_are_the_three_best_of_all(seed: int) -> None:
     assert [choice.result.plan.cost for choice in full] == sorted(costs)[: len(full)]
     assert len(full) == min(3, len(costs))
     assert len({choice.gateway_ids for choice in choices}) == len(choices)
+
+
+def test_a_limit_on_second_routes_silences_nobody() -> None:
+    """Two ways of two links: when one relay fails the other way is left, whatever limit second routes have."""
+    nodes = (NodeChoice("A", 10.0, forced_in=True), NodeChoice("B", 10.0, forced_in=True), NodeChoice("G", 50.0, is_gateway=True))
+    problem = PlacementProblem(
+        (SensorDemand("S"),), nodes, Links.of([0, 0], [0, 1]), Links.of([0, 1], [2, 2]), hop_limit=2, second_hop_limit=1
+    )
+    plan = solve_placement(problem).plan
+    assert {effect.node_id: effect.dark for effect in what_goes_dark(problem, plan)} == {"A": (), "B": (), "G": ("S",)}

@@ -7,11 +7,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from brute_force import random_problem
+from brute_force import BruteForce, random_problem
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from synthetic_property import make_property
 
+from meshplan.planning.certificate import check_certificate
 from meshplan.planning.problem import Links, NodeChoice, PlacementProblem, SolveLimits
 from meshplan.planning.solve import solve_placement
 from meshplan.planning.verify import verify_plan
@@ -77,6 +78,30 @@ def test_a_redundancy_rule_never_costs_less(seed: int) -> None:
     levels = ("none", "any one relay", "any one relay or gateway")
     costs = [solve_placement(replace(strict, redundancy=level)).plan.cost for level in levels]
     assert costs == sorted(costs)
+
+
+@QUICK
+@given(
+    seed=SEEDS,
+    hops=st.integers(1, 4),
+    second=st.integers(1, 4),
+    rule=st.sampled_from(["any one relay", "any one relay or gateway"]),
+    least=st.sampled_from([0.0, 0.6]),
+)
+def test_a_route_left_after_a_failure_keeps_its_own_limit(seed: int, hops: int, second: int, rule: str, least: float) -> None:
+    """Solver, exhaustive search, verifier and certificate read the second limit alike, on either side of the first."""
+    rules = {"hop_limit": hops, "second_hop_limit": second, "redundancy": rule, "min_route_chance": least}
+    problem = random_problem(seed, n_relays=5, **rules)
+    _, lacking, cost = BruteForce(problem).best()
+    result = solve_placement(problem)
+    weight = {sensor.id: sensor.importance for sensor in problem.sensors}
+    assert result.proven
+    assert result.plan.cost == cost
+    assert sum(weight[name] for name in result.plan.single_route) == lacking
+    assert verify_plan(problem, result.plan) == ()
+    check = check_certificate(problem, result.certificate, result.plan)
+    assert check.holds, check.faults
+    assert all(item.second is None or item.second.hops <= second for item in result.plan.served)
 
 
 @QUICK

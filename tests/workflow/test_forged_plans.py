@@ -77,6 +77,18 @@ def _set(path: str, value: Any) -> Callable[[Record], None]:
     return forge
 
 
+def _less(path: str, amount: float) -> Callable[[Record], None]:
+    """Return a forgery that lowers a number, whatever it is."""
+
+    def forge(plan: Record) -> None:
+        value: Any = plan
+        for step in path.split("."):
+            value = value[int(step)] if step.isdigit() else value[step]
+        _set(path, value - amount)(plan)
+
+    return forge
+
+
 def _nobody_can_be_served(plan: Record) -> None:
     for device in plan["devices"]:
         device["in_plan"] = device["role"] == "sensor"
@@ -192,7 +204,7 @@ ONE_ROUTE: dict[str, Callable[[Record], None]] = {
     "a certificate of nonsense": _certificate_of_nonsense,
     "limits of nonsense": _set("proof.limits", {"time_s": -3, "iterations": "many", "seed": None}),
     "another route": _weaker_route,
-    "another route chance": _set("routes.0.chance", 0.97),
+    "another route chance": _less("routes.0.chance", 0.013),
     "another latency": _set("routes.0.latency_s", 0.001),
     "a note about a second way": _set("routes.0.second_note", "none needed: no relay lies on its way"),
     "a second route nobody asked": _set(
@@ -208,7 +220,7 @@ ONE_ROUTE: dict[str, Callable[[Record], None]] = {
     "another duty": _set("devices.0.duty.duty_share", 0.0),
     "another caution": _set("devices.0.cautions", []),
     "another margin": _set("links.0.margin_db", 40.0),
-    "another link chance": _set("links.0.chance", 0.97),
+    "another link chance": _less("links.0.chance", 0.013),
     "another verdict": _set("links.0.verdict", "ample and more"),
     "another link sentence": _set("links.0.sentence", "It will do."),
     "another loss": _set("links.0.seasons.0.path_loss_db", 80.0),
@@ -337,6 +349,8 @@ GENUINE: list[tuple[str, ...]] = [
     ("--set", BOTH),
     ("--set", 'requirement.second_route="any one relay or gateway"'),
     ("--set", "requirement.hop_limit=1"),
+    ("--set", BOTH, "--set", "requirement.second_hop_limit=1"),
+    ("--set", BOTH, "--set", "requirement.second_hop_limit=4"),
     ("--set", "requirement.budget=150"),
     ("--set", "requirement.budget=230", "--set", BOTH),
     ("--set", "cost.relay=10", "--set", 'seasons=["bare", "snow"]'),
@@ -380,3 +394,22 @@ def test_a_changed_file_is_named(once: Path, tmp_path: Path, capsys: Capture) ->
     shown = capsys.readouterr().out
     assert "sites.csv has changed since the plan was made" in shown
     assert "property.toml has changed" not in shown
+
+
+def test_a_second_limit_that_the_plan_does_not_keep_is_told(twice: Path, tmp_path: Path, capsys: Capture) -> None:
+    """The plan has second routes of two links; said to be made with a limit of one, it must not hold."""
+
+    def shorter(plan: Record) -> None:
+        plan["made_with"]["settings"]["requirement.second_hop_limit"] = 1
+
+    code, shown = _forged(twice, shorter, capsys, tmp_path)
+    assert code == 2
+    assert "more than 1" in shown
+
+
+def test_the_plan_says_that_a_short_second_route_cannot_be(tmp_path: Path, capsys: Capture) -> None:
+    made = _make(tmp_path, "--set", BOTH, "--set", "requirement.second_hop_limit=1")
+    plan = json.loads((made / "out" / "plan.json").read_text(encoding="utf-8"))["plan"]
+    assert [miss["sensor"] for miss in plan["single_routes"]] == ["Trough"]
+    assert "no route of at most 1 link would be left" in plan["single_routes"][0]["reason"]
+    assert all(device["in_plan"] is False for device in plan["devices"] if device["name"] == "North post")
