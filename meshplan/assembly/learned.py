@@ -58,6 +58,7 @@ def predicted_link(table: LinkTable, row: int, season: int, *, forward: bool, ke
         in_leaf=table.seasons[season].leaf_share >= 0.5,
         environment=environment_of(table, row, season, cover),
         diffraction_db=_diffraction_db(table, row),
+        surroundings_db=float(losses.surroundings_db[season, row]),
         ground_limited=bool(losses.terrain_parts.ground_limited[row]),
         cover_m=cover,
         antenna_a_agl_m=a.antenna_agl_m,
@@ -98,7 +99,10 @@ def spread_of(table: LinkTable, row: int, season: int) -> Spread:
 
 
 def environment_of(table: LinkTable, row: int, season: int, cover: Sequence[tuple[str, float]]) -> str:
-    """Return the kind of surroundings a link runs through: indoors, its deepest plants, buildings, hill, ground or open."""
+    """Return the kind of surroundings a link runs through: indoors, its deepest plants, buildings, hill, ground or open.
+
+    A hill counts with the relief that the elevation data hide, as in what diffraction is taken to cost.
+    """
     a, b = (table.stations[i] for i in table.pairs[row])
     deepest = max(cover, key=lambda item: item[1], default=("", 0.0))
     if a.entry_loss_db or b.entry_loss_db:
@@ -107,7 +111,7 @@ def environment_of(table: LinkTable, row: int, season: int, cover: Sequence[tupl
         return deepest[0]
     if table.losses.building_db[row] > OBSTRUCTED_FROM_DB:
         return "buildings"
-    if table.losses.terrain_parts.obstacle_db[row] > OBSTRUCTED_FROM_DB:
+    if table.losses.terrain_parts.obstacle_db[row] + table.hidden_relief_db[row] > OBSTRUCTED_FROM_DB:
         return "hill"
     return "near ground" if table.losses.terrain_parts.ground_limited[row] else "open"
 

@@ -22,7 +22,8 @@ from meshplan.calibration.model import (
     own_sd_db,
     reference_distance_m,
 )
-from meshplan.calibration.posterior import Inference, Problem, Sizes, evaluate, infer, joined, mixture_quantile, scan, solve_at
+from meshplan.calibration.posterior import Inference, Problem, evaluate, infer, joined, mixture_quantile, scan, solve_at
+from meshplan.calibration.tails import learn_tail, strangeness_of
 from meshplan.calibration.warn import warnings_of
 from meshplan.errors import InputError
 from meshplan.measurement_records import (
@@ -43,8 +44,6 @@ HIGH_NOISE_DB = 3 * NOISE_SD_DB
 """A bound on the noise that lies higher says nothing."""
 LEAST_SITE_PRECISION = 1e-4
 """Bounds that say less than a standard deviation of 100 dB are not kept."""
-HUBER = 2.0
-"""Standard deviations beyond which a reading counts as strange (common practice: 1.5 to 2.5)."""
 MANY_ROWS = 300
 """The sizes of errors are learned from about so many rows; more would add time and hardly knowledge."""
 MOST_LINKS = 3000
@@ -117,7 +116,8 @@ def calibrate(
     problem = _problem(rows, terms, reference_m)
     part = _part(rows, measured)
     first = scan(problem.chosen(part))
-    strange = _strangeness(problem, first.plug_in())
+    tail = learn_tail(problem.chosen(part), first.plug_in())
+    strange = strangeness_of(problem, tail)
     problem = replace(problem, own_sd=problem.own_sd * strange, strangeness=strange)
     factors, even_share = prior_factors(problem, first.plug_in())
     even = solve_at(problem, first.plug_in())
@@ -204,23 +204,6 @@ def _lengths(links: Sequence[PredictedLink]) -> tuple[float, ...]:
     known = np.isfinite(x) & np.isfinite(y)
     extent = math.hypot(np.ptp(x[known]), np.ptp(y[known])) if known.any() else 0.0
     return tuple(length for length in CORRELATION_LENGTHS_M if length <= extent / 2)
-
-
-def _strangeness(problem: Problem, sizes: Sizes) -> Array:
-    """Return a factor on the own error of each row, shape (n,): large where a reading does not go with all others.
-
-    Its mean square is one, so that a new link is given its share of strange ones.
-
-    Notes
-    -----
-    Source
-        Huber weights (see combine) in one step, on errors with that one row left out: beyond `HUBER` standard deviations a
-        reading pulls no harder, so that a swapped id does not bend everything else
-    """
-    at = solve_at(problem, sizes)
-    away = np.abs(at.pull[0]) / np.sqrt(np.maximum(np.diag(at.precision[0]), 1e-12))
-    factor = np.where(problem.bounded, 1.0, np.maximum(away / HUBER, 1.0))
-    return np.asarray(factor / np.sqrt(np.mean(factor**2)))
 
 
 def _parameters(terms: Sequence[Term], factors: Array, few: Inference, joint: Inference) -> tuple[Parameter, ...]:

@@ -19,7 +19,9 @@ from scipy.special import log_ndtr, ndtr
 Array = NDArray[np.float64]
 
 SIZE_LOG_SD = 0.5
-"""Prior spread of the logarithm of both size factors; their mean square is one (assumed)."""
+"""Prior spread of the logarithm of the factor on own errors; its mean square is one (assumed)."""
+ENDS_DB = 6.0
+"""Scale of the half-normal prior on the spread of ends: class of antenna, box and siting (own choice)."""
 SWEEPS = 40
 """Most sweeps of expectation propagation."""
 TOLERANCE = 1e-6
@@ -83,6 +85,11 @@ class Problem:
             self.high[rows],
             self.strangeness[rows],
         )
+
+    @property
+    def usual_end_db(self) -> float:
+        """Spread that the engine expects of the offset of a place; zero where no such offset is learned."""
+        return float(np.median(self.prior_sd[self.scaled])) if self.scaled.any() else 0.0
 
     @property
     def bounded(self) -> NDArray[np.bool_]:
@@ -248,10 +255,30 @@ def _weigh(problem: Problem, own: Array, places: Array, lengths: Sequence[float]
     """Return grid points and their posterior weights."""
     points = [(k, t, length) for length in lengths for t in places for k in own]
     sizes = [Sizes(math.exp(k), math.exp(t), length) for k, t, length in points]
-    prior = np.array([-((k + SIZE_LOG_SD**2) ** 2 + (t + SIZE_LOG_SD**2) ** 2) / (2 * SIZE_LOG_SD**2) for k, t, _ in points])
+    prior = np.array([log_prior(problem, k, t) for k, t, _ in points])
     total = _propagate(problem, sizes)[2] + prior
     weights = np.exp(total - total.max())
     return sizes, weights / weights.sum()
+
+
+def log_prior(problem: Problem, log_own: float, log_places: float) -> float:
+    """Return the log density, but for a constant, of the logarithms of both size factors before any reading.
+
+    Notes
+    -----
+    Source
+        log-normal for own errors (assumed); half-normal for the spread τ of ends, as is common for the spread of groups
+        (Bayesian Analysis 1 (2006), pp. 515–534, named from memory)
+    """
+    own = -((log_own + SIZE_LOG_SD**2) ** 2) / (2 * SIZE_LOG_SD**2)
+    if not problem.usual_end_db:
+        return own
+    return own + log_places - 0.5 * (math.exp(log_places) * problem.usual_end_db / ENDS_DB) ** 2
+
+
+def log_evidence(problem: Problem, sizes: Sizes) -> float:
+    """Return the log evidence of the rows with the sizes of errors held."""
+    return float(_propagate(problem, [sizes])[2][0])
 
 
 def _finish(problem: Problem, sizes: tuple[Sizes, ...], weights: Array) -> Inference:

@@ -21,7 +21,7 @@ from meshplan.grid import Elevation, Grid, RasterNote
 from meshplan.inputs.antennas import read_antennas, read_cables
 from meshplan.inputs.radios import read_radio_classes
 from meshplan.links.build_stations import build_stations
-from meshplan.links.engine import compute_links
+from meshplan.links.engine import LinkTable, compute_links
 from meshplan.links.path_loss import PathSettings
 from meshplan.propagation.ground import REFERENCE_LAND
 from meshplan.propagation.refraction import effective_earth_radius_km
@@ -70,6 +70,14 @@ def read_links(table: Path) -> list[dict[str, Any]]:
 
 def forecast_db(distance_m: float, ground_m: Iterable[float], agl_m: tuple[float, float], mhz: float, mapped: MappedLand) -> Any:
     """Return loss and spread that the engine gives a link over a strip of land with this profile."""
+    table = strip_table(distance_m, ground_m, agl_m, mhz, mapped)
+    return float(table.losses.total_db[0, 0]), float(table.spread_db[0, 0])
+
+
+def strip_table(
+    distance_m: float, ground_m: Iterable[float], agl_m: tuple[float, float], mhz: float, mapped: MappedLand
+) -> LinkTable:
+    """Return the engine's table of the one link over a strip of land with this profile."""
     ground = np.array(list(ground_m), dtype=np.float32)
     cell_m = distance_m / (len(ground) - 1)
     grid = Grid("EPSG:32633", 500_000.0 - cell_m / 2.0, 5_000_000.0, cell_m, len(ground), ROWS)
@@ -85,8 +93,7 @@ def forecast_db(distance_m: float, ground_m: Iterable[float], agl_m: tuple[float
     settings = PropertySettings.model_validate({"name": "strip", "elevation": ["strip.tif"], "sites": ["sites.csv"]})
     stations, _ = build_stations(sites, landscape, radio, read_antennas(), read_cables(), settings, lambda *_: radio.tx_power_dbm)
     path = PathSettings(mhz, float(effective_earth_radius_km()), "vertical", REFERENCE_LAND)
-    table = compute_links(stations, np.array([[0, 1]]), landscape, (LEAF,), path)
-    return float(table.losses.total_db[0, 0]), float(table.spread_db[0, 0])
+    return compute_links(stations, np.array([[0, 1]]), landscape, (LEAF,), path)
 
 
 def residuals(links: list[dict[str, Any]], mapped: MappedLand) -> Residuals:

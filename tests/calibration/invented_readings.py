@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from meshplan.calibration.model import choose_terms, design_matrix, own_sd_db, reference_distance_m
-from meshplan.calibration.posterior import SIZE_LOG_SD
+from meshplan.calibration.posterior import ENDS_DB, SIZE_LOG_SD
 from meshplan.measurement_records import MeasuredLink, PredictedLink
 from meshplan.records import Spread
 
@@ -93,7 +93,9 @@ def measure(
 def drawn_power_dbm(links: tuple[PredictedLink, ...], rng: np.random.Generator) -> tuple[np.ndarray, dict[str, float]]:
     """Return real powers whose hidden causes and error sizes are drawn from the engine's own beliefs, and the causes."""
     terms, reference_m = choose_terms(links), reference_distance_m(links)
-    own_factor, places = np.exp(SIZE_LOG_SD * rng.standard_normal(2) - SIZE_LOG_SD**2)
+    own_factor = math.exp(SIZE_LOG_SD * rng.standard_normal() - SIZE_LOG_SD**2)
+    ends = [t.prior_sd for t in terms if t.scaled]
+    places = ENDS_DB * abs(rng.standard_normal()) / float(np.median(ends)) if ends else 1.0
     hidden = rng.standard_normal(len(terms)) * [t.prior_sd * (places if t.scaled else 1.0) for t in terms]
     own = own_factor * own_sd_db(links, terms, reference_m) * rng.standard_normal(len(links))
     shared = design_matrix(links, [t.name for t in terms], reference_m) @ hidden
