@@ -9,7 +9,7 @@ import pytest
 from benchmarks.farm_links import strip_table
 
 from meshplan.assembly.learned import environment_of, predicted_link
-from meshplan.links.engine import OBSTRUCTED_FROM_DB
+from meshplan.links.margins import OBSTRUCTED_FROM_DB
 from meshplan.terrain.mapped_land import EVERYTHING_MAPPED, MappedLand
 
 LEVEL = [100.0] * 30
