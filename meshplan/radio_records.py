@@ -70,6 +70,20 @@ class Figure:
         return self.standing.needs_check
 
 
+OWN_HEADER: Final = Figure(5.0, Standing.PRACTICE, "2 name, 1 sequence, 1 battery and flags, 1 hop: common practice, no source")
+CHECK: Final = Figure(2.0, Standing.PRACTICE, "16-bit check, common practice, no source")
+
+WIDE_AREA_HEADER_BYTES: Final = 13
+"""What a wide-area network protocol puts around a payload: 1 type, 4 address, 1 control, 2 counter, 1 port, 4 code (ITU-T Y.4480
+family, recalled)."""
+
+WIDE_AREA_EMPTY_BYTES: Final = 12
+"""Its empty frame, the acknowledgement: the same without a port (ITU-T Y.4480 family, recalled)."""
+
+ACKNOWLEDGEMENT_BYTES: Final = 4
+"""Acknowledgement of a simple network of one's own: two names and a sequence, its own header (common practice, no source)."""
+
+
 @dataclass(frozen=True)
 class RadioSetting:
     """One rate or spreading factor that a class can be set to."""
@@ -135,6 +149,10 @@ class RadioClass:
     coding_rate_index: int = 1
     notes: tuple[str, ...] = ()
     origin: str = "packaged catalogue"
+    header_bytes: Figure = OWN_HEADER
+    """What a program of one's own writes before each payload and the frame of the class does not carry already."""
+    check_bytes: Figure = CHECK
+    """Check bytes among `frame_overhead_bytes`; a chirp counts its own in the symbol formula."""
 
     @property
     def one_way(self) -> bool:
@@ -193,6 +211,10 @@ class RadioMode:
     notes: tuple[str, ...]
     """Figures to check before relying on them."""
     radio: RadioClass
+    header_bytes: int
+    """Before each payload, besides the frame of the class."""
+    acknowledgement_bytes: int
+    """Whole acknowledgement, besides the frame of the class."""
 
 
 def chirp_bit_rate_bps(spreading_factor: int, bandwidth_khz: float, coding_rate_index: int = 1) -> float:
@@ -434,6 +456,7 @@ def radio_mode(
     power_dbm: float | None = None,
     frequency_mhz: float | None = None,
     setting: str | None = None,
+    wide_area: bool = False,
 ) -> RadioMode:
     """Return a class at one operating point; what is not stated is taken by default and said in `assumptions`.
 
@@ -451,6 +474,8 @@ def radio_mode(
         Name of a setting, instead of spreading factor or bit rate.
     power_dbm, frequency_mhz : float, optional
         Within what the class can do.
+    wide_area : bool
+        Whether a chirp class speaks a wide-area network protocol instead of a simple one of one's own.
     """
     if key not in classes:
         key, setting = _split_setting(classes, key, setting)
@@ -468,6 +493,13 @@ def radio_mode(
     if radio.acknowledged is False:
         assumptions.append("No acknowledgement: a lost packet stays lost, repeats are sent blindly.")
     several = len(radio.settings) > 1
+    wide = wide_area and radio.modulation is Modulation.CSS
+    if wide_area:
+        assumptions.append(
+            f"Wide-area protocol: {WIDE_AREA_HEADER_BYTES} bytes around each payload; relays must be of a kind that it knows."
+            if wide
+            else f"{radio.title} is no chirp class: radio_settings.protocol does not apply to it."
+        )
     return RadioMode(
         class_key=key,
         name=f"{key}-{chosen.name.lower()}" if several else key,
@@ -494,6 +526,8 @@ def radio_mode(
         assumptions=tuple(assumptions),
         notes=_figures_to_check(radio, chosen),
         radio=radio,
+        header_bytes=WIDE_AREA_HEADER_BYTES if wide else int(radio.header_bytes.value),
+        acknowledgement_bytes=WIDE_AREA_EMPTY_BYTES if wide else ACKNOWLEDGEMENT_BYTES,
     )
 
 

@@ -71,6 +71,12 @@ class Site:
     payload_bytes: int = 12
     interval_s: float = 900.0
     fast_interval_s: float | None = None
+    downlink_bytes: int | None = None
+    """Size of a command to this place; None for none beyond what the purpose asks."""
+    command_wait_s: float | None = None
+    """Longest wait for a command to be carried out; None for the usual one of the purpose."""
+    listening: str | None = None
+    """How it listens for commands, of `LISTENING`; None for the usual way of its supply."""
     antenna: str | None = None
     azimuth_deg: float | None = None
     tilt_deg: float = 0.0
@@ -103,6 +109,9 @@ class Site:
         """All antenna heights this site offers, lowest first."""
         return tuple(sorted({self.antenna_agl_m, *self.mast_heights_agl_m}))
 
+
+LISTENING: Final = ("after report", "sampled", "always")
+"""How a place listens for commands: in windows after its own reports, in short looks all the time, or without a break."""
 
 POLARISATIONS: Final = ("vertical", "horizontal", "slant")
 """How a straight antenna stands: upright, lying, or leaning by 45 degrees."""
@@ -304,6 +313,97 @@ class DutyRecord:
     channel_load: float
     lawful: bool
     rule: str
+    preamble_ms: float = 0.0
+    """What `airtime_ms_per_packet` is made of, for the longest reading it sends: preamble and frame, header, payload, check."""
+    header_ms: float = 0.0
+    payload_ms: float = 0.0
+    check_ms: float = 0.0
+    acknowledgement_ms: float = 0.0
+    """One acknowledgement; 0 where none is sent."""
+    acknowledgement_share: float = 0.0
+    """Share of the hour that its acknowledgements take."""
+    mean_tries: float = 1.0
+    """Frames for each reading it sends on, repeats included."""
+    fast_mean_tries: float = 1.0
+    """The same in the busiest hour."""
+
+
+@dataclass(frozen=True)
+class HopRecord:
+    """One hop of a route on the air: what a reading takes there, how often it is sent, what comes through."""
+
+    sender: str
+    receiver: str
+    preamble_ms: float
+    header_ms: float
+    payload_ms: float
+    check_ms: float
+    acknowledgement_ms: float
+    airtime_ms: float
+    """One sending: the sum of the parts without the acknowledgement."""
+    mean_tries: float
+    fast_mean_tries: float
+    """In the busiest hour."""
+    clear_chance: float
+    """That no other sender spoils a frame, in the busiest hour."""
+    delivered_chance: float
+    """That the hop delivers within its tries, in the busiest hour, mean over what is not known of the link."""
+
+
+@dataclass(frozen=True)
+class ChannelRecord:
+    """What one frequency (and spreading factor) has to carry, repeats and acknowledgements included."""
+
+    channel: str
+    senders: int
+    load: float
+    """Share of time on the air."""
+    fast_load: float
+    """In the busiest hour."""
+    overloaded_load: float
+    """Where the busiest hour settles after a burst; as `fast_load` if the network comes back by itself."""
+    stable: bool
+    sentence: str
+
+
+@dataclass(frozen=True)
+class CommandOption:
+    """One way for a device to hear commands, and what it costs."""
+
+    listening: str
+    change: str
+    """What to write in the sites file."""
+    wait_s: float
+    """Longest time until a command is carried out and confirmed, all tries counted."""
+    life_years: float
+    """On its cells; infinite if it has none."""
+    panel_w: float
+    extra_cost: float
+    fit: bool
+    sentence: str
+
+
+@dataclass(frozen=True)
+class CommandRecord:
+    """Whether a device that must act on command can: how it listens, how long a command takes, what would do better."""
+
+    device: str
+    purpose: str
+    downlink_bytes: int
+    most_wait_s: float
+    wait_stated: bool
+    """Whether the property states that wait; else it is the usual one of the purpose."""
+    listening: str
+    """"after report", "sampled", "always" or "never"."""
+    wait_s: float
+    delivered_chance: float
+    """That a command arrives within its tries and is confirmed."""
+    fit: bool
+    sentence: str
+    reasons: tuple[str, ...]
+    must: tuple[str, ...]
+    """What must be built in whatever the radio does."""
+    options: tuple[CommandOption, ...]
 
 
 @dataclass(frozen=True)
@@ -388,6 +488,12 @@ class Route:
     latency_s: float | None = None
     second_note: str = ""
     """Where a second route is asked and none is given: why none is needed, or why there is none."""
+    hops: tuple[HopRecord, ...] = ()
+    """The first route on the air."""
+    delivered_chance: float | None = None
+    """Share of readings that arrive in the busiest hour, all tries counted."""
+    required_chance: float | None = None
+    """Least chance of a whole route for what the sensor is for; None where only links are asked for."""
 
 
 @dataclass(frozen=True)
@@ -435,6 +541,8 @@ class MadeWith:
     settings: dict[str, Any] = field(default_factory=dict)
     """Settings in place of those in property.toml, by dotted key."""
     calibrated: bool = False
+    airtime_factor: float = 1.0
+    """Airtime that the search kept free for a reading, over what its usual repeats take; above 1 where a plan was too full."""
 
 
 @dataclass(frozen=True)
@@ -565,6 +673,10 @@ class Plan:
     made_with: MadeWith = MadeWith()
     inputs: tuple[InputFile, ...] = ()
     """Every file that was read."""
+    channels: tuple[ChannelRecord, ...] = ()
+    commands: tuple[CommandRecord, ...] = ()
+    better_radio: str = ""
+    """Another lawful class that serves more or needs fewer relays, with the command that shows it; empty if none was found."""
 
     def device(self, name: str) -> Device:
         """Return the device of that name."""
@@ -588,6 +700,11 @@ class Plan:
     def to_answer_for(self) -> tuple[str, ...]:
         """Conditions of the rules that the plan rests on and nobody answers for yet."""
         return tuple(dict.fromkeys(key for line in self.legal if line.lawful for key in line.to_answer_for))
+
+    @property
+    def commands_met(self) -> bool:
+        """Whether every device with a stated wait hears its commands in time."""
+        return all(command.fit or not command.wait_stated for command in self.commands)
 
     @property
     def chosen_links(self) -> tuple[Link, ...]:

@@ -90,8 +90,14 @@ class RequirementSettings(_Settings):
 
     link_chance: float = Field(default=0.8, ge=0.5, le=0.999)
     """Chance each link must have in its worst season before the plan may use it."""
-    route_chance: float = Field(default=0.0, ge=0.0, le=0.999)
-    """Chance each whole route must have; 0 asks only for the links."""
+    route_chance: float | None = Field(default=None, ge=0.0, le=0.999)
+    """Chance each whole route must have in its worst season; 0 asks only for the links. By default by purpose, as below."""
+    route_chance_trend: float = Field(default=0.8, ge=0.0, le=0.999)
+    """The same for readings of a trend, where route_chance says nothing."""
+    route_chance_alarm: float = Field(default=0.95, ge=0.0, le=0.999)
+    """The same for alarms."""
+    route_chance_control: float = Field(default=0.98, ge=0.0, le=0.999)
+    """The same for what is controlled."""
     hop_limit: int = Field(default=3, ge=1, le=8)
     """Most links from a sensor to a gateway."""
     second_route: Literal["none", "any one relay", "any one relay or gateway"] = "none"
@@ -102,6 +108,12 @@ class RequirementSettings(_Settings):
     """Gateway and relay candidates this near to each other are one place: one mast, one device, one failure."""
     budget: float | None = Field(default=None, gt=0)
     """Most money for gateways and relays; without it the cheapest full plan is sought."""
+
+    def route_floor(self, purpose: str) -> float:
+        """Return the chance that a whole route must have for what a sensor is for."""
+        if self.route_chance is not None:
+            return self.route_chance
+        return float(getattr(self, f"route_chance_{purpose}"))
 
 
 class CostSettings(_Settings):
@@ -156,6 +168,8 @@ class RadioSettings(_Settings):
     """Spreading factor of a chirp class."""
     bit_rate_bps: float | None = Field(default=None, gt=0)
     """Bit rate of a class with several."""
+    protocol: Literal["own", "wide-area"] = "own"
+    """What a chirp class speaks: "own", a simple network of yours (5 bytes of header), or "wide-area" (ITU-T Y.4480 family, 13)."""
     licence: str | None = None
     """Licence you hold, for classes outside licence-exempt limits."""
     accepts: Annotated[tuple[ConditionName, ...], BeforeValidator(_as_tuple)] = ()

@@ -154,6 +154,9 @@ elevation = "ground_{cell}m.tif"
 
 [requirement]
 hop_limit = 2
+# Readings come every few minutes and nobody acts on one alone, so 8 routes in 10 sure are enough here, for alarms and pumps too;
+# without this line alarms ask for 0.95 and whatever is controlled for 0.98.
+route_chance = 0.8
 
 [land_cover]
 mapped = "all"
@@ -227,6 +230,9 @@ elevation = "ground_{cell}m.tif"
 
 [requirement]
 hop_limit = 3
+# Readings come every few minutes and nobody acts on one alone, so 8 routes in 10 sure are enough here, for alarms and pumps too;
+# without this line alarms ask for 0.95 and whatever is controlled for 0.98.
+route_chance = 0.8
 
 [land_cover]
 mapped = "all"
@@ -238,7 +244,7 @@ This place is invented: names, land and sensors. Its heights are the formula in 
 false origin in open ocean. {data}
 
 A stream, a ridge 48 m high with a saddle, a shelter belt, alders, a steel shed, eighteen sensors on both sides. What it teaches: no
-mast at the house and no slower radio gets over the ridge; one relay upon it does.
+mast at the house gets over the ridge; one relay upon it does, and the plan names a stronger class that would need none.
 """,
 )
 
@@ -294,6 +300,9 @@ elevation = "ground_{cell}m.tif"
 
 [requirement]
 hop_limit = 2
+# Readings come every few minutes and nobody acts on one alone, so 8 routes in 10 sure are enough here, for alarms and pumps too;
+# without this line alarms ask for 0.95 and whatever is controlled for 0.98.
+route_chance = 0.8
 
 [land_cover]
 mapped = "all"

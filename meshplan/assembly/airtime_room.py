@@ -27,6 +27,6 @@ def fits_airtime(problem: PlacementProblem) -> bool:
     opened[list(best.values())] = True
     graph = opened_graph(problem, opened)
     losses, starts = sensor_losses(graph, route_table(graph, problem.hop_limit))
-    reached = np.flatnonzero((starts >= 0) & (losses <= problem.route_loss_limit)).tolist()
+    reached = np.flatnonzero((starts >= 0) & (losses <= problem.route_loss_limits)).tolist()
     alone = np.zeros(len(problem.sensors), dtype=bool)
     return route_within_capacity(problem, opened, reached, alone, seed=1) is not None

@@ -91,7 +91,7 @@ def _option(choice: GatewayChoice, chosen: PlacementResult, table: LinkTable, cu
     plan = choice.result.plan
     relays = len(plan.opened) - len(choice.gateway_ids)
     served = len(plan.served)
-    weakest = min((route.chance for route in make_routes(plan, table, {}).routes), default=0.0)
+    weakest = min((route.chance for route in make_routes(plan, table).routes), default=0.0)
     names = " and ".join(choice.gateway_ids) if choice.gateway_ids else "no gateway"
     sensors = f"{served} sensor{'s' if served != 1 else ''}"
     sentence = f"{names}: {sensors} served with {relays} relay{'s' if relays != 1 else ''} for {plan.cost:.0f} {currency}."

@@ -82,7 +82,7 @@ def planned_row(
     stations = table.stations
     sensors = [station for station in stations if station.site.role is Role.SENSOR]
     gateways = sum(bool(problem.is_gateway[problem.node_index[key]]) for key in plan.opened)
-    chances = [route.chance for route in make_routes(plan, table, {}).routes]
+    chances = [route.chance for route in make_routes(plan, table).routes]
     duties = [duty for duty in running.duty.values() if duty.duty_limit > 0.0]
     lives = [energy.life_years for energy in running.energy.values() if energy.supply == "battery"]
     broken = [line for line in running.legal if not line.lawful]

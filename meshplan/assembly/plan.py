@@ -9,10 +9,11 @@ import numpy as np
 
 from meshplan import __version__
 from meshplan.assembly.alternatives import Alternatives, dark_by_device, reason_by_relay
+from meshplan.assembly.commands import command_records
 from meshplan.assembly.devices import make_devices
 from meshplan.assembly.mixed import Contexts, describe_mixed
 from meshplan.assembly.proof import proof_record
-from meshplan.assembly.routes import link_chances, make_routes, rows_of_plan
+from meshplan.assembly.routes import LinkMargins, make_routes, rows_of_plan
 from meshplan.assembly.running import Catalogue, run_plan
 from meshplan.assembly.shapes import map_shapes
 from meshplan.assembly.unserved import Remedying, explain_single_routes, explain_unserved
@@ -70,6 +71,8 @@ class Findings:
     more_radios: tuple[RadioMode, ...] = ()
     """Classes beside `radio`."""
     cables: Mapping[str, CableClass] = field(default_factory=dict)
+    better_radio: str = ""
+    """Another class that would serve more, in words."""
     power_for: PowerFor | None = None
     """Power that law and radio allow at a site with another antenna or cable."""
     made_with: MadeWith = field(default_factory=MadeWith)
@@ -81,13 +84,14 @@ def assemble_plan(findings: Findings) -> Plan:
     table, placement = findings.links, findings.result.plan
     settings = findings.found.settings
     rows = rows_of_plan(placement, table)
-    running = run_plan(placement, table.stations, link_chances(table), findings.catalogue, settings, link_radios(table))
+    margins, floors = LinkMargins.of(table), _floors(findings)
+    running = run_plan(placement, table.stations, margins, findings.catalogue, settings, link_radios(table))
     remedying = Remedying(
-        table, findings.context, findings.antennas, findings.contexts, cables=findings.cables, power_for=findings.power_for
+        table, findings.context, findings.antennas, findings.contexts, floors, cables=findings.cables, power_for=findings.power_for
     )
     unserved, near_rows = explain_unserved(placement, remedying)
     single_routes, more_near_rows = explain_single_routes(findings.problem, placement, remedying)
-    routes = make_routes(placement, table, running.latency_s, _second_notes(findings.problem, placement, single_routes))
+    routes = make_routes(placement, table, running, floors, _second_notes(findings.problem, placement, single_routes))
     others = _other_rows(table, rows, [*near_rows, *more_near_rows], set(placement.opened))
     links = describe_mixed(table, [*rows, *others], findings.context, findings.contexts, chosen=frozenset(rows))
     devices = make_devices(
@@ -132,7 +136,17 @@ def assemble_plan(findings: Findings) -> Plan:
         single_routes=single_routes,
         made_with=findings.made_with,
         inputs=findings.inputs,
+        channels=running.channels,
+        better_radio=findings.better_radio,
+        commands=command_records(placement, table.stations, running, margins, findings.catalogue, settings),
     )
+
+
+def _floors(findings: Findings) -> dict[str, float]:
+    """Return the chance that a whole route of each sensor must have."""
+    asked = findings.found.settings.requirement
+    sensors = [station for station in findings.links.stations if station.site.role is Role.SENSOR]
+    return {station.key: asked.route_floor(station.site.purpose.value) for station in sensors}
 
 
 def _not_mapped(findings: Findings, rows: Sequence[int], near_rows: Sequence[int]) -> tuple[str, str]:

@@ -6,6 +6,10 @@ import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
+from meshplan.assembly.running import Running
 from meshplan.links.describe import link_key
 from meshplan.links.engine import LinkTable
 from meshplan.links.uncertainty import route_chance
@@ -31,14 +35,36 @@ def row_index(table: LinkTable) -> dict[tuple[str, str], int]:
     return rows
 
 
-def link_chances(table: LinkTable) -> dict[tuple[str, str], float]:
-    """Return the chance of each link in its worst season by its two ends, in both orders."""
-    worst = table.worst_chance
-    return {ends: float(worst[row]) for ends, row in row_index(table).items()}
+@dataclass(frozen=True, eq=False)
+class LinkMargins:
+    """Margins of links in their worst season, by their two ends."""
+
+    table: LinkTable
+    rows: Mapping[tuple[str, str], int]
+    worst_season: NDArray[np.intp]
+    spread_db: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, table: LinkTable) -> LinkMargins:
+        """Return the margins of a table's links."""
+        return cls(table, row_index(table), table.worst_season, table.spread_db)
+
+    def __call__(self, sender: str, receiver: str) -> tuple[float, float, float]:
+        """Return the median margin at the receiver, that at the sender for the way back, and the spread of both."""
+        row = self.rows[sender, receiver]
+        table, season = self.table, int(self.worst_season[row])
+        margins = float(table.margin_at_b_db[season, row]), float(table.margin_at_a_db[season, row])
+        first = table.stations[table.pairs[row][0]].key
+        there, back = margins if first == sender else margins[::-1]
+        return there, back, float(self.spread_db[season, row])
 
 
 def make_routes(
-    plan: PlacementPlan, table: LinkTable, latency_s: Mapping[str, float], second_notes: Mapping[str, str] | None = None
+    plan: PlacementPlan,
+    table: LinkTable,
+    running: Running | None = None,
+    floors: Mapping[str, float] | None = None,
+    second_notes: Mapping[str, str] | None = None,
 ) -> RouteRows:
     """Return the routes of all served sensors with the chance that each whole route holds.
 
@@ -46,8 +72,10 @@ def make_routes(
     ----------
     plan : PlacementPlan
     table : LinkTable
-    latency_s : mapping
-        Typical delay of each sensor's route.
+    running : Running, optional
+        Delay, hops on the air and delivery of each sensor's route.
+    floors : mapping, optional
+        Least chance of a whole route that each sensor asks for.
     second_notes : mapping, optional
         Why a sensor has no second route where one is asked, by sensor.
     """
@@ -68,8 +96,11 @@ def make_routes(
                 chance=_chance(first_rows, table),
                 second_devices=second,
                 second_links=tuple(_key(table, row) for row in second_rows),
-                latency_s=latency_s.get(served.sensor_id),
+                latency_s=running.latency_s.get(served.sensor_id) if running else None,
                 second_note=(second_notes or {}).get(served.sensor_id, ""),
+                hops=running.hops.get(served.sensor_id, ()) if running else (),
+                delivered_chance=running.delivered.get(served.sensor_id) if running else None,
+                required_chance=(floors or {}).get(served.sensor_id),
             )
         )
     return RouteRows(tuple(routes), frozenset(used))

@@ -6,21 +6,27 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+from meshplan.assembly.on_air import Margins, RouteTraffic, channel_records
 from meshplan.assembly.traffic import station_emission, station_mode
 from meshplan.errors import InputError, nearest_name
 from meshplan.links.stations import Station
-from meshplan.operation.airtime import time_on_air_ms
-from meshplan.operation.channel import HopDelay, route_delay
-from meshplan.operation.duty_cycle import DeviceAirtime, TrafficSource, channel_groups, channel_loads, device_airtimes
+from meshplan.operation.airtime import acknowledgement_ms, airtime_parts
+from meshplan.operation.duty_cycle import (
+    HOUR_MS,
+    DeviceAirtime,
+    TrafficSource,
+    channel_groups,
+    channel_loads,
+    device_airtimes,
+)
 from meshplan.operation.energy import Duty, average_current_ua, battery_life, energy_wh_per_day, solar_supply
 from meshplan.operation.law import LegalVerdict, legal_check
+from meshplan.operation.listening import AFTER_REPORT, ALWAYS, open_share
+from meshplan.operation.suitability import demand_for
 from meshplan.planning.problem import PlacementPlan
 from meshplan.radio_records import Battery, Board, RadioMode, Region, SolarTable
-from meshplan.records import DutyRecord, EnergyRecord, LegalLine, Power, Role
+from meshplan.records import ChannelRecord, DutyRecord, EnergyRecord, HopRecord, LegalLine, Power, Purpose, Role, Site
 from meshplan.settings import PropertySettings
-
-TRIES = 3
-"""Sendings of one reading, the first included (common practice, no source)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,12 +47,19 @@ class Running:
     energy: dict[str, EnergyRecord]
     legal: tuple[LegalLine, ...]
     latency_s: dict[str, float]
+    hops: dict[str, tuple[HopRecord, ...]]
+    """First route of each served sensor on the air."""
+    delivered: dict[str, float]
+    """Share of each served sensor's readings that arrive in the busiest hour."""
+    channels: tuple[ChannelRecord, ...]
+    modes: dict[str, RadioMode]
+    """Radio of each device, by the name of the radio."""
 
 
 def run_plan(
     plan: PlacementPlan,
     stations: Sequence[Station],
-    chances: Mapping[tuple[str, str], float],
+    margins: Margins,
     catalogue: Catalogue,
     settings: PropertySettings,
     hop_radios: Mapping[tuple[str, str], str] | None = None,
@@ -58,8 +71,8 @@ def run_plan(
     plan : PlacementPlan
     stations : sequence of Station
         All stations; those of the plan and all sensors are judged. A place with two radios has two under one key.
-    chances : mapping
-        Chance of each link of the plan by its two station keys.
+    margins : callable
+        Of each link of the plan by its two station keys.
     catalogue : Catalogue
     settings : PropertySettings
     hop_radios : mapping, optional
@@ -86,6 +99,8 @@ def run_plan(
         )
         for station in sensors
     ]
+    traffic = RouteTraffic(sources, modes, senders, margins)
+    sources = [replace(source, sends=traffic.sends(number)) for number, source in enumerate(sources)]
     airtimes = device_airtimes(sources, modes)
     groups, busiest = channel_groups(modes), channel_loads(airtimes, modes, fast=True)
     verdicts = {name: _verdict(station, airtimes[name], catalogue.region, settings) for name, station in senders.items()}
@@ -93,13 +108,20 @@ def run_plan(
     energy: dict[str, EnergyRecord] = {}
     for key, own in of_key.items():
         names = [radio_name(station, own) for station in own]
-        records = [_duty(airtimes[name], verdicts[name], busiest[groups[name]]) for name in names]
+        records = [_duty(airtimes[name], verdicts[name], busiest[groups[name]], modes[name], traffic) for name in names]
         duty[key] = max(records, key=lambda record: (not record.lawful, record.fast_duty_share / (record.duty_limit or 1.0)))
-        energy[key] = _energy(own, [airtimes[name] for name in names], catalogue, settings)
-    latency = {
-        sensor: _latency_s(route, modes, of_key[sensor][0].site.payload_bytes, chances, senders) for sensor, route in hops.items()
-    }
-    return Running(duty, energy, _legal_lines(verdicts), latency)
+        energy[key] = energy_of(own, [(airtimes[name], traffic.tries(name)[0]) for name in names], catalogue, settings)
+    served = {source.name: number for number, source in enumerate(sources) if source.hops}
+    return Running(
+        duty=duty,
+        energy=energy,
+        legal=_legal_lines(verdicts),
+        latency_s={sensor: traffic.latency_s(number) for sensor, number in served.items()},
+        hops={sensor: traffic.hop_records(number) for sensor, number in served.items()},
+        delivered={sensor: traffic.delivered(number) for sensor, number in served.items()},
+        channels=channel_records(channel_loads(airtimes, modes), busiest, groups, traffic.fast, airtimes),
+        modes=modes,
+    )
 
 
 def radio_name(station: Station, own: Sequence[Station]) -> str:
@@ -141,7 +163,15 @@ def _verdict(station: Station, airtime: DeviceAirtime, region: Region, settings:
     return legal_check(region, busy)
 
 
-def _duty(airtime: DeviceAirtime, verdict: LegalVerdict, channel_load: float) -> DutyRecord:
+def _duty(
+    airtime: DeviceAirtime,
+    verdict: LegalVerdict,
+    channel_load: float,
+    mode: RadioMode,
+    traffic: RouteTraffic,
+) -> DutyRecord:
+    tries = traffic.tries(airtime.name)
+    parts = airtime_parts(mode, traffic.longest_payload(airtime.name)) if airtime.airtime_ms_per_packet else None
     return DutyRecord(
         airtime_ms_per_packet=airtime.airtime_ms_per_packet,
         packets_per_hour=airtime.normal.packets,
@@ -151,11 +181,43 @@ def _duty(airtime: DeviceAirtime, verdict: LegalVerdict, channel_load: float) ->
         channel_load=channel_load,
         lawful=verdict.lawful,
         rule=verdict.rule,
+        preamble_ms=parts.preamble_ms if parts else 0.0,
+        header_ms=parts.header_ms if parts else 0.0,
+        payload_ms=parts.payload_ms if parts else 0.0,
+        check_ms=parts.check_ms if parts else 0.0,
+        acknowledgement_ms=acknowledgement_ms(mode),
+        acknowledgement_share=airtime.normal.acknowledgement_ms / HOUR_MS,
+        mean_tries=tries[0],
+        fast_mean_tries=tries[1],
     )
 
 
-def _energy(
-    own: Sequence[Station], airtimes: Sequence[DeviceAirtime], catalogue: Catalogue, settings: PropertySettings
+def command_need(site: Site) -> tuple[int, float, bool] | None:
+    """Return bytes and longest wait of commands to a place, and whether the property states the wait; None if it gets none.
+
+    Everything for control acts on command unless its site says `downlink_bytes = 0`.
+    """
+    wanted = site.purpose is Purpose.CONTROL if site.downlink_bytes is None else site.downlink_bytes > 0
+    if site.role is not Role.SENSOR or not wanted:
+        return None
+    usual = demand_for("control")
+    size = usual.payload_bytes if site.downlink_bytes is None else site.downlink_bytes
+    return size, site.command_wait_s or usual.delay_s, site.command_wait_s is not None
+
+
+def _listening_share(station: Station) -> float:
+    """Return the share of time that a sensor's receiver is open for commands."""
+    need = command_need(station.site)
+    if need is None or station.radio.tx_only:
+        return 0.0
+    battery = station.site.power is Power.BATTERY
+    listening = station.site.listening or (AFTER_REPORT if battery else ALWAYS)
+    interval_s = station.site.interval_s
+    return open_share(station.radio, listening, interval_s=interval_s, downlink_bytes=need[0], most_wait_s=need[1])
+
+
+def energy_of(
+    own: Sequence[Station], airtimes: Sequence[tuple[DeviceAirtime | None, float]], catalogue: Catalogue, settings: PropertySettings
 ) -> EnergyRecord:
     """Return the supply of a device; two radios on one board count the board twice, which errs on the safe side."""
     site, supply = own[0].site, settings.supply
@@ -168,10 +230,11 @@ def _energy(
             board=board,
             payload_bytes=site.payload_bytes,
             interval_s=site.interval_s if sensor else 3600.0,
-            forwarded_packets_per_hour=0.0 if sensor else airtime.normal.packets,
-            listening_share=0.0 if sensor else 1.0,
+            mean_tries=tries,
+            sending_ms_per_hour=None if sensor or airtime is None else airtime.normal.total_ms,
+            listening_share=_listening_share(station) if sensor else 1.0,
         )
-        for station, airtime in zip(own, airtimes, strict=True)
+        for station, (airtime, tries) in zip(own, airtimes, strict=True)
     ]
     if site.power is Power.MAINS:
         return EnergyRecord("mains", "", float("inf"), 0.0, 0.0, "", "")
@@ -200,24 +263,6 @@ def _energy(
     worst = min(lives, key=lambda life: life.years)
     years = 1.0 / sum(1.0 / life.years for life in lives) if len(lives) > 1 else worst.years
     return EnergyRecord("battery", supply.sensor_battery, years, 0.0, 0.0, worst.dominant, worst.best_change)
-
-
-def _latency_s(
-    route: Sequence[tuple[str, str]],
-    modes: Mapping[str, RadioMode],
-    payload_bytes: int,
-    chances: Mapping[tuple[str, str], float],
-    senders: Mapping[str, Station],
-) -> float:
-    hops = [
-        HopDelay(
-            airtime_ms=time_on_air_ms(modes[sender], payload_bytes),
-            success=chances[senders[sender].key, senders[receiver].key],
-            acknowledged=modes[sender].acknowledged,
-        )
-        for sender, receiver in route
-    ]
-    return route_delay(hops, tries=TRIES).worst_s
 
 
 def _legal_lines(verdicts: Mapping[str, LegalVerdict]) -> tuple[LegalLine, ...]:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import inf
 from typing import Final
 
+from meshplan.links.engine import LinkTable
 from meshplan.links.stations import Station
 from meshplan.operation.airtime import acknowledgement_ms, longest_packet_ms, time_on_air_ms
+from meshplan.operation.channel import MAX_TRIES
 from meshplan.operation.law import Emission, LegalVerdict, lawful_mode, legal_check
 from meshplan.operation.law_rows import COMFORT_SHARE
+from meshplan.operation.tries import expected_frames, frame_success, slow_states
 from meshplan.radio_records import Condition, RadioMode, Region
 from meshplan.records import Purpose, Role, Site
 
@@ -98,10 +101,55 @@ def lawful_mode_for(
     return mode, verdict
 
 
-def forwarded_share(mode: RadioMode, site: Site) -> float:
-    """Return the share of the busiest hour that a relay spends on one sensor: forwarding and confirming each packet."""
+def forwarded_share(mode: RadioMode, site: Site, tries: float = 1.0) -> float:
+    """Return the share of the busiest hour that a relay spends on one sensor: forwarding and confirming each packet.
+
+    Parameters
+    ----------
+    mode : RadioMode
+    site : Site
+        The sensor.
+    tries : float
+        Mean frames, and at most as many acknowledgements, for each reading.
+    """
     once_ms = time_on_air_ms(mode, site.payload_bytes) + acknowledgement_ms(mode)
-    return once_ms / 1000.0 / busiest_interval_s(site)
+    return tries * once_ms / 1000.0 / busiest_interval_s(site)
+
+
+def usual_tries(links: LinkTable) -> dict[str, float]:
+    """Return the frames that each sensor's readings take on a hop before any route is known, collisions apart.
+
+    The more of what its own best link takes and what the best way on of the relays takes on average; each over the slow states of
+    the link, as `operation.tries` has it.
+    """
+    stations = links.stations
+    chances, worst, spread = links.worst_chance, links.worst_season, links.spread_db
+    best: dict[str, tuple[float, int]] = {}
+    for row, (i, _) in enumerate(links.pairs):
+        sender = stations[i]
+        if sender.site.role is not Role.GATEWAY:
+            best[sender.key] = max(best.get(sender.key, (0.0, -1)), (float(chances[row]), -row))
+    found: dict[str, float] = {}
+    relays: list[float] = []
+    sizes = [station.site.payload_bytes for station in stations if station.site.role is Role.SENSOR]
+    for key, (chance, number) in best.items():
+        row = -number
+        sender = stations[links.pairs[row][0]]
+        mode = sender.radio
+        if chance <= 0.0 or mode.tx_only or not mode.acknowledged:
+            found[key] = 1.0
+            continue
+        spread_db = float(spread[worst[row], row])
+        size = sender.site.payload_bytes if sender.site.role is Role.SENSOR else max(sizes, default=0)
+        there = frame_success(mode, slow_states(float(links.margin_at_b_db[worst[row], row]), spread_db), size)
+        back = frame_success(mode, slow_states(float(links.margin_at_a_db[worst[row], row]), spread_db), 0)
+        tries = float(expected_frames(there, back, MAX_TRIES, True).mean())
+        if sender.site.role is Role.RELAY:
+            relays.append(tries)
+        else:
+            found[key] = tries
+    onward = sum(relays) / len(relays) if relays else 1.0
+    return {key: max(tries, onward) for key, tries in found.items()}
 
 
 @dataclass(frozen=True)
@@ -115,7 +163,11 @@ class AirtimeBudget:
 
 
 def airtime_budget(
-    stations: Sequence[Station], region: Region, licence: str | None = None, accepts: tuple[str, ...] = ()
+    stations: Sequence[Station],
+    region: Region,
+    licence: str | None = None,
+    accepts: tuple[str, ...] = (),
+    tries: Mapping[str, float] | None = None,
 ) -> AirtimeBudget:
     """Return what sensors load on relays and what relays and gateways may carry under the duty limits of a region.
 
@@ -130,6 +182,8 @@ def airtime_budget(
         Licence stated by the user; where the verdict rests on it, duty limits do not bind.
     accepts : tuple of str
         Conditions of rules that the user answers for.
+    tries : mapping, optional
+        Frames that each sensor's readings take on a hop; one without.
 
     Notes
     -----
@@ -140,7 +194,7 @@ def airtime_budget(
     if len({station.radio.name for station in stations}) > 1:
         return AirtimeBudget({}, {})
     sensors = [station for station in stations if station.site.role is Role.SENSOR]
-    load = {station.key: forwarded_share(station.radio, station.site) for station in sensors}
+    load = {station.key: forwarded_share(station.radio, station.site, (tries or {}).get(station.key, 1.0)) for station in sensors}
     total = sum(load.values())
     confirming = max((_confirming_part(station) for station in sensors), default=0.0)
     capacity = {}

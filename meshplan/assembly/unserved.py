@@ -8,13 +8,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from meshplan.assembly.mixed import Contexts, context_of
+from meshplan.assembly.running import command_need
 from meshplan.inputs.antennas import AntennaClass, CableClass
 from meshplan.links.build_stations import PowerFor
 from meshplan.links.describe import Context
 from meshplan.links.engine import LinkTable
 from meshplan.links.remedies import find_remedies
 from meshplan.planning.explain import second_route_gaps
-from meshplan.planning.problem import PlacementPlan, PlacementProblem
+from meshplan.planning.problem import PlacementPlan, PlacementProblem, UnservedSensor
 from meshplan.propagation.variability import reliability_margin_db
 from meshplan.records import Power, Remedy, Role, Unserved
 
@@ -39,27 +40,35 @@ SECOND_REASONS = {
 }
 """Why a served sensor has one route where two were asked for."""
 
+DEAF = "its radio is one-way and can never hear a command: take a two-way class, or write downlink_bytes = 0 if it needs none"
+
 RADIO_HELPS = ("no link at all", "no way to a gateway", "more hops needed", "route chance too low", "no second route")
 """Reasons that a better antenna, mast or cable may mend."""
 
 
 @dataclass(frozen=True, eq=False)
 class Remedying:
-    """What remedies may try: `cables` other cables, `power_for` other antennas at the power the law then allows."""
+    """What remedies may try: `cables` other cables, `power_for` other antennas at the power the law then allows.
+
+    `floors` is the least chance of a whole route of each sensor. Each link of a route of n links needs its n-th root, but never
+    less than any link does.
+    """
 
     table: LinkTable
     context: Context
     antennas: Mapping[str, AntennaClass]
     contexts: Contexts
+    floors: Mapping[str, float]
     cables: Mapping[str, CableClass] | None = None
     power_for: PowerFor | None = None
 
-    def gap(self, sensor: str, row: int, reason: str, *, mended_by_radio: bool) -> Unserved:
-        """Return what a link of a sensor lacks, with the remedies for it where the radio is what is lacking."""
+    def gap(self, sensor: str, row: int, reason: str, *, mended_by_radio: bool, hops: int = 1) -> Unserved:
+        """Return what a link of a sensor's route of so many links lacks, with remedies where the radio is what is lacking."""
         table = self.table
         worst = int(table.worst_season[row])
+        needed_chance = max(self.context.required_chance, self.floors.get(sensor, 0.0) ** (1.0 / hops))
         needed_db = float(table.fade_margin_db[row]) + float(
-            reliability_margin_db(self.context.required_chance, float(table.spread_db[worst, row]))
+            reliability_margin_db(needed_chance, float(table.spread_db[worst, row]))
         )
         missing_db = max(needed_db - float(table.margin_db[worst, row]), 0.0)
         a, b = (table.stations[i] for i in table.pairs[row])
@@ -73,7 +82,7 @@ class Remedying:
             own.landscape,
             own.settings,
             self.antennas,
-            required_chance=own.required_chance,
+            required_chance=max(own.required_chance, needed_chance),
             cables=self.cables,
             power_for=self.power_for,
         )
@@ -84,18 +93,35 @@ def explain_unserved(plan: PlacementPlan, remedying: Remedying) -> tuple[tuple[U
     """Return what is missing for each unserved sensor, and the rows of the links that come nearest to serving it."""
     found, rows = [], []
     opened = set(plan.opened)
+    stations = remedying.table.stations
+    deaf = {station.key for station in stations if command_need(station.site) is not None and station.radio.tx_only}
     for sensor in plan.unserved:
+        if sensor.sensor_id in deaf:
+            found.append(Unserved(sensor.sensor_id, "", float("inf"), DEAF, ()))
+            continue
+        reason = _reason(sensor, remedying.floors.get(sensor.sensor_id, 0.0))
         if sensor.reason == "no lasting power":
             row = _unpowered_row(sensor.sensor_id, remedying.table)
         else:
             row = nearest_row(sensor.sensor_id, remedying.table, opened)
         if row is None:
-            found.append(Unserved(sensor.sensor_id, "", float("inf"), REASONS[sensor.reason], ()))
+            found.append(Unserved(sensor.sensor_id, "", float("inf"), reason, ()))
             continue
         rows.append(row)
-        gap = remedying.gap(sensor.sensor_id, row, REASONS[sensor.reason], mended_by_radio=sensor.reason in RADIO_HELPS)
+        mended_by_radio, hops = sensor.reason in RADIO_HELPS, sensor.hops_needed or 1
+        gap = remedying.gap(sensor.sensor_id, row, reason, mended_by_radio=mended_by_radio, hops=hops)
         found.append(_needs_power(gap, remedying.table, row) if sensor.reason == "no lasting power" else gap)
     return tuple(found), tuple(rows)
+
+
+def _reason(sensor: UnservedSensor, floor: float) -> str:
+    """Return why a sensor is unserved; where its best route is too uncertain, how certain it is and must be."""
+    if sensor.reason != "route chance too low" or sensor.best_chance is None:
+        return REASONS[sensor.reason]
+    return (
+        f"its best route would work with a chance of {sensor.best_chance:.1%}, {floor:.0%} are asked for what it is for "
+        "(requirement.route_chance); a stronger link, a candidate nearer by or a slower setting mends it"
+    )
 
 
 def explain_single_routes(

@@ -44,7 +44,8 @@ def command(
 
     Writes plan.json, plan.geojson, links.csv, further tables and map.html. Ends with exit code 1 if some sensor
     stays unserved or without the second route it asked for. So it does if a device would break the radio rules,
-    or if they ask for something that nobody answers for (radio_settings.accepts).
+    or if they ask for something that nobody answers for (radio_settings.accepts). So it does, too, if a device
+    cannot act on command within the wait that the sites state.
     """
     from meshplan.reporting.plan_text import plan_summary, plan_text
     from meshplan.workflow import plan_property, solve_limits, write_plan
@@ -65,4 +66,5 @@ def command(
     else:
         click.echo(plan_text(planned.plan, files))
     plan = planned.plan
-    return EXIT_DONE if plan.complete and plan.lawful and not plan.to_answer_for else EXIT_UNSERVED
+    done = plan.complete and plan.lawful and not plan.to_answer_for and plan.commands_met
+    return EXIT_DONE if done else EXIT_UNSERVED

@@ -57,8 +57,8 @@ CLASS_FIGURES: Final[dict[str, tuple[float, float]]] = {
 }
 """Every figure of a class, with the smallest and largest value that is not taken for a slip."""
 
-OPTIONAL_CLASS_FIGURES: Final[dict[str, tuple[float, float]]] = {"snr_cap_db": (0, 80)}
-"""Figures that a class may leave out."""
+OPTIONAL_FIGURES: Final[dict[str, tuple[float, float]]] = {"header_bytes": (0, 100), "check_bytes": (0, 16), "snr_cap_db": (0, 80)}
+"""Figures that a class may leave out: `RadioClass` has a default for each."""
 
 SETTING_FIGURES: Final[dict[str, tuple[float, float]]] = {
     "bit_rate_bps": (10, 100e6),
@@ -166,7 +166,7 @@ def _radio_class(key: str, table: Table) -> RadioClass | None:
     before = len(table.file.faults)
     table.check_key(key)
     table.allow(
-        *CLASS_FIGURES, *OPTIONAL_CLASS_FIGURES,
+        *CLASS_FIGURES, *OPTIONAL_FIGURES,
         "title", "group", "modulation", "direction", "interface", "supply_note", "antenna", "techniques", "addressing",
         "acknowledged", "relay_capable", "can_listen_first", "licence_required", "capacitor_at_pins",
         "preamble_symbols", "coding_rate_index",
@@ -184,7 +184,7 @@ def _radio_class(key: str, table: Table) -> RadioClass | None:
     for name in sorted({name for name in names if names.count(name) > 1}):
         table.fault(f"there are two settings '{name}'.", "Give each setting its own name.")
     figures = {name: table.figure(name, *limits) for name, limits in CLASS_FIGURES.items()}
-    more = {name: table.figure(name, *limits) for name, limits in OPTIONAL_CLASS_FIGURES.items() if name in table.entry}
+    more = {name: table.figure(name, *limits) for name, limits in OPTIONAL_FIGURES.items() if name in table.entry}
     if not settings:
         table.fault("it has no settings.", "Write at least one entry under settings, with bit rate and bandwidth.")
     direction = table.choice("direction", Direction)

@@ -20,7 +20,7 @@ from meshplan.inputs.columns import (
     yes_or_no,
 )
 from meshplan.inputs.walls import WALL_WORDS, WALLS
-from meshplan.records import POLARISATIONS, SURROUNDINGS, Power, Purpose, Role, Use
+from meshplan.records import LISTENING, POLARISATIONS, SURROUNDINGS, Power, Purpose, Role, Use
 from meshplan.units import FOOT_M
 
 DEFAULT_HEIGHT_AGL_M: Final = {Role.SENSOR: 1.0, Role.RELAY: 3.0, Role.GATEWAY: 4.0}
@@ -218,6 +218,31 @@ SITE_COLUMNS: Final = (
         default_words="as interval_s",
         allowed="1 second to 1 year",
         aliases=("fast_interval",),
+    ),
+    Column(
+        "downlink_bytes",
+        "Size of a command to this sensor, without headers; 0 where it takes none.",
+        whole_number(0, 255),
+        unit="bytes",
+        default_words="8 for control, else none",
+        allowed="0 to 255",
+        aliases=("downlink", "command_bytes"),
+    ),
+    Column(
+        "command_wait_s",
+        "Longest time until a command is carried out; where it cannot be kept, `meshplan plan` ends with exit code 1.",
+        duration(1, 31_536_000),
+        unit="s",
+        default_words="30, told but not insisted on",
+        allowed="1 second to 1 year",
+        aliases=("command_wait", "most_wait_s"),
+    ),
+    Column(
+        "listening",
+        "How a sensor listens for commands: in windows after its own reports, in short looks all the time, or without a break.",
+        one_of(LISTENING, {"after_report": "after report"}),
+        default_words="after report on cells, else always",
+        allowed=", ".join(LISTENING),
     ),
     Column(
         "antenna",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import ceil
 from typing import Final
 
@@ -9,20 +10,35 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from meshplan.errors import InputError
-from meshplan.radio_records import Modulation, RadioMode
+from meshplan.radio_records import Modulation, RadioClass, RadioMode
 from meshplan.units import Array
 
 LOW_RATE_SYMBOL_MS: Final = 16.0
 """Symbol length from which chirp modems switch their low-rate aid on (16.384 ms counts as yes)."""
 
-WIDE_AREA_HEADER_BYTES: Final = 13
-"""What a wide-area network protocol adds to the payload (ITU-T Y.4480 family)."""
+CHIRP_MOST_BYTES: Final = 255
+"""Most bytes of a chirp packet: its length is one byte."""
 
-OWN_HEADER_BYTES: Final = 5
-"""What a simple network of one's own adds: 2-3 bytes of name, sequence, battery (common practice, no source)."""
+CHIRP_OWN_HEADER_BITS: Final = 20
+CHIRP_CHECK_BITS: Final = 16
+"""Bits of the radio's own header and check in the symbol formula."""
 
-ACKNOWLEDGEMENT_BYTES: Final = 4
-"""Payload of an acknowledgement: two names and a sequence (common practice, no source)."""
+
+@dataclass(frozen=True)
+class AirtimeParts:
+    """What a payload's time on the air is made of, in milliseconds, repeats of a one-way class included."""
+
+    preamble_ms: float
+    """Preamble, sync and frame of the class."""
+    header_ms: float
+    """Header of the network (and of the radio, where it has one of its own)."""
+    payload_ms: float
+    check_ms: float
+
+    @property
+    def total_ms(self) -> float:
+        """All of it."""
+        return self.preamble_ms + self.header_ms + self.payload_ms + self.check_ms
 
 
 def chirp_time_on_air_ms(
@@ -99,38 +115,94 @@ def serial_time_on_air_ms(
     return np.asarray(once_ms * repeats)
 
 
+def payload_per_packet(mode: RadioMode) -> int:
+    """Return how many bytes of payload one packet carries beside the header of the network.
+
+    Notes
+    -----
+    Source
+        A chirp's limits are those of its payload (ITU-T Y.4480 family), within the 255 bytes its length can tell; those of other
+        classes are of the frame's content, of which the header is part.
+    """
+    if mode.spreading_factor is not None:
+        return min(mode.max_payload_bytes, CHIRP_MOST_BYTES - mode.header_bytes)
+    return max(1, mode.max_payload_bytes - mode.header_bytes)
+
+
 def packets_needed(mode: RadioMode, payload_bytes: int) -> int:
     """Return how many packets carry a payload in this mode."""
-    return max(1, ceil(payload_bytes / mode.max_payload_bytes))
+    return max(1, ceil(payload_bytes / payload_per_packet(mode)))
 
 
 def time_on_air_ms(mode: RadioMode, payload_bytes: int) -> float:
-    """Return the air time of a payload in this mode: all its packets, and all repeats of a one-way class.
+    """Return the air time of a payload in this mode: preamble, headers and check of all its packets, all repeats if one-way.
+
+    Everything that needs the time of a packet asks here: duty, dwell, load, energy, delay, comparison.
 
     Parameters
     ----------
     mode : RadioMode
+        Its `header_bytes` come before the payload in every packet.
     payload_bytes : int
-        What the user's own program puts in, its header included.
+        What the reading itself takes, without headers.
     """
-    if payload_bytes < 0:
-        raise InputError(f"a payload of {payload_bytes} bytes cannot be.", where="payload_bytes", fix="Write 0 or more.")
-    whole, rest = divmod(payload_bytes, mode.max_payload_bytes)
-    sizes = [mode.max_payload_bytes] * whole + ([rest] if rest or not whole else [])
-    return float(sum(_packet_ms(mode, size) for size in sizes))
+    return float(sum(_frame_ms(mode, size) for size in _frame_sizes(mode, payload_bytes)))
+
+
+def airtime_parts(mode: RadioMode, payload_bytes: int) -> AirtimeParts:
+    """Return the air time of a payload by what it is spent on; the sum is `time_on_air_ms`.
+
+    Notes
+    -----
+    Source
+        Serial: bytes of each part at the bit rate. Chirp: preamble by its symbols; the symbols after it shared by bits (radio
+        header 20, network header and payload 8 a byte, check 16), since symbols are whole.
+    """
+    sizes = _frame_sizes(mode, payload_bytes)
+    radio, header = mode.radio, mode.header_bytes
+    total_ms = sum(_frame_ms(mode, size) for size in sizes)
+    if mode.spreading_factor is not None:
+        symbol_ms = 2.0**mode.spreading_factor / mode.bandwidth_khz
+        preamble_ms = len(sizes) * radio.repeats.value * _chirp_preamble_symbols(mode.spreading_factor, radio) * symbol_ms
+        header_bits = len(sizes) * (CHIRP_OWN_HEADER_BITS + 8.0 * header)
+        bits = (header_bits, 8.0 * payload_bytes, len(sizes) * float(CHIRP_CHECK_BITS))
+    else:
+        byte_ms = 8000.0 * radio.line_code_factor.value / mode.bit_rate_bps
+        frame_bytes = max(0.0, radio.frame_overhead_bytes.value - radio.check_bytes.value)
+        once_ms = frame_bytes * byte_ms + radio.frame_overhead_us.value / 1000.0
+        preamble_ms = len(sizes) * radio.repeats.value * once_ms
+        check_bytes = min(radio.check_bytes.value, radio.frame_overhead_bytes.value)
+        bits = (8.0 * len(sizes) * header, 8.0 * payload_bytes, 8.0 * len(sizes) * check_bytes)
+    per_bit_ms = (total_ms - preamble_ms) / sum(bits) if sum(bits) else 0.0
+    return AirtimeParts(preamble_ms, *(share * per_bit_ms for share in bits))
 
 
 def longest_packet_ms(mode: RadioMode, payload_bytes: int) -> float:
     """Return how long the sender stays on the air without a break: what dwell rules count."""
-    once = _packet_ms(mode, min(payload_bytes, mode.max_payload_bytes))
+    once = _frame_ms(mode, max(_frame_sizes(mode, payload_bytes)))
     return once / mode.radio.repeats.value if mode.modulation is not Modulation.OOK else once
 
 
-def _packet_ms(mode: RadioMode, payload_bytes: int) -> float:
+def _frame_sizes(mode: RadioMode, payload_bytes: int) -> list[int]:
+    """Return the bytes of each packet that carries a part of a payload, header included."""
+    if payload_bytes < 0:
+        raise InputError(f"a payload of {payload_bytes} bytes cannot be.", where="payload_bytes", fix="Write 0 or more.")
+    most = payload_per_packet(mode)
+    whole, rest = divmod(payload_bytes, most)
+    sizes = [most] * whole + ([rest] if rest or not whole else [])
+    return [size + mode.header_bytes for size in sizes]
+
+
+def _chirp_preamble_symbols(spreading_factor: int, radio: RadioClass) -> float:
+    return radio.preamble_symbols + (6.25 if spreading_factor < 7 else 4.25)
+
+
+def _frame_ms(mode: RadioMode, frame_bytes: int) -> float:
+    """Return the air time of one packet of so many bytes, header included."""
     radio = mode.radio
     if mode.spreading_factor is not None:
         once = chirp_time_on_air_ms(
-            payload_bytes,
+            frame_bytes,
             mode.spreading_factor,
             mode.bandwidth_khz,
             coding_rate_index=radio.coding_rate_index,
@@ -139,7 +211,7 @@ def _packet_ms(mode: RadioMode, payload_bytes: int) -> float:
         return float(once) * radio.repeats.value
     return float(
         serial_time_on_air_ms(
-            payload_bytes,
+            frame_bytes,
             mode.bit_rate_bps,
             overhead_bytes=radio.frame_overhead_bytes.value,
             overhead_us=radio.frame_overhead_us.value,
@@ -151,4 +223,4 @@ def _packet_ms(mode: RadioMode, payload_bytes: int) -> float:
 
 def acknowledgement_ms(mode: RadioMode) -> float:
     """Return the air time of an acknowledgement; none where the class cannot send one."""
-    return time_on_air_ms(mode, ACKNOWLEDGEMENT_BYTES) if mode.acknowledged and not mode.tx_only else 0.0
+    return _frame_ms(mode, mode.acknowledgement_bytes) if mode.acknowledged and not mode.tx_only else 0.0

@@ -42,7 +42,7 @@ def try_success(mode: RadioMode, margin_db: ArrayLike, payload_bytes: int, *, ra
         `packet_success_from_margin`; the design sensitivity stands for a bit error rate of 1e-3. A one-way class sends its
         packet several times; those are counted as tries of their own, as if spaced beyond a fade.
     """
-    frame_bytes = payload_bytes + mode.radio.frame_overhead_bytes.value
+    frame_bytes = payload_bytes + mode.header_bytes + mode.radio.frame_overhead_bytes.value
     if mode.spreading_factor is not None:
         return packet_success_from_margin(margin_db, frame_bytes, spreading_factor=mode.spreading_factor, rayleigh=rayleigh)
     once = packet_success_from_margin(margin_db, frame_bytes, DETECTION[mode.modulation], rayleigh=rayleigh)

@@ -14,6 +14,16 @@ HOUR_MS = 3_600_000.0
 
 
 @dataclass(frozen=True)
+class HopSends:
+    """Mean frames and acknowledgements of a hop for one reading of its sensor, in the normal and in the fast mode."""
+
+    frames: float
+    answers: float
+    fast_frames: float
+    fast_answers: float
+
+
+@dataclass(frozen=True)
 class TrafficSource:
     """A device that reports, and the way its packets take."""
 
@@ -27,6 +37,9 @@ class TrafficSource:
     acknowledged: bool = True
     """Whether each hop confirms (where the class can)."""
     mean_tries: float = 1.0
+    """Frames of each hop for one reading where `sends` says nothing."""
+    sends: tuple[HopSends, ...] = ()
+    """For each hop, how often its sender and its receiver are on the air for one reading."""
     hops: tuple[tuple[str, str], ...] = ()
     """Sender and receiver of each hop, where a device has a name for each of its radios; by default those of the route."""
 
@@ -95,14 +108,19 @@ def device_airtimes(sources: Sequence[TrafficSource], modes: Mapping[str, RadioM
             once = time_on_air_ms(mode, source.payload_bytes)
             packet_ms[sender] = max(packet_ms[sender], once)
             longest_ms[sender] = max(longest_ms[sender], longest_packet_ms(mode, source.payload_bytes))
-            for table, interval in ((normal, source.interval_s), (fast, hurried)):
-                per_hour = source.mean_tries * 3600.0 / interval
-                table[sender][min(position, 1)] += once * per_hour
-                table[sender][3] += per_hour
+            tries = source.mean_tries
+            sends = source.sends[position] if source.sends else HopSends(tries, tries, tries, tries)
+            for table, interval, frames, answers in (
+                (normal, source.interval_s, sends.frames, sends.answers),
+                (fast, hurried, sends.fast_frames, sends.fast_answers),
+            ):
+                per_hour = 3600.0 / interval
+                table[sender][min(position, 1)] += once * frames * per_hour
+                table[sender][3] += frames * per_hour
                 if source.acknowledged and receiver is not None and not mode.tx_only:
                     confirm = acknowledgement_ms(mode)
-                    table[receiver][2] += confirm * per_hour
-                    table[receiver][3] += per_hour if confirm else 0.0
+                    table[receiver][2] += confirm * answers * per_hour
+                    table[receiver][3] += answers * per_hour if confirm else 0.0
                     longest_ms[receiver] = max(longest_ms[receiver], confirm)
     return {
         name: DeviceAirtime(

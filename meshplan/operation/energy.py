@@ -42,6 +42,8 @@ class Duty:
     """Whether it listens for an acknowledgement after sending (where the class can)."""
     forwarded_packets_per_hour: float = 0.0
     forwarded_bytes: int = 20
+    sending_ms_per_hour: float | None = None
+    """All it has on the air in an hour, where that is known: in place of the forwarded packets."""
     listening_share: float = 0.0
     """Share of the time the receiver is open: 1 for a relay or gateway that always listens."""
 
@@ -125,7 +127,9 @@ def current_parts(duty: Duty) -> tuple[CurrentPart, ...]:
     wake_ms = mode.radio.wake_ms.value * packets_needed(mode, duty.payload_bytes) * duty.mean_tries
     answers = duty.waits_for_answer and mode.acknowledged and not mode.tx_only
     answer_ms = (acknowledgement_ms(mode) + ANSWER_WINDOW_MS) * duty.mean_tries if answers else 0.0
-    forward_ms = time_on_air_ms(mode, duty.forwarded_bytes) if duty.forwarded_packets_per_hour else 0.0
+    forward_ms = time_on_air_ms(mode, duty.forwarded_bytes) * duty.forwarded_packets_per_hour
+    if duty.sending_ms_per_hour is not None:
+        forward_ms = duty.sending_ms_per_hour
     per_second = 1.0 / duty.interval_s  # mA·ms are µC; over seconds they are µA
     parts = (
         CurrentPart("board asleep", board.sleep_current_ua.value),
@@ -134,7 +138,7 @@ def current_parts(duty: Duty) -> tuple[CurrentPart, ...]:
         CurrentPart("sending", sending_ma * air_ms * per_second),
         CurrentPart("waking the radio", receiving_ma * wake_ms * per_second),
         CurrentPart("waiting for the answer", receiving_ma * answer_ms * per_second),
-        CurrentPart("forwarding", sending_ma * forward_ms * duty.forwarded_packets_per_hour / 3600.0),
+        CurrentPart("forwarding", sending_ma * forward_ms / 3600.0),
         CurrentPart("listening", receiving_ma * 1000.0 * duty.listening_share),
     )
     return tuple(sorted(parts, key=lambda part: (-part.current_ua, part.name)))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from meshplan.errors import InputError, nearest_name
-from meshplan.operation.airtime import ACKNOWLEDGEMENT_BYTES, acknowledgement_ms, time_on_air_ms
+from meshplan.operation.airtime import acknowledgement_ms, time_on_air_ms
 from meshplan.operation.channel import Delay
 from meshplan.radio_records import RadioMode
 
@@ -162,8 +162,8 @@ def _loop_reasons(demand: Demand, mode: RadioMode, hops: int, duty_limit: float)
     found = []
     if (command_s + answer_s) * hops > demand.update_s:
         found.append(
-            f"a command and its answer ({ACKNOWLEDGEMENT_BYTES} bytes) take {_seconds((command_s + answer_s) * hops)} on the air, "
-            f"the loop asks for one every {_seconds(demand.update_s)}"
+            f"a command and its answer ({mode.acknowledgement_bytes} bytes) take {_seconds((command_s + answer_s) * hops)} "
+            f"on the air, the loop asks for one every {_seconds(demand.update_s)}"
         )
     if command_s / demand.update_s > duty_limit:
         found.append(

@@ -60,7 +60,7 @@ def route_within_capacity(
     table = route_table(graph, problem.hop_limit)
     losses, starts = sensor_losses(graph, table)
     drops = np.zeros(len(problem.sensors), dtype=bool) if may_drop is None else may_drop
-    served = (starts >= 0) & (losses <= problem.route_loss_limit)
+    served = (starts >= 0) & (losses <= problem.route_loss_limits)
     if any(not served[sensor] and not drops[sensor] for sensor in sensors):
         return None
     best = {sensor: way_from(table, int(starts[sensor])) for sensor in sensors if served[sensor]}

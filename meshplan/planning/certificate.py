@@ -4,12 +4,15 @@ The statement
 -------------
 A plan opens a set X of allowed nodes: all that are forced in, and at most one at each site. A site is one physical place, whatever
 rows name it: it carries one device, and when it fails, all of it that may fail is lost. A route of a sensor is a way over usable
-links through nodes of X, relays and then one gateway, of at most `hop_limit` links and with a good enough chance. A certificate
-names the sensors that it speaks of, `served`; those of them that have a row with need 2 or a failed node are asked to keep a route
-(of at most `second_hop_limit` links) through the loss of any one site that the rule lets fail, whether or not the site lies on a
-longer route that they have; the others are asked for one route. (Where nothing of X may fail, one route is all.) An optional sensor
-of `served` that does not get what it is asked is left out. The value of a plan is c(X), what its nodes cost, plus the worth of the
-sensors that it leaves out. If the checker finds no fault, then
+links through nodes of X, relays and then one gateway, of at most `hop_limit` links and with a good enough chance: the product of
+its links' chances is no less than the sensor's own floor (`route_floors`). Chances are counted as whole billionths of log loss,
+with so much room (`route_loss_limits[s]`) that rounding refuses no route of exactly the floor. Where links that a plan may use
+cannot multiply to less than any floor in as many links as a route may have (`limits_routes` is false), every way within the hop
+limit is good enough, and losses are not counted. A certificate names the sensors that it speaks of, `served`; those of them that
+have a row with need 2 or a failed node are asked to keep a route (of at most `second_hop_limit` links) through the loss of any one
+site that the rule lets fail, whether or not the site lies on a longer route that they have; the others are asked for one route.
+(Where nothing of X may fail, one route is all.) An optional sensor of `served` that does not get what it is asked is left out. The
+value of a plan is c(X), what its nodes cost, plus the worth of the sensors that it leaves out. If the checker finds no fault, then
 
     every plan that gives each required sensor of `served` what it is asked has at least the value `bound_units`.
 
@@ -19,7 +22,7 @@ sensor that has no such route with everything opened: `served` must not name it,
 Columns
 -------
 Of a plan with X we look at numbers that it makes 0 or 1. y(s) is 1 when the optional sensor s of `served` is left out. Where
-routes  are counted in links and nothing else matters (`has_levels`), the *level* of a node of X is the least number of links in
+routes are counted in links and nothing else matters (`has_levels`), the *level* of a node of X is the least number of links in
 which it reaches a gateway of X, 0 for a gateway itself; z(v, l) is 1 when v is in X with level l, 0 <= l < `hop_limit`. A node of
 X without a way to a gateway has no level. So of all columns of one node at most one is 1. In all other problems each node has one
 column, z(v, -1), which is 1 when v is in X.
@@ -27,9 +30,9 @@ column, z(v, -1), which is 1 when v is in X.
 Rows
 ----
 A row is a sensor s, a set M of columns, a need n and, perhaps, a failed node f. The checker accepts it only when no walk avoids
-M: it walks from s over usable links, relays only, down to a gateway, with the links that are left as the level of each node met;
-with need 2 or f it keeps the hop limit after a failure, with f it does not pass what falls with f. m(v) is 2 for a gateway that
-cannot fail when n = 2, else 1. Then every plan obeys
+M: it walks from s over usable links, relays only, down to a gateway, with the links that are left as the level of each node met,
+and gives a walk up only when its log loss passes the limit of s itself; with need 2 or f it keeps the hop limit after a failure,
+with f it does not pass what falls with f. m(v) is 2 for a gateway that cannot fail when n = 2, else 1. Then every plan obeys
 
     sum of m(v) z(v, l) over M  +  n y(s)  >=  n.          (R)
 

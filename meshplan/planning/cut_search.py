@@ -25,8 +25,9 @@ class CutSearch:
         self.problem = problem
         self.n = len(problem.nodes)
         self.gateway = problem.is_gateway
-        self.limit = min(problem.route_loss_limit, NO_WAY - 1)
-        limited = problem.min_route_chance > 0
+        self.limits = np.minimum(problem.route_loss_limits, NO_WAY - 1)
+        """Most log loss of a walk of each sensor."""
+        limited = problem.limits_routes
         access, backhaul = problem.usable_access, problem.usable_backhaul
         self.heard_ptr, self.heard, self.heard_loss = _by_start(access, len(problem.sensors), limited)
         self.ptr, self.to, self.loss = _by_start(backhaul, self.n, limited)
@@ -56,17 +57,17 @@ class CutSearch:
         """Return whether a good enough walk meets no node of `everywhere` and none of `at_level` at its level."""
         levels = at_level or {}
         heard = slice(self.heard_ptr[sensor], self.heard_ptr[sensor + 1])
-        start, start_loss = self.heard[heard], self.heard_loss[heard]
+        start, start_loss, limit = self.heard[heard], self.heard_loss[heard], int(self.limits[sensor])
         best = np.full(self.n, NO_WAY, dtype=np.int64)
         for level in range(self.n, -1, -1) if hops is None else range(hops - 1, -1, -1):
             fresh = np.full(self.n, NO_WAY, dtype=np.int64)
             np.minimum.at(fresh, start, start_loss)
-            links, links_loss = self._links_from(np.flatnonzero(best <= self.limit), best)
+            links, links_loss = self._links_from(np.flatnonzero(best <= limit), best)
             np.minimum.at(fresh, links, links_loss)
             fresh[everywhere] = NO_WAY
             if hops is not None and level in levels:
                 fresh[levels[level]] = NO_WAY
-            if (level == 0 or hops is None) and ((fresh <= self.limit) & self.gateway).any():
+            if (level == 0 or hops is None) and ((fresh <= limit) & self.gateway).any():
                 return True
             # On the way down a gateway ends the walk, so only relays go on.
             fresh[self.gateway] = NO_WAY
@@ -98,7 +99,7 @@ class CutSearch:
             heard = slice(self.heard_ptr[sensor], self.heard_ptr[sensor + 1])
             total = loss[self.heard[heard]] + self.heard_loss[heard]
             walk: list[int] = []
-            if total.size and total.min() <= self.limit:
+            if total.size and total.min() <= self.limits[sensor]:
                 walk, level = [int(self.heard[heard][total.argmin()])], len(steps) - 1
                 while not self.gateway[walk[-1]]:
                     walk.append(int(steps[level][walk[-1]]))
@@ -114,7 +115,7 @@ class CutSearch:
 
 
 def _by_start(links: Links, n_starts: int, limited: bool) -> tuple[NDArray[np.int64], NDArray[np.int32], NDArray[np.int64]]:
-    """Return where the links of each start begin, and ends and losses in that order; without a limit on the chance losses are 0."""
+    """Return where the links of each start begin, then ends and losses in that order; losses are 0 where no floor is."""
     pointers = np.zeros(n_starts + 1, dtype=np.int64)
     np.cumsum(np.bincount(links.start, minlength=n_starts), out=pointers[1:])
     order = np.argsort(links.start, kind="stable")

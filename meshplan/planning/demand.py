@@ -139,7 +139,7 @@ def _failing(problem: PlacementProblem, opened: BoolArray, asked: BoolArray) -> 
     fails = may_fail(problem)
     table = route_table(graph, hops)
     losses, first = sensor_losses(graph, table)
-    late = (first >= 0) & (losses <= problem.route_loss_limit)
+    late = (first >= 0) & (losses <= problem.route_loss_limits)
     longer = table if late[asked].all() else route_table(graph, problem.hop_limit)
     _, start = sensor_losses(graph, longer)
     users: dict[int, list[int]] = {}
@@ -193,7 +193,7 @@ def _family(problem: PlacementProblem, graph: CopyGraph, asked: BoolArray, need:
     if need == 2:
         coefficient[~may_fail(problem)[graph.node]] = 2
     sensors = np.flatnonzero(asked).astype(np.int32)
-    allowed = _useful_copies(problem, graph, sensors) if problem.min_route_chance > 0 else None
+    allowed = _useful_copies(problem, graph, sensors) if problem.limits_routes else None
     return Family(graph, sensors, need, item, coefficient, allowed)
 
 
@@ -215,7 +215,7 @@ def _useful_copies(problem: PlacementProblem, graph: CopyGraph, sensors: NDArray
         if np.array_equal(better, below) and np.array_equal(reached, above):
             break
         below, above = better, reached
-    useful: BoolArray = above + below <= problem.route_loss_limit
+    useful: BoolArray = above + below <= problem.route_loss_limits[sensors][:, None]
     return useful
 
 

@@ -117,7 +117,7 @@ class Heuristic:
     def complete(self, opened: BoolArray, demand: Demand, price: NDArray[np.float64], skip_price: NDArray[np.float64]) -> BoolArray:
         """Return the opened nodes with all that the demand still lacks opened too, as cheaply as the greedy way can."""
         result, _ = self.construct(opened, demand.single, price, skip_price)
-        if not demand.double.any() and self.problem.min_route_chance <= 0:
+        if not demand.double.any() and not self.problem.limits_routes:
             return result
         for _ in range(len(self.problem.nodes)):
             missing = shortfalls(self.problem, result, demand)
@@ -151,7 +151,7 @@ class Heuristic:
     def meets(self, opened: BoolArray, demand: Demand) -> bool:
         """Return whether the opened nodes, shape (n_nodes,), give every sensor what it asks for."""
         layered_alike = (self.hop_limit is None) == (second_hop_limit(self.problem) is None)
-        if self.problem.min_route_chance > 0 or not layered_alike:
+        if self.problem.limits_routes or not layered_alike:
             return not shortfalls(self.problem, opened, demand)
         n, n_sensors = opened.size, len(self.problem.sensors)
         served: bool = all_served(self.n_links)(

@@ -68,7 +68,7 @@ def choose_routes(
                     beside = walks.second_beside(sensor, fixed[sensor])
                     second[sensor] = () if beside == fixed[sensor] else beside
             continue
-        if starts[sensor] < 0 or losses[sensor] > problem.route_loss_limit:
+        if starts[sensor] < 0 or losses[sensor] > problem.route_loss_limits[sensor]:
             continue
         loss = int(losses[sensor])
         first[sensor] = way_from(table, int(starts[sensor]))
@@ -166,7 +166,7 @@ def explain_unserved(
         needed = int(hops[sensor]) if hops[sensor] >= 0 else None
         chance = math.exp(-int(losses[sensor]) / LOG_UNITS) if losses[sensor] < UNREACHED else None
         reason: UnservedReason
-        if powered[sensor] and losses[sensor] > min(problem.route_loss_limit, UNREACHED - 1):
+        if powered[sensor] and losses[sensor] > min(int(problem.route_loss_limits[sensor]), UNREACHED - 1):
             reason = "no lasting power"
         elif not (problem.usable_access.start == sensor).any():
             reason = "no link at all"
@@ -174,7 +174,7 @@ def explain_unserved(
             reason = "no way to a gateway"
         elif problem.hop_limit is not None and needed > problem.hop_limit:
             reason = "more hops needed"
-        elif losses[sensor] > problem.route_loss_limit:
+        elif losses[sensor] > problem.route_loss_limits[sensor]:
             reason = "route chance too low"
         elif not demand.single[sensor]:
             reason = why.get(sensor, "no second route")

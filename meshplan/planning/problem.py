@@ -58,6 +58,8 @@ class SensorDemand:
     worth: float = 0.0
     second_route: bool = True
     load: float = 0.0
+    min_route_chance: float = 0.0
+    """Least product of link chances along its routes, beside the one of the problem."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,22 +239,39 @@ class PlacementProblem:
         return links.only(_good(links, self.min_link_chance) & ends & (links.start != links.end))
 
     @cached_property
-    def route_loss_limit(self) -> int:
-        """Return the most log loss a route may have, in whole billionths; a huge number when there is no limit.
+    def route_floors(self) -> NDArray[np.float64]:
+        """Return the least chance of a route of each sensor, shape (n_sensors,); 0 where there is no limit."""
+        return np.array([max(self.min_route_chance, sensor.min_route_chance) for sensor in self.sensors], dtype=np.float64)
+
+    @cached_property
+    def limits_routes(self) -> bool:
+        """Return whether a floor may forbid a route: links that the plan may use could multiply to less."""
+        floor = float(self.route_floors.max(initial=0.0))
+        hops = self._most_hops
+        return floor > 0 and (hops is None or bool(floor > self.min_link_chance**hops))
+
+    @cached_property
+    def route_loss_limits(self) -> NDArray[np.int64]:
+        """Return the most log loss a route of each sensor may have, in whole billionths, shape (n_sensors,); huge without a limit.
 
         Each link's loss and the limit are rounded by half a billionth at most; a route of exactly the least chance must count, so
         the limit gives that much way for each link it may have.
         """
-        if self.min_route_chance <= 0:
-            return 2**62
+        floors = self.route_floors
+        longest = len(self.nodes) if self._most_hops is None else min(self._most_hops, len(self.nodes))
+        limits = log_loss(np.where(floors > 0, floors, 1.0)) + longest // 2 + 1
+        return np.where(floors > 0, limits, 2**62)
+
+    @property
+    def _most_hops(self) -> int | None:
+        """Most links of any route, first or second; None without a limit."""
         hops = (self.hop_limit, self.hop_limit if self.second_hop_limit is None else self.second_hop_limit)
-        longest = max(len(self.nodes) if limit is None else min(limit, len(self.nodes)) for limit in hops)
-        return int(log_loss(self.min_route_chance)) + longest // 2 + 1
+        return None if None in hops else max(limit for limit in hops if limit is not None)
 
     @cached_property
     def one_level_each(self) -> bool:
         """Return whether some best plan uses each relay at one distance from its gateway only."""
-        return self.redundancy == "none" and self.min_route_chance <= 0 and not self.has_capacity
+        return self.redundancy == "none" and not self.limits_routes and not self.has_capacity
 
     @cached_property
     def has_capacity(self) -> bool:

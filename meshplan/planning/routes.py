@@ -123,7 +123,7 @@ def served_sensors(
         failed = np.zeros(graph.opened.size, dtype=bool)
         failed[without] = True
     best, _ = sensor_losses(graph, route_table(graph, hop_limit, failed))
-    served: BoolArray = best <= min(problem.route_loss_limit, UNREACHED - 1)
+    served: BoolArray = best <= np.minimum(problem.route_loss_limits, UNREACHED - 1)
     return served
 
 
@@ -201,7 +201,8 @@ class Walks:
 
     def best_pair(self, sensor: int) -> tuple[int, tuple[int, ...], tuple[int, ...]] | None:
         """Return the first route's loss and two routes that share nothing that may fail, the likeliest together."""
-        after, hops, limit = second_hop_limit(self.problem), self.problem.hop_limit, self.problem.route_loss_limit
+        after, hops = second_hop_limit(self.problem), self.problem.hop_limit
+        limit = int(self.problem.route_loss_limits[sensor])
         ways = self._routes(sensor, len(self.problem.nodes) if after is None or hops is None else max(after, hops))
         best: tuple[int, int, tuple[int, ...], tuple[int, ...]] | None = None
         for loss, way in ways:
@@ -241,7 +242,7 @@ class Walks:
 
     def first_routes(self, sensor: int, double: bool) -> list[tuple[int, tuple[int, ...]]]:
         """Return the routes that may serve as first one, likeliest first; with `double`, those that a second one goes with."""
-        hops, limit = self.problem.hop_limit, self.problem.route_loss_limit
+        hops, limit = self.problem.hop_limit, int(self.problem.route_loss_limits[sensor])
         most = hops if hops is not None else len(self.problem.nodes)
         firsts = [(loss, way) for loss, way in self._routes(sensor, most) if loss <= limit]
         if not double:
@@ -260,6 +261,6 @@ class Walks:
         after = second_hop_limit(self.problem)
         mine = {node for node in first if self.fails[node]}
         for loss, way in self._routes(sensor, after if after is not None else len(self.problem.nodes)):
-            if loss <= self.problem.route_loss_limit and mine.isdisjoint(way):
+            if loss <= self.problem.route_loss_limits[sensor] and mine.isdisjoint(way):
                 return way
         return ()

@@ -84,6 +84,11 @@ class _Network:
         return False
 
 
+def _floors(problem: PlacementProblem) -> dict[str, float]:
+    """Return the least chance of a route of each sensor."""
+    return {sensor.id: max(problem.min_route_chance, sensor.min_route_chance) for sensor in problem.sensors}
+
+
 def _route_faults(problem: PlacementProblem, plan: PlacementPlan) -> list[str]:
     network = _Network(problem)
     opened = set(plan.opened)
@@ -122,8 +127,9 @@ def _faults_of_route(
         chance *= network.chance[start, end]
     if not abs(chance - route.chance) <= CHANCE_TOLERANCE * max(chance, CHANCE_TOLERANCE):
         faults.append(f"the {where} works with chance {chance:g}, the plan says {route.chance:g}")
-    if chance < problem.min_route_chance * (1 - CHANCE_TOLERANCE):
-        faults.append(f"the {where} works with chance {chance:g}, less than {problem.min_route_chance:g}")
+    floor = _floors(problem)[sensor]
+    if chance < floor * (1 - CHANCE_TOLERANCE):
+        faults.append(f"the {where} works with chance {chance:g}, less than {floor:g}")
     return faults
 
 
@@ -143,7 +149,7 @@ def _failure_faults(problem: PlacementProblem, plan: PlacementPlan) -> list[str]
             continue
         # While a device fails that is not on the first route, that one stands, if it is short enough for the route that is left.
         for node in item.first.node_ids if len(item.first.node_ids) <= hops else failing:
-            if node in failing and not network.reaches(item.sensor_id, opened - {node}, hops, problem.min_route_chance):
+            if node in failing and not network.reaches(item.sensor_id, opened - {node}, hops, _floors(problem)[item.sensor_id]):
                 faults.append(f"'{item.sensor_id}' goes dark when '{node}' fails")
         if item.second is not None and max(hops, first_hops) <= 4:
             shared = set(item.first.node_ids) & set(item.second.node_ids) & set(failing)

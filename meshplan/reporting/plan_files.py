@@ -50,6 +50,9 @@ def csv_tables(plan: Plan) -> dict[str, Table]:
         "parts": parts_table(plan),
         "legal": legal_table(plan),
         "goes_dark": goes_dark_table(plan),
+        "airtime": airtime_table(plan),
+        "channels": channels_table(plan),
+        "commands": commands_table(plan),
     }
 
 
@@ -120,6 +123,7 @@ def devices_table(plan: Plan) -> Table:
         *("device", "role", "in_plan", "served", "purpose", "importance", "lon_deg", "lat_deg", "x_m", "y_m"),
         *("ground_amsl_m", "antenna_agl_m", "height_assumed", "radio", "antenna", "azimuth_deg", "cable", "cable_m"),
         *("power", "indoors", "interval_s", "payload_bytes", "cost", "duty_share", "duty_limit", "fast_duty_share"),
+        *("mean_tries", "fast_mean_tries", "acknowledgement_share"),
         *("supply", "battery", "life_years", "panel_w", "storage_wh", "reason", "note"),
     )
     return header, [_device_row(device) for device in plan.devices]
@@ -134,6 +138,7 @@ def _device_row(device: Device) -> tuple[object, ...]:
         *(device.antenna, _n(device.azimuth_deg, "_deg"), device.cable, _n(device.cable_m, "_m")),
         *(device.power.value, device.indoors, device.interval_s, device.payload_bytes, _n(device.cost, "cost")),
         *((_n(duty.duty_share, ""), _n(duty.duty_limit, ""), _n(duty.fast_duty_share, "")) if duty else (None,) * 3),
+        *((_n(duty.mean_tries, ""), _n(duty.fast_mean_tries, ""), _n(duty.acknowledgement_share, "")) if duty else (None,) * 3),
         *((energy.supply, energy.battery) if energy else (None, None)),
         *((_n(energy.life_years, ""), _n(energy.panel_w, ""), _n(energy.storage_wh, "")) if energy else (None,) * 3),
         *(device.reason, device.note),
@@ -217,6 +222,48 @@ def legal_table(plan: Plan) -> Table:
     ), rows
 
 
+def airtime_table(plan: Plan) -> Table:
+    """Return the budget of airtime: one row a hop of each first route."""
+    header = (
+        *("sensor", "hop", "from", "to", "preamble_ms", "header_ms", "payload_ms", "check_ms", "airtime_ms", "acknowledgement_ms"),
+        *("mean_tries", "fast_mean_tries", "clear_chance", "delivered_chance"),
+    )
+    rows: list[tuple[object, ...]] = [
+        (
+            *(route.sensor, number + 1, hop.sender, hop.receiver, _n(hop.preamble_ms, ""), _n(hop.header_ms, "")),
+            *(_n(hop.payload_ms, ""), _n(hop.check_ms, ""), _n(hop.airtime_ms, ""), _n(hop.acknowledgement_ms, "")),
+            *(_n(hop.mean_tries, ""), _n(hop.fast_mean_tries, ""), _n(hop.clear_chance, "chance")),
+            _n(hop.delivered_chance, "chance"),
+        )
+        for route in plan.routes
+        for number, hop in enumerate(route.hops)
+    ]
+    return header, rows
+
+
+def channels_table(plan: Plan) -> Table:
+    """Return one row a channel."""
+    rows: list[tuple[object, ...]] = [
+        (one.channel, one.senders, _n(one.load, ""), _n(one.fast_load, ""), _n(one.overloaded_load, ""), one.stable, one.sentence)
+        for one in plan.channels
+    ]
+    return ("channel", "senders", "load", "fast_load", "overloaded_load", "stable", "sentence"), rows
+
+
+def commands_table(plan: Plan) -> Table:
+    """Return one row for each device that must act on command as it is planned, and one for each other way it could listen."""
+    rows: list[tuple[object, ...]] = []
+    for one in plan.commands:
+        planned = (one.device, "as planned", one.listening, one.downlink_bytes, _n(one.most_wait_s, ""), _n(one.wait_s, ""))
+        rows.append((*planned, one.fit, None, None, None, one.sentence))
+        for option in one.options:
+            head = (one.device, option.change, option.listening, one.downlink_bytes, _n(one.most_wait_s, ""))
+            cost = (_n(option.life_years, ""), _n(option.panel_w, ""), _n(option.extra_cost, "cost"))
+            rows.append((*head, _n(option.wait_s, ""), option.fit, *cost, option.sentence))
+    header = ("device", "way", "listening", "downlink_bytes", "most_wait_s", "wait_s", "fit", "life_years", "panel_w")
+    return (*header, "extra_cost", "sentence"), rows
+
+
 def goes_dark_table(plan: Plan) -> Table:
     """Return one row for each sensor that each failing device silences."""
     rows: list[tuple[object, ...]] = [(device, name) for device, names in plan.goes_dark.items() for name in names]
@@ -284,6 +331,8 @@ def route_properties(route: Route) -> dict[str, Any]:
         "by_way_of": " → ".join(route.devices),
         "second_way": " → ".join(route.second_devices),
         "chance": _n(route.chance, "chance"),
+        "required_chance": _n(route.required_chance, "chance"),
+        "delivered_chance": _n(route.delivered_chance, "chance"),
     }
 
 

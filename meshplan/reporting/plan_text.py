@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -29,6 +30,8 @@ def plan_text(plan: Plan, files: Sequence[Path]) -> str:
         _single_routes(plan),
         _devices(plan),
         _routes(plan),
+        _commands(plan),
+        _air(plan),
         _money(plan),
         _options(plan),
         _law(plan),
@@ -72,9 +75,31 @@ def plan_summary(plan: Plan, files: Sequence[Path]) -> dict[str, Any]:
             for line in plan.legal
             if line.lawful and line.condition
         ],
+        "channels": [
+            {"channel": one.channel, "load": one.load, "fast_load": one.fast_load, "stable": one.stable, "sentence": one.sentence}
+            for one in plan.channels
+        ],
+        "delivered": {route.sensor: route.delivered_chance for route in plan.routes},
+        "commands": [
+            {
+                "device": one.device,
+                "most_wait_s": one.most_wait_s,
+                "wait_s": finite(one.wait_s),
+                "fit": one.fit,
+                "sentence": one.sentence,
+                "options": [{"change": option.change, "fit": option.fit, "sentence": option.sentence} for option in one.options],
+            }
+            for one in plan.commands
+        ],
+        "better_radio": plan.better_radio,
         "assumptions": list(plan.assumptions),
         "files": [str(path) for path in files],
     }
+
+
+def finite(value: float) -> float | None:
+    """Return a number that JSON can hold, None for endless."""
+    return value if math.isfinite(value) else None
 
 
 def _head(plan: Plan) -> str:
@@ -142,6 +167,33 @@ def _routes(plan: Plan) -> str:
     return "\n".join(lines)
 
 
+def _commands(plan: Plan) -> str:
+    """Say of every device that acts on command whether it hears in time, and what would do better."""
+    lines = ["Commands:"] if plan.commands else []
+    for one in plan.commands:
+        lines.append(f"  {one.sentence}")
+        lines += [f"    {option.sentence}" for option in one.options]
+        lines += [f"    {must}" for must in one.must]
+    return "\n".join(lines)
+
+
+def _air(plan: Plan) -> str:
+    """Say what each channel carries, and what one reading takes on the hop that repeats most."""
+    if not plan.channels:
+        return ""
+    lines = ["On the air:", *(f"  {channel.sentence}" for channel in plan.channels)]
+    hops = [hop for route in plan.routes for hop in route.hops]
+    if hops:
+        worst = max(hops, key=lambda hop: (hop.fast_mean_tries, hop.airtime_ms, hop.sender))
+        confirmed = f", confirmed in {number(worst.acknowledgement_ms, 1)} ms" if worst.acknowledgement_ms else ", never confirmed"
+        lines.append(
+            f"  Most repeats: {worst.sender} to {worst.receiver}, {number(worst.fast_mean_tries, 2)} tries a reading; each "
+            f"{number(worst.airtime_ms, 1)} ms (preamble {number(worst.preamble_ms, 1)}, header {number(worst.header_ms, 1)}, "
+            f"payload {number(worst.payload_ms, 1)}, check {number(worst.check_ms, 1)}){confirmed}."
+        )
+    return "\n".join(lines)
+
+
 def _money(plan: Plan) -> str:
     return f"Cost of gateways and relays: {number(plan.proof.cost, 0)} {plan.currency}. {plan.proof.sentence}"
 
@@ -181,6 +233,7 @@ def _options(plan: Plan) -> str:
     lines = [f"  {option.sentence}{'  (chosen)' if option.chosen else ''}" for option in plan.gateway_options]
     lines += [f"  {price['sentence']}" for price in plan.redundancy_prices]
     lines += [f"  {sentence}" for sentence in plan.what_more_buys]
+    lines += [f"  {plan.better_radio}"] if plan.better_radio else []
     return "Beside it:\n" + "\n".join(lines) if lines else ""
 
 

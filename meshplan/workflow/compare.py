@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from meshplan.assembly.comparison import advise, mark_best_settings, planned_row, refused_row
-from meshplan.assembly.routes import link_chances
+from meshplan.assembly.routes import LinkMargins
 from meshplan.assembly.running import run_plan
 from meshplan.errors import InputError, nearest_name
 from meshplan.links.engine import LinkTable, with_stations
@@ -16,10 +16,9 @@ from meshplan.links.uncertainty import ErrorFields, draw_error_fields
 from meshplan.links.unmapped_words import unmapped_line
 from meshplan.operation.open_ground import range_curve
 from meshplan.planning.problem import SolveLimits
-from meshplan.planning.solve import solve_placement
 from meshplan.radio_records import RadioMode
 from meshplan.records import Comparison, ComparisonRow, Role
-from meshplan.workflow.plan import compute_all_links, placement_problem
+from meshplan.workflow.plan import compute_all_links, solve_within_airtime
 from meshplan.workflow.prepare import COMPARE, Base, Prepared, equip, read_base
 from meshplan.workflow.progress import OnProgress, silent
 
@@ -124,9 +123,8 @@ def _mixture_row(base: Base, prepared: Prepared, error_fields: ErrorFields, limi
 
 def _planned(base: Base, prepared: Prepared, table: LinkTable, limits: SolveLimits | None) -> ComparisonRow:
     settings = base.found.settings
-    problem = placement_problem(prepared, table)
-    result = solve_placement(problem, limits=limits)
-    running = run_plan(result.plan, table.stations, link_chances(table), base.catalogue, settings, link_radios(table))
+    problem, result, _ = solve_within_airtime(prepared, table, limits=limits)
+    running = run_plan(result.plan, table.stations, LinkMargins.of(table), base.catalogue, settings, link_radios(table))
     board = base.catalogue.boards[settings.supply.sensor_board]
     modes = [part.radio for part in prepared.parts] or [prepared.radio]
     return planned_row(modes, table, problem, result, running, board, settings.cost.sensor)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from math import ceil
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,9 @@ from meshplan.assembly.airtime_room import fits_airtime
 from meshplan.assembly.alternatives import Alternatives, look_at_alternatives
 from meshplan.assembly.learned import corrected_table
 from meshplan.assembly.plan import Findings, assemble_plan
-from meshplan.assembly.traffic import airtime_budget
+from meshplan.assembly.routes import LinkMargins
+from meshplan.assembly.running import command_need, run_plan
+from meshplan.assembly.traffic import airtime_budget, usual_tries
 from meshplan.errors import InputError, MissingFileError
 from meshplan.inputs.calibration_file import read_calibration
 from meshplan.inputs.cautions import read_caution_rules
@@ -19,19 +22,21 @@ from meshplan.inputs.file_hashes import hash_inputs
 from meshplan.inputs.user_files import is_there
 from meshplan.links.engine import LinkTable, compute_links
 from meshplan.links.graph import build_graph
-from meshplan.links.mixture import join_tables
+from meshplan.links.mixture import join_tables, link_radios
 from meshplan.links.pairs import candidate_pairs
 from meshplan.links.uncertainty import ErrorFields, draw_error_fields
 from meshplan.measurement_records import Calibration
+from meshplan.operation.law_rows import COMFORT_SHARE
 from meshplan.planning.from_graph import problem_from_graph
 from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLimits
 from meshplan.planning.solve import solve_placement
-from meshplan.records import MadeWith, Plan
+from meshplan.records import MadeWith, Plan, Role
 from meshplan.reporting.exports import write_geopackage, write_gpx, write_kml
 from meshplan.reporting.files import all_or_nothing
 from meshplan.reporting.map import MapLandscape, MeasuredPoint, map_landscape, write_map
 from meshplan.reporting.plan_files import write_csv_tables, write_links_csv, write_plan_geojson, write_plan_json
 from meshplan.reporting.report import write_report
+from meshplan.workflow.better_radio import better_radio
 from meshplan.workflow.prepare import Prepared, power_at, prepare_property, refuse_unlawful
 from meshplan.workflow.progress import OnProgress, silent
 
@@ -103,12 +108,22 @@ def plan_with_links(
     """
     tell = on_progress or silent
     tell("Choosing gateways and relays", 0, 0)
-    problem = placement_problem(prepared, links)
-    result = solve_placement(problem, limits=limits)
+    problem, result, airtime_factor = solve_within_airtime(prepared, links, limits=limits)
     tell("Looking at alternatives", 0, 0)
     alternatives = look_at_alternatives(problem, result, links, prepared.found.settings.cost.currency, limits=limits)
+    better = better_radio(prepared, links, result, placement_problem)
     tell("Writing up the plan", 0, 0)
-    plan = write_up(prepared, links, problem, result, alternatives, notes=notes, calibrated=calibrated)
+    plan = write_up(
+        prepared,
+        links,
+        problem,
+        result,
+        alternatives,
+        notes=notes,
+        calibrated=calibrated,
+        better=better,
+        airtime_factor=airtime_factor,
+    )
     return Planned(plan, prepared, links, problem, result)
 
 
@@ -121,8 +136,13 @@ def write_up(
     *,
     notes: tuple[str, ...] = (),
     calibrated: bool = False,
+    better: str = "",
+    airtime_factor: float = 1.0,
 ) -> Plan:
-    """Return the plan record of a choice of devices; nothing is searched for."""
+    """Return the plan record of a choice of devices; nothing is searched for.
+
+    `better` tells of another class that would serve more; `airtime_factor` is that of `placement_problem`.
+    """
     found = prepared.found
     return assemble_plan(
         Findings(
@@ -142,7 +162,8 @@ def write_up(
             more_radios=tuple(part.radio for part in prepared.parts[1:]),
             cables=prepared.base.cables,
             power_for=power_at(prepared.base),
-            made_with=MadeWith(prepared.asked_radio, prepared.base.overrides, calibrated),
+            better_radio=better,
+            made_with=MadeWith(prepared.asked_radio, prepared.base.overrides, calibrated, airtime_factor),
             inputs=hash_inputs(found.folder, found.settings, more=(CALIBRATION_FILE,) if calibrated else ()),
         )
     )
@@ -250,14 +271,51 @@ def _links_of(
     )
 
 
-def placement_problem(prepared: Prepared, links: LinkTable) -> PlacementProblem:
-    """Return the choice of gateways and relays as a problem on the link graph."""
+MOST_AIRTIME_ROUNDS = 2
+"""Times that a plan is made anew because its repeats take more airtime than was counted on."""
+
+
+def solve_within_airtime(
+    prepared: Prepared, links: LinkTable, *, limits: SolveLimits | None = None
+) -> tuple[PlacementProblem, PlacementResult, float]:
+    """Return the problem, its solution and the airtime factor, made anew while devices are fuller than was counted on.
+
+    Repeats depend on the routes, and the routes on the room that repeats leave; each round scales the airtime of all readings by
+    the fullest device of the plan before.
+    """
+    factor = 1.0
+    problem = placement_problem(prepared, links)
+    result = solve_placement(problem, limits=limits)
+    for _ in range(MOST_AIRTIME_ROUNDS if problem.has_capacity else 0):
+        settings, catalogue = prepared.found.settings, prepared.base.catalogue
+        running = run_plan(result.plan, links.stations, LinkMargins.of(links), catalogue, settings, link_radios(links))
+        full = [
+            running.duty[key].fast_duty_share / (COMFORT_SHARE * running.duty[key].duty_limit)
+            for key in result.plan.opened
+            if 0.0 < running.duty[key].duty_limit < 1.0
+        ]
+        if max(full, default=0.0) <= 1.0 + 1e-9:
+            break
+        more = ceil(factor * max(full) * 1e6) / 1e6
+        tighter = placement_problem(prepared, links, more)
+        if not tighter.has_capacity:
+            break
+        problem, result, factor = tighter, solve_placement(tighter, limits=limits), more
+    return problem, result, factor
+
+
+def placement_problem(prepared: Prepared, links: LinkTable, airtime_factor: float = 1.0) -> PlacementProblem:
+    """Return the choice of gateways and relays as a problem on the link graph.
+
+    `airtime_factor` is the airtime of readings over what their usual repeats take.
+    """
     asked = prepared.found.settings.requirement
     marked = any(site.second_route for site in prepared.found.sites)
     redundancy = "any one relay" if asked.second_route == "none" and marked else asked.second_route
     graph = build_graph(links, least_chance=asked.link_chance, second_routes_for_all=asked.second_route != "none")
     wish = prepared.found.settings.radio_settings
-    budget = airtime_budget(links.stations, prepared.base.catalogue.region, wish.licence, wish.accepts)
+    tries = {key: value * airtime_factor for key, value in usual_tries(links).items()}
+    budget = airtime_budget(links.stations, prepared.base.catalogue.region, wish.licence, wish.accepts, tries)
 
     def problem(loads: Mapping[str, float]) -> PlacementProblem:
         for key, load in loads.items():
@@ -268,10 +326,14 @@ def placement_problem(prepared: Prepared, links: LinkTable) -> PlacementProblem:
             redundancy=redundancy,
             second_hop_limit=asked.second_hop_limit,
             min_link_chance=asked.link_chance,
-            min_route_chance=asked.route_chance,
             budget=asked.budget if asked.budget is not None else float("inf"),
         )
 
+    for station in links.stations:
+        if station.site.role is Role.SENSOR:
+            graph.nodes[station.key]["min_route_chance"] = asked.route_floor(station.site.purpose.value)
+        if command_need(station.site) is not None and station.radio.tx_only:
+            graph.remove_edges_from(list(graph.out_edges(station.key)))  # a one-way radio never serves a command
     for key, capacity in budget.capacity.items():
         graph.nodes[key]["capacity"] = capacity
     limited = problem(budget.load)

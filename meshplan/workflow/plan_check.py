@@ -26,6 +26,7 @@ from meshplan.workflow.plan import (
     learned_links,
     placement_problem,
     plan_with_links,
+    solve_within_airtime,
     stored_calibration,
     unused_calibration,
     write_up,
@@ -35,7 +36,7 @@ from meshplan.workflow.prepare import Prepared, prepare_property, refuse_unlawfu
 COMPARED_ELSEWHERE: Final = ("inputs", "proof.certificate")
 """Files are compared by their hashes, the certificate is checked row by row."""
 
-NEEDS_THE_SOLVER: Final = ("gateway_options", "redundancy_prices", "what_more_buys")
+NEEDS_THE_SOLVER: Final = ("gateway_options", "redundancy_prices", "what_more_buys", "better_radio")
 """Other plans that a plan is compared with; `--again` works them out too."""
 
 NOT_COVERED: Final = ("version", "proof.versions", "proof.limits", "proof.stopped")
@@ -78,7 +79,7 @@ def check_plan(folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = N
     problem = ground.problem
     certificate = stored_certificate(plan.proof.certificate)
     stored = stored_placement(plan, problem)
-    faults = [*_changed_files(plan, ground), *verify_plan(problem, stored)]
+    faults = [*_changed_files(plan, ground), *_unfounded_factor(plan, ground), *verify_plan(problem, stored)]
     known = all(name in problem.node_index for name in stored.opened) and len(set(stored.opened)) == len(stored.opened)
     warnings: list[str] = []
     proven_units = 0
@@ -128,7 +129,18 @@ def _ground(folder: Path, plan: Plan, overrides: dict[str, Any]) -> _Ground:
         links, notes = learned_links(links, stored_calibration(prepared))
     else:
         notes = unused_calibration(prepared)
-    return _Ground(prepared, links, placement_problem(prepared, links), notes, stored_limits(plan.proof.limits))
+    told = plan.made_with.airtime_factor
+    problem = placement_problem(prepared, links, told if 1.0 <= told < math.inf else 1.0)
+    return _Ground(prepared, links, problem, notes, stored_limits(plan.proof.limits))
+
+
+def _unfounded_factor(plan: Plan, ground: _Ground) -> list[str]:
+    """Tell if the plan keeps more or less airtime free than the search that it says was made; few plans keep more."""
+    told = plan.made_with.airtime_factor
+    if told == 1.0:  # a plan that is too full by this measure shows it in its own lines
+        return []
+    found = solve_within_airtime(ground.prepared, ground.links, limits=ground.limits)[2]
+    return [] if found == told else [f"the plan keeps {told:g} times the usual airtime free for a reading; it should be {found:g}"]
 
 
 def _changed_files(plan: Plan, ground: _Ground) -> list[str]:
@@ -241,6 +253,8 @@ def _other_fields(
         alternatives,
         notes=ground.notes,
         calibrated=plan.made_with.calibrated,
+        better=plan.better_radio,
+        airtime_factor=plan.made_with.airtime_factor,
     )
     faults = list(plan_differences(plan, made, skip=(*COMPARED_ELSEWHERE, *NOT_COVERED)))
     faults += _contradictions(plan, rebuilt)

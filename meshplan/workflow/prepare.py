@@ -256,7 +256,11 @@ def part_of_mixture(base: Base, name: str, radio: str) -> Prepared:
         unfit = {role: None for role, antenna in roles.items() if not fits(antenna)}
         settings = settings.model_copy(
             update={
-                "radio_settings": RadioSettings(licence=settings.radio_settings.licence, accepts=settings.radio_settings.accepts),
+                "radio_settings": RadioSettings(
+                    licence=settings.radio_settings.licence,
+                    accepts=settings.radio_settings.accepts,
+                    protocol=settings.radio_settings.protocol,
+                ),
                 "antenna": settings.antenna.model_copy(update=unfit),
             }
         )
@@ -298,7 +302,10 @@ def equip_for_readings(base: Base, name: str, frequency_mhz: float | None = None
     settings = settings.model_copy(
         update={
             "radio_settings": RadioSettings(
-                licence=settings.radio_settings.licence, accepts=settings.radio_settings.accepts, frequency_mhz=frequency_mhz
+                licence=settings.radio_settings.licence,
+                accepts=settings.radio_settings.accepts,
+                protocol=settings.radio_settings.protocol,
+                frequency_mhz=frequency_mhz,
             ),
             "antenna": settings.antenna.model_copy(update=unfit),
         }
@@ -345,6 +352,21 @@ def _equip_alike(base: Base, radio: str) -> Prepared:
 def choose_mode(base: Base, radio: str) -> tuple[RadioMode, LegalVerdict]:
     """Return the radio at the frequency and power that rules and settings allow, and what the rules say about it."""
     wish = base.found.settings.radio_settings
+    mode, verdict = _lawful_setting(base, radio)
+    if verdict.lawful or radio not in base.classes or wish.spreading_factor is not None or wish.bit_rate_bps is not None:
+        return mode, verdict
+    faster = [each for each in base.classes[radio].settings if each.bit_rate_bps.value > mode.bit_rate_bps * 1.01]
+    for setting in sorted(faster, key=lambda each: each.bit_rate_bps.value):
+        other, ruling = _lawful_setting(base, f"{radio}-{setting.name}")
+        if ruling.lawful:
+            why = f"Setting {setting.name} taken instead of {mode.setting}: {verdict.sentence}"
+            return replace(other, assumptions=(*other.assumptions, why)), ruling
+    return mode, verdict
+
+
+def _lawful_setting(base: Base, radio: str) -> tuple[RadioMode, LegalVerdict]:
+    """Return one setting of a class where it is lawful, at the power that is, and the verdict; headers count as on the air."""
+    wish = base.found.settings.radio_settings
     mode = radio_mode(
         base.classes,
         radio,
@@ -352,6 +374,7 @@ def choose_mode(base: Base, radio: str) -> tuple[RadioMode, LegalVerdict]:
         bit_rate=wish.bit_rate_bps,
         power_dbm=wish.power_dbm,
         frequency_mhz=wish.frequency_mhz,
+        wide_area=wish.protocol == "wide-area",
     )
     key = base.found.settings.antenna.sensor or mode.default_antenna
     gain_dbi = base.antennas[key].peak_gain_dbi[1] if key in base.antennas else 0.0

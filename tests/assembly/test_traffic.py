@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from bare_radio import bare_mode
 from landscapes import make_landscape
 from link_stations import make_site, make_stations
 
@@ -14,11 +15,10 @@ from meshplan.inputs.radios import read_radio_classes, read_regions
 from meshplan.links.stations import Station
 from meshplan.operation.duty_cycle import TrafficSource, device_airtimes
 from meshplan.operation.law import Emission
-from meshplan.radio_records import radio_mode
 from meshplan.records import Role
 
 EUROPE = read_regions()["europe"]
-RADIO = radio_mode(read_radio_classes(), "fsk-868-4k8", power_dbm=13.0, frequency_mhz=868.9)
+RADIO = bare_mode(read_radio_classes(), "fsk-868-4k8", power_dbm=13.0, frequency_mhz=868.9)
 LAND = make_landscape(np.full((60, 60), 100.0))
 
 
@@ -63,7 +63,7 @@ def test_there_is_no_limit_under_rules_without_duty_or_on_a_licence() -> None:
 
 def test_mixed_classes_are_left_to_the_finished_plan() -> None:
     made = stations(30)
-    other = replace(made[0], radio=radio_mode(read_radio_classes(), "ble-1m"))
+    other = replace(made[0], radio=bare_mode(read_radio_classes(), "ble-1m"))
     assert airtime_budget([other, *made[1:]], EUROPE).capacity == {}
 
 

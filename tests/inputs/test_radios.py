@@ -228,7 +228,7 @@ def test_a_class_may_stand_on_its_own(tmp_path: Path) -> None:
     mine = read_radio_classes(tmp_path)["own"]
     assert isinstance(mine, RadioClass)
     assert mine.group == "own classes"
-    assert mine.to_check() == ()
+    assert mine.to_check() == ("header_bytes", "check_bytes")  # practice, unless the user states them
 
 
 COMPLETE = """
@@ -274,8 +274,8 @@ def test_all_faults_are_told_at_once_word_for_word(tmp_path: Path) -> None:
     assert told == [
         "radios.toml, classes.own: 'prise' is not known. Did you mean 'price'?\n"
         "  Known here: acknowledged, addressing, antenna, antenna_gain_dbi, band_mhz, can_listen_first, capacitor_at_pins, "
-        "channel_step_khz, coding_rate_index, default_setting, direction, frame_overhead_bytes, frame_overhead_us, "
-        "frequency_error_ppm, group, interface, interface_wires, licence_required, line_code_factor, modulation, "
+        "channel_step_khz, check_bytes, coding_rate_index, default_setting, direction, frame_overhead_bytes, frame_overhead_us, "
+        "frequency_error_ppm, group, header_bytes, interface, interface_wires, licence_required, line_code_factor, modulation, "
         "noise_figure_db, notes, preamble_symbols, price, relay_capable, repeats, rx_current_ma, settings, "
         "sleep_current_ua, snr_cap_db, supply_note, supply_v, techniques, title, tx_current_ma, tx_power_dbm, wake_ms.",
         "radios.toml, classes.own, 'modulation': 'fks' is not known. Did you mean 'fsk'?\n"

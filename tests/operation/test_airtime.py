@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
+from bare_radio import bare_mode
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -13,9 +14,11 @@ from meshplan.errors import InputError
 from meshplan.inputs.radios import read_radio_classes
 from meshplan.operation.airtime import (
     acknowledgement_ms,
+    airtime_parts,
     chirp_time_on_air_ms,
     longest_packet_ms,
     packets_needed,
+    payload_per_packet,
     serial_time_on_air_ms,
     time_on_air_ms,
 )
@@ -60,7 +63,7 @@ def test_low_rate_aid_switches_itself_on_at_sixteen_milliseconds() -> None:
     [("SF7", 57), ("SF8", 103), ("SF9", 185), ("SF10", 371), ("SF11", 741), ("SF12", 1319)],
 )
 def test_catalogue_chirp_meets_the_table(setting: str, milliseconds: float) -> None:
-    assert time_on_air_ms(radio_mode(CLASSES, "css-868", setting=setting), 20) == pytest.approx(milliseconds, abs=0.6)
+    assert time_on_air_ms(bare_mode(CLASSES, "css-868", setting=setting), 20) == pytest.approx(milliseconds, abs=0.6)
 
 
 @pytest.mark.parametrize(
@@ -90,31 +93,31 @@ def test_serial_frame_meets_arithmetic(rate: float, milliseconds: float) -> None
     ],
 )
 def test_other_modulations_meet_arithmetic(key: str, payload: int, milliseconds: float) -> None:
-    assert time_on_air_ms(radio_mode(CLASSES, key), payload) == pytest.approx(milliseconds, rel=1e-6)
+    assert time_on_air_ms(bare_mode(CLASSES, key), payload) == pytest.approx(milliseconds, rel=1e-6)
 
 
 def test_a_large_payload_goes_out_in_several_packets() -> None:
-    mode = radio_mode(CLASSES, "gfsk-2g4-250k-board")
+    mode = bare_mode(CLASSES, "gfsk-2g4-250k-board")
     assert packets_needed(mode, 32) == 1
     assert packets_needed(mode, 33) == 2
     assert time_on_air_ms(mode, 33) == pytest.approx(time_on_air_ms(mode, 32) + time_on_air_ms(mode, 1))
 
 
 def test_repeats_on_three_channels_are_no_single_long_packet() -> None:
-    mode = radio_mode(CLASSES, "ble-1m")
+    mode = bare_mode(CLASSES, "ble-1m")
     assert longest_packet_ms(mode, 20) == pytest.approx(time_on_air_ms(mode, 20) / 3)
-    on_off = radio_mode(CLASSES, "ook-433-5v-wire")
+    on_off = bare_mode(CLASSES, "ook-433-5v-wire")
     assert longest_packet_ms(on_off, 20) == time_on_air_ms(on_off, 20)
 
 
 def test_a_one_way_class_never_confirms() -> None:
-    assert acknowledgement_ms(radio_mode(CLASSES, "ook-433-superhet")) == 0.0
-    assert acknowledgement_ms(radio_mode(CLASSES, "css-868-sf7")) > 0.0
+    assert acknowledgement_ms(bare_mode(CLASSES, "ook-433-superhet")) == 0.0
+    assert acknowledgement_ms(bare_mode(CLASSES, "css-868-sf7")) > 0.0
 
 
 def test_a_negative_payload_is_told() -> None:
     with pytest.raises(InputError, match="-1 bytes cannot be"):
-        time_on_air_ms(radio_mode(CLASSES, "fsk-868"), -1)
+        time_on_air_ms(bare_mode(CLASSES, "fsk-868"), -1)
 
 
 @given(st.integers(0, 200), st.integers(7, 12), st.sampled_from([125.0, 250.0, 500.0]), st.integers(1, 4))
@@ -122,5 +125,59 @@ def test_more_bytes_or_narrower_chirps_never_take_less_time(payload: int, factor
     once = float(chirp_time_on_air_ms(payload, factor, width, coding_rate_index=coding))
     assert float(chirp_time_on_air_ms(payload + 1, factor, width, coding_rate_index=coding)) >= once
     assert float(chirp_time_on_air_ms(payload, factor, width / 2, coding_rate_index=coding)) > once
-    mode = replace(radio_mode(CLASSES, "css-868-sf9"), tx_power_dbm=0.0)
+    mode = replace(bare_mode(CLASSES, "css-868-sf9"), tx_power_dbm=0.0)
     assert time_on_air_ms(mode, payload + 1) >= time_on_air_ms(mode, payload)
+
+
+@pytest.mark.parametrize(
+    ("setting", "own_ms", "wide_ms", "own_answer_ms", "wide_answer_ms"),
+    # source: radio facts 2, table of section 2: 12 bytes at 125 kHz with 5 and 13 bytes of header, answers of 4 and 12 bytes
+    [
+        ("SF7", 51.5, 61.7, 31.0, 41.2),
+        ("SF8", 92.7, 113.2, 62.0, 82.4),
+        ("SF9", 164.9, 205.8, 123.9, 144.4),
+        ("SF10", 329.7, 411.6, 206.8, 288.8),
+        ("SF11", 659.5, 823.3, 413.7, 577.5),
+        ("SF12", 1318.9, 1482.8, 827.4, 1155.1),
+    ],
+)
+def test_headers_are_on_the_air(setting: str, own_ms: float, wide_ms: float, own_answer_ms: float, wide_answer_ms: float) -> None:
+    own = radio_mode(CLASSES, "css-868", setting=setting)
+    wide = radio_mode(CLASSES, "css-868", setting=setting, wide_area=True)
+    assert time_on_air_ms(own, 12) == pytest.approx(own_ms, abs=0.06)
+    assert time_on_air_ms(wide, 12) == pytest.approx(wide_ms, abs=0.06)
+    assert acknowledgement_ms(own) == pytest.approx(own_answer_ms, abs=0.06)
+    assert acknowledgement_ms(wide) == pytest.approx(wide_answer_ms, abs=0.06)
+    assert longest_packet_ms(wide, 12) == time_on_air_ms(wide, 12)
+
+
+def test_a_protocol_for_chirps_does_not_change_another_class() -> None:
+    mode = radio_mode(CLASSES, "fsk-868-4k8", wide_area=True)
+    assert mode.header_bytes == 5
+    assert any("is no chirp class" in line for line in mode.assumptions)
+    assert time_on_air_ms(mode, 20) == pytest.approx(36 * 8 / 4.8)  # hand-worked: 11 of frame, 5 of header, 20 of payload
+
+
+@pytest.mark.parametrize("key", sorted(CLASSES))
+@pytest.mark.parametrize("payload", [0, 1, 12, 100, 700])
+def test_the_parts_of_a_packet_add_up_to_its_time(key: str, payload: int) -> None:
+    mode = radio_mode(CLASSES, key)
+    parts = airtime_parts(mode, payload)
+    assert parts.total_ms == pytest.approx(time_on_air_ms(mode, payload), rel=1e-9)
+    assert min(parts.preamble_ms, parts.header_ms, parts.payload_ms, parts.check_ms) >= 0.0
+    assert (parts.payload_ms > 0.0) == (payload > 0)
+
+
+def test_the_parts_of_a_serial_packet_by_hand() -> None:
+    # hand-worked at 4800 bit/s, 1.667 ms a byte: 9 bytes of preamble, sync and length, 5 of header, 12 of payload, 2 of check
+    parts = airtime_parts(radio_mode(CLASSES, "fsk-868-4k8"), 12)
+    found = (parts.preamble_ms, parts.header_ms, parts.payload_ms, parts.check_ms)
+    assert found == pytest.approx((15.0, 25 / 3, 20.0, 10 / 3))
+
+
+def test_a_header_takes_room_from_each_packet() -> None:
+    # 60 bytes of content, 5 of them header; a wide-area payload limit is one of the payload, within 255 bytes
+    assert payload_per_packet(radio_mode(CLASSES, "fsk-868-4k8")) == 55
+    assert payload_per_packet(radio_mode(CLASSES, "css-868-sf7", wide_area=True)) == 222
+    assert payload_per_packet(radio_mode(CLASSES, "css-2g4-sf7-812k")) == 250
+    assert packets_needed(radio_mode(CLASSES, "fsk-868-4k8"), 56) == 2

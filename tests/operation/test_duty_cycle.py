@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import pytest
+from bare_radio import bare_mode
 
 from meshplan.errors import InputError
 from meshplan.inputs.radios import read_radio_classes
 from meshplan.operation.airtime import acknowledgement_ms, time_on_air_ms
 from meshplan.operation.duty_cycle import TrafficSource, channel_groups, channel_loads, device_airtimes
-from meshplan.radio_records import RadioMode, radio_mode
+from meshplan.radio_records import RadioMode
 
 CLASSES = read_radio_classes()
 
 
 def mode(name: str) -> RadioMode:
-    return radio_mode(CLASSES, name)
+    return bare_mode(CLASSES, name)
 
 
 def twenty_through_one_relay(name: str, *, acknowledged: bool) -> dict[str, RadioMode]:

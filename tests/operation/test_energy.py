@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from bare_radio import bare_mode
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -23,7 +24,7 @@ from meshplan.operation.energy import (
     sun_band,
     tx_current_ma,
 )
-from meshplan.radio_records import Figure, radio_mode
+from meshplan.radio_records import Figure
 from meshplan.sources import Standing
 
 CLASSES = read_radio_classes()
@@ -33,7 +34,7 @@ SUN = read_solar()
 
 
 def duty(name: str, board: str = "tuned-microcontroller", **more: object) -> Duty:
-    made = Duty(radio_mode(CLASSES, name), BOARDS[board], payload_bytes=20, interval_s=900.0)
+    made = Duty(bare_mode(CLASSES, name), BOARDS[board], payload_bytes=20, interval_s=900.0)
     return replace(made, **more)  # type: ignore[arg-type]
 
 
@@ -84,7 +85,7 @@ def test_a_listening_relay_draws_what_the_sheet_says() -> None:
 
 
 def test_current_follows_power_between_its_ends() -> None:
-    mode = radio_mode(CLASSES, "css-868-sf7")
+    mode = bare_mode(CLASSES, "css-868-sf7")
     assert tx_current_ma(mode) == 45.0
     assert tx_current_ma(replace(mode, tx_power_dbm=22.0)) == 120.0
     assert tx_current_ma(replace(mode, tx_power_dbm=18.0)) == pytest.approx((45 + 120) / 2)

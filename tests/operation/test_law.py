@@ -8,6 +8,7 @@ from math import isnan, log10
 from typing import get_args
 
 import pytest
+from bare_radio import bare_mode
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -26,7 +27,7 @@ from meshplan.operation.law import (
     occupied_edges_mhz,
 )
 from meshplan.operation.law_rows import judge_row
-from meshplan.radio_records import Condition, LimitKind, SubBand, Technique, field_strength_to_eirp_dbm, radio_mode
+from meshplan.radio_records import Condition, LimitKind, SubBand, Technique, field_strength_to_eirp_dbm
 from meshplan.settings import ConditionName
 
 CLASSES = read_radio_classes()
@@ -44,7 +45,7 @@ def emission(
     frequency_mhz: float | None = None,
     **more: object,
 ) -> Emission:
-    mode = radio_mode(CLASSES, name, power_dbm=power_dbm, frequency_mhz=frequency_mhz)
+    mode = bare_mode(CLASSES, name, power_dbm=power_dbm, frequency_mhz=frequency_mhz)
     made = Emission(
         mode,
         gain_dbi,
@@ -341,7 +342,7 @@ def test_medium_use_counts_power_and_time_at_2g4() -> None:
 
 def test_band_edges_count_bandwidth_and_crystal_error() -> None:
     # hand-worked: 125 kHz and ±20 ppm of 868.3 MHz: ±79.9 kHz
-    low, high = occupied_edges_mhz(radio_mode(CLASSES, "css-868-sf7"))
+    low, high = occupied_edges_mhz(bare_mode(CLASSES, "css-868-sf7"))
     assert high - 868.3 == pytest.approx(0.0625 + 0.017366, abs=1e-6)
     assert 868.3 - low == pytest.approx(high - 868.3)
     edge = check("europe", emission("css-868-sf7", frequency_mhz=868.55))

@@ -12,12 +12,16 @@ from pyproj import Geod, Transformer
 
 from meshplan.records import (
     BudgetItem,
+    ChannelRecord,
     Clearance,
+    CommandOption,
+    CommandRecord,
     Device,
     DutyRecord,
     EnergyRecord,
     GatewayOption,
     GridRecord,
+    HopRecord,
     LegalLine,
     Link,
     MapShape,
@@ -205,6 +209,34 @@ def make_clearance(a: Device, b: Device, profile: ProfileRecord | None) -> Clear
     return Clearance(kind, round(share, 4), round(gap, 3), round(at_m, 3), f"ridge at {at_m:.0f} m", words)
 
 
+def command_for(device: str) -> CommandRecord:
+    """Return what is told of a battery device that sends every 15 minutes and should act within 30 s."""
+    sampled = CommandOption(
+        "sampled", 'listening = "sampled"', 14.0, 1.9, 0.0, 0.0, True,
+        'listening = "sampled": would serve, a command waits up to 14 s; about 1.9 years on two aa cells.',
+    )  # fmt: skip
+    panel = CommandOption(
+        "always", 'power = "panel", listening = "always"', 2.1, math.inf, 3.2, 45.0, True,
+        'power = "panel", listening = "always": would serve, a command waits up to 2.1 s; a panel of 3.2 W, 45 EUR more.',
+    )  # fmt: skip
+    return CommandRecord(
+        device=device,
+        purpose="control",
+        downlink_bytes=8,
+        most_wait_s=30.0,
+        wait_stated=False,
+        listening="after report",
+        wait_s=902.0,
+        delivered_chance=0.99,
+        fit=False,
+        sentence=f"{device} is NOT fit to act on command: it listens in windows after its own reports, so a command may wait "
+        "15 min; 30 s are usual.",
+        reasons=("the worst delay is 902 s, 30 s are asked for",),
+        must=("Build in a state that is safe when no command comes.",),
+        options=(sampled, panel),
+    )
+
+
 def make_plan(suffix: str = "", *, names: dict[str, str] | None = None) -> Plan:
     """Return the plan of Tansy Hollow. `names` replaces device names, `suffix` is put after the property's name."""
     called = {key: (names or {}).get(key, key) for key in ("house", "ridge post", "spring", "orchard", "tank", "far gate", "barn")}
@@ -256,6 +288,10 @@ def make_plan(suffix: str = "", *, names: dict[str, str] | None = None) -> Plan:
         make_link(far_gate, relay, 42.0, 0.0, chosen=False),
         make_link(tank, relay, 12.0, 0.0, chosen=False, with_profile=False),
     )
+    hops = (
+        HopRecord(spring.name, relay.name, 12.5, 7.0, 28.0, 4.0, 31.0, 51.5, 1.1, 1.2, 0.98, 0.999),
+        HopRecord(relay.name, gateway.name, 12.5, 7.0, 28.0, 4.0, 31.0, 51.5, 1.3, 1.4, 0.97, 0.998),
+    )
     return Plan(
         property_name=f"Tansy Hollow{suffix}",
         country="Europe (CEPT)",
@@ -275,7 +311,9 @@ def make_plan(suffix: str = "", *, names: dict[str, str] | None = None) -> Plan:
         devices=(gateway, relay, spring, orchard, tank, far_gate, barn),
         links=links,
         routes=(
-            Route(spring.name, (spring.name, relay.name, gateway.name), (links[1].key, links[0].key), 0.93, latency_s=1.2),
+            Route(
+                spring.name, (spring.name, relay.name, gateway.name), (links[1].key, links[0].key), 0.93, latency_s=1.2, hops=hops
+            ),
             Route(
                 orchard.name,
                 (orchard.name, gateway.name),
@@ -359,6 +397,9 @@ def make_plan(suffix: str = "", *, names: dict[str, str] | None = None) -> Plan:
             },
         ),
         what_more_buys=("A hop limit of 4 would change nothing.",),
+        channels=(ChannelRecord("868.300 MHz, SF7", 4, 0.0021, 0.013, 0.013, True, "868.300 MHz is quiet: 0.2 % of the time."),),
+        commands=(command_for(tank.name),),
+        better_radio=f"Another class serves 1 more sensor. Look at it with: meshplan plan tansy{suffix} --radio css-868-sf9",
         version="0.1.0",
     )
 

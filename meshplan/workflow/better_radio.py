@@ -1,0 +1,99 @@
+"""Is there a class that would serve more, or need fewer relays? One line for a plan, from a few plans more."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Final
+
+from meshplan.errors import InputError
+from meshplan.links.engine import LinkTable, with_stations
+from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLimits
+from meshplan.planning.solve import solve_placement
+from meshplan.radio_records import RadioMode
+from meshplan.workflow.prepare import Prepared, choose_mode, equip
+
+MOST_PLACES: Final = 150
+"""Stations up to which other classes are tried."""
+
+MOST_TRIED: Final = 4
+"""Other classes that are planned."""
+
+SAME_BAND: Final = 0.05
+"""Frequencies within this share of each other use the same path losses here (0.4 dB of free space): enough for a hint."""
+
+TRIAL_ITERATIONS: Final = 20
+"""Iterations of the solver for one trial."""
+
+
+Problem = Callable[[Prepared, LinkTable], PlacementProblem]
+"""Makes the placement problem of a property over its links."""
+
+
+def better_radio(prepared: Prepared, links: LinkTable, result: PlacementResult, problem_of: Problem) -> str:
+    """Return a sentence with the lawful class that serves more sensors, or all of them with fewer relays; empty if none was found.
+
+    Classes of the same band that reach further are tried at the setting that reaches least further first, each planned once with
+    little effort over the links already computed. Properties where places name their own classes, and large ones, are left out.
+    """
+    relays = _relays(result)
+    if prepared.parts or len(links.stations) > MOST_PLACES or not (result.plan.unserved or relays):
+        return ""
+    served, plain = len(result.plan.served), _unwished(prepared)
+    for mode in _candidates(plain):
+        other = equip(plain.base, mode.name, mixed=False)
+        if not other.lawfulness.lawful or len(other.stations) != len(links.stations):
+            continue
+        problem = problem_of(other, with_stations(links, other.stations))
+        found = solve_placement(problem, limits=SolveLimits(iterations=TRIAL_ITERATIONS))
+        more, fewer = len(found.plan.served) - served, relays - _relays(found)
+        if more <= 0 and (more < 0 or fewer <= 0):
+            continue
+        what = f"serves {more} more sensor{'s' if more > 1 else ''}" if more > 0 else "serves as many sensors"
+        with_relays = f"{_relays(found)} relay{'s' if _relays(found) != 1 else ''} instead of {relays}"
+        currency = prepared.found.settings.cost.currency
+        return (
+            f"Another class {what} with {with_relays}, for {found.plan.cost:.0f} {currency} of gateways and relays instead of "
+            f"{result.plan.cost:.0f}: {mode.title}. Look at it with: meshplan plan {prepared.found.folder.name} --radio {mode.name}"
+        )
+    return ""
+
+
+def _relays(result: PlacementResult) -> int:
+    """Return how many devices of a plan forward."""
+    ends = {served.first.node_ids[-1] for served in result.plan.served}
+    return len(set(result.plan.opened) - ends)
+
+
+def _candidates(prepared: Prepared) -> list[RadioMode]:
+    """Return lawful two-way modes of the same band that allow more loss than the plan's own, the fastest of each class first."""
+    base, own = prepared.base, prepared.radio
+    found: list[RadioMode] = []
+    for key, radio in base.classes.items():
+        if radio.one_way or not radio.relay_capable or not radio.acknowledged or radio.licence_required:
+            continue
+        for setting in radio.settings:
+            name = f"{key}-{setting.name.lower()}" if len(radio.settings) > 1 else key
+            try:
+                mode, verdict = choose_mode(base, name)
+            except InputError:
+                continue
+            near = abs(mode.frequency_mhz - own.frequency_mhz) <= SAME_BAND * own.frequency_mhz
+            if verdict.lawful and near and _allowed_loss_db(mode) > _allowed_loss_db(own) + 1.0:
+                found.append(mode)
+    found.sort(key=lambda mode: (_allowed_loss_db(mode), mode.name))
+    step = max(1, len(found) // MOST_TRIED)
+    return found[step - 1 :: step][:MOST_TRIED]
+
+
+def _allowed_loss_db(mode: RadioMode) -> float:
+    return mode.tx_power_dbm - mode.sensitivity_dbm
+
+
+def _unwished(prepared: Prepared) -> Prepared:
+    """Return the property without wishes for a setting, power or frequency, which hold for its own class only."""
+    settings = prepared.found.settings
+    wish = settings.radio_settings
+    plain = wish.model_copy(update={"spreading_factor": None, "bit_rate_bps": None, "power_dbm": None, "frequency_mhz": None})
+    changed = settings.model_copy(update={"radio_settings": plain})
+    return replace(prepared, base=replace(prepared.base, found=replace(prepared.found, settings=changed)))
