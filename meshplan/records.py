@@ -68,6 +68,10 @@ class Site:
     cost: float | None = None
     worth: float | None = None
     """What serving an optional sensor is worth, in the currency of the prices."""
+    running_cost_per_year: float | None = None
+    """What a candidate costs a year, where somebody knows."""
+    backhaul: str | None = None
+    """Kind of way out of a gateway, of the table of backhauls."""
     payload_bytes: int = 12
     interval_s: float = 900.0
     fast_interval_s: float | None = None
@@ -370,6 +374,8 @@ class Device:
     """How the antenna stands."""
     site: str = ""
     """Name of the site in the property's files, where the device's own name says more."""
+    backhaul: str = ""
+    """Gateways only: kind of way out, of the table of backhauls."""
     place: str = ""
     """Name of the physical place where several rows or roles stand; only one device is used there."""
 
@@ -484,6 +490,16 @@ class PartLine:
 
 
 @dataclass(frozen=True)
+class RunningCost:
+    """What a gateway or relay costs a year, by cause."""
+
+    device: str
+    what: str
+    cost_per_year: float
+    origin: str
+
+
+@dataclass(frozen=True)
 class MapShape:
     """A cover or boundary outline in longitude and latitude, for drawing. Rings as (lon, lat), outer ring first."""
 
@@ -565,6 +581,14 @@ class Plan:
     made_with: MadeWith = MadeWith()
     inputs: tuple[InputFile, ...] = ()
     """Every file that was read."""
+    horizon_years: float = 0.0
+    """Years of running cost that count in `proof.cost` beside the price."""
+    running_costs: tuple[RunningCost, ...] = ()
+    """What the gateways and relays of the plan cost a year."""
+    price: float = 0.0
+    """What the gateways and relays of the plan cost to buy and put up."""
+    running_cost_per_year: float = 0.0
+    """What they cost a year, all together."""
 
     def device(self, name: str) -> Device:
         """Return the device of that name."""

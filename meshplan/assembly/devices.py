@@ -91,6 +91,7 @@ def make_devices(
             tilt_deg=station.site.tilt_deg,
             polarisation=station.polarisation,
             site=station.site.name,
+            backhaul=station.backhaul,
             place=station.site.place_name if station.site.place_name in shared else "",
         )
         devices.append(replace(device, cautions=cautions_for(device, rules)) if in_plan else device)

@@ -179,7 +179,7 @@ def _energy(
     store = catalogue.batteries[find_in(catalogue.batteries, supply.panel_battery, "supply.panel_battery")]
     if site.power is Power.PANEL:
         sun = solar_supply(
-            sum(energy_wh_per_day(average_current_ua(duty), board.supply_v.value) for duty in duties),
+            sum(energy_wh_per_day(average_current_ua(duty), board.supply_v.value) for duty in duties) + 24.0 * own[0].more_power_w,
             store,
             catalogue.solar,
             latitude_deg=site.lat_deg,

@@ -136,6 +136,8 @@ def _site(values: dict[str, Any], role: Role, position: tuple[float, float], whe
         power=Power(values.get("power", DEFAULT_POWER[role])),
         cost=values.get("cost"),
         worth=values.get("worth"),
+        running_cost_per_year=values.get("running_cost_per_year"),
+        backhaul=values.get("backhaul"),
         payload_bytes=values.get("payload_bytes", 12),
         interval_s=values.get("interval_s", 900.0),
         fast_interval_s=values.get("fast_interval_s"),

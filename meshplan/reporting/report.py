@@ -225,11 +225,29 @@ def _costs(plan: Plan, traced: TracedPlan) -> str:
         )
         for i, option in enumerate(plan.gateway_options)
     ]
+    over = f" over {traced.show('plan.horizon_years', number)} years" if plan.horizon_years > 0.0 else ""
+    counted = "counted above" if over else "not counted above (cost.horizon_years)"
+    yearly = [
+        (
+            traced.show(f"plan.running_costs[{i}].device"),
+            traced.show(f"plan.running_costs[{i}].what"),
+            traced.show(f"plan.running_costs[{i}].cost_per_year", paid),
+            traced.show(f"plan.running_costs[{i}].origin"),
+        )
+        for i in range(len(plan.running_costs))
+    ]
+    running = (
+        f"<p>To buy: {traced.show('plan.price', paid)}. Running cost a year: {traced.show('plan.running_cost_per_year', paid)}, "
+        f"{counted}.</p>" + _table(("Device", "What for", "A year", "Origin"), yearly, "Running cost a year")
+        if yearly
+        else ""
+    )
     heads = ("Gateway at", "Sensors served", "Cost", "Weakest chance", "In words")
     compared = _table(heads, options, "Choices of gateway, side by side") if options else ""
     return (
-        f"<p>Gateways and relays: {traced.show('plan.proof.cost', paid)}. {_word('bound', 'Proven bound')}: "
-        f"{traced.show('plan.proof.certified_bound', paid)}. {traced.show('plan.proof.sentence', _sentence)}</p>{parts}{compared}"
+        f"<p>Gateways and relays{over}: {traced.show('plan.proof.cost', paid)}. {_word('bound', 'Proven bound')}: "
+        f"{traced.show('plan.proof.certified_bound', paid)}. {traced.show('plan.proof.sentence', _sentence)}</p>"
+        f"{running}{parts}{compared}"
     )
 
 
