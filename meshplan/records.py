@@ -72,6 +72,10 @@ class Site:
     """What a candidate costs a year, where somebody knows."""
     backhaul: str | None = None
     """Kind of way out of a gateway, of the table of backhauls."""
+    forwards: bool | None = None
+    """Whether a sensor may forward for others; None for what its power allows."""
+    same_as: str = ""
+    """Relay candidates only: the sensor that this very device is."""
     payload_bytes: int = 12
     interval_s: float = 900.0
     fast_interval_s: float | None = None
@@ -378,6 +382,8 @@ class Device:
     """Gateways only: kind of way out, of the table of backhauls."""
     place: str = ""
     """Name of the physical place where several rows or roles stand; only one device is used there."""
+    same_as: str = ""
+    """Relays only: the sensor that this very device is, where a sensor forwards for others."""
 
 
 @dataclass(frozen=True)

@@ -221,7 +221,7 @@ def _grid(found: Property) -> GridRecord:
 
 def _unknowns(findings: Findings) -> tuple[str, ...]:
     said = list(findings.found.warnings)
-    assumed = [site.name for site in findings.found.sites if site.height_assumed]
+    assumed = [site.name for site in findings.found.sites if site.height_assumed and not site.same_as]
     if assumed:
         said.append(f"Antenna heights were assumed for {', '.join(assumed)}: measure them.")
     weak = [

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+from meshplan.assembly.forwarding import shared_airtimes
 from meshplan.assembly.traffic import station_emission, station_mode
 from meshplan.errors import InputError, nearest_name
 from meshplan.links.stations import Station
@@ -88,14 +89,17 @@ def run_plan(
     ]
     airtimes = device_airtimes(sources, modes)
     groups, busiest = channel_groups(modes), channel_loads(airtimes, modes, fast=True)
-    verdicts = {name: _verdict(station, airtimes[name], catalogue.region, settings) for name, station in senders.items()}
+    whole = shared_airtimes(airtimes, senders)
+    verdicts = {name: _verdict(station, whole[name], catalogue.region, settings) for name, station in senders.items()}
     duty: dict[str, DutyRecord] = {}
     energy: dict[str, EnergyRecord] = {}
     for key, own in of_key.items():
         names = [radio_name(station, own) for station in own]
-        records = [_duty(airtimes[name], verdicts[name], busiest[groups[name]]) for name in names]
+        records = [_duty(whole[name], verdicts[name], busiest[groups[name]]) for name in names]
         duty[key] = max(records, key=lambda record: (not record.lawful, record.fast_duty_share / (record.duty_limit or 1.0)))
         energy[key] = _energy(own, [airtimes[name] for name in names], catalogue, settings)
+        if own[0].site.same_as:
+            energy[own[0].site.same_as] = energy[key]  # one device: its sensor stands before it among the stations
     latency = {
         sensor: _latency_s(route, modes, of_key[sensor][0].site.payload_bytes, chances, senders) for sensor, route in hops.items()
     }
@@ -159,15 +163,16 @@ def _energy(
 ) -> EnergyRecord:
     """Return the supply of a device; two radios on one board count the board twice, which errs on the safe side."""
     site, supply = own[0].site, settings.supply
-    sensor = site.role is Role.SENSOR
-    board_key = getattr(supply, f"{site.role.value}_board")
-    board = catalogue.boards[find_in(catalogue.boards, board_key, f"supply.{site.role.value}_board")]
+    sensor, reports = site.role is Role.SENSOR, site.role is Role.SENSOR or bool(site.same_as)
+    fitted = Role.SENSOR if reports else site.role
+    board_key = getattr(supply, f"{fitted.value}_board")
+    board = catalogue.boards[find_in(catalogue.boards, board_key, f"supply.{fitted.value}_board")]
     duties = [
         Duty(
             mode=station_mode(station),
             board=board,
             payload_bytes=site.payload_bytes,
-            interval_s=site.interval_s if sensor else 3600.0,
+            interval_s=site.interval_s if reports else 3600.0,
             forwarded_packets_per_hour=0.0 if sensor else airtime.normal.packets,
             listening_share=0.0 if sensor else 1.0,
         )

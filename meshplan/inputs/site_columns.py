@@ -206,6 +206,14 @@ SITE_COLUMNS: Final = (
         allowed="0 or more",
     ),
     Column(
+        "forwards",
+        "Whether this sensor may forward what others send: it then listens all the time.",
+        yes_or_no,
+        default_words="yes on mains or a panel, no on a battery",
+        allowed="yes, no",
+        aliases=("may_forward", "repeats"),
+    ),
+    Column(
         "payload_bytes",
         "Size of one reading without headers.",
         whole_number(1, 255),

@@ -138,6 +138,7 @@ def _site(values: dict[str, Any], role: Role, position: tuple[float, float], whe
         worth=values.get("worth"),
         running_cost_per_year=values.get("running_cost_per_year"),
         backhaul=values.get("backhaul"),
+        forwards=values.get("forwards"),
         payload_bytes=values.get("payload_bytes", 12),
         interval_s=values.get("interval_s", 900.0),
         fast_interval_s=values.get("fast_interval_s"),

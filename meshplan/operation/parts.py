@@ -38,13 +38,15 @@ def parts_list(
     -----
     Quantities times prices, without spares, add up to the `cost` of the devices; where a site has its own price the
     difference is a line of its own. A sensor of cost 0 counts with its standard price. Parts without a known price have
-    none and are not in that sum. Spares are the given share, at least one of each; masts, posts and work have none.
+    none and are not in that sum. Spares are the given share, at least one of each; masts, posts and work have none. A sensor
+    that forwards is bought once: as a relay it needs no more than the panel of its open receiver.
     """
-    used = [device for device in devices if device.in_plan]
+    every = [device for device in devices if device.in_plan]
+    used = [device for device in every if not device.same_as]
     lines = [
         *_nodes(used, costs),
         *_masts(used, costs),
-        *_by_kind(used, _panel_kind, costs.spare_share, price=costs.panel),
+        *_by_kind(every, _panel_kind, costs.spare_share, price=costs.panel),
         *_ways_out(used, ways_out or {}),
         *_own_prices(used, costs, ways_out or {}),
         *_by_kind(used, lambda device: f"antenna: {_words(device.antenna)}", costs.spare_share),

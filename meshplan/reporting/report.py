@@ -128,7 +128,7 @@ def _head(plan: Plan, traced: TracedPlan) -> str:
     return (
         f'<header><p class="kicker">Radio network plan, in words</p><h1>{traced.show("plan.property_name")}</h1>'
         f'<p class="lead">{verdict} The network needs {_word("gateway", gateways)} and '
-        f"{_word('relay', relays)}. They cost {traced.show('plan.proof.cost', _money(plan))}, prices as given.</p>"
+        f"{_word('relay', relays)}. They cost {traced.show('plan.price', _money(plan))}, prices as given.</p>"
         f"<p>Radio: {traced.show('plan.radio.title')}. Rules checked: {traced.show('plan.country')}. "
         f"Every link the plan uses has a {_word('chance', 'chance')} of at least "
         f"{traced.show('plan.required_chance', percent)} in its worst {_word('season', 'season')}.</p>"

@@ -30,6 +30,7 @@ from meshplan.radio_records import RadioClass, RadioMode, Region, radio_mode
 from meshplan.records import Purpose, Role, Site
 from meshplan.settings import RadioSettings
 from meshplan.terrain.candidates import find_relay_places
+from meshplan.terrain.forwarding_sensors import forwarding_sensors
 from meshplan.terrain.geodesy import to_degrees
 from meshplan.terrain.landscape import Landscape, build_landscape
 from meshplan.terrain.mapped_land import judge_mapped_land
@@ -124,8 +125,9 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
     mapped = judge_mapped_land(found.settings.land_cover, found.cover_reach_m, places, found.boundary)
     landscape = build_landscape(found.elevation, found.covers, mapped)
     found = with_found_relays(found, landscape)
-    sites, told = with_places(found.sites, found.settings.requirement.same_place_m)
-    found = replace(found, sites=sites, assumptions=(*found.assumptions, *told, *_idle_settings(found)))
+    forwarding, may_forward = forwarding_sensors(found.sites)
+    sites, told = with_places((*found.sites, *forwarding), found.settings.requirement.same_place_m)
+    found = replace(found, sites=sites, assumptions=(*found.assumptions, *may_forward, *told, *_idle_settings(found)))
     backhauls = read_backhauls(found.folder)
     check_backhauls(found.sites, backhauls, found.settings)
     notes = backhaul_notes(found.sites, backhauls, found.settings)

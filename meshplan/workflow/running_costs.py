@@ -31,8 +31,9 @@ def with_running_costs(
         if site.role is Role.SENSOR:
             found.append(station)
             continue
-        board_key = getattr(settings.supply, f"{site.role.value}_board")
-        board = boards[find_in(boards, board_key, f"supply.{site.role.value}_board")]
+        fitted = Role.SENSOR if site.same_as else site.role
+        board_key = getattr(settings.supply, f"{fitted.value}_board")
+        board = boards[find_in(boards, board_key, f"supply.{fitted.value}_board")]
         way_out = backhauls[site.backhaul or settings.cost.backhaul] if site.role is Role.GATEWAY else None
         costs = running_costs(site, station.key, mean_power_w(modes[station.key], board), way_out, settings.cost.energy_per_kwh)
         price = station.cost + (way_out.price if way_out is not None and site.cost is None else 0.0)
@@ -45,7 +46,9 @@ def check_backhauls(sites: Sequence[Site], backhauls: dict[str, BackhaulClass], 
     """Raise the ways out that no table knows, and those at places that are no gateway, all at once."""
     faults: list[MeshplanError] = []
     named = [(settings.cost.backhaul, "property.toml, key 'cost.backhaul'", Role.GATEWAY)]
-    named += [(site.backhaul, f"{site.where}, column 'backhaul'", site.role) for site in sites if site.backhaul]
+    named += [
+        (site.backhaul, f"{site.where}, column 'backhaul'", site.role) for site in sites if site.backhaul and not site.same_as
+    ]
     offered = {site.where for site in sites if site.role is Role.GATEWAY}
     for name, where, role in named:
         if name not in backhauls:
