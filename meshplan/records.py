@@ -68,6 +68,14 @@ class Site:
     cost: float | None = None
     worth: float | None = None
     """What serving an optional sensor is worth, in the currency of the prices."""
+    running_cost_per_year: float | None = None
+    """What a candidate costs a year, where somebody knows."""
+    backhaul: str | None = None
+    """Kind of way out of a gateway, of the table of backhauls."""
+    forwards: bool | None = None
+    """Whether a sensor may forward for others; None for what its power allows."""
+    same_as: str = ""
+    """Relay candidates only: the sensor that this very device is."""
     payload_bytes: int = 12
     interval_s: float = 900.0
     fast_interval_s: float | None = None
@@ -470,8 +478,12 @@ class Device:
     """How the antenna stands."""
     site: str = ""
     """Name of the site in the property's files, where the device's own name says more."""
+    backhaul: str = ""
+    """Gateways only: kind of way out, of the table of backhauls."""
     place: str = ""
     """Name of the physical place where several rows or roles stand; only one device is used there."""
+    same_as: str = ""
+    """Relays only: the sensor that this very device is, where a sensor forwards for others."""
 
 
 @dataclass(frozen=True)
@@ -592,6 +604,16 @@ class PartLine:
 
 
 @dataclass(frozen=True)
+class RunningCost:
+    """What a gateway or relay costs a year, by cause."""
+
+    device: str
+    what: str
+    cost_per_year: float
+    origin: str
+
+
+@dataclass(frozen=True)
 class MapShape:
     """A cover or boundary outline in longitude and latitude, for drawing. Rings as (lon, lat), outer ring first."""
 
@@ -677,6 +699,14 @@ class Plan:
     commands: tuple[CommandRecord, ...] = ()
     better_radio: str = ""
     """Another lawful class that serves more or needs fewer relays, with the command that shows it; empty if none was found."""
+    horizon_years: float = 0.0
+    """Years of running cost that count in `proof.cost` beside the price."""
+    running_costs: tuple[RunningCost, ...] = ()
+    """What the gateways and relays of the plan cost a year."""
+    price: float = 0.0
+    """What the gateways and relays of the plan cost to buy and put up."""
+    running_cost_per_year: float = 0.0
+    """What they cost a year, all together."""
 
     def device(self, name: str) -> Device:
         """Return the device of that name."""

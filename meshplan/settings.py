@@ -107,7 +107,8 @@ class RequirementSettings(_Settings):
     same_place_m: float = Field(default=2.0, ge=0, le=50)
     """Gateway and relay candidates this near to each other are one place: one mast, one device, one failure."""
     budget: float | None = Field(default=None, gt=0)
-    """Most money for gateways and relays; without it the cheapest full plan is sought."""
+    """Most money for gateways and relays, with their running cost over cost.horizon_years; without it the cheapest full plan is
+    sought."""
 
     def route_floor(self, purpose: str) -> float:
         """Return the chance that a whole route must have for what a sensor is for."""
@@ -131,6 +132,12 @@ class CostSettings(_Settings):
     """Each metre of antenna height above 2 m."""
     panel: float = Field(default=40.0, ge=0)
     """Panel, charger and battery where a site has no mains."""
+    horizon_years: float = Field(default=0.0, ge=0, le=50)
+    """Years of running cost (data, mains power) that count in the choice beside the price; 0 counts the price only."""
+    backhaul: str = "own_network"
+    """Way out of a gateway that names none (`meshplan radios --backhauls` lists them)."""
+    energy_per_kwh: float = Field(default=0.30, ge=0)
+    """Price of mains energy; the default is near what households of the European Union paid in 2024 (from memory, check)."""
     spare_share: float = Field(default=0.1, ge=0, le=1)
     """Share of spares in the parts list; at least one of each."""
 

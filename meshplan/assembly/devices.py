@@ -56,7 +56,7 @@ def make_devices(
         if (
             not in_plan
             and station.key not in must_show
-            and (place in used_places or place in shown or station.site.use is Use.FORBIDDEN)
+            and (place in used_places or place in shown or station.site.use is Use.FORBIDDEN or station.site.same_as)
         ):
             continue
         shown[place] = None
@@ -84,14 +84,23 @@ def make_devices(
             height_assumed=station.site.height_assumed,
             interval_s=station.site.interval_s,
             payload_bytes=station.site.payload_bytes,
-            reason=reasons.get(station.key, ""),
+            reason=_reason(station, reasons),
             note=station.site.note,
             duty=running.duty.get(station.key),
             energy=running.energy.get(station.key),
             tilt_deg=station.site.tilt_deg,
             polarisation=station.polarisation,
             site=station.site.name,
+            backhaul=station.backhaul,
             place=station.site.place_name if station.site.place_name in shared else "",
+            same_as=station.site.same_as,
         )
         devices.append(replace(device, cautions=cautions_for(device, rules)) if in_plan else device)
     return tuple(devices)
+
+
+def _reason(station: Station, reasons: Mapping[str, str]) -> str:
+    reason = reasons.get(station.key, "")
+    if not station.site.same_as or not reason:
+        return reason
+    return f"It is the sensor {station.site.same_as} itself, which forwards: no second device. {reason}"

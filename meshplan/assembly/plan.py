@@ -18,6 +18,7 @@ from meshplan.assembly.running import Catalogue, run_plan
 from meshplan.assembly.shapes import map_shapes
 from meshplan.assembly.unserved import Remedying, explain_single_routes, explain_unserved
 from meshplan.inputs.antennas import AntennaClass, CableClass
+from meshplan.inputs.backhauls import BackhaulClass
 from meshplan.inputs.property import Property
 from meshplan.links.build_stations import PowerFor
 from meshplan.links.describe import Context
@@ -77,6 +78,7 @@ class Findings:
     """Power that law and radio allow at a site with another antenna or cable."""
     made_with: MadeWith = field(default_factory=MadeWith)
     inputs: tuple[InputFile, ...] = ()
+    ways_out: Mapping[str, BackhaulClass] = field(default_factory=dict)
 
 
 def assemble_plan(findings: Findings) -> Plan:
@@ -104,6 +106,10 @@ def assemble_plan(findings: Findings) -> Plan:
         findings.caution_rules,
         settings.cost,
     )
+    opened = set(placement.opened)
+    costs = tuple(
+        cost for station in {s.key: s for s in table.stations if s.key in opened}.values() for cost in station.running_costs
+    )
     bare_line, line = _not_mapped(findings, rows, near_rows)
     return Plan(
         property_name=settings.name,
@@ -119,7 +125,7 @@ def assemble_plan(findings: Findings) -> Plan:
         gateway_options=findings.alternatives.gateway_options,
         goes_dark=dark_by_device(findings.problem, placement),
         legal=running.legal,
-        parts=parts_list(devices, settings.cost),
+        parts=parts_list(devices, settings.cost, findings.ways_out),
         shapes=map_shapes(findings.context.landscape, findings.found.boundary),
         cover_kinds=findings.context.cover_kinds,
         required_chance=settings.requirement.link_chance,
@@ -139,6 +145,10 @@ def assemble_plan(findings: Findings) -> Plan:
         channels=running.channels,
         better_radio=findings.better_radio,
         commands=command_records(placement, table.stations, running, margins, findings.catalogue, settings),
+        horizon_years=settings.cost.horizon_years,
+        running_costs=costs,
+        price=round(sum(device.cost for device in devices if device.in_plan and device.role is not Role.SENSOR), 2),
+        running_cost_per_year=round(sum(cost.cost_per_year for cost in costs), 2),
     )
 
 
@@ -225,7 +235,7 @@ def _grid(found: Property) -> GridRecord:
 
 def _unknowns(findings: Findings) -> tuple[str, ...]:
     said = list(findings.found.warnings)
-    assumed = [site.name for site in findings.found.sites if site.height_assumed]
+    assumed = [site.name for site in findings.found.sites if site.height_assumed and not site.same_as]
     if assumed:
         said.append(f"Antenna heights were assumed for {', '.join(assumed)}: measure them.")
     weak = [

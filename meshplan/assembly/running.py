@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+from meshplan.assembly.forwarding import shared_airtimes
 from meshplan.assembly.on_air import Margins, RouteTraffic, channel_records
 from meshplan.assembly.traffic import station_emission, station_mode
 from meshplan.errors import InputError, nearest_name
@@ -103,14 +104,19 @@ def run_plan(
     sources = [replace(source, sends=traffic.sends(number)) for number, source in enumerate(sources)]
     airtimes = device_airtimes(sources, modes)
     groups, busiest = channel_groups(modes), channel_loads(airtimes, modes, fast=True)
-    verdicts = {name: _verdict(station, airtimes[name], catalogue.region, settings) for name, station in senders.items()}
+    whole = shared_airtimes(airtimes, senders)
+    verdicts = {name: _verdict(station, whole[name], catalogue.region, settings) for name, station in senders.items()}
     duty: dict[str, DutyRecord] = {}
     energy: dict[str, EnergyRecord] = {}
     for key, own in of_key.items():
         names = [radio_name(station, own) for station in own]
-        records = [_duty(airtimes[name], verdicts[name], busiest[groups[name]], modes[name], traffic) for name in names]
+        records = [_duty(whole[name], verdicts[name], busiest[groups[name]], modes[name], traffic) for name in names]
         duty[key] = max(records, key=lambda record: (not record.lawful, record.fast_duty_share / (record.duty_limit or 1.0)))
-        energy[key] = energy_of(own, [(airtimes[name], traffic.tries(name)[0]) for name in names], catalogue, settings)
+        reporting = own[0].site.same_as  # what forwards has its own readings on the air beside those of others
+        tries = [traffic.tries(reporting or name)[0] for name in names]
+        energy[key] = energy_of(own, [(airtimes[name], one) for name, one in zip(names, tries, strict=True)], catalogue, settings)
+        if reporting:
+            energy[reporting] = energy[key]  # one device: its sensor stands before it among the stations
     served = {source.name: number for number, source in enumerate(sources) if source.hops}
     return Running(
         duty=duty,
@@ -221,15 +227,16 @@ def energy_of(
 ) -> EnergyRecord:
     """Return the supply of a device; two radios on one board count the board twice, which errs on the safe side."""
     site, supply = own[0].site, settings.supply
-    sensor = site.role is Role.SENSOR
-    board_key = getattr(supply, f"{site.role.value}_board")
-    board = catalogue.boards[find_in(catalogue.boards, board_key, f"supply.{site.role.value}_board")]
+    sensor, reports = site.role is Role.SENSOR, site.role is Role.SENSOR or bool(site.same_as)
+    fitted = Role.SENSOR if reports else site.role
+    board_key = getattr(supply, f"{fitted.value}_board")
+    board = catalogue.boards[find_in(catalogue.boards, board_key, f"supply.{fitted.value}_board")]
     duties = [
         Duty(
             mode=station_mode(station),
             board=board,
             payload_bytes=site.payload_bytes,
-            interval_s=site.interval_s if sensor else 3600.0,
+            interval_s=site.interval_s if reports else 3600.0,
             mean_tries=tries,
             sending_ms_per_hour=None if sensor or airtime is None else airtime.normal.total_ms,
             listening_share=_listening_share(station) if sensor else 1.0,
@@ -242,7 +249,7 @@ def energy_of(
     store = catalogue.batteries[find_in(catalogue.batteries, supply.panel_battery, "supply.panel_battery")]
     if site.power is Power.PANEL:
         sun = solar_supply(
-            sum(energy_wh_per_day(average_current_ua(duty), board.supply_v.value) for duty in duties),
+            sum(energy_wh_per_day(average_current_ua(duty), board.supply_v.value) for duty in duties) + 24.0 * own[0].more_power_w,
             store,
             catalogue.solar,
             latitude_deg=site.lat_deg,

@@ -15,6 +15,7 @@ from meshplan.cli.options import json_option, print_json
 @click.option("--property", "folder", type=click.Path(path_type=Path, file_okay=False), help="Property folder with own classes.")
 @click.option("--antennas", "what", flag_value="antennas", help="List antenna classes.")
 @click.option("--cables", "what", flag_value="cables", help="List cable classes.")
+@click.option("--backhauls", "what", flag_value="backhauls", help="List ways out of a gateway and what they cost.")
 @click.option("--regions", "what", flag_value="regions", help="List countries and their rules.")
 @click.option("--boards", "what", flag_value="boards", help="List kinds of boards.")
 @click.option("--cells", "what", flag_value="cells", help="List cells and batteries.")

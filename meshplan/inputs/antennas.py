@@ -129,14 +129,14 @@ def _points(value: Any) -> tuple[tuple[float, ...], ...]:
     return points
 
 
-_COMMON = (
+COMMON_COLUMNS: Final = (
     Column("name", "Short name used in property files.", text(60), required=True),
     Column("title", "Words for people.", text(120)),
     Column("source", "Where the figures come from.", text(300)),
     Column("standing", "How well they are known.", one_of([standing.value for standing in Standing])),
 )
 ANTENNA_COLUMNS: Final = (
-    *_COMMON,
+    *COMMON_COLUMNS,
     Column("planning_gain_dbi", "Gain to plan with: low, likely, high.", _range(-60, 40, 3, unit="dBi"), required=True),
     Column("peak_gain_dbi", "Gain in the clear, lowest and highest.", _range(-60, 40, 2, unit="dBi")),
     Column("pattern", "How it radiates.", one_of(("round", "sector", "ball"))),
@@ -146,35 +146,35 @@ ANTENNA_COLUMNS: Final = (
     Column("note", "What to tell the user.", text(500)),
 )
 CABLE_COLUMNS: Final = (
-    *_COMMON,
+    *COMMON_COLUMNS,
     Column("points", "Pairs of MHz and dB per metre.", _points, required=True),
     Column("range_note", "How far such cables differ.", text(200)),
 )
 _NODE_LOSS_COLUMNS: Final = (
-    *_COMMON,
+    *COMMON_COLUMNS,
     Column("loss_db", "Low, likely, high at 433, 868 and 2450 MHz.", _rows(len(NODE_LOSS_MHZ), 3, 0, 100), required=True),
 )
-_PART_COLUMNS: Final = (*_COMMON, Column("loss_db", "Loss of one.", number(0, 100, unit="dB"), required=True))
+_PART_COLUMNS: Final = (*COMMON_COLUMNS, Column("loss_db", "Loss of one.", number(0, 100, unit="dB"), required=True))
 
 
 def read_antennas(property_folder: Path | None = None) -> dict[str, AntennaClass]:
     """Return all antenna classes by name; `antennas.toml` in the property folder may add or replace some."""
-    return _read("antennas.toml", "antenna", ANTENNA_COLUMNS, _antenna, property_folder)
+    return read_entries("antennas.toml", "antenna", ANTENNA_COLUMNS, _antenna, property_folder)
 
 
 def read_node_losses(property_folder: Path | None = None) -> dict[str, NodeLoss]:
     """Return losses of boxes, posts, soil, snow by name."""
-    return _read("antennas.toml", "node_loss", _NODE_LOSS_COLUMNS, lambda values: NodeLoss(**values), property_folder)
+    return read_entries("antennas.toml", "node_loss", _NODE_LOSS_COLUMNS, lambda values: NodeLoss(**values), property_folder)
 
 
 def read_cables(property_folder: Path | None = None) -> dict[str, CableClass]:
     """Return all cable classes by name; `cables.toml` in the property folder may add or replace some."""
-    return _read("cables.toml", "cable", CABLE_COLUMNS, lambda values: CableClass(**values), property_folder)
+    return read_entries("cables.toml", "cable", CABLE_COLUMNS, lambda values: CableClass(**values), property_folder)
 
 
 def read_cable_parts(property_folder: Path | None = None) -> dict[str, CablePart]:
     """Return connectors and arresters by name."""
-    return _read("cables.toml", "part", _PART_COLUMNS, lambda values: CablePart(**values), property_folder)
+    return read_entries("cables.toml", "part", _PART_COLUMNS, lambda values: CablePart(**values), property_folder)
 
 
 def find_class(kind: str, name: str, known: dict[str, Entry], where: str) -> Entry:
@@ -195,13 +195,14 @@ def _antenna(values: dict[str, Any]) -> AntennaClass:
     return AntennaClass(**values)
 
 
-def _read(
+def read_entries(
     file_name: str,
     heading: str,
     columns: Sequence[Column],
     build: Callable[[dict[str, Any]], Entry],
     property_folder: Path | None,
 ) -> dict[str, Entry]:
+    """Return the entries of a packaged table by name, with those that the property folder's table of that name adds or replaces."""
     documents = [read_toml(files("meshplan") / "data" / file_name, f"meshplan/data/{file_name}")]
     own = property_folder / file_name if property_folder is not None else None
     if own is not None and optional_file(own, file_name):

@@ -15,7 +15,15 @@ from meshplan.inputs.site_changes import CHANGES_FILE
 from meshplan.records import InputFile
 from meshplan.settings import PropertySettings
 
-OWN_TABLES: Final = ("radios.toml", "regions.toml", "batteries.toml", "boards.toml", "antennas.toml", "cables.toml")
+OWN_TABLES: Final = (
+    "radios.toml",
+    "regions.toml",
+    "batteries.toml",
+    "boards.toml",
+    "antennas.toml",
+    "cables.toml",
+    "backhauls.toml",
+)
 """Tables in the property folder that add to the packaged ones."""
 
 _PIECES: Final = (".shx", ".dbf", ".prj", ".cpg", ".aux.xml")

@@ -185,11 +185,33 @@ SITE_COLUMNS: Final = (
         aliases=("price",),
     ),
     Column(
+        "running_cost_per_year",
+        "What a gateway or relay at this place costs a year, data and power included, in your currency.",
+        number(0, 1e9),
+        default_words="from its way out and its power",
+        allowed="0 or more",
+        aliases=("running_cost", "yearly_cost"),
+    ),
+    Column(
+        "backhaul",
+        "How readings leave a gateway here (`meshplan radios --backhauls` lists the kinds).",
+        text(60),
+        default_words="from property.toml, [cost] backhaul",
+    ),
+    Column(
         "worth",
         "What serving an optional sensor is worth, in your currency: it is left out where serving it would cost more.",
         number(0, 1e9),
         default_words="nothing: an optional sensor is served where it costs nothing",
         allowed="0 or more",
+    ),
+    Column(
+        "forwards",
+        "Whether this sensor may forward what others send: it then listens all the time.",
+        yes_or_no,
+        default_words="yes on mains or a panel, no on a battery",
+        allowed="yes, no",
+        aliases=("may_forward", "repeats"),
     ),
     Column(
         "payload_bytes",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import TypeVar
 
 from shapely.geometry import Point
@@ -70,14 +71,18 @@ def build_stations(
     faults: list[MeshplanError] = []
     stations = []
     offered = Counter(site.name for site in sites)
+    heard = assumptions
     for site in sites:
-        antenna_key = site.antenna or getattr(settings.antenna, site.role.value) or radio.default_antenna
+        # What a forwarding sensor is said to be is said once, of the sensor.
+        assumptions = {} if site.same_as else heard
+        fitted = Role.SENSOR if site.same_as else site.role
+        antenna_key = site.antenna or getattr(settings.antenna, fitted.value) or radio.default_antenna
         cable_key = site.cable or settings.antenna.cable
         antenna = _look_up(antenna_key, antennas, "antenna", site, faults)
         cable = _look_up(cable_key, cables, "cable", site, faults)
         if antenna is None or cable is None:
             continue
-        cable_m = site.cable_m if site.cable_m is not None else getattr(settings.antenna, f"{site.role.value}_cable_m")
+        cable_m = site.cable_m if site.cable_m is not None else getattr(settings.antenna, f"{fitted.value}_cable_m")
         feed_db = 0.0
         if cable_m > 0.0:
             feed_db = float(cable_loss_db(cable_m, radio.frequency_mhz, cable.points, connector_pairs=CONNECTOR_PAIRS))
@@ -108,7 +113,7 @@ def build_stations(
                     box_loss_db=settings.antenna.box_loss_db,
                     other_loss_db=site.extra_loss_db,
                     noise_rise_db=noise_db,
-                    tx_power_dbm=power_for(site, antenna, feed_db, radio),
+                    tx_power_dbm=_power_dbm(site, antenna, feed_db, radio, power_for),
                     cost=0.0 if site.role is Role.SENSOR else candidate_cost(site, height_m, settings.cost),
                     inside=inside,
                     surroundings=surroundings,
@@ -123,8 +128,16 @@ def build_stations(
                 )
             )
     raise_faults(faults)
-    _note_shared_buildings(stations, landscape, assumptions)
-    return tuple(stations), tuple(assumptions)
+    _note_shared_buildings([station for station in stations if not station.site.same_as], landscape, heard)
+    return tuple(stations), tuple(heard)
+
+
+def _power_dbm(site: Site, antenna: AntennaClass, feed_db: float, radio: RadioMode, power_for: PowerFor) -> float:
+    """Return the power of a site; a sensor that forwards never sends louder than it sends its own readings."""
+    power_dbm = power_for(site, antenna, feed_db, radio)
+    if not site.same_as:
+        return power_dbm
+    return min(power_dbm, power_for(replace(site, name=site.same_as, role=Role.SENSOR), antenna, feed_db, radio))
 
 
 def _polarisation_of(site: Site, settings: PropertySettings, assumptions: dict[str, None]) -> str:
@@ -171,7 +184,12 @@ def _shown_near(site: Site, landscape: Landscape) -> str:
 
 
 def candidate_cost(site: Site, height_m: float, prices: CostSettings) -> float:
-    """Return what it costs to use a candidate at a height, in the currency of the prices."""
+    """Return what it costs to use a candidate at a height, in the currency of the prices.
+
+    A sensor that forwards is there anyway: only the panel that feeds its open receiver is bought.
+    """
+    if site.same_as:
+        return round(prices.panel if site.power is Power.PANEL else 0.0, 2)
     if site.cost is not None and height_m == site.antenna_agl_m:
         return round(site.cost, 2)
     base = site.cost if site.cost is not None else (prices.gateway if site.role is Role.GATEWAY else prices.relay)

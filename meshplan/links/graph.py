@@ -10,7 +10,7 @@ from meshplan.links.engine import LinkTable
 from meshplan.records import Power, Role, Use
 
 
-def build_graph(table: LinkTable, *, least_chance: float, second_routes_for_all: bool = True) -> Any:
+def build_graph(table: LinkTable, *, least_chance: float, second_routes_for_all: bool = True, horizon_years: float = 0.0) -> Any:
     """Return a networkx DiGraph of stations with the links that are worth keeping, each towards the gateways.
 
     Parameters
@@ -20,6 +20,8 @@ def build_graph(table: LinkTable, *, least_chance: float, second_routes_for_all:
         Links with a smaller chance in their worst season are left out.
     second_routes_for_all : bool
         Whether every sensor asks for a second route, or only those marked.
+    horizon_years : float
+        Years of running cost that count beside the price.
 
     Returns
     -------
@@ -42,7 +44,7 @@ def build_graph(table: LinkTable, *, least_chance: float, second_routes_for_all:
             # A site that must be used is used at its own height; its other heights step aside.
             other_height = site.use is Use.FORCED and station.antenna_agl_m != site.antenna_agl_m
             facts |= {
-                "cost": station.cost,
+                "cost": round(station.cost + horizon_years * station.running_cost_per_year, 2),
                 "forced_in": site.use is Use.FORCED and not other_height,
                 "forbidden": site.use is Use.FORBIDDEN or other_height,
                 "power_ok": site.power is not Power.BATTERY,

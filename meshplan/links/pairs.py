@@ -31,8 +31,8 @@ def candidate_pairs(stations: Sequence[Station], *, prune: bool = True) -> NDArr
     """Return the pairs that could carry a link, shape (n_pairs, 2), each once, first the device further from the gateway.
 
     Sensors speak to relays and gateways, relays to each other and to gateways; two devices or heights of one place never pair,
-    since one of them at most is used. A pair is
-    left out when even free space between the strongest and the most sensitive ends would leave it `HOPELESS_BELOW_DB` short.
+    since one of them at most is used, nor does a sensor with the relay that it is itself. A pair is left out when even free space
+    between the strongest and the most sensitive ends would leave it `HOPELESS_BELOW_DB` short.
 
     Parameters
     ----------
@@ -53,7 +53,8 @@ def candidate_pairs(stations: Sequence[Station], *, prune: bool = True) -> NDArr
     a, b = pairs[:, 0], pairs[:, 1]
     swap = rank[a] > rank[b]
     a, b = np.where(swap, b, a), np.where(swap, a, b)
-    useful = ((site[a] != site[b]) | (rank[a] == 0)) & (rank[b] > 0) & ~((rank[a] == 2) & (rank[b] == 2))
+    device = np.unique([station.site.same_as or station.site.name for station in stations], return_inverse=True)[1]
+    useful = ((site[a] != site[b]) | (rank[a] == 0)) & (rank[b] > 0) & ~((rank[a] == 2) & (rank[b] == 2)) & (device[a] != device[b])
     kept = np.stack([a[useful], b[useful]], axis=1)
     order = np.lexsort((kept[:, 1], kept[:, 0]))
     return np.asarray(kept[order], dtype=np.intp)

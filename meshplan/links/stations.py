@@ -8,7 +8,7 @@ from typing import Final
 from meshplan.inputs.antennas import AntennaClass
 from meshplan.links.surroundings import Surroundings
 from meshplan.radio_records import RadioMode
-from meshplan.records import Site
+from meshplan.records import RunningCost, Site
 
 POLARISATION_DEG: Final = {"vertical": 0.0, "slant": 45.0, "horizontal": 90.0}
 
@@ -47,8 +47,19 @@ class Station:
     lid_loss_db: float = 0.0
     """The part of it that closes round the antenna itself and stays when both ends stand in one building."""
     ground_amsl_m: float = 0.0
+    running_costs: tuple[RunningCost, ...] = ()
+    """What a gateway or relay costs a year, by cause."""
+    backhaul: str = ""
+    """Kind of way out of a gateway."""
+    more_power_w: float = 0.0
+    """What that way out draws all the time."""
     can_speak: bool = True
     can_hear: bool = True
+
+    @property
+    def running_cost_per_year(self) -> float:
+        """What a gateway or relay costs a year, in the currency of the prices."""
+        return round(sum(cost.cost_per_year for cost in self.running_costs), 2)
 
     @property
     def local_loss_db(self) -> float:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Final
 
+from meshplan.inputs.backhauls import BackhaulClass
 from meshplan.operation.cautions import RAISED_AGL_M
 from meshplan.records import Device, PartLine, Power, Role
 from meshplan.settings import CostSettings
@@ -19,7 +20,9 @@ STORAGE_STEP_WH: Final = 5.0
 """Cables, panels and batteries are bought in sizes rounded up to these steps, so that like sites share a line."""
 
 
-def parts_list(devices: Sequence[Device], costs: CostSettings) -> tuple[PartLine, ...]:
+def parts_list(
+    devices: Sequence[Device], costs: CostSettings, ways_out: Mapping[str, BackhaulClass] | None = None
+) -> tuple[PartLine, ...]:
     """Return the parts of all devices of the plan, radios first.
 
     Parameters
@@ -28,19 +31,24 @@ def parts_list(devices: Sequence[Device], costs: CostSettings) -> tuple[PartLine
         Those that are not in the plan are left out.
     costs : CostSettings
         Prices and the share of spares.
+    ways_out : mapping, optional
+        Kinds of way out of a gateway by name; without it none is listed.
 
     Notes
     -----
     Quantities times prices, without spares, add up to the `cost` of the devices; where a site has its own price the
     difference is a line of its own. A sensor of cost 0 counts with its standard price. Parts without a known price have
-    none and are not in that sum. Spares are the given share, at least one of each; masts, posts and work have none.
+    none and are not in that sum. Spares are the given share, at least one of each; masts, posts and work have none. A sensor
+    that forwards is bought once: as a relay it needs no more than the panel of its open receiver.
     """
-    used = [device for device in devices if device.in_plan]
+    every = [device for device in devices if device.in_plan]
+    used = [device for device in every if not device.same_as]
     lines = [
         *_nodes(used, costs),
         *_masts(used, costs),
-        *_by_kind(used, _panel_kind, costs.spare_share, price=costs.panel),
-        *_own_prices(used, costs),
+        *_by_kind(every, _panel_kind, costs.spare_share, price=costs.panel),
+        *_ways_out(used, ways_out or {}),
+        *_own_prices(used, costs, ways_out or {}),
         *_by_kind(used, lambda device: f"antenna: {_words(device.antenna)}", costs.spare_share),
         *_by_kind(used, _cable_kind, costs.spare_share),
         *_by_kind(used, _battery_kind, costs.spare_share, unit="set"),
@@ -132,7 +140,14 @@ def _rounded_up(value: float, step: float) -> float:
     return step * math.ceil(round(value / step, 6))
 
 
-def _own_prices(devices: Sequence[Device], costs: CostSettings) -> list[PartLine]:
+def _ways_out(devices: Sequence[Device], ways_out: Mapping[str, BackhaulClass]) -> list[PartLine]:
+    """Return one line for each kind of way out that something is bought for."""
+    bought = {name: kind for name, kind in ways_out.items() if kind.price > 0.0}
+    groups = {name: [device for device in devices if device.backhaul == name] for name in bought}
+    return [_line(f"way out: {bought[name].title}", group, "set", bought[name].price, None) for name, group in groups.items()]
+
+
+def _own_prices(devices: Sequence[Device], costs: CostSettings, ways_out: Mapping[str, BackhaulClass]) -> list[PartLine]:
     lines = []
     for device in devices:
         if not math.isfinite(device.cost) or (device.role is Role.SENSOR and device.cost == 0.0):
@@ -141,6 +156,7 @@ def _own_prices(devices: Sequence[Device], costs: CostSettings) -> list[PartLine
         if device.role is not Role.SENSOR:
             standard += costs.mast_per_m * _paid_height_m(device)
             standard += costs.panel if device.power is not Power.MAINS else 0.0
+            standard += ways_out[device.backhaul].price if device.backhaul in ways_out else 0.0
         difference = device.cost - standard
         if abs(difference) > 0.005:
             words = "own price of this site, more" if difference > 0 else "own price of this site, less"

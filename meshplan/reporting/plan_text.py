@@ -60,6 +60,9 @@ def plan_summary(plan: Plan, files: Sequence[Path]) -> dict[str, Any]:
         "relays": [device.name for device in plan.devices if device.in_plan and device.role is Role.RELAY],
         "routes": {route.sensor: list(route.devices) for route in plan.routes},
         "cost": plan.proof.cost,
+        "price": plan.price,
+        "running_cost_per_year": plan.running_cost_per_year,
+        "horizon_years": plan.horizon_years,
         "lower_bound": plan.proof.lower_bound,
         "gap": plan.proof.gap,
         "optimal": plan.proof.optimal,
@@ -195,7 +198,17 @@ def _air(plan: Plan) -> str:
 
 
 def _money(plan: Plan) -> str:
-    return f"Cost of gateways and relays: {number(plan.proof.cost, 0)} {plan.currency}. {plan.proof.sentence}"
+    lines = [f"Cost of gateways and relays: {number(plan.price, 0)} {plan.currency}. {plan.proof.sentence}"]
+    if plan.horizon_years > 0.0:
+        lines[0] = (
+            f"Cost of gateways and relays over {plan.horizon_years:g} years: {number(plan.proof.cost, 0)} {plan.currency}, "
+            f"of which {number(plan.price, 0)} to buy. {plan.proof.sentence}"
+        )
+    if plan.running_costs:
+        counted = "" if plan.horizon_years > 0.0 else ", not counted in the choice (cost.horizon_years)"
+        lines.append(f"Running cost: {number(plan.running_cost_per_year, 0)} {plan.currency} a year{counted}:")
+        lines += [f"  {cost.device}: {cost.what}, {number(cost.cost_per_year, 2)} ({cost.origin})" for cost in plan.running_costs]
+    return "\n".join(lines)
 
 
 def _breaches(plan: Plan) -> str:

@@ -128,7 +128,7 @@ def _head(plan: Plan, traced: TracedPlan) -> str:
     return (
         f'<header><p class="kicker">Radio network plan, in words</p><h1>{traced.show("plan.property_name")}</h1>'
         f'<p class="lead">{verdict} The network needs {_word("gateway", gateways)} and '
-        f"{_word('relay', relays)}. They cost {traced.show('plan.proof.cost', _money(plan))}, prices as given.</p>"
+        f"{_word('relay', relays)}. They cost {traced.show('plan.price', _money(plan))}, prices as given.</p>"
         f"<p>Radio: {traced.show('plan.radio.title')}. Rules checked: {traced.show('plan.country')}. "
         f"Every link the plan uses has a {_word('chance', 'chance')} of at least "
         f"{traced.show('plan.required_chance', percent)} in its worst {_word('season', 'season')}.</p>"
@@ -225,11 +225,29 @@ def _costs(plan: Plan, traced: TracedPlan) -> str:
         )
         for i, option in enumerate(plan.gateway_options)
     ]
+    over = f" over {traced.show('plan.horizon_years', number)} years" if plan.horizon_years > 0.0 else ""
+    counted = "counted above" if over else "not counted above (cost.horizon_years)"
+    yearly = [
+        (
+            traced.show(f"plan.running_costs[{i}].device"),
+            traced.show(f"plan.running_costs[{i}].what"),
+            traced.show(f"plan.running_costs[{i}].cost_per_year", paid),
+            traced.show(f"plan.running_costs[{i}].origin"),
+        )
+        for i in range(len(plan.running_costs))
+    ]
+    running = (
+        f"<p>To buy: {traced.show('plan.price', paid)}. Running cost a year: {traced.show('plan.running_cost_per_year', paid)}, "
+        f"{counted}.</p>" + _table(("Device", "What for", "A year", "Origin"), yearly, "Running cost a year")
+        if yearly
+        else ""
+    )
     heads = ("Gateway at", "Sensors served", "Cost", "Weakest chance", "In words")
     compared = _table(heads, options, "Choices of gateway, side by side") if options else ""
     return (
-        f"<p>Gateways and relays: {traced.show('plan.proof.cost', paid)}. {_word('bound', 'Proven bound')}: "
-        f"{traced.show('plan.proof.certified_bound', paid)}. {traced.show('plan.proof.sentence', _sentence)}</p>{parts}{compared}"
+        f"<p>Gateways and relays{over}: {traced.show('plan.proof.cost', paid)}. {_word('bound', 'Proven bound')}: "
+        f"{traced.show('plan.proof.certified_bound', paid)}. {traced.show('plan.proof.sentence', _sentence)}</p>"
+        f"{running}{parts}{compared}"
     )
 
 

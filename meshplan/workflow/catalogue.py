@@ -8,6 +8,7 @@ from typing import Any
 
 from meshplan.errors import InputError, nearest_name
 from meshplan.inputs.antennas import read_antennas, read_cables
+from meshplan.inputs.backhauls import read_backhauls
 from meshplan.inputs.radios import read_batteries, read_boards, read_radio_classes, read_regions
 from meshplan.operation.open_ground import range_curve_of_class
 from meshplan.radio_records import RadioClass
@@ -20,6 +21,7 @@ def read_catalogue(what: str, folder: Path | None, keys: Sequence[str] = ()) -> 
         "radios": read_radio_classes,
         "antennas": read_antennas,
         "cables": read_cables,
+        "backhauls": read_backhauls,
         "regions": read_regions,
         "boards": read_boards,
         "cells": read_batteries,

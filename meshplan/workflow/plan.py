@@ -163,6 +163,7 @@ def write_up(
             cables=prepared.base.cables,
             power_for=power_at(prepared.base),
             better_radio=better,
+            ways_out=prepared.base.backhauls,
             made_with=MadeWith(prepared.asked_radio, prepared.base.overrides, calibrated, airtime_factor),
             inputs=hash_inputs(found.folder, found.settings, more=(CALIBRATION_FILE,) if calibrated else ()),
         )
@@ -312,7 +313,12 @@ def placement_problem(prepared: Prepared, links: LinkTable, airtime_factor: floa
     asked = prepared.found.settings.requirement
     marked = any(site.second_route for site in prepared.found.sites)
     redundancy = "any one relay" if asked.second_route == "none" and marked else asked.second_route
-    graph = build_graph(links, least_chance=asked.link_chance, second_routes_for_all=asked.second_route != "none")
+    graph = build_graph(
+        links,
+        least_chance=asked.link_chance,
+        second_routes_for_all=asked.second_route != "none",
+        horizon_years=prepared.found.settings.cost.horizon_years,
+    )
     wish = prepared.found.settings.radio_settings
     tries = {key: value * airtime_factor for key, value in usual_tries(links).items()}
     budget = airtime_budget(links.stations, prepared.base.catalogue.region, wish.licence, wish.accepts, tries)

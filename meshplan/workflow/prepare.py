@@ -12,6 +12,7 @@ from meshplan.assembly.running import Catalogue
 from meshplan.assembly.traffic import emission_of, lawful_mode_for, with_own_traffic
 from meshplan.errors import InputError, MeshplanError, raise_faults
 from meshplan.inputs.antennas import AntennaClass, CableClass, read_antennas, read_cables
+from meshplan.inputs.backhauls import BackhaulClass, read_backhauls
 from meshplan.inputs.property import Property, read_property
 from meshplan.inputs.radios import read_batteries, read_boards, read_radio_classes, read_regions, read_solar
 from meshplan.links.build_stations import build_stations
@@ -29,10 +30,12 @@ from meshplan.radio_records import RadioClass, RadioMode, Region, radio_mode
 from meshplan.records import Purpose, Role, Site
 from meshplan.settings import RadioSettings
 from meshplan.terrain.candidates import find_relay_places
+from meshplan.terrain.forwarding_sensors import forwarding_sensors
 from meshplan.terrain.geodesy import to_degrees
 from meshplan.terrain.landscape import Landscape, build_landscape
 from meshplan.terrain.mapped_land import judge_mapped_land
 from meshplan.terrain.places import with_places
+from meshplan.workflow.running_costs import backhaul_notes, check_backhauls, with_running_costs
 
 COMPARE = "compare"
 """Stands in property.toml for all radio classes."""
@@ -53,6 +56,7 @@ class Base:
     catalogue: Catalogue
     seasons: tuple[Season, ...]
     hemisphere: Hemisphere
+    backhauls: dict[str, BackhaulClass] = field(default_factory=dict)
     overrides: dict[str, Any] = field(default_factory=dict)
     """Settings in place of those of the file, by dotted key."""
 
@@ -121,8 +125,13 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
     mapped = judge_mapped_land(found.settings.land_cover, found.cover_reach_m, places, found.boundary)
     landscape = build_landscape(found.elevation, found.covers, mapped)
     found = with_found_relays(found, landscape)
-    sites, told = with_places(found.sites, found.settings.requirement.same_place_m)
-    found = replace(found, sites=sites, assumptions=(*found.assumptions, *told, *_idle_settings(found)))
+    forwarding, may_forward = forwarding_sensors(found.sites)
+    sites, told = with_places((*found.sites, *forwarding), found.settings.requirement.same_place_m)
+    found = replace(found, sites=sites, assumptions=(*found.assumptions, *may_forward, *told, *_idle_settings(found)))
+    backhauls = read_backhauls(found.folder)
+    check_backhauls(found.sites, backhauls, found.settings)
+    notes = backhaul_notes(found.sites, backhauls, found.settings)
+    found = replace(found, assumptions=(*found.assumptions, *notes))
     hemisphere = hemisphere_of(sum(site.lat_deg for site in found.sites) / len(found.sites))
     return Base(
         found=found,
@@ -138,6 +147,7 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
         ),
         seasons=seasons_named(found.settings.seasons, hemisphere),
         hemisphere=hemisphere,
+        backhauls=backhauls,
         overrides=dict(overrides or {}),
     )
 
@@ -203,8 +213,11 @@ def equip(base: Base, radio: str, *, mixed: bool = True) -> Prepared:
     """
     names = class_names(base, radio) if mixed else (radio,)
     if names == (radio,):
-        return _equip_alike(base, radio)
+        alike = _equip_alike(base, radio)
+        return replace(alike, stations=_priced(base, alike.stations))
     parts = [part_of_mixture(base, name, radio) for name in names]
+    priced = iter(_priced(base, [station for part in parts for station in part.stations]))
+    parts = [replace(part, stations=tuple(next(priced) for _ in part.stations)) for part in parts]
     refused = [part for part in parts if not part.lawfulness.lawful]
     first = (refused or parts)[0]
     assumptions = [line for part in parts for line in part.assumptions]
@@ -215,6 +228,10 @@ def equip(base: Base, radio: str, *, mixed: bool = True) -> Prepared:
         assumptions=tuple(dict.fromkeys([*assumptions, *_two_radio_notes(base, radio)])),
         parts=(first, *(part for part in parts if part is not first)),
     )
+
+
+def _priced(base: Base, stations: Sequence[Station]) -> tuple[Station, ...]:
+    return with_running_costs(stations, base.backhauls, base.catalogue.boards, base.found.settings)
 
 
 def class_names(base: Base, radio: str) -> tuple[str, ...]:

@@ -16,7 +16,16 @@ from meshplan.inputs.user_files import json_of, optional_file, present_file, quo
 Capture = pytest.CaptureFixture[str]
 
 NAMED = ("sites.csv", "ground.tif")
-OPTIONAL = ("radios.toml", "regions.toml", "batteries.toml", "boards.toml", "antennas.toml", "cables.toml", "changes.csv")
+OPTIONAL = (
+    "radios.toml",
+    "regions.toml",
+    "batteries.toml",
+    "boards.toml",
+    "antennas.toml",
+    "cables.toml",
+    "backhauls.toml",
+    "changes.csv",
+)
 
 
 def check(folder: Path, capsys: Capture) -> str:
