@@ -15,8 +15,16 @@ from meshplan.errors import MeshplanError
 from meshplan.grid import Grid
 from meshplan.records import VERDICT_WORDS, VERDICTS, BudgetItem, Link, Plan, SeasonResult
 from meshplan.reporting.map.contours import contour_lines
-from meshplan.reporting.map.landscape import CoverageLayer, MapLandscape, PageEngine
-from meshplan.reporting.map.pack import mean_reduce, pack_indices, pack_series, pack_within, pick_reduce
+from meshplan.reporting.map.landscape import CoverageLayer, MapLandscape, PageEngine, PageErrors
+from meshplan.reporting.map.pack import (
+    deflate_base64,
+    mean_reduce,
+    pack_indices,
+    pack_raster,
+    pack_series,
+    pack_within,
+    pick_reduce,
+)
 from meshplan.reporting.map.palette import VERDICT_STYLES, class_colour, cover_colour
 from meshplan.terrain.profile import FINEST_STEP_M
 
@@ -29,6 +37,8 @@ HEIGHT_STEP_M: Final = 0.05
 """Step of the heights in link profiles."""
 POSITION_ERROR_CELLS: Final = 0.05
 UNKNOWN_STEP: Final = -1_000_000
+ERROR_STEPS: Final = 1000
+"""Steps in which the page has standard deviations of heights."""
 SHARE_STEPS: Final = 1024
 """Shares of cells that thin covers take, in whole steps."""
 
@@ -165,6 +175,22 @@ def terrain_record(landscape: MapLandscape, engine: PageEngine) -> dict[str, Any
         "cover_share_steps": SHARE_STEPS,
         "canopy": None if canopy is None else pack_within(pick_reduce(canopy, factor), MOST_TERRAIN_BYTES // 2).as_record(),
         "position": position_polynomials(grid, factor),
+        "errors": [errors_record(one) for one in engine.errors],
+    }
+
+
+def errors_record(errors: PageErrors) -> dict[str, Any]:
+    """Return a field of height errors: waves as 32-bit numbers, spreads packed like heights."""
+    pairs, waves = errors.phase.shape
+    numbers = np.concatenate([errors.vector_per_m, errors.phase[:, :, None]], axis=2).astype("<f4")
+    quantum = max(float(errors.spread_m.max()) / ERROR_STEPS, 1e-6)
+    return {
+        "hides": errors.hides,
+        "pairs": pairs,
+        "waves": waves,
+        "numbers": deflate_base64(numbers.tobytes()),
+        "every": errors.every,
+        "spread": pack_raster(errors.spread_m, quantum).as_record(),
     }
 
 
@@ -175,7 +201,7 @@ def _sampled_as_m(raster_cell_m: float, page_cell_m: float) -> float:
 
 def engine_record(engine: PageEngine) -> dict[str, Any]:
     """Return the constants of the page's engine; its rasters go with the terrain."""
-    rasters = ("cover_number", "canopy_m", "cover_share", "sampled_as_m")
+    rasters = ("cover_number", "canopy_m", "cover_share", "sampled_as_m", "errors")
     record = {item.name: getattr(engine, item.name) for item in fields(engine) if item.name not in rasters}
     record |= {"clutter": asdict(engine.clutter), "unmapped": None if engine.unmapped is None else asdict(engine.unmapped)}
     return {**record, "covers": [asdict(one) for one in engine.covers], "ends": [asdict(one) for one in engine.ends]}

@@ -125,11 +125,6 @@ const meshTrial = (() => {
     app.data.links.find(
       (link) => link.radio === app.engine.radio && ((link.a === a && link.b === b) || (link.a === b && link.b === a)),
     );
-  function elevationSpread(nameA, nameB) {
-    const link = embedded(nameA, nameB),
-      worst = link && (link.seasons.find((one) => one.season === link.worst_season) || link.seasons[0]);
-    return worst && known(worst.spread.elevation_db) ? worst.spread.elevation_db : app.engine.elevation_spread_db;
-  }
 
   /* The bare computation between two ends {name, place, end}; `unknown` says why there is none. */
   function computeBare(a, b) {
@@ -137,10 +132,10 @@ const meshTrial = (() => {
     if (!(profile.distanceM > SHORTEST_M)) return { profile, unknown: "one place" };
     if ([...profile.ground].some((level) => !Number.isFinite(level))) return { profile, unknown: "land unknown" };
     if (a.end.inside && a.end.inside === b.end.inside) return { profile, unknown: "one building" };
-    return { profile, found: meshLinks.linkBetween(profile, a.end, b.end, app.engine, elevationSpread(a.name, b.name)) };
+    return { profile, found: meshLinks.linkBetween(profile, a.end, b.end, app.engine) };
   }
 
-  /* What the plan knows of a link beyond this page: relief finer than its cells, lessons from readings. Season by season the plan's
+  /* What the plan knows of a link beyond this page: land finer than its cells, lessons from readings. Season by season the plan's
      figure less the page's at the same places; for pairs that the plan does not hold, the median over its links. */
   function beyondPage(nameA, nameB) {
     const link = embedded(nameA, nameB);
@@ -185,7 +180,7 @@ const meshTrial = (() => {
     const bare = computeBare(a, b);
     if (bare.unknown) return bare;
     const { profile, found } = bare,
-      shake = elevationSpread(a.name, b.name),
+      shake = found.elevationSpreadDb,
       extra = beyondPage(a.name, b.name);
     const seasons = found.seasons.map((one, i) => {
       const marginDb = one.marginDb + extra[i].marginDb;
