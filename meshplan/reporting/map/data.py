@@ -13,6 +13,7 @@ from pyproj import Transformer
 
 from meshplan.errors import MeshplanError
 from meshplan.grid import Grid
+from meshplan.links.obstacles import clearance_label
 from meshplan.records import VERDICT_WORDS, VERDICTS, BudgetItem, Link, Plan, SeasonResult
 from meshplan.reporting.map.contours import contour_lines
 from meshplan.reporting.map.landscape import CoverageLayer, MapLandscape, PageEngine, PageErrors
@@ -228,7 +229,9 @@ class _ItemTable:
 
 def _link_record(plan: Plan, link: Link, items: _ItemTable) -> dict[str, Any]:
     record = {name: getattr(link, name) for name in _LINK_FIELDS}
-    record["clearance"] = asdict(link.clearance)
+    tight = link.clearance
+    label = f"{tight.obstacle or 'ground'}: {clearance_label(tight.kind, tight.clearance_m)}"
+    record["clearance"] = {**asdict(tight), "label": label if math.isfinite(tight.clearance_m) else ""}
     record["remedies"] = [asdict(remedy) for remedy in link.remedies]
     record["gains_a_to_b"] = items.lines(link.gains_a_to_b)
     record["gains_b_to_a"] = items.lines(link.gains_b_to_a)

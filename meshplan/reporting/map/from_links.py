@@ -9,6 +9,7 @@ import numpy as np
 
 from meshplan.links.error_fields import draw_error_fields, spreads_on_lattice
 from meshplan.links.margins import ALARM_SUCCESS, OBSTRUCTED_FROM_DB, TREND_SUCCESS
+from meshplan.links.obstacles import cover_words
 from meshplan.links.path_loss import FIELD_CROPS, NEAR_AN_ANTENNA_M, OVER_CROWNS_SPREAD_DB, SHADOWED_FROM_DB, PathSettings
 from meshplan.links.stations import Station
 from meshplan.links.surroundings import Surroundings, assumed_surroundings
@@ -179,6 +180,7 @@ def _page_cover(
     heights = [float(landscape.cover_heights_m(month)[number + 1]) for month in range(1, 13)]
     return PageCover(
         kind=plan.cover_kinds.index(cover.kind) if cover.kind in plan.cover_kinds else 0,
+        words=cover_words(cover),
         solid=cover.is_building,
         heights_m=tuple(heights[season.month - 1] for season in seasons),
         tallest_m=max(heights),

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.grid import Grid
+from meshplan.links.obstacles import CLEAR_SHARE, RIDGE_RISE_M
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,6 +43,7 @@ class PageCover:
 
     kind: int
     """Index into `Plan.cover_kinds`."""
+    words: str
     solid: bool
     heights_m: tuple[float, ...]
     tallest_m: float
@@ -193,6 +195,8 @@ class PageEngine:
     """How much of its cell a thin cover takes."""
     sampled_as_m: float | None = None
     """Cell of the elevation raster, which sets how densely paths are sampled; by default that of the grid."""
+    clear_share: float = CLEAR_SHARE
+    ridge_rise_m: float = RIDGE_RISE_M
     errors: tuple[PageErrors, ...] = ()
     """Height errors that the page shakes the ground with."""
 

@@ -133,8 +133,7 @@ const meshLinks = (() => {
     });
 
     const freeSpaceDb = meshEngine.freeSpaceLossDb(Math.hypot(total, startAmsl - endAmsl), f);
-    const clearance = meshEngine.pathClearance(along, tallest, startAmsl, endAmsl, f, radiusKm),
-      at = Math.max(clearance.index, 0);
+    const clearance = meshEngine.pathClearance(along, tallest, startAmsl, endAmsl, f, radiusKm);
     const worstPlants = Math.max(...seasons.map((one) => one.vegetationDb));
     return {
       freeSpaceDb,
@@ -144,7 +143,6 @@ const meshLinks = (() => {
       seasons,
       totalDb: seasons.map((one) => freeSpaceDb + terrainDb + behindHillDb + buildingDb + one.vegetationDb),
       clearance,
-      obstacle: coverOf(at) && tallest[at] > ground[at] ? coverOf(at) : null,
       startAmsl,
       endAmsl,
       standing: Float64Array.from(tallest, (top, i) => top - ground[i]),
@@ -152,6 +150,43 @@ const meshLinks = (() => {
       roofM: Float64Array.from(ground, (_, i) => (solid[i] ? coverOf(i).tallest_m : 0)),
       groundLimited: bare.smoothEarthDb > 0,
       obstructed: terrainDb - Math.max(bare.smoothEarthDb, bare.bareDb) + buildingDb + worstPlants > engine.obstructed_from_db,
+    };
+  }
+
+  /* links/obstacles: what the tightest place does to the first Fresnel zone, in words. */
+  function clearanceWords(profile, clearance, groundLimited, firstName, engine) {
+    const { along, ground, number } = profile,
+      { index, fraction, clearanceM } = clearance,
+      last = along.length - 1;
+    const zoneM = meshEngine.fresnelRadiusM(along[index], along[last] - along[index], engine.frequency_mhz),
+      cover = number[index] ? engine.covers[number[index] - 1].words : null;
+    const isRidge = ground[index] - Math.max(ground[0], ground[last]) >= engine.ridge_rise_m,
+      what = cover ?? (isRidge ? "ridge" : "ground"),
+      place = `${what} ${along[index].toFixed()} m from ${firstName}`;
+    const low = groundLimited ? " The antennas are low for this distance: the ground itself takes power." : "",
+      gap = Math.abs(clearanceM).toFixed(1),
+      below = `stays ${gap} m below the straight line`;
+    const filled = `${(100 * (1 - fraction)).toFixed()} % of the zone's half-width (${Math.max(zoneM - clearanceM, 0).toFixed(1)} of ${zoneM.toFixed(1)} m)`;
+    if (fraction < 0)
+      return {
+        kind: "blocked",
+        sentence: `Blocks the line: ${place} stands ${gap} m above the straight line.${low}`,
+        label: `${what}: ${gap} m above the line`,
+      };
+    if (fraction < engine.clear_share)
+      return {
+        kind: "in the zone",
+        sentence: `Reaches into the first Fresnel zone: ${place} ${below} and fills ${filled}.${low}`,
+        label: `${what}: ${gap} m below the line, in the zone`,
+      };
+    const may = `${(100 * (1 - engine.clear_share)).toFixed()} % may be`;
+    return {
+      kind: "clear",
+      sentence:
+        fraction < 1
+          ? `Clear enough: ${place} ${below}; of the first Fresnel zone it fills ${filled}, ${may}.${low}`
+          : `Clear: the nearest thing, ${place}, ${below}, outside the first Fresnel zone.${low}`,
+      label: `${what}: ${gap} m below the line`,
     };
   }
 
@@ -328,5 +363,5 @@ const meshLinks = (() => {
     return { losses, seasons, fadeDb, gainA, gainB, elevationSpreadDb: shaken.spreadDb, hiddenReliefDb: shaken.hiddenDb };
   }
 
-  return { pathLosses, surroundingsOf, heightErrors, shakenTerrain, gainTowardsDbi, linkBetween };
+  return { pathLosses, surroundingsOf, clearanceWords, heightErrors, shakenTerrain, gainTowardsDbi, linkBetween };
 })();

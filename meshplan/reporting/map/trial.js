@@ -1,7 +1,7 @@
 /* Trying things out: two places anywhere, or a site moved or raised. Figures come from the page's engine and the land in the page. */
 "use strict";
 const meshTrial = (() => {
-  const { h, svg, known, plain, metres, height, decibel, chance, count, verdictBadge, table, seasonWords, kindWords } = meshParts;
+  const { h, svg, known, plain, metres, height, decibel, chance, count, verdictBadge, table, seasonWords } = meshParts;
   const SHORTEST_M = 0.5,
     MOST_OTHERS = 14,
     MOST_ROWS = 40,
@@ -206,33 +206,28 @@ const meshTrial = (() => {
     };
   }
 
-  function obstacleName(losses) {
-    return losses.obstacle ? kindWords((app.data.cover_kinds[losses.obstacle.kind] || { name: "cover" }).name) : "ground";
-  }
-  function clearanceWords(trial) {
-    const { clearance } = trial.found.losses,
-      name = obstacleName(trial.found.losses),
-      gap = clearance.clearanceM;
-    if (!known(gap)) return "The two places are too near each other for a section.";
-    return gap < 0
-      ? `The ${name} at ${metres(trial.profile.along[clearance.index])} stands ${plain(-gap, 1)} m above the straight line.`
-      : `The tightest place is the ${name} at ${metres(trial.profile.along[clearance.index])}, ${plain(gap, 1)} m below the line (${plain(clearance.fraction, 1)} of the zone's half-width).`;
+  function clearanceOf(trial, a) {
+    const { clearance, groundLimited } = trial.found.losses,
+      { profile } = trial;
+    if (clearance.index < 0 || !known(clearance.clearanceM))
+      return { sentence: "The two places are too near each other for a section.", label: "" };
+    return meshLinks.clearanceWords(profile, clearance, groundLimited, a.label, app.engine);
   }
 
   function showCut(trial, a, b) {
     const { losses } = trial.found,
       kinds = Array.from(trial.profile.number, (one) => (one ? app.engine.covers[one - 1].kind : 0)),
-      gap = losses.clearance.clearanceM;
+      clear = clearanceOf(trial, a);
     app.showSection({
       title: `Trial: ${a.label} to ${b.label}`,
-      sentence: `Section of the trial, ${metres(trial.profile.distanceM)}. ${clearanceWords(trial)}`,
-      words: clearanceWords(trial),
+      sentence: `Section of the trial, ${metres(trial.profile.distanceM)}. ${clear.sentence}`,
+      words: clear.sentence,
       profile: { ...trial.profile, cover: losses.standing, kind: kinds, radiusKm: app.engine.effective_earth_radius_km },
       startAgl: a.end.antenna_agl_m,
       endAgl: b.end.antenna_agl_m,
       frequencyMhz: app.engine.frequency_mhz,
       tightAt: trial.profile.along[losses.clearance.index],
-      tightWords: meshViews.tightWords(obstacleName(losses), gap),
+      tightWords: clear.label,
       ends: [
         { lat_deg: a.place.lat, lon_deg: a.place.lng },
         { lat_deg: b.place.lat, lon_deg: b.place.lng },
@@ -415,7 +410,7 @@ const meshTrial = (() => {
           verdictBadge(style),
           `: ${style.words}. Works in ${chance(trial.now.chance)}${app.data.seasons.length ? `, season “${seasonWords(app.data.seasons[trial.season].name)}”` : ""}.`,
         ),
-        h("p", {}, clearanceWords(trial)),
+        h("p", {}, clearanceOf(trial, sides[0]).sentence),
         table(
           "",
           [["What is lost on the way"], ["dB", "num"]],

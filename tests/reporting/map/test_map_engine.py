@@ -13,6 +13,7 @@ from map_fixture import GRID, GROUND, make_plan
 from numpy.typing import NDArray
 
 from meshplan.grid import Elevation, RasterNote
+from meshplan.links.obstacles import CLEAR_SHARE, RIDGE_RISE_M, clearance_label, clearance_words
 from meshplan.links.path_loss import Ends, PathLosses, PathSettings, path_losses
 from meshplan.links.raised_ends import OVER_THE_ROOF, end_tops, raised_paths
 from meshplan.links.shaken_ground import relief_hides, shaken_terrain_db
@@ -21,6 +22,7 @@ from meshplan.links.uncertainty import draw_error_fields
 from meshplan.links.way_around import ways_around_rows_db
 from meshplan.propagation.antenna import omnidirectional_gain_dbi, polarisation_loss_db, sector_gain_dbi
 from meshplan.propagation.clutter import CLUTTER_MOST_MHZ, LEAST_ANTENNA_M, MOST_END_LOSS_DB, end_loss_db
+from meshplan.propagation.fresnel import fresnel_radius_m
 from meshplan.propagation.ground import ground_constants
 from meshplan.propagation.seasons import usual_seasons
 from meshplan.records import Cover
@@ -367,3 +369,23 @@ def test_shaken_ground_spreads_the_loss_the_same(engine_page: Any) -> None:
     assert np.abs(got[:, 1] - hidden).max() <= 0.1
     assert hidden.max() > 1.0, "hidden relief counts"
     assert over_roofs.any()
+
+
+@pytest.mark.parametrize("ground_limited", [False, True])
+def test_a_clearance_has_the_same_words(engine_page: Any, ground_limited: bool) -> None:
+    """The page says of a trial what the planner says of a link: kind, sentence and the few words at the mark."""
+    zone_m = float(fresnel_radius_m(1, 250.0, 750.0, 868.0))
+    shares = [-3.01, -0.103, 0.0, 0.071, 0.31, 0.5991, 0.6004, 0.83, 0.9996, 1.004, 7.3]
+    profile = {"along": [0.0, 250.0, 1000.0], "ground": [10.0, 11.0, 12.0], "number": [0, 0, 0]}
+    engine = {"frequency_mhz": 868.0, "clear_share": CLEAR_SHARE, "ridge_rise_m": RIDGE_RISE_M, "covers": [{"words": "hedge"}]}
+    for number, height_m, what in ((0, 11.0, "ground"), (0, 15.2, "ridge"), (1, 15.2, "hedge")):
+        row = {**profile, "ground": [10.0, height_m, 12.0], "number": [0, number, 0]}
+        found = engine_page.evaluate(
+            """([row, shares, zone, limited, engine]) => shares.map((fraction) => meshLinks.clearanceWords(
+              row, { index: 1, fraction, clearanceM: fraction * zone }, limited, "A", engine))""",
+            [row, shares, zone_m, ground_limited, engine],
+        )
+        for share, got in zip(shares, found, strict=True):
+            words = clearance_words(share, share * zone_m, zone_m, f"{what} 250 m from A", ground_limited=ground_limited)
+            assert (got["kind"], got["sentence"]) == words
+            assert got["label"] == f"{what}: {clearance_label(words[0], share * zone_m)}"
