@@ -134,9 +134,8 @@ def raised_field(
         there = assumed_surroundings(mapped.unmapped, level)
         extra_here, spread_here = laid(with_receiver(there))
         shaken = shaken_from(middle_heights_m(there)) if (extra_here > 0.0).any() else low
-        counts = extra_here > 0.0
-        elevation = elevation + weight * np.where(counts, shaken.spread_db, low.spread_db)
-        hidden = hidden + weight * np.where(counts, shaken.hidden_relief_db, low.hidden_relief_db)
+        for summed, name in ((elevation, "spread_db"), (hidden, "hidden_relief_db")):
+            np.add(summed, weight * np.where(extra_here > 0.0, getattr(shaken, name), getattr(low, name)), out=summed)
         extra, spread = extra + weight * extra_here, spread + weight * spread_here
     around = station.surroundings
     own = (0.0, 0.0) if around is None else (around.model_spread_db, around.share)

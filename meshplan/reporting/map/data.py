@@ -14,6 +14,7 @@ from pyproj import Transformer
 from meshplan.errors import MeshplanError
 from meshplan.grid import Grid
 from meshplan.links.obstacles import clearance_label
+from meshplan.links.verdict import SURE_NO_CHANCE
 from meshplan.records import VERDICT_WORDS, VERDICTS, BudgetItem, Link, Plan, SeasonResult
 from meshplan.reporting.map.contours import contour_lines
 from meshplan.reporting.map.landscape import CoverageLayer, MapLandscape, PageEngine, PageErrors
@@ -93,6 +94,7 @@ def page_data(plan: Plan, landscape: MapLandscape) -> dict[str, Any]:
         "legal": [asdict(line) for line in plan.legal],
         "parts": [asdict(line) for line in plan.parts],
         "required_chance": plan.required_chance,
+        "calibrated": plan.made_with.calibrated,
         "currency": plan.currency,
         "not_mapped": plan.not_mapped,
         "assumptions": list(plan.assumptions),
@@ -270,7 +272,8 @@ def _season_record(plan: Plan, link: Link, result: SeasonResult, items: _ItemTab
     record = asdict(result)
     record["losses"] = items.lines(result.losses)
     record["spread"]["total_db"] = result.spread.total_db
-    unsure = link.verdict == "not sure"
+    elevation_db, total_db = result.spread.elevation_db, result.spread.total_db
+    unsure = 2.0 * elevation_db**2 > total_db**2 and SURE_NO_CHANCE < result.chance < plan.verdict_limits.get("ample", 1.0)
     record["verdict"] = "not sure" if unsure else verdict_of_chance(plan, result.chance)
     if result.season == link.worst_season:
         record["verdict"] = link.verdict

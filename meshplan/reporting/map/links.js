@@ -349,8 +349,8 @@ const meshLinks = (() => {
       soil = losses.groundLimited ? engine.soil_spread_db : 0;
     const antenna = Math.hypot(a.antenna_spread_db, b.antenna_spread_db, a.entry_spread_db, b.entry_spread_db);
     const seasons = losses.totalDb.map((bareDb, season) => {
-      const lossDb = bareDb + around[season].extraDb + shaken.hiddenDb;
-      const level = between - lossDb - 2 * engine.season_antenna_loss_db[season];
+      const lossDb = bareDb + around[season].extraDb + shaken.hiddenDb + 2 * engine.season_antenna_loss_db[season];
+      const level = between - lossDb;
       const atB =
         a.can_speak && b.can_hear ? a.tx_power_dbm + level - b.sensitivity_dbm : a.can_hear && b.can_speak ? Infinity : -Infinity;
       const atA = b.can_speak && a.can_hear ? b.tx_power_dbm + level - a.sensitivity_dbm : Infinity;

@@ -135,41 +135,49 @@ const meshTrial = (() => {
     return { profile, found: meshLinks.linkBetween(profile, a.end, b.end, app.engine) };
   }
 
-  /* What the plan knows of a link beyond this page: land finer than its cells, lessons from readings. Season by season the plan's
-     figure less the page's at the same places; for pairs that the plan does not hold, the median over its links. */
-  function beyondPage(nameA, nameB) {
-    const link = embedded(nameA, nameB);
-    if (!link) return usualBeyond();
+  /* What the plan knows of a link beyond this page, season by season: its own figure less the page's at the same places. Where both
+     ends stand as planned all of it counts, so that a trial there shows the plan's figures. Elsewhere only lessons from readings are
+     taken over: those of the same pair, or for pairs that the plan does not hold the median over its links. */
+  const NOTHING = { lossDb: 0, marginDb: 0, shakeVariance: 0, otherVariance: 0 };
+  const asPlanned = (side) => !side.moved && side.end === app.ends.get(side.name);
+  function beyondPage(a, b) {
+    const link = embedded(a.name, b.name);
+    if (link && asPlanned(a) && asPlanned(b)) return beyondOf(link) || usualBeyond();
+    if (!app.data.calibrated) return app.engine.season_antenna_loss_db.map(() => NOTHING);
+    return (link && beyondOf(link)) || usualBeyond();
+  }
+  function beyondOf(link) {
     if (!beyond.has(link.key)) {
-      const end = (name) => ({ name, place: latLng(app.devices.get(name)), end: app.ends.get(name) });
-      const bare = app.ends.has(link.a) && app.ends.has(link.b) ? computeBare(end(link.a), end(link.b)) : { unknown: "no radio" };
+      const bare = app.ends.has(link.a) && app.ends.has(link.b) ? computeBare(planned(link.a), planned(link.b)) : { unknown: "no radio" };
       beyond.set(
         link.key,
         bare.unknown
           ? null
           : link.seasons.map((one, season) => {
-              const margin =
-                  Math.min(one.margin_at_a_db ?? Infinity, one.margin_at_b_db ?? Infinity) - bare.found.seasons[season].marginDb,
-                loss = one.path_loss_db - bare.found.seasons[season].lossDb;
-              return { lossDb: known(loss) ? loss : 0, marginDb: known(margin) ? margin : 0 };
+              const page = bare.found.seasons[season],
+                shakeVariance = one.spread.elevation_db ** 2,
+                orNothing = (value) => (known(value) ? value : 0);
+              return {
+                lossDb: orNothing(one.path_loss_db - page.lossDb),
+                marginDb: orNothing(Math.min(one.margin_at_a_db ?? Infinity, one.margin_at_b_db ?? Infinity) - page.marginDb),
+                shakeVariance: orNothing(shakeVariance - bare.found.elevationSpreadDb ** 2),
+                otherVariance: orNothing(one.spread.total_db ** 2 - shakeVariance - page.otherSpread ** 2),
+              };
             }),
       );
     }
-    return beyond.get(link.key) || usualBeyond();
+    return beyond.get(link.key);
   }
   function usualBeyond() {
     const { radio } = app.engine;
     if (!usual.has(radio)) {
-      const none = app.engine.season_antenna_loss_db.map(() => ({ lossDb: 0, marginDb: 0 }));
-      usual.set(radio, none);
-      const all = app.data.links.filter((link) => link.chosen && link.radio === radio).map((link) => beyondPage(link.a, link.b));
+      const all = app.data.links.filter((link) => link.chosen && link.radio === radio).map(beyondOf).filter(Boolean);
       const median = (values) => values.sort((p, q) => p - q)[values.length >> 1] ?? 0;
+      const inSeason = (season) =>
+        Object.fromEntries(Object.keys(NOTHING).map((name) => [name, median(all.map((one) => one[season][name]))]));
       usual.set(
         radio,
-        none.map((_, season) => ({
-          lossDb: median(all.map((one) => one[season].lossDb)),
-          marginDb: median(all.map((one) => one[season].marginDb)),
-        })),
+        app.engine.season_antenna_loss_db.map((_, season) => (app.data.calibrated ? inSeason(season) : NOTHING)),
       );
     }
     return usual.get(radio);
@@ -180,15 +188,20 @@ const meshTrial = (() => {
     const bare = computeBare(a, b);
     if (bare.unknown) return bare;
     const { profile, found } = bare,
-      shake = found.elevationSpreadDb,
-      extra = beyondPage(a.name, b.name);
+      extra = beyondPage(a, b);
     const seasons = found.seasons.map((one, i) => {
-      const marginDb = one.marginDb + extra[i].marginDb;
+      const marginDb = one.marginDb + extra[i].marginDb,
+        shakeDb = Math.sqrt(Math.max(found.elevationSpreadDb ** 2 + extra[i].shakeVariance, 0)),
+        otherSpread = Math.sqrt(Math.max(one.otherSpread ** 2 + extra[i].otherVariance, 0)),
+        spreadDb = Math.hypot(shakeDb, otherSpread);
       return {
         ...one,
         marginDb,
+        shakeDb,
+        otherSpread,
+        spreadDb,
         lossDb: one.lossDb + extra[i].lossDb,
-        chance: meshEngine.normalChance((marginDb - found.fadeDb) / one.spreadDb),
+        chance: meshEngine.normalChance((marginDb - found.fadeDb) / spreadDb),
       };
     });
     const named = app.data.seasons.findIndex((season) => season.name === app.season);
@@ -201,8 +214,8 @@ const meshTrial = (() => {
       season,
       now,
       extra: extra[season],
-      inPlan: Boolean(embedded(a.name, b.name)),
-      verdict: verdictOf(now.chance, shake, now.otherSpread),
+      ownLessons: Boolean(embedded(a.name, b.name)),
+      verdict: verdictOf(now.chance, now.shakeDb, now.otherSpread),
     };
   }
 
@@ -419,7 +432,10 @@ const meshTrial = (() => {
             ["Terrain and ground", losses.terrainDb + losses.behindHillDb],
             ["Buildings", losses.buildingDb],
             ["Plants", plants],
-            [`Season, readings, finer relief (${trial.inPlan ? "this link in the plan" : "usual in this plan"})`, trial.extra.lossDb],
+            ["What stands around the ends", trial.now.surroundingsDb],
+            ["Relief finer than the elevation data", trial.found.hiddenReliefDb],
+            ["Snow or wet on both antennas", 2 * app.engine.season_antenna_loss_db[trial.season]],
+            [`${app.data.calibrated ? "Learned from readings" : "As the plan has it"} (${trial.ownLessons ? "this link in the plan" : "usual in this plan"})`, trial.extra.lossDb],
           ]
             .filter(([, value], i) => i < 2 || Math.abs(value) >= 0.05)
             .map(([name, value]) => h("tr", {}, h("th", { scope: "row" }, name), h("td", { class: "num" }, plain(value, 1))))
