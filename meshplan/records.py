@@ -187,7 +187,7 @@ class Clearance:
     """How clear a path is. Heights of obstacles are metres above the straight line between the antennas (negative: below)."""
 
     kind: str
-    """"clear", "ground-limited" or "obstructed"."""
+    """"clear", "in the zone" (within the first Fresnel zone, below the line) or "blocked"."""
     first_fresnel_share: float
     """Least clearance as a share of the first Fresnel radius (1 is a whole zone clear, below 0 the line is blocked)."""
     clearance_m: float

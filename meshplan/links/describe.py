@@ -9,7 +9,6 @@ import numpy as np
 
 from meshplan.links.antenna_gain import mismatch_loss_db
 from meshplan.links.engine import LinkTable, compute_links
-from meshplan.links.margins import OBSTRUCTED_FROM_DB
 from meshplan.links.obstacles import describe_clearance
 from meshplan.links.path_loss import WAYS_PAST_BUILDINGS, WAYS_PAST_COVER, PathSettings
 from meshplan.links.remedies import height_gains
@@ -119,9 +118,8 @@ def _describe(table: LinkTable, row: int, calendar: LinkTable, position: int, co
             share=float(table.losses.clearance_share[row]),
             clearance_m=float(table.losses.clearance_m[row]),
             index=int(table.losses.clearance_index[row]),
-            obstacle_db=obstacle_loss_db(table, row, worst),
+            frequency_mhz=context.settings.frequency_mhz,
             ground_limited=bool(table.losses.terrain_parts.ground_limited[row]),
-            obstructed_from_db=OBSTRUCTED_FROM_DB,
             first_name=a.key,
         )
     )
@@ -169,12 +167,6 @@ def _describe(table: LinkTable, row: int, calendar: LinkTable, position: int, co
         chosen=chosen,
         radio=a.radio.name,
     )
-
-
-def obstacle_loss_db(table: LinkTable, row: int, season: int) -> float:
-    """Return what obstacles above smooth ground cost a link in a season: terrain, buildings and cover."""
-    losses = table.losses
-    return float(losses.terrain_parts.obstacle_db[row] + losses.building_db[row] + losses.vegetation_db[season, row])
 
 
 def _season_result(table: LinkTable, row: int, season: int) -> SeasonResult:

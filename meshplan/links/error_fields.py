@@ -187,11 +187,8 @@ def height_errors_at(fields: ErrorFields, landscape: Landscape, x_m: ArrayLike, 
     return errors_m
 
 
-def height_errors_on_lattice(fields: ErrorFields, landscape: Landscape, x_m: Array, y_m: Array) -> Callable[[int], Float32]:
-    """Return a function from the number of a pair of draws to its height errors where columns at `x_m` cross rows at `y_m`.
-
-    Waves are products along the two axes there, cos(p + q) = cos p · cos q − sin p · sin q, summed by one product of matrices.
-    """
+def spreads_on_lattice(fields: ErrorFields, landscape: Landscape, x_m: Array, y_m: Array) -> list[tuple[Waves, Float32]]:
+    """Return the standard deviation of each field where columns at `x_m` cross rows at `y_m`, zero where it tells nothing."""
     grid = landscape.grid
     across, down = np.meshgrid(x_m, y_m)
     on_grid = grid.column_row(across, down)
@@ -205,9 +202,18 @@ def height_errors_on_lattice(fields: ErrorFields, landscape: Landscape, x_m: Arr
         here = raster == number
         if relief is not None and here.any():
             parts.extend((waves, np.where(here, _spread_at(relief, waves, *places[number]), np.float32(0.0))) for waves in causes)
+    return parts
+
+
+def height_errors_on_lattice(fields: ErrorFields, landscape: Landscape, x_m: Array, y_m: Array) -> Callable[[int], Float32]:
+    """Return a function from the number of a pair of draws to its height errors where columns at `x_m` cross rows at `y_m`.
+
+    Waves are products along the two axes there, cos(p + q) = cos p · cos q − sin p · sin q, summed by one product of matrices.
+    """
+    parts = spreads_on_lattice(fields, landscape, x_m, y_m)
 
     def errors_m(pair: int) -> Float32:
-        errors = np.zeros(across.shape, dtype=np.float32)
+        errors = np.zeros((len(y_m), len(x_m)), dtype=np.float32)
         for waves, spread in parts:
             k = waves.vector_per_m[pair]
             rows = _cosine_and_sine(np.multiply.outer(y_m, k[:, 1]) + waves.phase[pair])

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 
+from meshplan.propagation.fresnel import fresnel_radius_m
 from meshplan.records import Clearance, Cover
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import Profiles
 
 CLEAR_SHARE = 0.6
-"""Share of the first Fresnel zone that counts as clear (ITU-R P.530)."""
+"""Part of the first Fresnel zone's half-width that counts as clear where it is free (ITU-R P.530-19 §2.2)."""
+
+CLEAR, IN_THE_ZONE, BLOCKED = "clear", "in the zone", "blocked"
+"""Kinds of clearance: what the tightest place does to the first Fresnel zone."""
 
 RIDGE_RISE_M = 3.0
 """Ground this much above both ends is called a ridge (own choice of words)."""
@@ -36,9 +40,8 @@ def describe_clearance(
     share: float,
     clearance_m: float,
     index: int,
-    obstacle_db: float,
+    frequency_mhz: float,
     ground_limited: bool,
-    obstructed_from_db: float,
     first_name: str,
 ) -> Clearance:
     """Return the clearance of one path with its tightest place named.
@@ -50,31 +53,56 @@ def describe_clearance(
     landscape : Landscape
     share, clearance_m, index
         Least clearance in first Fresnel radii and in metres, and its sample; index −1 for a path without an inside.
-    obstacle_db : float
-        What obstacles above smooth ground cost.
+    frequency_mhz : float
     ground_limited : bool
         Whether smooth ground alone costs something.
-    obstructed_from_db : float
-        Loss from which obstacles are to blame.
     first_name : str
         Device that distances are counted from.
     """
     if index < 0 or not np.isfinite(share):
-        return Clearance("clear", 1.0, 0.0, 0.0, "", "The two stand side by side.")
+        return Clearance(CLEAR, 1.0, 0.0, 0.0, "", "The two stand side by side.")
     at_m = float(profiles.along_m[0, index])
+    zone_m = float(fresnel_radius_m(1, at_m, float(profiles.distance_m[0]) - at_m, frequency_mhz))
     what = _name_at(profiles, landscape, index)
-    place = f"{what} {at_m:.0f} m from {first_name}"
-    if obstacle_db > obstructed_from_db:
-        stands = f"stands {-clearance_m:.1f} m above" if clearance_m < 0.0 else f"stays only {clearance_m:.1f} m below"
-        return Clearance("obstructed", share, clearance_m, at_m, what, f"Obstructed: {place} {stands} the straight line.")
-    if ground_limited:
-        sentence = (
-            f"Nothing stands in the way, but the antennas are low for this distance: the ground itself takes power "
-            f"(nearest: {place}, {abs(clearance_m):.1f} m {'above' if clearance_m < 0 else 'below'} the straight line)."
-        )
-        return Clearance("ground-limited", share, clearance_m, at_m, what, sentence)
-    sentence = f"Clear: the nearest thing, {place}, stays {clearance_m:.1f} m below the straight line."
-    return Clearance("clear", share, clearance_m, at_m, what, sentence)
+    kind, sentence = clearance_words(
+        share, clearance_m, zone_m, f"{what} {at_m:.0f} m from {first_name}", ground_limited=ground_limited
+    )
+    return Clearance(kind, share, clearance_m, at_m, what, sentence)
+
+
+def clearance_words(share: float, clearance_m: float, zone_m: float, place: str, *, ground_limited: bool) -> tuple[str, str]:
+    """Return the kind of a clearance and a sentence; the page's `clearanceWords` says the same.
+
+    Parameters
+    ----------
+    share, clearance_m : float
+        Least clearance in first Fresnel radii and in metres; negative where something stands above the straight line.
+    zone_m : float
+        Radius of the first Fresnel zone there.
+    place : str
+        What is there, and where.
+    ground_limited : bool
+        Whether smooth ground alone costs something.
+    """
+    low = " The antennas are low for this distance: the ground itself takes power." if ground_limited else ""
+    if share < 0.0:
+        return BLOCKED, f"Blocks the line: {place} stands {-clearance_m:.1f} m above the straight line.{low}"
+    filled = f"{100.0 * (1.0 - share):.0f} % of the zone's half-width ({max(zone_m - clearance_m, 0.0):.1f} of {zone_m:.1f} m)"
+    below = f"stays {clearance_m:.1f} m below the straight line"
+    if share < CLEAR_SHARE:
+        return IN_THE_ZONE, f"Reaches into the first Fresnel zone: {place} {below} and fills {filled}.{low}"
+    if share < 1.0:
+        may = f"{100.0 * (1.0 - CLEAR_SHARE):.0f} % may be"
+        return CLEAR, f"Clear enough: {place} {below}; of the first Fresnel zone it fills {filled}, {may}.{low}"
+    return CLEAR, f"Clear: the nearest thing, {place}, {below}, outside the first Fresnel zone.{low}"
+
+
+def clearance_label(kind: str, clearance_m: float) -> str:
+    """Return a clearance in a few words, for the mark at the tightest place of a drawing."""
+    size = f"{abs(clearance_m):.1f} m"
+    if kind == BLOCKED:
+        return f"{size} above the line"
+    return f"{size} below the line, in the zone" if kind == IN_THE_ZONE else f"{size} below the line"
 
 
 def _name_at(profiles: Profiles, landscape: Landscape, index: int) -> str:

@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from meshplan.links.obstacles import CLEAR_SHARE, clearance_label
 from meshplan.propagation.fresnel import fresnel_radius_m
 from meshplan.propagation.refraction import earth_bulge_m
 from meshplan.records import Link, Plan
@@ -29,8 +30,6 @@ INK: Final = "#23211c"
 GROUND_FILL: Final = "#d8ccb4"
 GROUND_EDGE: Final = "#5a4a33"
 ZONE_FILL: Final = "#2f6f9f"
-CLEAR_SHARE: Final = 0.6
-"""The part of the first Fresnel zone that must be free (ITU-R P.530-19 §2.2)."""
 
 LEFT, RIGHT, TOP, BOTTOM = 56, 18, 42, 62
 MOST_SAMPLES: Final = 420
@@ -250,12 +249,6 @@ def _masts(scene: _Scene, link: Link) -> list[str]:
     return parts
 
 
-def clearance_label(link: Link) -> str:
-    """Return the clearance at the tightest point in metres and words."""
-    size = f"{number(abs(link.clearance.clearance_m), 1)} m"
-    return f"{size} above the line" if link.clearance.first_fresnel_share < 0 else f"{size} to spare"
-
-
 def _tightest(scene: _Scene, link: Link) -> list[str]:
     """Mark the tightest point with a triangle and its clearance in metres; percent would explode near the ends."""
     at_m = link.clearance.at_m
@@ -264,7 +257,7 @@ def _tightest(scene: _Scene, link: Link) -> list[str]:
     x = scene.x(at_m)
     y = scene.y(float(np.interp(at_m, scene.along_m, scene.ground_m + scene.cover_m)))
     ray = scene.y(float(np.interp(at_m, scene.along_m, scene.ray_m)))
-    label = clearance_label(link)
+    label = clearance_label(link.clearance.kind, link.clearance.clearance_m)
     half = 3.3 * len(label)
     middle = min(max(x, LEFT + half + 4), scene.width - RIGHT - half - 4)
     blocked = link.clearance.first_fresnel_share < 0

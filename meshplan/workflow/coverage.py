@@ -21,7 +21,7 @@ from meshplan.links.shaken_field import ShakenField, shaken_field
 from meshplan.links.standing_cover import fullest_cover, standing_cover
 from meshplan.links.stations import Station
 from meshplan.links.uncertainty import draw_error_fields
-from meshplan.links.verdict import verdict_limits
+from meshplan.links.verdict import SURE_NO_CHANCE, verdict_limits
 from meshplan.propagation.noise import usual_noise_rise_db
 from meshplan.records import Plan, Role, Site
 from meshplan.reporting.coverage_files import write_coverage_raster
@@ -49,6 +49,8 @@ class Coverage:
     margin_db: Float32
     chance: Float32
     server: NDArray[np.int16]
+    land_in_doubt: NDArray[np.bool_]
+    """Whether the elevation is a larger doubt than everything else: between a sure yes and a sure no the verdict is "not sure"."""
     receiver_agl_m: float
     season: str
     radio: str
@@ -163,6 +165,7 @@ def compute_coverage(
                 margin_db=figures.margin_db,
                 chance=figures.chance,
                 server=np.where(np.isfinite(figures.loss_db), number, -1).astype(np.int16),
+                land_in_doubt=figures.land_in_doubt,
                 receiver_agl_m=receiver_agl_m,
                 radio=receivers.sensors[0].radio.name,
                 season=state.name,
@@ -267,31 +270,42 @@ def _sensor_at(prepared: Prepared, x_m: float, y_m: float, receiver_agl_m: float
 
 def _best_of(singles: Sequence[Coverage]) -> Coverage:
     loss, margin, chance, server = (singles[0].loss_db, singles[0].margin_db, singles[0].chance, singles[0].server)
+    doubt = singles[0].land_in_doubt
     for single in singles[1:]:
         better = np.nan_to_num(single.chance, nan=-1.0) > np.nan_to_num(chance, nan=-1.0)
         loss = np.where(better, single.loss_db, loss)
         margin = np.where(better, single.margin_db, margin)
         chance = np.where(better, single.chance, chance)
         server = np.where(better, single.server, server)
+        doubt = np.where(better, single.land_in_doubt, doubt)
     return Coverage(
         names=tuple(name for single in singles for name in single.names),
         loss_db=loss,
         margin_db=margin,
         chance=chance,
         server=server,
+        land_in_doubt=doubt,
         receiver_agl_m=singles[0].receiver_agl_m,
         radio=singles[0].radio,
         season=singles[0].season,
     )
 
 
-def _layer(name: str, coverage: Coverage, plan: Plan) -> CoverageLayer:
-    limits = verdict_limits(plan.required_chance)
-    words = tuple(limits)
+def coverage_verdicts(coverage: Coverage, required_chance: float) -> tuple[tuple[str, ...], NDArray[np.uint8]]:
+    """Return the words of verdicts, and for each cell which of them a link to it has; 255 where nothing is known."""
+    limits = verdict_limits(required_chance)
+    words = (*limits, "not sure")
     classes = np.full(coverage.chance.shape, 255, dtype=np.uint8)
     known = np.isfinite(coverage.chance)
-    for number in reversed(range(len(words))):
-        classes[known & (coverage.chance >= limits[words[number]])] = number
+    for number, least in reversed(list(enumerate(limits.values()))):
+        classes[known & (coverage.chance >= least)] = number
+    unsure = coverage.land_in_doubt & (coverage.chance > SURE_NO_CHANCE) & (coverage.chance < limits["ample"])
+    classes[unsure] = len(limits)
+    return words, classes
+
+
+def _layer(name: str, coverage: Coverage, plan: Plan) -> CoverageLayer:
+    words, classes = coverage_verdicts(coverage, plan.required_chance)
     note = f"a sensor {coverage.receiver_agl_m:g} m above the ground, {coverage.season}"
     if plan.more_radios:
         titles = {radio.key: radio.title for radio in (plan.radio, *plan.more_radios)}

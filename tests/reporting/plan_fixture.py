@@ -203,7 +203,7 @@ def make_clearance(a: Device, b: Device, profile: ProfileRecord | None) -> Clear
         d1 = i * profile.step_m
         shares.append((gap / math.sqrt(wavelength * d1 * (total - d1) / total), gap, d1))
     share, gap, at_m = min(shares)
-    kind = "obstructed" if share < 0 else "ground-limited" if share < 0.6 else "clear"
+    kind = "blocked" if share < 0 else "in the zone" if share < 0.6 else "clear"
     side = "above" if gap < 0 else "below"
     words = f"Ridge at {at_m:.0f} m stands {abs(gap):.1f} m {side} the line."
     return Clearance(kind, round(share, 4), round(gap, 3), round(at_m, 3), f"ridge at {at_m:.0f} m", words)

@@ -14,8 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from plan_fixture import make_plan
 
+from meshplan.links.obstacles import clearance_label
 from meshplan.records import Clearance, Link, Plan
-from meshplan.reporting.profile_chart import clearance_label, nice_step, profile_svg, write_profile_svg
+from meshplan.reporting.profile_chart import nice_step, profile_svg, write_profile_svg
 from meshplan.reporting.profile_text import budget_rows, profile_text
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -83,13 +84,17 @@ def test_the_triangle_stands_on_the_tightest_point(link: Link, plan: Plan) -> No
     triangle = points(list(svg.iter(f"{SVG}polygon"))[-1])
     x_of = lambda metres: 56 + (720 - 56 - 18) * metres / link.distance_m  # noqa: E731 - one line says it best
     assert triangle[0, 0] == pytest.approx(x_of(link.clearance.at_m), abs=0.1)
-    assert clearance_label(link) in "".join(svg.itertext())
+    assert clearance_label(link.clearance.kind, link.clearance.clearance_m) in "".join(svg.itertext())
 
 
-def test_a_blocked_path_is_told_in_metres_above_the_line(link: Link) -> None:
-    blocked = replace(link, clearance=replace(link.clearance, first_fresnel_share=-0.4, clearance_m=-3.25))
-    assert clearance_label(blocked) == "3.2 m above the line"
-    assert clearance_label(replace(link, clearance=replace(link.clearance, clearance_m=1.0))) == "1.0 m to spare"
+def test_a_blocked_path_is_told_in_metres_above_the_line(link: Link, plan: Plan) -> None:
+    for kind, clearance_m, words in (
+        ("blocked", -3.26, "3.3 m above the line"),
+        ("in the zone", 0.7, "0.7 m below the line, in the zone"),
+        ("clear", 9.0, "9.0 m below the line"),
+    ):
+        told = replace(link, clearance=replace(link.clearance, kind=kind, first_fresnel_share=0.0, clearance_m=clearance_m))
+        assert f">{words}<" in profile_svg(told, plan)
 
 
 def test_only_presentation_attributes_are_used(plan: Plan) -> None:
@@ -189,6 +194,6 @@ def test_two_woods_stay_two_lines(link: Link) -> None:
 
 
 def test_a_link_the_data_cannot_tell_says_so(link: Link) -> None:
-    unsure = replace(link, verdict="not sure", clearance=Clearance("obstructed", -0.1, math.nan, math.nan, "", "Not known."))
+    unsure = replace(link, verdict="not sure", clearance=Clearance("blocked", -0.1, math.nan, math.nan, "", "Not known."))
     assert "Verdict: not sure, the data cannot tell, measure it." in " ".join(profile_text(unsure).split())
     assert profile_svg(unsure).startswith("<svg")

@@ -82,7 +82,7 @@ def test_the_valley_farm_gets_over_its_ridge_by_one_relay_upon_it(planned_demo: 
     assert far_side <= set(plan.goes_dark[relays[0].name])
     direct = [link for link in plan.links if link.a in far_side and link.b == gateways[0].name]
     assert direct, "the plan keeps the direct link of at least one far sensor for comparison"
-    assert all(link.clearance.kind == "obstructed" and link.clearance.obstacle == "ridge" for link in direct)
+    assert all(link.clearance.kind == "blocked" and link.clearance.obstacle == "ridge" for link in direct)
 
 
 def test_coarse_data_turn_a_yes_into_not_sure(planned_demo: Planner) -> None:

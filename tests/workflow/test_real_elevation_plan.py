@@ -159,7 +159,7 @@ def test_a_fine_raster_inside_the_coarse_one_decides_where_it_lies(sample: Path,
     assert bank.grid.cell_m <= 10.0
     crossed = link_between(bank, "Orchard", "Barn")
     assert crossed.season("bare").path_loss_db > link_between(bare, "Orchard", "Barn").season("bare").path_loss_db + 10.0
-    assert crossed.clearance.kind == "obstructed"
+    assert crossed.clearance.kind == "blocked"
     assert crossed.clearance.obstacle == "ridge"
     beside = link_between(bank, "Creek gauge", "Barn").season("bare")
     assert beside.path_loss_db == pytest.approx(link_between(bare, "Creek gauge", "Barn").season("bare").path_loss_db, abs=0.01)

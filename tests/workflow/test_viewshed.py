@@ -206,11 +206,11 @@ def test_the_words_follow_the_line(land: RealLand) -> None:
     table = compute_links(land.stations, land.pairs, prepared.landscape, prepared.seasons, prepared.path)
     links = describe_links(table, list(range(0, 200, 4)), prepared.context)
     kinds = {link.clearance.kind for link in links}
-    assert "obstructed" in kinds
-    assert kinds & {"clear", "ground-limited"}
+    assert kinds == {"clear", "in the zone", "blocked"}
     for link in links:
         if link.clearance.clearance_m < 0.0:
-            assert link.clearance.kind != "clear"
+            assert link.clearance.kind == "blocked"
             assert "above the straight line" in link.clearance.sentence
         else:
+            assert link.clearance.kind != "blocked"
             assert "below the straight line" in link.clearance.sentence

@@ -13,10 +13,20 @@ from pyproj import Transformer
 
 from meshplan.errors import MeshplanError
 from meshplan.grid import Grid
+from meshplan.links.obstacles import clearance_label
+from meshplan.links.verdict import SURE_NO_CHANCE
 from meshplan.records import VERDICT_WORDS, VERDICTS, BudgetItem, Link, Plan, SeasonResult
 from meshplan.reporting.map.contours import contour_lines
-from meshplan.reporting.map.landscape import CoverageLayer, MapLandscape, PageEngine
-from meshplan.reporting.map.pack import mean_reduce, pack_indices, pack_series, pack_within, pick_reduce
+from meshplan.reporting.map.landscape import CoverageLayer, MapLandscape, PageEngine, PageErrors
+from meshplan.reporting.map.pack import (
+    deflate_base64,
+    mean_reduce,
+    pack_indices,
+    pack_raster,
+    pack_series,
+    pack_within,
+    pick_reduce,
+)
 from meshplan.reporting.map.palette import VERDICT_STYLES, class_colour, cover_colour
 from meshplan.terrain.profile import FINEST_STEP_M
 
@@ -29,6 +39,8 @@ HEIGHT_STEP_M: Final = 0.05
 """Step of the heights in link profiles."""
 POSITION_ERROR_CELLS: Final = 0.05
 UNKNOWN_STEP: Final = -1_000_000
+ERROR_STEPS: Final = 1000
+"""Steps in which the page has standard deviations of heights."""
 SHARE_STEPS: Final = 1024
 """Shares of cells that thin covers take, in whole steps."""
 
@@ -82,6 +94,7 @@ def page_data(plan: Plan, landscape: MapLandscape) -> dict[str, Any]:
         "legal": [asdict(line) for line in plan.legal],
         "parts": [asdict(line) for line in plan.parts],
         "required_chance": plan.required_chance,
+        "calibrated": plan.made_with.calibrated,
         "currency": plan.currency,
         "not_mapped": plan.not_mapped,
         "assumptions": list(plan.assumptions),
@@ -165,6 +178,22 @@ def terrain_record(landscape: MapLandscape, engine: PageEngine) -> dict[str, Any
         "cover_share_steps": SHARE_STEPS,
         "canopy": None if canopy is None else pack_within(pick_reduce(canopy, factor), MOST_TERRAIN_BYTES // 2).as_record(),
         "position": position_polynomials(grid, factor),
+        "errors": [errors_record(one) for one in engine.errors],
+    }
+
+
+def errors_record(errors: PageErrors) -> dict[str, Any]:
+    """Return a field of height errors: waves as 32-bit numbers, spreads packed like heights."""
+    pairs, waves = errors.phase.shape
+    numbers = np.concatenate([errors.vector_per_m, errors.phase[:, :, None]], axis=2).astype("<f4")
+    quantum = max(float(errors.spread_m.max()) / ERROR_STEPS, 1e-6)
+    return {
+        "hides": errors.hides,
+        "pairs": pairs,
+        "waves": waves,
+        "numbers": deflate_base64(numbers.tobytes()),
+        "every": errors.every,
+        "spread": pack_raster(errors.spread_m, quantum).as_record(),
     }
 
 
@@ -175,7 +204,7 @@ def _sampled_as_m(raster_cell_m: float, page_cell_m: float) -> float:
 
 def engine_record(engine: PageEngine) -> dict[str, Any]:
     """Return the constants of the page's engine; its rasters go with the terrain."""
-    rasters = ("cover_number", "canopy_m", "cover_share", "sampled_as_m")
+    rasters = ("cover_number", "canopy_m", "cover_share", "sampled_as_m", "errors")
     record = {item.name: getattr(engine, item.name) for item in fields(engine) if item.name not in rasters}
     record |= {"clutter": asdict(engine.clutter), "unmapped": None if engine.unmapped is None else asdict(engine.unmapped)}
     return {**record, "covers": [asdict(one) for one in engine.covers], "ends": [asdict(one) for one in engine.ends]}
@@ -202,7 +231,9 @@ class _ItemTable:
 
 def _link_record(plan: Plan, link: Link, items: _ItemTable) -> dict[str, Any]:
     record = {name: getattr(link, name) for name in _LINK_FIELDS}
-    record["clearance"] = asdict(link.clearance)
+    tight = link.clearance
+    label = f"{tight.obstacle or 'ground'}: {clearance_label(tight.kind, tight.clearance_m)}"
+    record["clearance"] = {**asdict(tight), "label": label if math.isfinite(tight.clearance_m) else ""}
     record["remedies"] = [asdict(remedy) for remedy in link.remedies]
     record["gains_a_to_b"] = items.lines(link.gains_a_to_b)
     record["gains_b_to_a"] = items.lines(link.gains_b_to_a)
@@ -241,7 +272,8 @@ def _season_record(plan: Plan, link: Link, result: SeasonResult, items: _ItemTab
     record = asdict(result)
     record["losses"] = items.lines(result.losses)
     record["spread"]["total_db"] = result.spread.total_db
-    unsure = link.verdict == "not sure"
+    elevation_db, total_db = result.spread.elevation_db, result.spread.total_db
+    unsure = 2.0 * elevation_db**2 > total_db**2 and SURE_NO_CHANCE < result.chance < plan.verdict_limits.get("ample", 1.0)
     record["verdict"] = "not sure" if unsure else verdict_of_chance(plan, result.chance)
     if result.season == link.worst_season:
         record["verdict"] = link.verdict

@@ -7,7 +7,9 @@ from statistics import median
 
 import numpy as np
 
+from meshplan.links.error_fields import draw_error_fields, spreads_on_lattice
 from meshplan.links.margins import ALARM_SUCCESS, OBSTRUCTED_FROM_DB, TREND_SUCCESS
+from meshplan.links.obstacles import cover_words
 from meshplan.links.path_loss import FIELD_CROPS, NEAR_AN_ANTENNA_M, OVER_CROWNS_SPREAD_DB, SHADOWED_FROM_DB, PathSettings
 from meshplan.links.stations import Station
 from meshplan.links.surroundings import Surroundings, assumed_surroundings
@@ -37,6 +39,7 @@ from meshplan.reporting.map.landscape import (
     PageCover,
     PageEnd,
     PageEngine,
+    PageErrors,
     PageUnmapped,
 )
 from meshplan.terrain.landscape import Landscape
@@ -121,6 +124,28 @@ def page_engine(
         sure_no_chance=SURE_NO_CHANCE,
         cover_share=landscape.cover_share,
         sampled_as_m=landscape.sampled_as_m,
+        errors=_page_errors(landscape),
+    )
+
+
+ERROR_CELLS = 20_000
+"""Places at which the page has the standard deviation of a raster, which changes over some of its cells only."""
+
+
+def _page_errors(landscape: Landscape) -> tuple[PageErrors, ...]:
+    grid = landscape.grid
+    every = max(1, int(np.ceil(np.sqrt(grid.rows * grid.columns / ERROR_CELLS))))
+    columns, rows = (
+        np.minimum(np.arange(-(-(count - 1) // every) + 1) * every, count - 1.0) for count in (grid.columns, grid.rows)
+    )
+    x, y = grid.x_y(columns, np.zeros(1))[0], grid.x_y(np.zeros(1), rows)[1]
+    first = np.array([float(part) for part in grid.x_y(0, 0)])
+    drawn = draw_error_fields(landscape)
+    hides = [waves for causes in drawn.waves if any(one.hidden for one in causes) for waves in causes]
+    return tuple(
+        PageErrors(waves in hides, waves.vector_per_m, (waves.phase + waves.vector_per_m @ first) % (2.0 * np.pi), spread, every)
+        for waves, spread in spreads_on_lattice(drawn, landscape, x, y)
+        if spread.any()
     )
 
 
@@ -155,6 +180,7 @@ def _page_cover(
     heights = [float(landscape.cover_heights_m(month)[number + 1]) for month in range(1, 13)]
     return PageCover(
         kind=plan.cover_kinds.index(cover.kind) if cover.kind in plan.cover_kinds else 0,
+        words=cover_words(cover),
         solid=cover.is_building,
         heights_m=tuple(heights[season.month - 1] for season in seasons),
         tallest_m=max(heights),

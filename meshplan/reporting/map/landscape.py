@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.grid import Grid
+from meshplan.links.obstacles import CLEAR_SHARE, RIDGE_RISE_M
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,6 +43,7 @@ class PageCover:
 
     kind: int
     """Index into `Plan.cover_kinds`."""
+    words: str
     solid: bool
     heights_m: tuple[float, ...]
     tallest_m: float
@@ -133,6 +135,20 @@ class PageEnd:
 
 
 @dataclass(frozen=True, eq=False)
+class PageErrors:
+    """One field of height errors in the page, as `links.error_fields` has it, with phases at the first cell of the grid."""
+
+    hides: bool
+    """Whether its raster is so coarse that relief which it hides counts in the mean."""
+    vector_per_m: NDArray[np.float64]
+    """Shape (n_pairs, n_waves, 2)."""
+    phase: NDArray[np.float64]
+    spread_m: NDArray[np.float32]
+    """Standard deviation at every `every`-th cell."""
+    every: int
+
+
+@dataclass(frozen=True, eq=False)
 class PageEngine:
     """Every constant of the engine in the page, so that it holds none of its own.
 
@@ -171,7 +187,7 @@ class PageEngine:
     obstructed_from_db: float
     soil_spread_db: float
     elevation_spread_db: float
-    """Of a usual link of this plan; the page does not shake the ground."""
+    """Of a usual link of this plan, for pages without `errors`."""
     relaxed_fade_db: float
     strict_fade_db: float
     sure_no_chance: float
@@ -179,6 +195,10 @@ class PageEngine:
     """How much of its cell a thin cover takes."""
     sampled_as_m: float | None = None
     """Cell of the elevation raster, which sets how densely paths are sampled; by default that of the grid."""
+    clear_share: float = CLEAR_SHARE
+    ridge_rise_m: float = RIDGE_RISE_M
+    errors: tuple[PageErrors, ...] = ()
+    """Height errors that the page shakes the ground with."""
 
 
 @dataclass(frozen=True)

@@ -133,8 +133,7 @@ const meshLinks = (() => {
     });
 
     const freeSpaceDb = meshEngine.freeSpaceLossDb(Math.hypot(total, startAmsl - endAmsl), f);
-    const clearance = meshEngine.pathClearance(along, tallest, startAmsl, endAmsl, f, radiusKm),
-      at = Math.max(clearance.index, 0);
+    const clearance = meshEngine.pathClearance(along, tallest, startAmsl, endAmsl, f, radiusKm);
     const worstPlants = Math.max(...seasons.map((one) => one.vegetationDb));
     return {
       freeSpaceDb,
@@ -144,13 +143,114 @@ const meshLinks = (() => {
       seasons,
       totalDb: seasons.map((one) => freeSpaceDb + terrainDb + behindHillDb + buildingDb + one.vegetationDb),
       clearance,
-      obstacle: coverOf(at) && tallest[at] > ground[at] ? coverOf(at) : null,
       startAmsl,
       endAmsl,
       standing: Float64Array.from(tallest, (top, i) => top - ground[i]),
+      overRoofs: hasBuilding && overRoofsDb <= wallsDb,
+      roofM: Float64Array.from(ground, (_, i) => (solid[i] ? coverOf(i).tallest_m : 0)),
       groundLimited: bare.smoothEarthDb > 0,
       obstructed: terrainDb - Math.max(bare.smoothEarthDb, bare.bareDb) + buildingDb + worstPlants > engine.obstructed_from_db,
     };
+  }
+
+  /* links/obstacles: what the tightest place does to the first Fresnel zone, in words. */
+  function clearanceWords(profile, clearance, groundLimited, firstName, engine) {
+    const { along, ground, number } = profile,
+      { index, fraction, clearanceM } = clearance,
+      last = along.length - 1;
+    const zoneM = meshEngine.fresnelRadiusM(along[index], along[last] - along[index], engine.frequency_mhz),
+      cover = number[index] ? engine.covers[number[index] - 1].words : null;
+    const isRidge = ground[index] - Math.max(ground[0], ground[last]) >= engine.ridge_rise_m,
+      what = cover ?? (isRidge ? "ridge" : "ground"),
+      place = `${what} ${along[index].toFixed()} m from ${firstName}`;
+    const low = groundLimited ? " The antennas are low for this distance: the ground itself takes power." : "",
+      gap = Math.abs(clearanceM).toFixed(1),
+      below = `stays ${gap} m below the straight line`;
+    const filled = `${(100 * (1 - fraction)).toFixed()} % of the zone's half-width (${Math.max(zoneM - clearanceM, 0).toFixed(1)} of ${zoneM.toFixed(1)} m)`;
+    if (fraction < 0)
+      return {
+        kind: "blocked",
+        sentence: `Blocks the line: ${place} stands ${gap} m above the straight line.${low}`,
+        label: `${what}: ${gap} m above the line`,
+      };
+    if (fraction < engine.clear_share)
+      return {
+        kind: "in the zone",
+        sentence: `Reaches into the first Fresnel zone: ${place} ${below} and fills ${filled}.${low}`,
+        label: `${what}: ${gap} m below the line, in the zone`,
+      };
+    const may = `${(100 * (1 - engine.clear_share)).toFixed()} % may be`;
+    return {
+      kind: "clear",
+      sentence:
+        fraction < 1
+          ? `Clear enough: ${place} ${below}; of the first Fresnel zone it fills ${filled}, ${may}.${low}`
+          : `Clear: the nearest thing, ${place}, ${below}, outside the first Fresnel zone.${low}`,
+      label: `${what}: ${gap} m below the line`,
+    };
+  }
+
+  /* links/error_fields: the height errors of a pair of draws at the samples of a path. */
+  function heightErrors(errors, pair, samples) {
+    const found = new Float64Array(samples);
+    for (const { field, ends, spread } of errors) {
+      const sum = new Float64Array(samples),
+        { waves, numbers } = field,
+        [xA, yA, xB, yB] = ends;
+      for (let w = 0; w < waves; w++) {
+        const at = 3 * (pair * waves + w),
+          start = numbers[at] * xA + numbers[at + 1] * yA + numbers[at + 2],
+          turn = (numbers[at] * (xB - xA) + numbers[at + 1] * (yB - yA)) / (samples - 1),
+          cosTurn = Math.cos(turn),
+          sinTurn = Math.sin(turn);
+        let cos = Math.cos(start),
+          sin = Math.sin(start);
+        for (let i = 0; i < samples; i++) {
+          sum[i] += cos;
+          [cos, sin] = [cos * cosTurn - sin * sinTurn, sin * cosTurn + cos * sinTurn];
+        }
+      }
+      for (let i = 0; i < samples; i++) found[i] += spread[i] * Math.sqrt(2 / waves) * sum[i];
+    }
+    return found;
+  }
+
+  /* links/shaken_ground: how height errors spread the loss, and what relief that a coarse raster hides adds to its mean. */
+  function shakenTerrain(profile, ends, losses, engine) {
+    const errors = profile.errors.filter(({ spread }) => spread.some((one) => one > 0));
+    if (!errors.length) return { spreadDb: 0, hiddenDb: 0 };
+    const { along, ground } = profile,
+      n = along.length,
+      found = [];
+    const land = {
+      permittivity: engine.relative_permittivity,
+      conductivity: engine.conductivity_s_per_m,
+      vertical: engine.vertical,
+    };
+    for (let pair = 0; pair < errors[0].field.pairs; pair++) {
+      const error = heightErrors(errors, pair, n);
+      for (const sign of [1, -1]) {
+        const shaken = Float64Array.from(ground, (height, i) => height + sign * error[i]),
+          tops = losses.overRoofs ? Float64Array.from(shaken, (height, i) => height + losses.roofM[i]) : shaken;
+        const start = shaken[0] + ends.aAgl,
+          end = shaken[n - 1] + ends.bAgl;
+        const loss = meshEngine.lowAntennaLossDb(
+          along,
+          shaken,
+          tops,
+          start,
+          end,
+          engine.frequency_mhz,
+          engine.effective_earth_radius_km,
+          land,
+        );
+        found.push(loss.totalDb);
+      }
+    }
+    const mean = found.reduce((sum, one) => sum + one, 0) / found.length,
+      variance = found.reduce((sum, one) => sum + (one - mean) ** 2, 0) / (found.length - 1);
+    const drawn = losses.terrainDb + (losses.overRoofs ? losses.buildingDb : 0);
+    return { spreadDb: Math.sqrt(variance), hiddenDb: errors.some(({ field }) => field.hides) ? mean - drawn : 0 };
   }
 
   /* links/raised_ends: what surroundings of the ends add to the bare path, season by season, and how little is known of it. */
@@ -201,6 +301,16 @@ const meshLinks = (() => {
     });
   }
 
+  /* links/engine: errors of the ground act on the path that counts, from the middle tops where surroundings raise it. */
+  function shakenLink(profile, a, b, bare, around, engine) {
+    if (!profile.errors || !profile.errors.length) return { spreadDb: engine.elevation_spread_db, hiddenDb: 0 };
+    const height = (end, raised) =>
+      raised && end.around ? Math.max(end.antenna_agl_m, end.around.tops_m[MIDDLE]) : end.antenna_agl_m;
+    const raised = around.some((one) => one.extraDb > 0),
+      ends = { aAgl: height(a, raised), bAgl: height(b, raised), insideA: a.inside, insideB: b.inside };
+    return shakenTerrain(profile, ends, raised ? pathLosses(profile, ends, engine) : bare, engine);
+  }
+
   /* links/engine: gain of one end towards the other. */
   function gainTowardsDbi(end, bearingDeg, upDeg) {
     if (end.pattern === "round") return meshEngine.omnidirectionalGainDbi(end.gain_dbi, upDeg, end.tilt_deg);
@@ -216,7 +326,7 @@ const meshLinks = (() => {
   }
 
   /* links/engine: margins both ways, spread and chance of a link between two ends, season by season. */
-  function linkBetween(profile, a, b, engine, elevationSpreadDb) {
+  function linkBetween(profile, a, b, engine) {
     const losses = pathLosses(
       profile,
       { aAgl: a.antenna_agl_m, bAgl: b.antenna_agl_m, insideA: a.inside, insideB: b.inside },
@@ -226,6 +336,7 @@ const meshLinks = (() => {
     const gainA = gainTowardsDbi(a, profile.bearingDeg, upDeg),
       gainB = gainTowardsDbi(b, (profile.bearingDeg + 180) % 360, -upDeg);
     const around = surroundingsOf(profile, a, b, losses, engine);
+    const shaken = shakenLink(profile, a, b, losses, around, engine);
     const crossedDb = meshEngine.polarisationLossDb(a.polarisation_deg - b.polarisation_deg);
     const between = gainA + gainB - crossedDb - a.local_loss_db - b.local_loss_db - a.entry_loss_db - b.entry_loss_db;
     const fadeDb =
@@ -238,19 +349,19 @@ const meshLinks = (() => {
       soil = losses.groundLimited ? engine.soil_spread_db : 0;
     const antenna = Math.hypot(a.antenna_spread_db, b.antenna_spread_db, a.entry_spread_db, b.entry_spread_db);
     const seasons = losses.totalDb.map((bareDb, season) => {
-      const lossDb = bareDb + around[season].extraDb;
-      const level = between - lossDb - 2 * engine.season_antenna_loss_db[season];
+      const lossDb = bareDb + around[season].extraDb + shaken.hiddenDb + 2 * engine.season_antenna_loss_db[season];
+      const level = between - lossDb;
       const atB =
         a.can_speak && b.can_hear ? a.tx_power_dbm + level - b.sensitivity_dbm : a.can_hear && b.can_speak ? Infinity : -Infinity;
       const atA = b.can_speak && a.can_hear ? b.tx_power_dbm + level - a.sensitivity_dbm : Infinity;
       const otherSpread = Math.hypot(model, soil, antenna, losses.seasons[season].spreadDb, around[season].spreadDb),
-        spreadDb = Math.hypot(otherSpread, elevationSpreadDb);
+        spreadDb = Math.hypot(otherSpread, shaken.spreadDb);
       const marginDb = Math.min(atA, atB);
       const works = meshEngine.normalChance((marginDb - fadeDb) / spreadDb);
       return { lossDb, surroundingsDb: around[season].extraDb, marginDb, spreadDb, otherSpread, chance: works };
     });
-    return { losses, seasons, fadeDb, gainA, gainB };
+    return { losses, seasons, fadeDb, gainA, gainB, elevationSpreadDb: shaken.spreadDb, hiddenReliefDb: shaken.hiddenDb };
   }
 
-  return { pathLosses, surroundingsOf, gainTowardsDbi, linkBetween };
+  return { pathLosses, surroundingsOf, clearanceWords, heightErrors, shakenTerrain, gainTowardsDbi, linkBetween };
 })();

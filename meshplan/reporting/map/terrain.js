@@ -90,8 +90,8 @@ const meshLand = (() => {
   }
 
   class Land {
-    constructor(record, engine, ground, coverNumber, canopy, coverShare) {
-      Object.assign(this, { record, engine, ground, coverNumber, canopy, coverShare });
+    constructor(record, engine, ground, coverNumber, canopy, coverShare, errors) {
+      Object.assign(this, { record, engine, ground, coverNumber, canopy, coverShare, errors });
       this.rows = record.ground.rows;
       this.columns = record.ground.columns;
       this.cellM = record.cell_m;
@@ -157,7 +157,32 @@ const meshLand = (() => {
         });
       }
       const bearingDeg = ((Math.atan2(to.column - from.column, from.row - to.row) * 180) / Math.PI + 360) % 360;
-      return { distanceM, along, ground, number, canopy, pieces, bearingDeg, around: this.waysAround(from, to, number, along) };
+      const around = this.waysAround(from, to, number, along);
+      return { distanceM, along, ground, number, canopy, pieces, bearingDeg, around, errors: this.errorsAlong(from, to, samples) };
+    }
+
+    /* links/error_fields: the height errors of a path: where its ends lie, metres east and north of the middle of the first cell, and
+       the standard deviation of each field at its samples. */
+    errorsAlong(from, to, samples) {
+      const full = this.record.full_cell_m,
+        metres = (cell) => (cell + 0.5) * this.cellM - 0.5 * full;
+      const ends = [metres(from.column), -metres(from.row), metres(to.column), -metres(to.row)];
+      return this.errors.map((field) => {
+        const { rows, columns } = field,
+          size = field.every * full,
+          spread = new Float64Array(samples);
+        for (let i = 0; i < samples; i++) {
+          const share = i / (samples - 1);
+          const c = Math.min(Math.max((ends[0] * (1 - share) + ends[2] * share) / size, 0), columns - 1),
+            r = Math.min(Math.max(-(ends[1] * (1 - share) + ends[3] * share) / size, 0), rows - 1);
+          const c0 = Math.min(Math.floor(c), Math.max(columns - 2, 0)),
+            r0 = Math.min(Math.floor(r), Math.max(rows - 2, 0));
+          const at = (row, column) => field.spread[Math.min(row, rows - 1) * columns + Math.min(column, columns - 1)];
+          const mix = (row) => at(row, c0) * (1 - (c - c0)) + at(row, c0 + 1) * (c - c0);
+          spread[i] = mix(r0) * (1 - (r - r0)) + mix(r0 + 1) * (r - r0);
+        }
+        return { field, ends, spread };
+      });
     }
 
     /* terrain/profile: cover of the four cells around a sample, by the weights that its ground has. */
@@ -225,6 +250,14 @@ const meshLand = (() => {
     }
   }
 
+  /* links/error_fields: waves as (east, north, phase) for each wave of each pair of draws. */
+  async function openErrors(record) {
+    const bytes = await inflate(record.numbers),
+      { rows, columns } = record.spread;
+    const spread = await unpackHeights(record.spread);
+    return { ...record, rows, columns, spread, numbers: new Float32Array(bytes.buffer, bytes.byteOffset, bytes.length / 4) };
+  }
+
   async function openLand(record, engine) {
     const [ground, coverNumber, canopy, coverShare] = await Promise.all([
       unpackHeights(record.ground),
@@ -233,7 +266,8 @@ const meshLand = (() => {
       record.cover_share ? unpackSteps(record.cover_share) : null,
     ]);
     const share = coverShare && Float64Array.from(coverShare, (step) => step / record.cover_share_steps);
-    return new Land(record, engine, ground, coverNumber, canopy, share);
+    const errors = await Promise.all((record.errors || []).map(openErrors));
+    return new Land(record, engine, ground, coverNumber, canopy, share, errors);
   }
 
   /* Link profiles as the planner saw them, by link key. */
@@ -258,5 +292,5 @@ const meshLand = (() => {
     }));
   }
 
-  return { canUnpack, openLand, openProfiles, openContours, unpackSeries, unpackSteps };
+  return { Land, canUnpack, openLand, openProfiles, openContours, openErrors, unpackSeries, unpackSteps };
 })();

@@ -1,7 +1,7 @@
 /* Trying things out: two places anywhere, or a site moved or raised. Figures come from the page's engine and the land in the page. */
 "use strict";
 const meshTrial = (() => {
-  const { h, svg, known, plain, metres, height, decibel, chance, count, verdictBadge, table, seasonWords, kindWords } = meshParts;
+  const { h, svg, known, plain, metres, height, decibel, chance, count, verdictBadge, table, seasonWords } = meshParts;
   const SHORTEST_M = 0.5,
     MOST_OTHERS = 14,
     MOST_ROWS = 40,
@@ -125,11 +125,6 @@ const meshTrial = (() => {
     app.data.links.find(
       (link) => link.radio === app.engine.radio && ((link.a === a && link.b === b) || (link.a === b && link.b === a)),
     );
-  function elevationSpread(nameA, nameB) {
-    const link = embedded(nameA, nameB),
-      worst = link && (link.seasons.find((one) => one.season === link.worst_season) || link.seasons[0]);
-    return worst && known(worst.spread.elevation_db) ? worst.spread.elevation_db : app.engine.elevation_spread_db;
-  }
 
   /* The bare computation between two ends {name, place, end}; `unknown` says why there is none. */
   function computeBare(a, b) {
@@ -137,44 +132,52 @@ const meshTrial = (() => {
     if (!(profile.distanceM > SHORTEST_M)) return { profile, unknown: "one place" };
     if ([...profile.ground].some((level) => !Number.isFinite(level))) return { profile, unknown: "land unknown" };
     if (a.end.inside && a.end.inside === b.end.inside) return { profile, unknown: "one building" };
-    return { profile, found: meshLinks.linkBetween(profile, a.end, b.end, app.engine, elevationSpread(a.name, b.name)) };
+    return { profile, found: meshLinks.linkBetween(profile, a.end, b.end, app.engine) };
   }
 
-  /* What the plan knows of a link beyond this page: relief finer than its cells, lessons from readings. Season by season the plan's
-     figure less the page's at the same places; for pairs that the plan does not hold, the median over its links. */
-  function beyondPage(nameA, nameB) {
-    const link = embedded(nameA, nameB);
-    if (!link) return usualBeyond();
+  /* What the plan knows of a link beyond this page, season by season: its own figure less the page's at the same places. Where both
+     ends stand as planned all of it counts, so that a trial there shows the plan's figures. Elsewhere only lessons from readings are
+     taken over: those of the same pair, or for pairs that the plan does not hold the median over its links. */
+  const NOTHING = { lossDb: 0, marginDb: 0, shakeVariance: 0, otherVariance: 0 };
+  const asPlanned = (side) => !side.moved && side.end === app.ends.get(side.name);
+  function beyondPage(a, b) {
+    const link = embedded(a.name, b.name);
+    if (link && asPlanned(a) && asPlanned(b)) return beyondOf(link) || usualBeyond();
+    if (!app.data.calibrated) return app.engine.season_antenna_loss_db.map(() => NOTHING);
+    return (link && beyondOf(link)) || usualBeyond();
+  }
+  function beyondOf(link) {
     if (!beyond.has(link.key)) {
-      const end = (name) => ({ name, place: latLng(app.devices.get(name)), end: app.ends.get(name) });
-      const bare = app.ends.has(link.a) && app.ends.has(link.b) ? computeBare(end(link.a), end(link.b)) : { unknown: "no radio" };
+      const bare = app.ends.has(link.a) && app.ends.has(link.b) ? computeBare(planned(link.a), planned(link.b)) : { unknown: "no radio" };
       beyond.set(
         link.key,
         bare.unknown
           ? null
           : link.seasons.map((one, season) => {
-              const margin =
-                  Math.min(one.margin_at_a_db ?? Infinity, one.margin_at_b_db ?? Infinity) - bare.found.seasons[season].marginDb,
-                loss = one.path_loss_db - bare.found.seasons[season].lossDb;
-              return { lossDb: known(loss) ? loss : 0, marginDb: known(margin) ? margin : 0 };
+              const page = bare.found.seasons[season],
+                shakeVariance = one.spread.elevation_db ** 2,
+                orNothing = (value) => (known(value) ? value : 0);
+              return {
+                lossDb: orNothing(one.path_loss_db - page.lossDb),
+                marginDb: orNothing(Math.min(one.margin_at_a_db ?? Infinity, one.margin_at_b_db ?? Infinity) - page.marginDb),
+                shakeVariance: orNothing(shakeVariance - bare.found.elevationSpreadDb ** 2),
+                otherVariance: orNothing(one.spread.total_db ** 2 - shakeVariance - page.otherSpread ** 2),
+              };
             }),
       );
     }
-    return beyond.get(link.key) || usualBeyond();
+    return beyond.get(link.key);
   }
   function usualBeyond() {
     const { radio } = app.engine;
     if (!usual.has(radio)) {
-      const none = app.engine.season_antenna_loss_db.map(() => ({ lossDb: 0, marginDb: 0 }));
-      usual.set(radio, none);
-      const all = app.data.links.filter((link) => link.chosen && link.radio === radio).map((link) => beyondPage(link.a, link.b));
+      const all = app.data.links.filter((link) => link.chosen && link.radio === radio).map(beyondOf).filter(Boolean);
       const median = (values) => values.sort((p, q) => p - q)[values.length >> 1] ?? 0;
+      const inSeason = (season) =>
+        Object.fromEntries(Object.keys(NOTHING).map((name) => [name, median(all.map((one) => one[season][name]))]));
       usual.set(
         radio,
-        none.map((_, season) => ({
-          lossDb: median(all.map((one) => one[season].lossDb)),
-          marginDb: median(all.map((one) => one[season].marginDb)),
-        })),
+        app.engine.season_antenna_loss_db.map((_, season) => (app.data.calibrated ? inSeason(season) : NOTHING)),
       );
     }
     return usual.get(radio);
@@ -185,15 +188,20 @@ const meshTrial = (() => {
     const bare = computeBare(a, b);
     if (bare.unknown) return bare;
     const { profile, found } = bare,
-      shake = elevationSpread(a.name, b.name),
-      extra = beyondPage(a.name, b.name);
+      extra = beyondPage(a, b);
     const seasons = found.seasons.map((one, i) => {
-      const marginDb = one.marginDb + extra[i].marginDb;
+      const marginDb = one.marginDb + extra[i].marginDb,
+        shakeDb = Math.sqrt(Math.max(found.elevationSpreadDb ** 2 + extra[i].shakeVariance, 0)),
+        otherSpread = Math.sqrt(Math.max(one.otherSpread ** 2 + extra[i].otherVariance, 0)),
+        spreadDb = Math.hypot(shakeDb, otherSpread);
       return {
         ...one,
         marginDb,
+        shakeDb,
+        otherSpread,
+        spreadDb,
         lossDb: one.lossDb + extra[i].lossDb,
-        chance: meshEngine.normalChance((marginDb - found.fadeDb) / one.spreadDb),
+        chance: meshEngine.normalChance((marginDb - found.fadeDb) / spreadDb),
       };
     });
     const named = app.data.seasons.findIndex((season) => season.name === app.season);
@@ -206,38 +214,33 @@ const meshTrial = (() => {
       season,
       now,
       extra: extra[season],
-      inPlan: Boolean(embedded(a.name, b.name)),
-      verdict: verdictOf(now.chance, shake, now.otherSpread),
+      ownLessons: Boolean(embedded(a.name, b.name)),
+      verdict: verdictOf(now.chance, now.shakeDb, now.otherSpread),
     };
   }
 
-  function obstacleName(losses) {
-    return losses.obstacle ? kindWords((app.data.cover_kinds[losses.obstacle.kind] || { name: "cover" }).name) : "ground";
-  }
-  function clearanceWords(trial) {
-    const { clearance } = trial.found.losses,
-      name = obstacleName(trial.found.losses),
-      gap = clearance.clearanceM;
-    if (!known(gap)) return "The two places are too near each other for a section.";
-    return gap < 0
-      ? `The ${name} at ${metres(trial.profile.along[clearance.index])} stands ${plain(-gap, 1)} m above the straight line.`
-      : `The tightest place is the ${name} at ${metres(trial.profile.along[clearance.index])}, ${plain(gap, 1)} m below the line (${plain(clearance.fraction, 1)} of the zone's half-width).`;
+  function clearanceOf(trial, a) {
+    const { clearance, groundLimited } = trial.found.losses,
+      { profile } = trial;
+    if (clearance.index < 0 || !known(clearance.clearanceM))
+      return { sentence: "The two places are too near each other for a section.", label: "" };
+    return meshLinks.clearanceWords(profile, clearance, groundLimited, a.label, app.engine);
   }
 
   function showCut(trial, a, b) {
     const { losses } = trial.found,
       kinds = Array.from(trial.profile.number, (one) => (one ? app.engine.covers[one - 1].kind : 0)),
-      gap = losses.clearance.clearanceM;
+      clear = clearanceOf(trial, a);
     app.showSection({
       title: `Trial: ${a.label} to ${b.label}`,
-      sentence: `Section of the trial, ${metres(trial.profile.distanceM)}. ${clearanceWords(trial)}`,
-      words: clearanceWords(trial),
+      sentence: `Section of the trial, ${metres(trial.profile.distanceM)}. ${clear.sentence}`,
+      words: clear.sentence,
       profile: { ...trial.profile, cover: losses.standing, kind: kinds, radiusKm: app.engine.effective_earth_radius_km },
       startAgl: a.end.antenna_agl_m,
       endAgl: b.end.antenna_agl_m,
       frequencyMhz: app.engine.frequency_mhz,
       tightAt: trial.profile.along[losses.clearance.index],
-      tightWords: meshViews.tightWords(obstacleName(losses), gap),
+      tightWords: clear.label,
       ends: [
         { lat_deg: a.place.lat, lon_deg: a.place.lng },
         { lat_deg: b.place.lat, lon_deg: b.place.lng },
@@ -420,7 +423,7 @@ const meshTrial = (() => {
           verdictBadge(style),
           `: ${style.words}. Works in ${chance(trial.now.chance)}${app.data.seasons.length ? `, season “${seasonWords(app.data.seasons[trial.season].name)}”` : ""}.`,
         ),
-        h("p", {}, clearanceWords(trial)),
+        h("p", {}, clearanceOf(trial, sides[0]).sentence),
         table(
           "",
           [["What is lost on the way"], ["dB", "num"]],
@@ -429,7 +432,10 @@ const meshTrial = (() => {
             ["Terrain and ground", losses.terrainDb + losses.behindHillDb],
             ["Buildings", losses.buildingDb],
             ["Plants", plants],
-            [`Season, readings, finer relief (${trial.inPlan ? "this link in the plan" : "usual in this plan"})`, trial.extra.lossDb],
+            ["What stands around the ends", trial.now.surroundingsDb],
+            ["Relief finer than the elevation data", trial.found.hiddenReliefDb],
+            ["Snow or wet on both antennas", 2 * app.engine.season_antenna_loss_db[trial.season]],
+            [`${app.data.calibrated ? "Learned from readings" : "As the plan has it"} (${trial.ownLessons ? "this link in the plan" : "usual in this plan"})`, trial.extra.lossDb],
           ]
             .filter(([, value], i) => i < 2 || Math.abs(value) >= 0.05)
             .map(([name, value]) => h("tr", {}, h("th", { scope: "row" }, name), h("td", { class: "num" }, plain(value, 1))))

@@ -490,15 +490,10 @@ const meshViews = (() => {
       endAgl: link.antenna_b_agl_m,
       frequencyMhz: link.frequency_mhz,
       tightAt: tight.at_m,
-      tightWords: tightWords(tight.obstacle, tight.clearance_m),
+      tightWords: tight.label,
       ends: [app.devices.get(link.a), app.devices.get(link.b)],
     };
   }
-  const tightWords = (obstacle, clearanceM) =>
-    !known(clearanceM)
-      ? ""
-      : `${obstacle || "ground"}: ${plain(Math.abs(clearanceM), 1)} m ${clearanceM < 0 ? "above the line" : "below the line"}`;
-
   function help(app, close) {
     return [
       h("h2", { id: "help-title", tabindex: "-1" }, "How to read this sheet"),
@@ -568,5 +563,5 @@ const meshViews = (() => {
     ];
   }
 
-  return { overview, siteView, linkView, linkCut, tightWords, help, seen, hop, linkTable, siteButton, backRow, ROLE_WORDS };
+  return { overview, siteView, linkView, linkCut, help, seen, hop, linkTable, siteButton, backRow, ROLE_WORDS };
 })();

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
+from meshplan.links.obstacles import BLOCKED
 from meshplan.records import Device, Link, Plan, Purpose, Role
 from meshplan.reporting.words import count, listing, opposite, shortened
 
@@ -86,7 +87,7 @@ def order_of_work(plan: Plan, sheets: Iterable[SiteSheet]) -> tuple[WorkStep, ..
         WorkStep(
             link,
             tuple(sorted(numbers[name] for name in (link.a, link.b) if name in numbers)),
-            link.clearance.obstacle if link.clearance.kind == "obstructed" else "".join(link.causes[:1]),
+            link.clearance.obstacle if link.clearance.kind == BLOCKED else "".join(link.causes[:1]),
         )
         for link in ranked
     )

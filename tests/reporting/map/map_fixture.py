@@ -206,7 +206,6 @@ def make_link(devices: dict[str, Device], row: tuple) -> Link:
         margin_db = received_dbm - sensitivity_dbm
         seasons.append(SeasonResult(season.name, losses, loss_db, received_dbm, received_dbm, margin_db, margin_db, spread, chance))
     where_m = 0.55 * distance_m
-    kind = "obstructed" if terrain_db > 15 else "ground-limited"
     return Link(
         key=f"{a_name}--{b_name}",
         a=a_name,
@@ -224,7 +223,9 @@ def make_link(devices: dict[str, Device], row: tuple) -> Link:
         seasons=tuple(seasons),
         worst_season="leaf",
         first_failing_month="May" if verdict == "thin" else "",
-        clearance=Clearance(kind, -0.4, -3.2, where_m, obstacle, f"The {obstacle} at {where_m:.0f} m stands 3.2 m above the line."),
+        clearance=Clearance(
+            "blocked", -0.4, -3.2, where_m, obstacle, f"The {obstacle} at {where_m:.0f} m stands 3.2 m above the line."
+        ),
         chance=leaf,
         margin_db=seasons[1].margin_at_b_db,
         required_margin_db=17.0,
@@ -365,6 +366,7 @@ def make_page_cover(kind: int) -> PageCover:
     wood = kind == 1
     return PageCover(
         kind=kind,
+        words=("", "wood", "building", "water")[kind],
         solid=kind == 2,
         heights_m=(12.0, 12.0) if wood else (7.0, 7.0) if kind == 2 else (0.0, 0.0),
         tallest_m=12.0 if wood else 7.0 if kind == 2 else 0.0,

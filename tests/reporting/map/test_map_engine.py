@@ -13,18 +13,22 @@ from map_fixture import GRID, GROUND, make_plan
 from numpy.typing import NDArray
 
 from meshplan.grid import Elevation, RasterNote
+from meshplan.links.obstacles import CLEAR_SHARE, RIDGE_RISE_M, clearance_label, clearance_words
 from meshplan.links.path_loss import Ends, PathLosses, PathSettings, path_losses
-from meshplan.links.raised_ends import end_tops, raised_paths
+from meshplan.links.raised_ends import OVER_THE_ROOF, end_tops, raised_paths
+from meshplan.links.shaken_ground import relief_hides, shaken_terrain_db
 from meshplan.links.surroundings import Surroundings, assumed_surroundings, named_surroundings
+from meshplan.links.uncertainty import draw_error_fields
 from meshplan.links.way_around import ways_around_rows_db
 from meshplan.propagation.antenna import omnidirectional_gain_dbi, polarisation_loss_db, sector_gain_dbi
 from meshplan.propagation.clutter import CLUTTER_MOST_MHZ, LEAST_ANTENNA_M, MOST_END_LOSS_DB, end_loss_db
+from meshplan.propagation.fresnel import fresnel_radius_m
 from meshplan.propagation.ground import ground_constants
 from meshplan.propagation.seasons import usual_seasons
 from meshplan.records import Cover
 from meshplan.reporting.map import from_links, page_engine
 from meshplan.reporting.map.assets import own_file
-from meshplan.reporting.map.data import engine_record, json_block
+from meshplan.reporting.map.data import engine_record, errors_record, json_block
 from meshplan.terrain.landscape import Landscape, build_landscape
 from meshplan.terrain.mapped_land import MappedLand
 from meshplan.terrain.profile import CoverPieces, Profiles, sample_profiles
@@ -317,3 +321,71 @@ def test_chance_is_the_normal_distribution(engine_page: Any) -> None:
     z = np.linspace(-6, 6, 200)
     found = engine_page.evaluate("(z) => z.map(meshEngine.normalChance)", z.tolist())
     assert np.abs(np.array(found) - ndtr(z)).max() < 2e-7
+
+
+def test_shaken_ground_spreads_the_loss_the_same(engine_page: Any) -> None:
+    """The waves of the planner's own error fields over the same samples: spread of heights, and what hidden relief adds."""
+    land, settings = make_land(868.0, canopy=False)
+    count = 60
+    random = np.random.default_rng(SEED)
+    x = GRID.west_m + random.uniform(10, 1190, (2, count))
+    y = GRID.south_m + random.uniform(10, 990, (2, count))
+    heights = np.exp(random.uniform(np.log(0.2), np.log(12.0), (2, count)))
+    profiles = sample_profiles(land, x[0], y[0], x[1], y[1], SAMPLES)
+    nobody = np.zeros(count, dtype=np.uint16)
+    bearing = np.degrees(np.arctan2(x[1] - x[0], y[1] - y[0])) % 360
+    ends = Ends(heights[0], heights[1], nobody, nobody, bearing)
+    losses = path_losses(profiles, ends, land, SEASONS, settings)
+    over_roofs = losses.building_way == OVER_THE_ROOF
+    fields_ = draw_error_fields(land)
+    shaken = shaken_terrain_db(profiles, ends, land, settings, fields_, x[0], y[0], x[1], y[1], over_roofs=over_roofs)
+    hidden = shaken.mean(axis=1) - losses.terrain_db - np.where(over_roofs, losses.building_db, 0.0)
+    assert relief_hides(profiles, fields_).all()
+    engine = page_engine(make_plan(), land, (), SEASONS, settings)
+    engine_page.add_script_tag(content=own_file("terrain.js").replace("const meshLand", "window.meshLand"))
+    cell = {"full_cell_m": GRID.cell_m}
+    rows = []
+    for i in range(count):
+        column, row = GRID.column_row(x[:, i], y[:, i])
+        places = [{"column": float(c), "row": float(r)} for c, r in zip(column, row, strict=True)]
+        rows.append({**page_row(profiles, ends, {}, i), "places": places})
+    engine_page.evaluate("(record) => { window.constants = JSON.parse(record); }", json_block(engine_record(engine)))
+    found = engine_page.evaluate(
+        """async ([rows, records, cell, cellM]) => {
+          const errors = await Promise.all(records.map(meshLand.openErrors));
+          const land = { record: cell, cellM, errors };
+          return rows.map((row) => {
+            const profile = { ...row, around: new Map() },
+              along = meshLand.Land.prototype.errorsAlong.call(land, ...row.places, row.along.length),
+              losses = meshLinks.pathLosses(profile, row.ends, constants);
+            const shaken = meshLinks.shakenTerrain({ ...profile, errors: along }, row.ends, losses, constants);
+            return [shaken.spreadDb, shaken.hiddenDb];
+          });
+        }""",
+        [rows, [errors_record(one) for one in engine.errors], cell, GRID.cell_m],
+    )
+    got = np.array(found)
+    assert np.abs(got[:, 0] - shaken.std(axis=1, ddof=1)).max() <= 0.1
+    assert np.abs(got[:, 1] - hidden).max() <= 0.1
+    assert hidden.max() > 1.0, "hidden relief counts"
+    assert over_roofs.any()
+
+
+@pytest.mark.parametrize("ground_limited", [False, True])
+def test_a_clearance_has_the_same_words(engine_page: Any, ground_limited: bool) -> None:
+    """The page says of a trial what the planner says of a link: kind, sentence and the few words at the mark."""
+    zone_m = float(fresnel_radius_m(1, 250.0, 750.0, 868.0))
+    shares = [-3.01, -0.103, 0.0, 0.071, 0.31, 0.5991, 0.6004, 0.83, 0.9996, 1.004, 7.3]
+    profile = {"along": [0.0, 250.0, 1000.0], "ground": [10.0, 11.0, 12.0], "number": [0, 0, 0]}
+    engine = {"frequency_mhz": 868.0, "clear_share": CLEAR_SHARE, "ridge_rise_m": RIDGE_RISE_M, "covers": [{"words": "hedge"}]}
+    for number, height_m, what in ((0, 11.0, "ground"), (0, 15.2, "ridge"), (1, 15.2, "hedge")):
+        row = {**profile, "ground": [10.0, height_m, 12.0], "number": [0, number, 0]}
+        found = engine_page.evaluate(
+            """([row, shares, zone, limited, engine]) => shares.map((fraction) => meshLinks.clearanceWords(
+              row, { index: 1, fraction, clearanceM: fraction * zone }, limited, "A", engine))""",
+            [row, shares, zone_m, ground_limited, engine],
+        )
+        for share, got in zip(shares, found, strict=True):
+            words = clearance_words(share, share * zone_m, zone_m, f"{what} 250 m from A", ground_limited=ground_limited)
+            assert (got["kind"], got["sentence"]) == words
+            assert got["label"] == f"{what}: {clearance_label(words[0], share * zone_m)}"
