@@ -195,6 +195,9 @@ class Evidence:
     sd_db: float
     strangeness: float = 1.0
     """Factor on the link's own error; more than one if it does not go with the others."""
+    read_db: float = NAN
+    read_sd_db: float = NAN
+    """What was read of a link that is listed only because it was heard; `value_db` is what it says of all links. NaN elsewhere."""
 
 
 @dataclass(frozen=True)

@@ -120,6 +120,9 @@ class _Use:
     names: frozenset[str]
     members: dict[str, NDArray[np.intp]]
     """Which terms make up each cause of spread."""
+    read: Array
+    """Power as read over the engine's, of rows that were heard and would else be missing; NaN of all others."""
+    read_precision: Array
 
     @classmethod
     def of(cls, calibration: Calibration) -> _Use:
@@ -139,10 +142,13 @@ class _Use:
         precision = np.linalg.inv(rows + np.diag([line.sd_db**2 for line in lines]))
         pull = precision @ np.array([line.value_db for line in lines])
         gain = prior[:, None] ** 2 * design.T
+        noise = np.array([term.group == "noise" for term in terms])
+        read = np.array([line.read_db for line in lines]) - (design * noise) @ (gain @ pull)
+        read_precision = np.array([line.read_sd_db for line in lines]) ** -2.0
         members = {cause: np.flatnonzero([term.group in groups for term in terms]) for cause, groups in CAUSE_GROUPS.items()}
         return cls(
             calibration, terms, prior, links, design, own, precision, pull, gain @ pull,
-            np.diag(prior**2) - gain @ precision @ gain.T, frozenset(names), members,
+            np.diag(prior**2) - gain @ precision @ gain.T, frozenset(names), members, read, read_precision,
         )  # fmt: skip
 
 
@@ -173,6 +179,7 @@ def _correct_chunk(use: _Use, reach: Reach, links: Sequence[PredictedLink]) -> l
         + unknown * factors.places**2
     )
     own_path = (alike > 1 - 1e-9) & (use.own[None, :] > 0)
+    own_mean = _as_read(use, own_path, design @ use.mean, own, own_mean)
     leaf = np.array([link.in_leaf for link in links])
     same_state = np.any(own_path & (leaf[:, None] == np.array([other.in_leaf for other in use.links])), axis=1)
     measured = np.any(own_path, axis=1)
@@ -208,6 +215,17 @@ def _correct_chunk(use: _Use, reach: Reach, links: Sequence[PredictedLink]) -> l
             )
         )
     return result
+
+
+def _as_read(use: _Use, own_path: NDArray[np.bool_], shared: Array, own: Array, own_mean: Array) -> Array:
+    """Return the own part of each link; of one that is listed only because it was heard it is what was read of that link itself."""
+    chosen = own_path & np.isfinite(use.read)
+    if not chosen.any():
+        return own_mean
+    precision = chosen @ np.nan_to_num(use.read_precision)
+    middle = (chosen @ np.nan_to_num(use.read * use.read_precision)) / np.maximum(precision, 1e-12)
+    weight = own**2 / (own**2 + 1.0 / np.maximum(precision, 1e-12))
+    return np.asarray(np.where(chosen.any(axis=1), weight * (middle - shared), own_mean))
 
 
 def _untouched(link: PredictedLink, *refusals: str) -> LinkCorrection:
