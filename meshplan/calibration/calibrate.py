@@ -24,7 +24,7 @@ from meshplan.calibration.model import (
     reference_distance_m,
 )
 from meshplan.calibration.posterior import Inference, Problem, evaluate, infer, joined, mixture_quantile, scan, solve_at
-from meshplan.calibration.tails import learn_tail, strangeness_of
+from meshplan.calibration.tails import freedom_of, learn_tail, strangeness_of
 from meshplan.calibration.warn import warnings_of
 from meshplan.errors import InputError
 from meshplan.measurement_records import (
@@ -133,7 +133,7 @@ def calibrate(
     result = replace(
         common,
         parameters=_parameters(terms, factors, few, inference),
-        factors=_factors(few),
+        factors=replace(_factors(few), freedom=freedom_of(tail)),
         evidence=_evidence(rows, strange, problem, few),
         left_out=left_out,
         fitted=_with_after(fitted, row_of, problem, few),

@@ -194,6 +194,7 @@ def _correct_chunk(use: _Use, reach: Reach, links: Sequence[PredictedLink]) -> l
     noise = {term.name: float(use.mean[i]) for i, term in enumerate(use.terms) if term.group == "noise"}
     words = [in_words(name) for name in names]
     correction = design @ use.mean + own_mean
+    freedom = _freedom(factors.freedom, own / total, normal=kept | measured)
     result = []
     for i, link in enumerate(links):
         if not _same_band(link, reach):
@@ -212,9 +213,31 @@ def _correct_chunk(use: _Use, reach: Reach, links: Sequence[PredictedLink]) -> l
                 not refusals[i],
                 refusals[i],
                 tuple(sorted(causes, key=lambda cause: (-abs(cause[1]), cause[0]))),
+                float(freedom[i]),
             )
         )
     return result
+
+
+def _freedom(own_freedom: float, share: Array, normal: NDArray[np.bool_]) -> Array:
+    """Return the degrees of freedom of the whole error of links of which the own part alone is a Student-t.
+
+    Parameters
+    ----------
+    own_freedom : float
+    share : ndarray, shape (n,)
+        Standard deviation of the own part over that of the whole.
+    normal : ndarray, shape (n,)
+        Links that keep the engine's own spread, or whose own part was read.
+
+    Notes
+    -----
+    Source
+        derived: the fourth cumulants of the parts add up, and that of a Student-t is to first order 6 σ⁴/ν
+    """
+    if not math.isfinite(own_freedom):
+        return np.full(len(share), math.inf)
+    return np.where(normal, math.inf, own_freedom / np.clip(share, 1e-3, 1.0) ** 4)
 
 
 def _as_read(use: _Use, own_path: NDArray[np.bool_], shared: Array, own: Array, own_mean: Array) -> Array:

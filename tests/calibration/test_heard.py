@@ -1,4 +1,4 @@
-"""Readings that list nothing silent: against drawn truth, a likelihood maximised by a library, and what was read of a link itself."""
+"""Readings that list nothing silent: against drawn truth, a likelihood maximised by scipy, and what was read of a link itself."""
 
 from __future__ import annotations
 
