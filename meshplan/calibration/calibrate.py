@@ -158,10 +158,16 @@ def _rows(measured: Sequence[MeasuredLink]) -> list[Row]:
 
 
 def _cut(rows: Sequence[Row]) -> Array:
-    """Return below which residual each row would be missing: its sensitivity where the readings list nothing that was not heard."""
+    """Return below which residual each row would be missing: its sensitivity where the readings list nothing that was not heard.
+
+    Receivers that were read below their sensitivity hear better than the engine knows: all are taken to, by as much as the
+    farthest reading below.
+    """
     if any(row.kind != "noise" and math.isnan(row.value) and math.isinf(row.low) for row in rows):
         return np.full(len(rows), -math.inf)
-    return np.array([-math.inf if row.kind == "noise" else row.link.sensitivity_dbm - row.link.received_dbm for row in rows])
+    cut = np.array([-math.inf if row.kind == "noise" else row.link.sensitivity_dbm - row.link.received_dbm for row in rows])
+    above = np.array([row.value for row in rows]) - cut
+    return cut + min(float(np.min(above[np.isfinite(above)], initial=0.0)), 0.0)
 
 
 def _part(rows: Sequence[Row], measured: Sequence[MeasuredLink]) -> NDArray[np.intp]:

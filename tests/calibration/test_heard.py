@@ -77,3 +77,11 @@ def test_where_silent_links_are_listed_nothing_is_taken_as_missing() -> None:
     measured, _ = cut_property(4, "bounds")
     assert any(m.censored for m in measured)
     assert all(np.isnan(line.read_db) for line in calibrate(measured).evidence)
+
+
+def test_readings_below_the_sensitivity_lower_it_for_all() -> None:
+    """A receiver that hears 20 dB more than the engine knows was listed without loss: nothing is taken as missing."""
+    measured, cut = cut_property(5, "ignore")
+    assert min(m.power_dbm for m in measured) < cut - 10.0
+    deaf = [replace(m, link=replace(m.link, sensitivity_dbm=-200.0)) for m in measured]
+    assert calibrate(measured).parameter("offset").mean == pytest.approx(calibrate(deaf).parameter("offset").mean, abs=0.5)
