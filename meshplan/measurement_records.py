@@ -195,6 +195,9 @@ class Evidence:
     sd_db: float
     strangeness: float = 1.0
     """Factor on the link's own error; more than one if it does not go with the others."""
+    read_db: float = NAN
+    read_sd_db: float = NAN
+    """What was read of a link that is listed only because it was heard; `value_db` is what it says of all links. NaN elsewhere."""
 
 
 @dataclass(frozen=True)
@@ -209,6 +212,8 @@ class SpreadFactors:
     """Factor on the expected offset of places and their antennas."""
     correlation_m: float
     """Distance over which the own errors of neighbouring links are alike; 0 if they are not."""
+    freedom: float = math.inf
+    """Degrees of freedom of each link's own error, a Student-t: few if single links lie far off, infinite if it is normal."""
 
 
 @dataclass(frozen=True)
@@ -309,6 +314,8 @@ class LinkCorrection:
     """Why the spread stayed as it was, in words."""
     causes: tuple[tuple[str, float], ...]
     """Parts of the correction in dB, largest first."""
+    freedom: float = math.inf
+    """Degrees of freedom of the error left, a Student-t with the standard deviation of `spread`."""
 
 
 @dataclass(frozen=True)

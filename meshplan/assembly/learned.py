@@ -129,7 +129,7 @@ def corrected_table(table: LinkTable, calibration: Calibration) -> tuple[LinkTab
     fixed_back = correct_links(calibration, [back[index] for index in known])
     shape = (len(table.seasons), count)
     learned, learned_back = np.zeros(shape), np.zeros(shape)
-    noise_b, noise_a, total = np.zeros(shape), np.zeros(shape), np.array(table.spread_db)
+    noise_b, noise_a, total, freedom = np.zeros(shape), np.zeros(shape), np.array(table.spread_db), np.full(shape, np.inf)
     parts = {name: np.broadcast_to(values, shape).copy() for name, values in _spreads(table).items()}
     by_key: dict[str, LinkCorrection] = {}
     worst_before = table.worst_season
@@ -137,7 +137,7 @@ def corrected_table(table: LinkTable, calibration: Calibration) -> tuple[LinkTab
         season, row = divmod(index, count)
         learned[season, row], learned_back[season, row] = one.correction_db, other.correction_db
         noise_b[season, row], noise_a[season, row] = one.noise_rise_db, other.noise_rise_db
-        total[season, row] = one.spread.total_db
+        total[season, row], freedom[season, row] = one.spread.total_db, one.freedom
         for name, values in parts.items():
             values[season, row] = getattr(one.spread, name)
         if season == worst_before[row]:
@@ -167,7 +167,8 @@ def corrected_table(table: LinkTable, calibration: Calibration) -> tuple[LinkTab
                 surroundings_spread_a_db=np.zeros(shape),
                 surroundings_spread_b_db=np.zeros(shape),
             ),
-            chance=chance_of(np.minimum(margin_a, margin_b), table.fade_margin_db, total),
+            chance=chance_of(np.minimum(margin_a, margin_b), table.fade_margin_db, total, freedom),
+            tail_freedom=freedom,
         ),
         by_key,
     )

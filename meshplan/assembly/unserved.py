@@ -68,7 +68,7 @@ class Remedying:
         worst = int(table.worst_season[row])
         needed_chance = max(self.context.required_chance, self.floors.get(sensor, 0.0) ** (1.0 / hops))
         needed_db = float(table.fade_margin_db[row]) + float(
-            reliability_margin_db(needed_chance, float(table.spread_db[worst, row]))
+            reliability_margin_db(needed_chance, float(table.spread_db[worst, row]), table.freedom(worst, row))
         )
         missing_db = max(needed_db - float(table.margin_db[worst, row]), 0.0)
         a, b = (table.stations[i] for i in table.pairs[row])

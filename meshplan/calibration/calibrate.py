@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from meshplan.calibration.causes import prior_factors
 from meshplan.calibration.combine import NOISE_ERROR_DB
+from meshplan.calibration.heard import SETTLED_DB, heard_only
 from meshplan.calibration.left_out import leave_places_out, places_of
 from meshplan.calibration.model import (
     NOISE_SD_DB,
@@ -23,7 +24,7 @@ from meshplan.calibration.model import (
     reference_distance_m,
 )
 from meshplan.calibration.posterior import Inference, Problem, evaluate, infer, joined, mixture_quantile, scan, solve_at
-from meshplan.calibration.tails import learn_tail, strangeness_of
+from meshplan.calibration.tails import freedom_of, learn_tail, strangeness_of
 from meshplan.calibration.warn import warnings_of
 from meshplan.errors import InputError
 from meshplan.measurement_records import (
@@ -119,6 +120,7 @@ def calibrate(
     tail = learn_tail(problem.chosen(part), first.plug_in())
     strange = strangeness_of(problem, tail)
     problem = replace(problem, own_sd=problem.own_sd * strange, strangeness=strange)
+    problem = heard_only(problem, first.plug_in(), _cut(rows))
     factors, even_share = prior_factors(problem, first.plug_in())
     even = solve_at(problem, first.plug_in())
     problem = replace(problem, prior_sd=problem.prior_sd * factors)
@@ -131,7 +133,7 @@ def calibrate(
     result = replace(
         common,
         parameters=_parameters(terms, factors, few, inference),
-        factors=_factors(few),
+        factors=replace(_factors(few), freedom=freedom_of(tail)),
         evidence=_evidence(rows, strange, problem, few),
         left_out=left_out,
         fitted=_with_after(fitted, row_of, problem, few),
@@ -153,6 +155,19 @@ def _rows(measured: Sequence[MeasuredLink]) -> list[Row]:
         if m.noise_high_db < HIGH_NOISE_DB:
             rows.append(Row("noise", m.link, index, math.nan, NOISE_ERROR_DB, -math.inf, m.noise_high_db))
     return rows
+
+
+def _cut(rows: Sequence[Row]) -> Array:
+    """Return below which residual each row would be missing: its sensitivity where the readings list nothing that was not heard.
+
+    Receivers that were read below their sensitivity hear better than the engine knows: all are taken to, by as much as the
+    farthest reading below.
+    """
+    if any(row.kind != "noise" and math.isnan(row.value) and math.isinf(row.low) for row in rows):
+        return np.full(len(rows), -math.inf)
+    cut = np.array([-math.inf if row.kind == "noise" else row.link.sensitivity_dbm - row.link.received_dbm for row in rows])
+    above = np.array([row.value for row in rows]) - cut
+    return cut + min(float(np.min(above[np.isfinite(above)], initial=0.0)), 0.0)
 
 
 def _part(rows: Sequence[Row], measured: Sequence[MeasuredLink]) -> NDArray[np.intp]:
@@ -243,8 +258,17 @@ def _evidence(rows: Sequence[Row], strange: Array, problem: Problem, inference: 
     """Return each row as a Gaussian statement at the one point kept for use."""
     at = solve_at(problem, inference.plug_in())
     precision, shift = at.site_precision[0], at.site_shift[0]
+    moved = np.abs(problem.value - np.array([row.value for row in rows])) > SETTLED_DB
     return tuple(
-        Evidence(row.kind, row.link, float(shift[i] / precision[i]), float(precision[i] ** -0.5), float(strange[i]))
+        Evidence(
+            row.kind,
+            row.link,
+            float(shift[i] / precision[i]),
+            float(precision[i] ** -0.5),
+            float(strange[i]),
+            row.value if moved[i] else math.nan,
+            row.error if moved[i] else math.nan,
+        )
         for i, row in enumerate(rows)
         if precision[i] > LEAST_SITE_PRECISION
     )

@@ -120,6 +120,9 @@ class _Use:
     names: frozenset[str]
     members: dict[str, NDArray[np.intp]]
     """Which terms make up each cause of spread."""
+    read: Array
+    """Power as read over the engine's, of rows that were heard and would else be missing; NaN of all others."""
+    read_precision: Array
 
     @classmethod
     def of(cls, calibration: Calibration) -> _Use:
@@ -139,10 +142,13 @@ class _Use:
         precision = np.linalg.inv(rows + np.diag([line.sd_db**2 for line in lines]))
         pull = precision @ np.array([line.value_db for line in lines])
         gain = prior[:, None] ** 2 * design.T
+        noise = np.array([term.group == "noise" for term in terms])
+        read = np.array([line.read_db for line in lines]) - (design * noise) @ (gain @ pull)
+        read_precision = np.array([line.read_sd_db for line in lines]) ** -2.0
         members = {cause: np.flatnonzero([term.group in groups for term in terms]) for cause, groups in CAUSE_GROUPS.items()}
         return cls(
             calibration, terms, prior, links, design, own, precision, pull, gain @ pull,
-            np.diag(prior**2) - gain @ precision @ gain.T, frozenset(names), members,
+            np.diag(prior**2) - gain @ precision @ gain.T, frozenset(names), members, read, read_precision,
         )  # fmt: skip
 
 
@@ -173,6 +179,7 @@ def _correct_chunk(use: _Use, reach: Reach, links: Sequence[PredictedLink]) -> l
         + unknown * factors.places**2
     )
     own_path = (alike > 1 - 1e-9) & (use.own[None, :] > 0)
+    own_mean = _as_read(use, own_path, design @ use.mean, own, own_mean)
     leaf = np.array([link.in_leaf for link in links])
     same_state = np.any(own_path & (leaf[:, None] == np.array([other.in_leaf for other in use.links])), axis=1)
     measured = np.any(own_path, axis=1)
@@ -187,6 +194,7 @@ def _correct_chunk(use: _Use, reach: Reach, links: Sequence[PredictedLink]) -> l
     noise = {term.name: float(use.mean[i]) for i, term in enumerate(use.terms) if term.group == "noise"}
     words = [in_words(name) for name in names]
     correction = design @ use.mean + own_mean
+    freedom = _freedom(factors.freedom, own / total, normal=kept | measured)
     result = []
     for i, link in enumerate(links):
         if not _same_band(link, reach):
@@ -205,9 +213,42 @@ def _correct_chunk(use: _Use, reach: Reach, links: Sequence[PredictedLink]) -> l
                 not refusals[i],
                 refusals[i],
                 tuple(sorted(causes, key=lambda cause: (-abs(cause[1]), cause[0]))),
+                float(freedom[i]),
             )
         )
     return result
+
+
+def _freedom(own_freedom: float, share: Array, normal: NDArray[np.bool_]) -> Array:
+    """Return the degrees of freedom of the whole error of links of which the own part alone is a Student-t.
+
+    Parameters
+    ----------
+    own_freedom : float
+    share : ndarray, shape (n,)
+        Standard deviation of the own part over that of the whole.
+    normal : ndarray, shape (n,)
+        Links that keep the engine's own spread, or whose own part was read.
+
+    Notes
+    -----
+    Source
+        derived: the fourth cumulants of the parts add up, and that of a Student-t is to first order 6 σ⁴/ν
+    """
+    if not math.isfinite(own_freedom):
+        return np.full(len(share), math.inf)
+    return np.where(normal, math.inf, own_freedom / np.clip(share, 1e-3, 1.0) ** 4)
+
+
+def _as_read(use: _Use, own_path: NDArray[np.bool_], shared: Array, own: Array, own_mean: Array) -> Array:
+    """Return the own part of each link; of one that is listed only because it was heard it is what was read of that link itself."""
+    chosen = own_path & np.isfinite(use.read)
+    if not chosen.any():
+        return own_mean
+    precision = chosen @ np.nan_to_num(use.read_precision)
+    middle = (chosen @ np.nan_to_num(use.read * use.read_precision)) / np.maximum(precision, 1e-12)
+    weight = own**2 / (own**2 + 1.0 / np.maximum(precision, 1e-12))
+    return np.asarray(np.where(chosen.any(axis=1), weight * (middle - shared), own_mean))
 
 
 def _untouched(link: PredictedLink, *refusals: str) -> LinkCorrection:

@@ -110,6 +110,9 @@ def _predict_group(
         at = {int(row): position for position, row in enumerate(kept)}
         means.append([value[at[r]] - error[at[r]] if r in at else math.nan for r in wanted])
         excess = (inference.sizes[g].own * problem.own_sd) ** 2 * (1 - problem.strangeness**-2.0)
+        excess[wanted] += np.array([0.0 if m.censored else 1.0 for m in (measured[i] for i in members)]) * (
+            problem.error[wanted] ** 2 - np.array([measured[i].error_db for i in members]) ** 2
+        )
         variances.append([max(block[at[r], at[r]] - excess[r], 1e-6) if r in at else math.nan for r in wanted])
     weights = np.log(np.maximum(inference.weights, 1e-300)) + np.array(logs)
     weights = np.exp(weights - weights.max())

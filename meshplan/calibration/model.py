@@ -28,7 +28,9 @@ OFFSET_SHARE = 0.3
 CLASS_SHARE = 0.2
 """Share of it that the links of one environment have in common (assumed)."""
 HUB_PARTNERS = 5
-"""An end measured with so many partners is judged by itself; the others are places whose offsets are judged together."""
+HUB_TIMES = 2.0
+"""An end measured with so many partners, and so many times as many as they themselves have, is judged by itself; the others are
+places whose offsets are judged together (own choice)."""
 MOST_HUBS = 50
 """At most so many ends are judged by themselves: those with most partners."""
 RADIO_SD_DB = 3.0
@@ -127,9 +129,8 @@ def choose_terms(links: Sequence[PredictedLink], *, noise_ends: Iterable[str] = 
             Term(f"class {name}", "class", "dB", class_sd, f"links of the kind '{name}' are this much stronger than others")
             for name in classes
         ]
-    partners = Counter(name for pair in {(link.a, link.b) for link in links} for name in pair)
-    ranked = sorted(partners, key=lambda name: (-partners[name], name))[:MOST_HUBS]
-    hubs = {name for name in ranked if partners[name] >= HUB_PARTNERS}
+    pairs = {(link.a, link.b) for link in links}
+    partners, hubs = Counter(name for pair in pairs for name in pair), _hubs(pairs)
     terms += [
         Term(
             f"end {name}",
@@ -164,6 +165,17 @@ def choose_terms(links: Sequence[PredictedLink], *, noise_ends: Iterable[str] = 
         for name in sorted(set(noise_ends))
     ]
     return tuple(terms)
+
+
+def _hubs(pairs: Iterable[tuple[str, str]]) -> frozenset[str]:
+    """Return the ends that are judged by themselves: gateways among places, none of a mesh of equals."""
+    others: dict[str, set[str]] = {}
+    for a, b in pairs:
+        others.setdefault(a, set()).add(b)
+        others.setdefault(b, set()).add(a)
+    ranked = sorted(others, key=lambda name: (-len(others[name]), name))[:MOST_HUBS]
+    usual = {name: _middle([len(others[other]) for other in others[name]]) for name in ranked}
+    return frozenset(name for name in ranked if len(others[name]) >= max(HUB_PARTNERS, HUB_TIMES * usual[name]))
 
 
 def _cover_terms(links: Sequence[PredictedLink]) -> list[Term]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,7 +87,7 @@ class Problem:
             self.strangeness[rows],
         )
 
-    @property
+    @cached_property
     def usual_end_db(self) -> float:
         """Spread that the engine expects of the offset of a place; zero where no such offset is learned."""
         return float(np.median(self.prior_sd[self.scaled])) if self.scaled.any() else 0.0

@@ -72,6 +72,18 @@ def learn_tail(problem: Problem, sizes: Sizes) -> Tail:
     return Tail(chances / chances.sum(), tuple(size for _, size in found))
 
 
+def freedom_of(tail: Tail) -> float:
+    """Return one number of degrees of freedom that stands for all, infinite where the tails are normal.
+
+    Notes
+    -----
+    Source
+        derived: to first order the distribution function goes with 1/ν, so that the mean of 1/ν gives the mean of the chances
+    """
+    thickness = float(np.sum(tail.chances / np.array(FREEDOMS)))
+    return 1.0 / thickness if thickness > 0 else math.inf
+
+
 def strangeness_of(problem: Problem, tail: Tail) -> Array:
     """Return a factor on the own error of each row, shape (n,): large where a reading does not go with all others.
 

@@ -24,6 +24,7 @@ from meshplan.cli.progress import Progress
 @folder_argument
 @click.option("--radio", "classes", multiple=True, metavar="CLASS", help="Compare only this class; can be repeated.")
 @click.option("--all-settings", is_flag=True, help="Show every rate and spreading factor, not only the best of each class.")
+@click.option("--calibrated", is_flag=True, help="Use what readings taught (calibration.toml in FOLDER).")
 @out_option
 @set_option
 @quiet_option
@@ -32,6 +33,7 @@ def command(
     folder: Path,
     classes: tuple[str, ...],
     all_settings: bool,
+    calibrated: bool,
     out: Path | None,
     changes: tuple[str, ...],
     quiet: bool,
@@ -47,7 +49,9 @@ def command(
     from meshplan.workflow import compare_radios
 
     progress = Progress(quiet=quiet or as_json)
-    comparison = compare_radios(folder, classes=classes, overrides=overrides_from(changes), on_progress=progress)
+    comparison = compare_radios(
+        folder, classes=classes, overrides=overrides_from(changes), calibrated=calibrated, on_progress=progress
+    )
     files = write_comparison(comparison, results_folder(folder, out))
     progress.close()
     if as_json:

@@ -132,11 +132,11 @@ def _describe(table: LinkTable, row: int, calendar: LinkTable, position: int, co
     verdict = verdict_for(
         chance, required_chance=context.required_chance, elevation_spread_db=spread.elevation_db, other_spread_db=other_db
     )
-    required_db = fade_margin_db + float(reliability_margin_db(context.required_chance, spread.total_db))
+    required_db = fade_margin_db + float(reliability_margin_db(context.required_chance, spread.total_db, table.freedom(worst, row)))
     causes = _causes(table, row, worst)
     learned_db = 0.0 if table.learned_db is None else float(table.learned_db[worst, row])
     shift_db = learned_db - float(table.hidden_relief_db[row])
-    failing = _first_failing_month(calendar, position, shift_db, spread, context.required_chance)
+    failing = _first_failing_month(calendar, position, shift_db, required_db)
     return Link(
         key=link_key(a, b),
         a=a.key,
@@ -319,8 +319,7 @@ def _refraction_note(extra_db: float, margin_db: float) -> str:
     return f"{now} loses {extra_db:.1f} dB more; {margin_db - extra_db:.0f} dB of margin are left then."
 
 
-def _first_failing_month(calendar: LinkTable, position: int, shift_db: float, spread: Spread, required_chance: float) -> str:
-    needed_db = float(calendar.fade_margin_db[position]) + float(reliability_margin_db(required_chance, spread.total_db))
+def _first_failing_month(calendar: LinkTable, position: int, shift_db: float, needed_db: float) -> str:
     margins = calendar.margin_db[:, position] + shift_db
     failing = [season.name for season, margin in zip(calendar.seasons, margins, strict=True) if not margin >= needed_db]
     return failing[0] if failing else ""

@@ -71,6 +71,9 @@ class LinkTable:
     """Of the weaker direction that the radio needs; shape (n_seasons, n_links)."""
     learned_db: Array | None = None
     """What readings add to the power, already in powers and margins; shape (n_seasons, n_links)."""
+    tail_freedom: Array | None = None
+    """Degrees of freedom of the loss where readings taught how far off single links may be, already in the chance; shape
+    (n_seasons, n_links)."""
 
     @property
     def margin_db(self) -> Array:
@@ -93,6 +96,10 @@ class LinkTable:
     def surroundings_spread_db(self) -> Array:
         """Standard deviation of what stands around both ends; shape (n_seasons, n_links)."""
         return np.asarray(np.hypot(self.losses.surroundings_spread_a_db, self.losses.surroundings_spread_b_db))
+
+    def freedom(self, season: int, row: int) -> float:
+        """Return the degrees of freedom of the loss of a link; infinite for the normal distribution."""
+        return np.inf if self.tail_freedom is None else float(self.tail_freedom[season, row])
 
     @property
     def worst_season(self) -> NDArray[np.intp]:

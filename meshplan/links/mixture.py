@@ -68,7 +68,7 @@ def join_tables(parts: Sequence[tuple[Sequence[Station], LinkTable | None]]) -> 
     plain: dict[str, Any] = {
         item.name: np.concatenate([getattr(piece, item.name) for piece in pieces], axis=_axis(item.name))
         for item in fields(LinkTable)
-        if item.name not in ("stations", "seasons", "losses", "indoor_legs", "learned_db")
+        if item.name not in ("stations", "seasons", "losses", "indoor_legs", "learned_db", "tail_freedom")
     }
     losses = _join_losses([piece.losses for piece in pieces])
     return LinkTable(stations=together, seasons=pieces[0].seasons, losses=losses, indoor_legs=legs, **plain)
@@ -101,7 +101,7 @@ def _rows_of(table: LinkTable, rows: NDArray[np.intp]) -> LinkTable:
     plain: dict[str, Any] = {
         item.name: np.take(getattr(table, item.name), rows, axis=_axis(item.name))
         for item in fields(LinkTable)
-        if item.name not in ("stations", "seasons", "losses", "indoor_legs", "learned_db")
+        if item.name not in ("stations", "seasons", "losses", "indoor_legs", "learned_db", "tail_freedom")
     }
     losses = table.losses
     few: dict[str, Any] = {

@@ -117,9 +117,14 @@ def find_remedies(
     if error_fields is None:
         changed = with_elevation_errors_of(changed, table, row)
     # What readings have taught about this link holds for its variations as well; without readings the shift is zero.
-    learned_db = table.margin_db[:, row] - changed.margin_db[:, 0] if table.learned_db is not None else np.zeros(len(table.seasons))
+    learned_db, surer, freedom = np.zeros(len(table.seasons)), np.ones(len(table.seasons)), np.full(len(table.seasons), np.inf)
+    if table.learned_db is not None:
+        learned_db = table.margin_db[:, row] - changed.margin_db[:, 0]
+        surer = table.spread_db[:, row] / changed.spread_db[:, 0]
+        freedom = np.array([table.freedom(season, row) for season in range(len(table.seasons))])
     margins = changed.margin_db + learned_db[:, None]
-    chances = np.nan_to_num(chance_of(margins, changed.fade_margin_db, changed.spread_db)).min(axis=0)
+    spreads = changed.spread_db * surer[:, None]
+    chances = np.nan_to_num(chance_of(margins, changed.fade_margin_db, spreads, freedom[:, None])).min(axis=0)
     gains = margins.min(axis=0)[1:] - margins.min(axis=0)[0]
     found = []
     for change, gain, chance in zip(changes, gains, chances[1:], strict=True):

@@ -11,9 +11,9 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
-from scipy.special import ndtr
 
 from meshplan.links.error_fields import ELEVATION_DRAWS, ELEVATION_SEED, ErrorFields, draw_error_fields, height_errors_at
+from meshplan.propagation.variability import chance_below
 from meshplan.units import Array
 
 __all__ = [
@@ -38,7 +38,7 @@ SOIL_SPREAD_DB: Final = 1.5
 """Unknown soil under a vertical antenna near the ground; other soils than the reference move the loss by −5 to +1 dB."""
 
 
-def chance_of(margin_db: Array, fade_margin_db: Array, spread_db: Array) -> Array:
+def chance_of(margin_db: Array, fade_margin_db: Array, spread_db: Array, freedom: Array | float = np.inf) -> Array:
     """Return the chance that a link keeps its fade margin, given the spread of its loss.
 
     Parameters
@@ -49,13 +49,16 @@ def chance_of(margin_db: Array, fade_margin_db: Array, spread_db: Array) -> Arra
         Reserve for echoes and moving things.
     spread_db : array_like
         Standard deviation of everything not known; above zero.
+    freedom : array_like
+        Degrees of freedom that readings taught; infinite without readings.
 
     Notes
     -----
     Source
-        Normal distribution of the loss in dB: Φ((margin − fade margin) / spread).
+        Normal distribution of the loss in dB: Φ((margin − fade margin) / spread); a Student-t of the same spread where
+        readings taught how far off single links may be.
     """
-    return np.asarray(ndtr((np.asarray(margin_db) - np.asarray(fade_margin_db)) / np.asarray(spread_db)))
+    return chance_below((np.asarray(margin_db) - np.asarray(fade_margin_db)) / np.asarray(spread_db), freedom)
 
 
 def route_chance(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 from meshplan.units import Array
 
@@ -42,23 +42,53 @@ def total_spread_db(*spreads_db: ArrayLike) -> Array:
     return np.asarray(total)
 
 
-def reliability_margin_db(reliability: ArrayLike, spread_db: ArrayLike) -> Array:
-    """Return the margin that makes a link work with a given chance when the loss is lognormal.
+MOST_FREEDOM = 1000.0
+"""A Student-t of more degrees of freedom is taken as normal; they differ by less than 0.0002."""
+
+
+def chance_below(deviations: ArrayLike, freedom: ArrayLike = np.inf) -> Array:
+    """Return the chance that an error stays below so many standard deviations.
+
+    Parameters
+    ----------
+    deviations, freedom : array_like, any shapes that broadcast
+        Degrees of freedom of a Student-t scaled to a standard deviation of one, above two; infinite for the normal distribution.
+
+    Notes
+    -----
+    Source
+        Φ(z), or the distribution function of Student's t at z·√(ν/(ν − 2))
+    """
+    z, nu = np.broadcast_arrays(np.asarray(deviations, dtype=float), np.asarray(freedom, dtype=float))
+    if np.all(nu > MOST_FREEDOM):
+        return np.asarray(ndtr(z))
+    tailed = np.minimum(nu, MOST_FREEDOM)
+    return np.asarray(np.where(nu > MOST_FREEDOM, ndtr(z), stdtr(tailed, z * np.sqrt(tailed / (tailed - 2.0)))))
+
+
+def reliability_margin_db(reliability: ArrayLike, spread_db: ArrayLike, freedom: ArrayLike = np.inf) -> Array:
+    """Return the margin that makes a link work with a given chance when the loss in dB is normal or Student-t.
 
     Parameters
     ----------
     reliability : array_like
         Between 0 and 1, both excluded for a finite margin.
-    spread_db : array_like, broadcasts against `reliability`
+    spread_db, freedom : array_like, broadcast against `reliability`
+        Standard deviation and degrees of freedom, as for `chance_below`.
 
     Notes
     -----
     Source
-        Normal distribution, z(p)·σ.
+        Normal distribution, z(p)·σ; for finite ν the quantile of Student's t times σ·√((ν − 2)/ν).
     Accuracy
         z = 0.674, 1.282, 1.645, 2.326, 3.090 for 75, 90, 95, 99, 99.9 %.
     """
-    return np.asarray(ndtri(np.asarray(reliability, dtype=float)) * np.asarray(spread_db, dtype=float))
+    p, nu = np.broadcast_arrays(np.asarray(reliability, dtype=float), np.asarray(freedom, dtype=float))
+    if np.all(nu > MOST_FREEDOM):
+        return np.asarray(ndtri(p) * np.asarray(spread_db, dtype=float))
+    tailed = np.minimum(nu, MOST_FREEDOM)
+    z = np.where(nu > MOST_FREEDOM, ndtri(p), stdtrit(tailed, p) * np.sqrt((tailed - 2.0) / tailed))
+    return np.asarray(z * np.asarray(spread_db, dtype=float))
 
 
 def chance_it_works(margin_db: ArrayLike, spread_db: ArrayLike) -> Array:

@@ -38,8 +38,9 @@ from meshplan.reporting.files import all_or_nothing
 from meshplan.reporting.map import MeasuredPoint, write_map
 from meshplan.reporting.walk_files import write_walk
 from meshplan.terrain.geodesy import place_in_degrees
+from meshplan.workflow.learned import CALIBRATION_FILE
 from meshplan.workflow.next_places import NEXT_PLACES, propose_walk, walk_to_print
-from meshplan.workflow.plan import CALIBRATION_FILE, Planned, map_land, plan_property, plan_with_links
+from meshplan.workflow.plan import Planned, map_land, plan_property, plan_with_links
 from meshplan.workflow.prepare import Prepared, equip_for_readings, part_with
 from meshplan.workflow.profile import station_at
 from meshplan.workflow.progress import OnProgress, silent

@@ -18,6 +18,7 @@ from meshplan.operation.open_ground import range_curve
 from meshplan.planning.problem import SolveLimits
 from meshplan.radio_records import RadioMode
 from meshplan.records import Comparison, ComparisonRow, Role
+from meshplan.workflow.learned import links_as_asked
 from meshplan.workflow.plan import compute_all_links, solve_within_airtime
 from meshplan.workflow.prepare import COMPARE, Base, Prepared, equip, read_base
 from meshplan.workflow.progress import OnProgress, silent
@@ -32,6 +33,7 @@ def compare_radios(
     classes: Sequence[str] = (),
     overrides: dict[str, Any] | None = None,
     limits: SolveLimits | None = None,
+    calibrated: bool = False,
     on_progress: OnProgress | None = None,
 ) -> Comparison:
     """Return the property planned once for each radio class and setting, with a recommendation.
@@ -46,6 +48,8 @@ def compare_radios(
         Keys of the classes to compare, with or without a setting; if empty those of property.toml if it names several, else all.
     limits : SolveLimits, optional
         For each plan.
+    calibrated : bool
+        Whether to use what readings taught, as kept in the property folder; classes of other bands keep their forecast.
     on_progress : callable, optional
     """
     tell = on_progress or silent
@@ -56,6 +60,7 @@ def compare_radios(
     tables: list[LinkTable] = []
     rows: list[ComparisonRow] = []
     lawful: dict[str, list[RadioMode]] = {}
+    told: tuple[str, ...] = ()
     for number, name in enumerate(names):
         tell("Comparing radios", number, len(names))
         prepared = equip(base, name, mixed=False)
@@ -63,11 +68,11 @@ def compare_radios(
             rows.append(_refused(base, prepared))
             continue
         lawful.setdefault(prepared.radio.class_key, []).append(prepared.radio)
-        table = _links(tables, prepared, error_fields)
+        table, told = _as_asked(base, _links(tables, prepared, error_fields), calibrated=calibrated)
         rows.append(_planned(base, prepared, table, limits))
     mixture = equip(base, base.found.settings.radio[0])
     if mixture.parts and (not classes or all(part.radio.class_key in classes for part in mixture.parts)):
-        rows.append(_mixture_row(base, mixture, error_fields, limits))
+        rows.append(_mixture_row(base, mixture, error_fields, limits, calibrated=calibrated))
     tell("Comparing radios", len(names), len(names))
     marked = mark_best_settings(rows)
     unmapped = unmapped_line(base.landscape.mapped)
@@ -80,7 +85,7 @@ def compare_radios(
         chosen=advice.best,
         runner_up=advice.runner_up,
         currency=base.found.settings.cost.currency,
-        assumptions=(*((unmapped,) if unmapped else ()), *base.found.assumptions, *base.landscape.assumptions),
+        assumptions=(*((unmapped,) if unmapped else ()), *base.found.assumptions, *base.landscape.assumptions, *told),
         curves=tuple(range_curve(modes) for modes in lawful.values()),
     )
 
@@ -114,11 +119,18 @@ def _links(tables: list[LinkTable], prepared: Prepared, error_fields: ErrorField
     return tables[-1]
 
 
-def _mixture_row(base: Base, prepared: Prepared, error_fields: ErrorFields, limits: SolveLimits | None) -> ComparisonRow:
+def _as_asked(base: Base, table: LinkTable, *, calibrated: bool) -> tuple[LinkTable, tuple[str, ...]]:
+    return links_as_asked(table, base.found.folder, base.landscape.grid.crs, calibrated=calibrated, command="compare")
+
+
+def _mixture_row(
+    base: Base, prepared: Prepared, error_fields: ErrorFields, limits: SolveLimits | None, *, calibrated: bool
+) -> ComparisonRow:
     """Return the row of the classes that the places of the property name."""
     if not prepared.lawfulness.lawful:
         return _refused(base, prepared)
-    return _planned(base, prepared, compute_all_links(prepared, error_fields=error_fields), limits)
+    table, _ = _as_asked(base, compute_all_links(prepared, error_fields=error_fields), calibrated=calibrated)
+    return _planned(base, prepared, table, limits)
 
 
 def _planned(base: Base, prepared: Prepared, table: LinkTable, limits: SolveLimits | None) -> ComparisonRow:

@@ -17,7 +17,8 @@ from meshplan.links.engine import LinkTable
 from meshplan.links.uncertainty import draw_error_fields
 from meshplan.measurement_records import Calibration, PlaceToStand, PredictedLink, Stake, SurveyWalk, Walk
 from meshplan.records import Plan, Role
-from meshplan.workflow.plan import CALIBRATION_FILE, compute_all_links, stored_calibration
+from meshplan.workflow.learned import CALIBRATION_FILE, stored_calibration
+from meshplan.workflow.plan import compute_all_links
 from meshplan.workflow.prepare import Prepared, prepare_property
 from meshplan.workflow.progress import OnProgress, silent
 
@@ -58,7 +59,7 @@ def propose_next_places(
         )
     fields = draw_error_fields(prepared.landscape)
     table = compute_all_links(prepared, error_fields=fields, on_progress=lambda done, total: tell("Computing links", done, total))
-    learned = stored_calibration(prepared) if is_there(folder / CALIBRATION_FILE) else None
+    learned = stored_calibration(folder, prepared.landscape.grid.crs) if is_there(folder / CALIBRATION_FILE) else None
     tell("Choosing places", 0, 0)
     walk = propose_walk(prepared, plan, table, learned, most)
     return walk, walk_to_print(walk, prepared, plan, table, learned)

@@ -10,22 +10,18 @@ from typing import Any
 
 from meshplan.assembly.airtime_room import fits_airtime
 from meshplan.assembly.alternatives import Alternatives, look_at_alternatives
-from meshplan.assembly.learned import corrected_table
 from meshplan.assembly.plan import Findings, assemble_plan
 from meshplan.assembly.routes import LinkMargins
 from meshplan.assembly.running import command_need, run_plan
 from meshplan.assembly.traffic import airtime_budget, usual_tries
-from meshplan.errors import InputError, MissingFileError
-from meshplan.inputs.calibration_file import read_calibration
+from meshplan.errors import InputError
 from meshplan.inputs.cautions import read_caution_rules
 from meshplan.inputs.file_hashes import hash_inputs
-from meshplan.inputs.user_files import is_there
 from meshplan.links.engine import LinkTable, compute_links
 from meshplan.links.graph import build_graph
 from meshplan.links.mixture import join_tables, link_radios
 from meshplan.links.pairs import candidate_pairs
 from meshplan.links.uncertainty import ErrorFields, draw_error_fields
-from meshplan.measurement_records import Calibration
 from meshplan.operation.law_rows import COMFORT_SHARE
 from meshplan.planning.from_graph import problem_from_graph
 from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLimits
@@ -37,10 +33,10 @@ from meshplan.reporting.map import MapLandscape, MeasuredPoint, map_landscape, w
 from meshplan.reporting.plan_files import write_csv_tables, write_links_csv, write_plan_geojson, write_plan_json
 from meshplan.reporting.report import write_report
 from meshplan.workflow.better_radio import better_radio
+from meshplan.workflow.learned import CALIBRATION_FILE, links_as_asked
 from meshplan.workflow.prepare import Prepared, power_at, prepare_property, refuse_unlawful
 from meshplan.workflow.progress import OnProgress, silent
 
-CALIBRATION_FILE = "calibration.toml"
 """Name in the property folder."""
 
 
@@ -86,10 +82,7 @@ def plan_property(
     links = compute_all_links(
         prepared, error_fields=error_fields, on_progress=lambda done, total: tell("Computing links", done, total)
     )
-    if calibrated:
-        links, notes = learned_links(links, stored_calibration(prepared))
-    else:
-        notes = unused_calibration(prepared)
+    links, notes = links_as_asked(links, prepared.found.folder, prepared.landscape.grid.crs, calibrated=calibrated)
     return plan_with_links(prepared, links, limits=limits, notes=notes, calibrated=calibrated, on_progress=tell)
 
 
@@ -168,34 +161,6 @@ def write_up(
             inputs=hash_inputs(found.folder, found.settings, more=(CALIBRATION_FILE,) if calibrated else ()),
         )
     )
-
-
-def learned_links(links: LinkTable, calibration: Calibration) -> tuple[LinkTable, tuple[str, ...]]:
-    """Return links corrected by readings, and the sentence that says so."""
-    told = f"Calibrated with {calibration.readings} readings" + (f" of {calibration.created}" if calibration.created else "")
-    return corrected_table(links, calibration)[0], (f"{told} ({', '.join(calibration.files)}).",)
-
-
-def stored_calibration(prepared: Prepared) -> Calibration:
-    """Return the calibration kept in the property folder.
-
-    Raises
-    ------
-    MissingFileError
-        If there is none.
-    """
-    path = prepared.found.folder / CALIBRATION_FILE
-    if not is_there(path):
-        fix = "Run `meshplan calibrate FOLDER READINGS` first."
-        raise MissingFileError("there is no calibration yet", where=str(path), fix=fix)
-    return read_calibration(path, shown=CALIBRATION_FILE, crs=prepared.landscape.grid.crs)
-
-
-def unused_calibration(prepared: Prepared) -> tuple[str, ...]:
-    """Return the sentence that tells of a calibration that is there and was not asked for."""
-    if is_there(prepared.found.folder / CALIBRATION_FILE):
-        return (f"{CALIBRATION_FILE} is in the property folder and was not used; `meshplan plan --calibrated` uses it.",)
-    return ()
 
 
 def solve_limits(seconds: float | None = None) -> SolveLimits:

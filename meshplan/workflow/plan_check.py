@@ -20,15 +20,12 @@ from meshplan.planning.solve import solve_placement
 from meshplan.planning.verify import verify_plan
 from meshplan.records import Plan
 from meshplan.reporting.check_text import CheckReport
+from meshplan.workflow.learned import CALIBRATION_FILE, links_as_asked
 from meshplan.workflow.plan import (
-    CALIBRATION_FILE,
     compute_all_links,
-    learned_links,
     placement_problem,
     plan_with_links,
     solve_within_airtime,
-    stored_calibration,
-    unused_calibration,
     write_up,
 )
 from meshplan.workflow.prepare import Prepared, prepare_property, refuse_unlawful
@@ -125,10 +122,7 @@ def _ground(folder: Path, plan: Plan, overrides: dict[str, Any]) -> _Ground:
     prepared = prepare_property(folder, radio=plan.made_with.radio or None, overrides=settings)
     refuse_unlawful(prepared)
     links = compute_all_links(prepared, error_fields=draw_error_fields(prepared.landscape))
-    if plan.made_with.calibrated:
-        links, notes = learned_links(links, stored_calibration(prepared))
-    else:
-        notes = unused_calibration(prepared)
+    links, notes = links_as_asked(links, prepared.found.folder, prepared.landscape.grid.crs, calibrated=plan.made_with.calibrated)
     told = plan.made_with.airtime_factor
     problem = placement_problem(prepared, links, told if 1.0 <= told < math.inf else 1.0)
     return _Ground(prepared, links, problem, notes, stored_limits(plan.proof.limits))

@@ -1,4 +1,4 @@
-"""Intervals hold what they promise on open, rural and built-up invented properties, silent links listed or missing."""
+"""Intervals hold what they promise on five kinds of invented properties, silent links listed or missing."""
 
 from __future__ import annotations
 
