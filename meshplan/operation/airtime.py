@@ -15,6 +15,10 @@ from meshplan.units import Array
 LOW_RATE_SYMBOL_MS: Final = 16.0
 """Symbol length from which chirp modems switch their low-rate aid on (16.384 ms counts as yes)."""
 
+HIGH_BAND_MHZ: Final = 2000.0
+HIGH_BAND_AIDED_FACTOR: Final = 11
+"""2.4 GHz chirp modems use the low-rate aid from this spreading factor at every bandwidth (read in an open driver)."""
+
 WIDE_AREA_HEADER_BYTES: Final = 13
 """What a wide-area network protocol adds to the payload (ITU-T Y.4480 family)."""
 
@@ -44,7 +48,7 @@ def chirp_time_on_air_ms(
     coding_rate_index : int
         1 to 4 for 4/5 to 4/8.
     low_rate : bool, optional
-        Low-rate aid; by default on when a symbol lasts 16 ms or more.
+        Low-rate aid; by default on when a symbol lasts 16 ms or more, as modems below 1 GHz do.
 
     Notes
     -----
@@ -135,6 +139,7 @@ def _packet_ms(mode: RadioMode, payload_bytes: int) -> float:
             mode.bandwidth_khz,
             coding_rate_index=radio.coding_rate_index,
             preamble_symbols=radio.preamble_symbols,
+            low_rate=mode.spreading_factor >= HIGH_BAND_AIDED_FACTOR if mode.frequency_mhz > HIGH_BAND_MHZ else None,
         )
         return float(once) * radio.repeats.value
     return float(
