@@ -6,8 +6,7 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from typing import Final
 
-from meshplan.operation.cautions import RAISED_AGL_M
-from meshplan.records import Device, PartLine, Power, Role
+from meshplan.records import RAISED_AGL_M, Device, PartLine, Power, Role
 from meshplan.settings import CostSettings
 
 FREE_HEIGHT_M: Final = 2.0
