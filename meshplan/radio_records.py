@@ -9,10 +9,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass, fields
 from datetime import date
 from enum import StrEnum
-from math import log10
+from math import floor, log10
 from typing import Final
 
 from meshplan.errors import InputError, nearest_name
+from meshplan.radio_filters import CHIRP_TOLERANCE_SHARE, crystal_spread_khz
 from meshplan.sources import Standing
 from meshplan.units import ERP_TO_EIRP_DB, noise_floor_dbm
 
@@ -100,6 +101,12 @@ class RadioSetting:
     design_sensitivity_dbm: Figure
     max_payload_bytes: Figure
     spreading_factor: int | None = None
+    modulation_index: Figure | None = None
+    """Distance of the two tones over the bit rate; frequency shift keying only."""
+    filter_bandwidth_khz: Figure | None = None
+    """Receiver filter that the noise bandwidth comes from, where it is derived."""
+    design_loss_db: Figure | None = None
+    """What real modules lose to the derived sensitivity, where the design sensitivity comes from it."""
 
 
 @dataclass(frozen=True)
@@ -143,6 +150,10 @@ class RadioClass:
     licence_required: bool = False
     snr_cap_db: Figure | None = None
     """Largest signal-to-noise ratio that its receiver reports; None where nobody says."""
+    frequency_correction: str = ""
+    """How the receiver finds the sender's frequency; empty: it does not, and its filter must hold both crystals' errors."""
+    correction_preamble_bytes: Figure | None = None
+    """What the correction needs on the air, contained in `frame_overhead_bytes`."""
     capacitor_at_pins: bool = False
     """Whether the supply pins of the module want a capacitor of their own."""
     preamble_symbols: int = 8
@@ -601,4 +612,20 @@ def _figures_to_check(radio: RadioClass, setting: RadioSetting) -> tuple[str, ..
         f"check {name} {figure.value:g} {unit} ({figure.standing.value}: {figure.source})"
         for name, figure, unit in wanted
         if figure.needs_check
+    ) + _chirp_crystals(radio, setting)
+
+
+def _chirp_crystals(radio: RadioClass, setting: RadioSetting) -> tuple[str, ...]:
+    """Return a warning where two crystals of the class may lie further apart than a chirp of this width stands."""
+    if radio.modulation is not Modulation.CSS:
+        return ()
+    stands_khz = CHIRP_TOLERANCE_SHARE * setting.noise_bandwidth_khz.value
+    error_ppm, frequency_mhz = radio.frequency_error_ppm.value, radio.band_mhz.value
+    apart_khz = crystal_spread_khz(frequency_mhz, error_ppm, error_ppm)
+    if apart_khz <= stands_khz:
+        return ()
+    best_ppm = floor(stands_khz / frequency_mhz * 1e3 / 2.0)
+    return (
+        f"check the crystals: two of ±{error_ppm:g} ppm may lie {apart_khz:.0f} kHz apart, a chirp of "
+        f"{setting.noise_bandwidth_khz.value:g} kHz stands about {stands_khz:.0f} kHz; take modules of ±{best_ppm} ppm or better",
     )

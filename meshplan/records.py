@@ -239,6 +239,12 @@ class Remedy:
     gain_db: float
     chance_after: float
     suffices: bool
+    raised_to_m: float | None = None
+    """Height above ground that the antenna is to be raised to; None where the change is another."""
+    above_roof: bool = False
+    """Whether it then stands above the roof of the building it was in."""
+    cautions: tuple[str, ...] = ()
+    """Safety texts that go with the change."""
 
 
 @dataclass(frozen=True)
@@ -425,6 +431,12 @@ class EnergyRecord:
     storage_wh: float
     dominant: str
     best_change: str
+
+
+RAISED_AGL_M: Final = 2.5
+"""Above this a ladder or a mast is needed."""
+TALL_AGL_M: Final = 5.0
+"""Above this a mast needs guys."""
 
 
 @dataclass(frozen=True)

@@ -89,7 +89,14 @@ def assemble_plan(findings: Findings) -> Plan:
     margins, floors = LinkMargins.of(table), _floors(findings)
     running = run_plan(placement, table.stations, margins, findings.catalogue, settings, link_radios(table))
     remedying = Remedying(
-        table, findings.context, findings.antennas, findings.contexts, floors, cables=findings.cables, power_for=findings.power_for
+        table,
+        findings.context,
+        findings.antennas,
+        findings.contexts,
+        floors,
+        cables=findings.cables,
+        power_for=findings.power_for,
+        caution_rules=findings.caution_rules,
     )
     unserved, near_rows = explain_unserved(placement, remedying)
     single_routes, more_near_rows = explain_single_routes(findings.problem, placement, remedying)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,10 +14,11 @@ from meshplan.links.build_stations import PowerFor
 from meshplan.links.describe import Context
 from meshplan.links.engine import LinkTable
 from meshplan.links.remedies import find_remedies
+from meshplan.operation.cautions import advised_cautions
 from meshplan.planning.explain import second_route_gaps
 from meshplan.planning.problem import PlacementPlan, PlacementProblem, UnservedSensor
 from meshplan.propagation.variability import reliability_margin_db
-from meshplan.records import Power, Remedy, Role, Unserved
+from meshplan.records import CautionRule, Power, Remedy, Role, Unserved
 
 REASONS = {
     "no link at all": "no gateway or relay candidate hears it well enough",
@@ -61,6 +62,7 @@ class Remedying:
     floors: Mapping[str, float]
     cables: Mapping[str, CableClass] | None = None
     power_for: PowerFor | None = None
+    caution_rules: Sequence[CautionRule] = ()
 
     def gap(self, sensor: str, row: int, reason: str, *, mended_by_radio: bool, hops: int = 1) -> Unserved:
         """Return what a link of a sensor's route of so many links lacks, with remedies where the radio is what is lacking."""
@@ -86,7 +88,7 @@ class Remedying:
             cables=self.cables,
             power_for=self.power_for,
         )
-        return Unserved(sensor, other, round(missing_db, 1), reason, remedies)
+        return Unserved(sensor, other, round(missing_db, 1), reason, advised_cautions(remedies, self.caution_rules))
 
 
 def explain_unserved(plan: PlacementPlan, remedying: Remedying) -> tuple[tuple[Unserved, ...], tuple[int, ...]]:

@@ -15,6 +15,7 @@ from typing import Any, Final, TypeVar
 
 from meshplan.errors import raise_faults
 from meshplan.inputs.figure_tables import Table, TableFile, inherit, read_toml
+from meshplan.inputs.radio_settings import NoiseRule, read_setting, with_preamble
 from meshplan.inputs.user_files import optional_file
 from meshplan.radio_records import (
     Battery,
@@ -24,7 +25,6 @@ from meshplan.radio_records import (
     LimitKind,
     Modulation,
     RadioClass,
-    RadioSetting,
     Region,
     SolarTable,
     SubBand,
@@ -57,19 +57,13 @@ CLASS_FIGURES: Final[dict[str, tuple[float, float]]] = {
 }
 """Every figure of a class, with the smallest and largest value that is not taken for a slip."""
 
-OPTIONAL_FIGURES: Final[dict[str, tuple[float, float]]] = {"header_bytes": (0, 100), "check_bytes": (0, 16), "snr_cap_db": (0, 80)}
-"""Figures that a class may leave out: `RadioClass` has a default for each."""
-
-SETTING_FIGURES: Final[dict[str, tuple[float, float]]] = {
-    "bit_rate_bps": (10, 100e6),
-    "noise_bandwidth_khz": (0.1, 160_000),
-    "occupied_bandwidth_khz": (0.1, 160_000),
-    "required_snr_db": (-30, 40),
-    "implementation_loss_db": (0, 30),
-    "design_sensitivity_dbm": (-160, -20),
-    "max_payload_bytes": (1, 65_535),
+OPTIONAL_FIGURES: Final[dict[str, tuple[float, float]]] = {
+    "header_bytes": (0, 100),
+    "check_bytes": (0, 16),
+    "snr_cap_db": (0, 80),
+    "correction_preamble_bytes": (0, 100),
 }
-"""Every figure of a setting, likewise."""
+"""Figures that a class may leave out: `RadioClass` has a default for each."""
 
 BEYOND_PHYSICS_DB: Final = 0.5
 """A design sensitivity may lie this far below the derived one (rounding) before it is called impossible."""
@@ -169,12 +163,23 @@ def _radio_class(key: str, table: Table) -> RadioClass | None:
         *CLASS_FIGURES, *OPTIONAL_FIGURES,
         "title", "group", "modulation", "direction", "interface", "supply_note", "antenna", "techniques", "addressing",
         "acknowledged", "relay_capable", "can_listen_first", "licence_required", "capacitor_at_pins",
-        "preamble_symbols", "coding_rate_index",
+        "preamble_symbols", "coding_rate_index", "frequency_correction",
         "default_setting", "notes", "settings",
     )  # fmt: skip
     modulation = table.choice("modulation", Modulation)
+    figures = {name: table.figure(name, *limits) for name, limits in CLASS_FIGURES.items()}
+    more = {name: table.figure(name, *limits) for name, limits in OPTIONAL_FIGURES.items() if name in table.entry}
+    correction = table.text("frequency_correction", "")
+    if bool(correction) != ("correction_preamble_bytes" in more):
+        table.fault(
+            "a receiver that corrects its frequency needs words that say how, and what it costs.",
+            'Write frequency_correction = "a few words" and correction_preamble_bytes = 2 to 4, or neither.',
+        )
+    elif correction:
+        figures["frame_overhead_bytes"] = with_preamble(figures["frame_overhead_bytes"], more["correction_preamble_bytes"])
+    noise = NoiseRule(modulation, figures, corrected=bool(correction))
     settings = tuple(
-        _setting(Table(table.file, f"{table.where}, setting {number}", entry, parent=table), modulation)
+        read_setting(Table(table.file, f"{table.where}, setting {number}", entry, parent=table), noise)
         for number, entry in enumerate(table.entries("settings"), 1)
     )
     names = [setting.name for setting in settings]
@@ -183,8 +188,6 @@ def _radio_class(key: str, table: Table) -> RadioClass | None:
         table.fault(f"the default setting '{default}' is none of its settings.", f"Take one of: {', '.join(names)}.")
     for name in sorted({name for name in names if names.count(name) > 1}):
         table.fault(f"there are two settings '{name}'.", "Give each setting its own name.")
-    figures = {name: table.figure(name, *limits) for name, limits in CLASS_FIGURES.items()}
-    more = {name: table.figure(name, *limits) for name, limits in OPTIONAL_FIGURES.items() if name in table.entry}
     if not settings:
         table.fault("it has no settings.", "Write at least one entry under settings, with bit rate and bandwidth.")
     direction = table.choice("direction", Direction)
@@ -212,6 +215,7 @@ def _radio_class(key: str, table: Table) -> RadioClass | None:
         capacitor_at_pins=table.flag("capacitor_at_pins", False),
         preamble_symbols=int(table.number("preamble_symbols", 1, 65_535, 8)),
         coding_rate_index=int(table.number("coding_rate_index", 1, 4, 1)),
+        frequency_correction=correction,
         notes=table.texts("notes"),
         origin=table.file.origin,
         **arguments,
@@ -220,18 +224,6 @@ def _radio_class(key: str, table: Table) -> RadioClass | None:
         return None
     _check_physics(table, radio)
     return radio
-
-
-def _setting(table: Table, modulation: Modulation) -> RadioSetting:
-    """Build one setting of a class."""
-    table.allow(*SETTING_FIGURES, "name", "spreading_factor")
-    figures: dict[str, Any] = {name: table.figure(name, *limits) for name, limits in SETTING_FIGURES.items()}
-    spreading_factor = int(table.number("spreading_factor", 5, 12)) if "spreading_factor" in table.entry else None
-    if modulation is Modulation.CSS and spreading_factor is None:
-        table.fault("'spreading_factor' is missing.", "Chirp spread spectrum needs a spreading factor from 5 to 12.")
-    if modulation is not Modulation.CSS and spreading_factor is not None:
-        table.fault("only chirp spread spectrum has a spreading factor.", "Take 'spreading_factor' out.")
-    return RadioSetting(name=table.text("name"), spreading_factor=spreading_factor, **figures)
 
 
 def _check_physics(table: Table, radio: RadioClass) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from shapely.geometry import Point
 
@@ -89,11 +89,6 @@ def build_stations(
         heights = (site.antenna_agl_m,) if site.role is Role.SENSOR else site.heights_agl_m
         for height_m in heights:
             key = _key(site, height_m, several_roles=offered[site.name] > 1, several_heights=len(heights) > 1)
-            inside, wall = _building_around(site, height_m, landscape, assumptions)
-            noise_db = site.noise_rise_db
-            if noise_db is None:
-                noise_db = float(usual_noise_rise_db(radio.frequency_mhz, near_buildings=bool(wall)))
-            walls = wall.split("+") if wall else []
             surroundings = _surroundings_of(site, radio, landscape, assumptions)
             if antenna.is_directional and site.azimuth_deg is None:
                 assumptions[
@@ -112,16 +107,11 @@ def build_stations(
                     feed_loss_db=feed_db,
                     box_loss_db=settings.antenna.box_loss_db,
                     other_loss_db=site.extra_loss_db,
-                    noise_rise_db=noise_db,
                     tx_power_dbm=_power_dbm(site, antenna, feed_db, radio, power_for),
                     cost=0.0 if site.role is Role.SENSOR else candidate_cost(site, height_m, settings.cost),
-                    inside=inside,
                     surroundings=surroundings,
                     polarisation=_polarisation_of(site, settings, assumptions),
-                    entry_loss_db=sum(enclosure_loss_db(name, radio.frequency_mhz) for name in walls),
-                    entry_spread_db=sum(enclosure_spread_db(name, radio.frequency_mhz) ** 2 for name in walls) ** 0.5,
-                    entry_source="; ".join(dict.fromkeys(enclosure_source(name) for name in walls)),
-                    lid_loss_db=sum(enclosure_loss_db(name, radio.frequency_mhz) for name in walls if name in OWN_LIDS),
+                    **_enclosure(site, height_m, radio, landscape, assumptions),
                     ground_amsl_m=float(ground_at(landscape, site.x_m, site.y_m)),
                     can_speak=not (radio.tx_only and site.role is not Role.SENSOR),
                     can_hear=not (radio.tx_only and site.role is Role.SENSOR),
@@ -138,6 +128,48 @@ def _power_dbm(site: Site, antenna: AntennaClass, feed_db: float, radio: RadioMo
     if not site.same_as:
         return power_dbm
     return min(power_dbm, power_for(replace(site, name=site.same_as, role=Role.SENSOR), antenna, feed_db, radio))
+
+
+def at_height(station: Station, height_m: float, landscape: Landscape) -> tuple[Station, tuple[str, ...]]:
+    """Return a station with its antenna at another height, below or above the roof around it, and what was assumed.
+
+    The wall of a building that the landscape shows goes where the antenna rises above the roof and comes where it sinks below
+    it, as for a site of that height; what the user named for the site stays.
+    """
+    before, after = (_building_around(station.site, each, landscape, {})[0] for each in (station.antenna_agl_m, height_m))
+    moved = replace(station, antenna_agl_m=height_m)
+    if before == after:
+        return moved, ()
+    assumptions: dict[str, None] = {}
+    enclosure = _enclosure(station.site, height_m, station.radio, landscape, assumptions)
+    if not after:
+        building = landscape.covers[before - 1]
+        assumptions[f"At {height_m:g} m {station.site.name} stands above the roof of {building.name}: no wall is counted."] = None
+    return replace(moved, **enclosure), tuple(assumptions)
+
+
+def inside_sentence(station: Station, landscape: Landscape) -> str:
+    """Return what was assumed of the building around a station; empty in the open or where the user named the walls."""
+    assumptions: dict[str, None] = {}
+    _building_around(station.site, station.antenna_agl_m, landscape, assumptions)
+    return next(iter(assumptions), "")
+
+
+def _enclosure(site: Site, height_m: float, radio: RadioMode, landscape: Landscape, assumptions: dict[str, None]) -> dict[str, Any]:
+    """Return the fields of a station that hang on the building around its antenna: walls, and the noise of a house."""
+    inside, wall = _building_around(site, height_m, landscape, assumptions)
+    noise_db = site.noise_rise_db
+    if noise_db is None:
+        noise_db = float(usual_noise_rise_db(radio.frequency_mhz, near_buildings=bool(wall)))
+    walls = wall.split("+") if wall else []
+    return {
+        "inside": inside,
+        "noise_rise_db": noise_db,
+        "entry_loss_db": sum(enclosure_loss_db(name, radio.frequency_mhz) for name in walls),
+        "entry_spread_db": sum(enclosure_spread_db(name, radio.frequency_mhz) ** 2 for name in walls) ** 0.5,
+        "entry_source": "; ".join(dict.fromkeys(enclosure_source(name) for name in walls)),
+        "lid_loss_db": sum(enclosure_loss_db(name, radio.frequency_mhz) for name in walls if name in OWN_LIDS),
+    }
 
 
 def _polarisation_of(site: Site, settings: PropertySettings, assumptions: dict[str, None]) -> str:

@@ -9,13 +9,13 @@ from typing import Final
 import numpy as np
 
 from meshplan.inputs.antennas import AntennaClass, CableClass
-from meshplan.links.build_stations import CONNECTOR_PAIRS, PowerFor
+from meshplan.links.build_stations import CONNECTOR_PAIRS, PowerFor, at_height
 from meshplan.links.engine import LinkTable, compute_links, with_elevation_errors_of
 from meshplan.links.path_loss import PathSettings
 from meshplan.links.stations import Station
 from meshplan.links.uncertainty import ErrorFields, chance_of
 from meshplan.propagation.cables import cable_loss_db
-from meshplan.records import Remedy
+from meshplan.records import RAISED_AGL_M, TALL_AGL_M, Remedy
 from meshplan.terrain.landscape import Landscape
 
 HEIGHT_STEPS_M: Final = (0.5, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0)
@@ -35,6 +35,8 @@ class HeightGain:
     device: str
     raised_m: tuple[float, ...]
     gain_db: tuple[float, ...]
+    antenna_agl_m: float
+    """Today's height."""
     saturates_at_m: float
     """Height above today's beyond which a metre gives less than half a decibel."""
 
@@ -62,7 +64,16 @@ class HeightGain:
             if self.saturates_at_m == self.raised_m[-1]
             else f"beyond that less than {SATURATED_BELOW_DB_PER_M:g} dB for each metre"
         )
-        return f"Raising the antenna of {self.device} gives {first} ({per_metre_db:.1f} dB per metre), {more}."
+        return f"Raising the antenna of {self.device} gives {first} ({per_metre_db:.1f} dB per metre), {more}.{self._care}"
+
+    @property
+    def _care(self) -> str:
+        """What to mind at the height that pays; the texts of the cautions say it in full."""
+        height_m = self.antenna_agl_m + self.saturates_at_m
+        if height_m <= RAISED_AGL_M:
+            return ""
+        guys = ", guys and planning permission" if height_m > TALL_AGL_M else ""
+        return f" At {height_m:g} m mind power lines, ladder and lightning{guys}."
 
 
 @dataclass(frozen=True)
@@ -73,6 +84,8 @@ class _Change:
     """Smaller is easier to do."""
     a: Station
     b: Station
+    raised_to_m: float | None = None
+    above_roof: bool = False
 
 
 def find_remedies(
@@ -109,7 +122,7 @@ def find_remedies(
         The table's, to shake the ground under every change anew; without them the elevation error found for the link is kept.
     """
     a, b = (table.stations[i] for i in table.pairs[row])
-    changes = [*_heights(a, b), *_antennas(a, b, antennas, settings.frequency_mhz, power_for), *_feeds(a, b, power_for)]
+    changes = [*_heights(a, b, landscape), *_antennas(a, b, antennas, settings.frequency_mhz, power_for), *_feeds(a, b, power_for)]
     changes += [*_cables(a, b, cables or {}, settings.frequency_mhz, power_for), *_outdoors(a, b)]
     stations = [a, b, *(station for change in changes for station in (change.a, change.b))]
     pairs = np.arange(len(stations)).reshape(-1, 2)
@@ -130,7 +143,16 @@ def find_remedies(
     for change, gain, chance in zip(changes, gains, chances[1:], strict=True):
         if gain >= LEAST_GAIN_DB:
             suffices = bool(chance >= required_chance)
-            found.append((change.effort, Remedy(change.words, change.device, round(float(gain), 1), float(chance), suffices)))
+            remedy = Remedy(
+                change.words,
+                change.device,
+                round(float(gain), 1),
+                float(chance),
+                suffices,
+                raised_to_m=change.raised_to_m,
+                above_roof=change.above_roof,
+            )
+            found.append((change.effort, remedy))
     found.sort(key=lambda item: (not item[1].suffices, item[0] if item[1].suffices else -item[1].gain_db, -item[1].gain_db))
     return _without_repeats([remedy for _, remedy in found])
 
@@ -154,7 +176,7 @@ def height_gains(
     for row in rows:
         a, b = (table.stations[i] for i in table.pairs[row])
         stations += [a, b]
-        for change in _heights(a, b):
+        for change in _heights(a, b, landscape):
             stations += [change.a, change.b]
     pairs = np.arange(len(stations)).reshape(-1, 2)
     margins = compute_links(stations, pairs, landscape, table.seasons, settings).margin_db.min(axis=0)
@@ -162,27 +184,32 @@ def height_gains(
     per_row = 1 + 2 * len(HEIGHT_STEPS_M)
     for number, row in enumerate(rows):
         own = margins[number * per_row : (number + 1) * per_row]
-        a, b = (table.stations[i].key for i in table.pairs[row])
+        a, b = (table.stations[i] for i in table.pairs[row])
         gains = own[1:] - own[0]
         found.append((_height_gain(a, gains[0::2]), _height_gain(b, gains[1::2])))
     return found
 
 
-def _height_gain(device: str, gains: np.ndarray) -> HeightGain:
+def _height_gain(station: Station, gains: np.ndarray) -> HeightGain:
     slope = np.diff(np.array([0.0, *gains])) / np.diff(np.array([0.0, *HEIGHT_STEPS_M]))
     paying = np.flatnonzero(slope >= SATURATED_BELOW_DB_PER_M)
     saturates = HEIGHT_STEPS_M[paying[-1]] if len(paying) else 0.0
-    return HeightGain(device, HEIGHT_STEPS_M, tuple(round(float(gain), 1) for gain in gains), saturates)
+    rounded = tuple(round(float(gain), 1) for gain in gains)
+    return HeightGain(station.key, HEIGHT_STEPS_M, rounded, station.antenna_agl_m, saturates)
 
 
-def _heights(a: Station, b: Station) -> list[_Change]:
+def _heights(a: Station, b: Station, landscape: Landscape) -> list[_Change]:
     changes = []
     for rise_m in HEIGHT_STEPS_M:
         for station in (a, b):
-            taller = replace(station, antenna_agl_m=station.antenna_agl_m + rise_m)
+            taller, _ = at_height(station, station.antenna_agl_m + rise_m, landscape)
+            above_roof = bool(station.inside) and not taller.inside
             words = f"Raise the antenna of {station.key} by {rise_m:g} m, to {taller.antenna_agl_m:g} m"
+            if above_roof:
+                words += f", above the roof of {landscape.covers[station.inside - 1].name}"
             ends = (taller, b) if station is a else (a, taller)
-            changes.append(_Change(words, station.key, 10 + int(10 * rise_m), *ends))
+            effort = 10 + int(10 * rise_m)
+            changes.append(_Change(words, station.key, effort, *ends, raised_to_m=taller.antenna_agl_m, above_roof=above_roof))
     return changes
 
 

@@ -19,6 +19,10 @@ LOW_RATE_SYMBOL_MS: Final = 16.0
 CHIRP_MOST_BYTES: Final = 255
 """Most bytes of a chirp packet: its length is one byte."""
 
+HIGH_BAND_MHZ: Final = 2000.0
+HIGH_BAND_AIDED_FACTOR: Final = 11
+"""2.4 GHz chirp modems use the low-rate aid from this spreading factor at every bandwidth (read in an open driver)."""
+
 CHIRP_OWN_HEADER_BITS: Final = 20
 CHIRP_CHECK_BITS: Final = 16
 """Bits of the radio's own header and check in the symbol formula."""
@@ -60,7 +64,7 @@ def chirp_time_on_air_ms(
     coding_rate_index : int
         1 to 4 for 4/5 to 4/8.
     low_rate : bool, optional
-        Low-rate aid; by default on when a symbol lasts 16 ms or more.
+        Low-rate aid; by default on when a symbol lasts 16 ms or more, as modems below 1 GHz do.
 
     Notes
     -----
@@ -207,6 +211,7 @@ def _frame_ms(mode: RadioMode, frame_bytes: int) -> float:
             mode.bandwidth_khz,
             coding_rate_index=radio.coding_rate_index,
             preamble_symbols=radio.preamble_symbols,
+            low_rate=mode.spreading_factor >= HIGH_BAND_AIDED_FACTOR if mode.frequency_mhz > HIGH_BAND_MHZ else None,
         )
         return float(once) * radio.repeats.value
     return float(

@@ -8,14 +8,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from typing import Final
 
-from meshplan.records import CautionRule, Device, Power, Purpose, Role
-
-RAISED_AGL_M: Final = 2.5
-"""Above this a ladder or a mast is needed."""
-TALL_AGL_M: Final = 5.0
-"""Above this a mast needs guys."""
+from meshplan.records import RAISED_AGL_M, TALL_AGL_M, CautionRule, Device, Power, Purpose, Remedy, Role
 
 PLAN_WIDE: Final = "plan"
 """The condition of texts for the whole plan."""
@@ -29,6 +25,23 @@ def cautions_for(device: Device, rules: Iterable[CautionRule]) -> tuple[str, ...
 def plan_cautions(rules: Iterable[CautionRule]) -> tuple[str, ...]:
     """Return the texts that hold for the whole plan."""
     return tuple(rule.text for rule in rules if rule.when == PLAN_WIDE)
+
+
+def advised_cautions(remedies: Iterable[Remedy], rules: Iterable[CautionRule]) -> tuple[Remedy, ...]:
+    """Return remedies with the texts that go with raising an antenna to their height."""
+    known = tuple(rules)
+    return tuple(
+        replace(remedy, cautions=tuple(rule.text for rule in known if _goes_with(remedy, rule.when))) for remedy in remedies
+    )
+
+
+def _goes_with(remedy: Remedy, when: str) -> bool:
+    height_m = remedy.raised_to_m or 0.0
+    if when in ("raised", "lightning"):
+        return height_m > RAISED_AGL_M
+    if when == "roof":
+        return remedy.above_roof
+    return when == "tall" and height_m > TALL_AGL_M
 
 
 def _mentions(*words: str) -> Callable[[Device], bool]:

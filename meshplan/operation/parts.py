@@ -7,8 +7,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Final
 
 from meshplan.inputs.backhauls import BackhaulClass
-from meshplan.operation.cautions import RAISED_AGL_M
-from meshplan.records import Device, PartLine, Power, Role
+from meshplan.records import RAISED_AGL_M, Device, PartLine, Power, Role
 from meshplan.settings import CostSettings
 
 FREE_HEIGHT_M: Final = 2.0

@@ -166,10 +166,18 @@ def unserved_table(plan: Plan, gaps: Sequence[Unserved] | None = None) -> Table:
     for gap in plan.unserved if gaps is None else gaps:
         head = (gap.sensor, gap.nearest, _n(gap.missing_db, "_db"), gap.reason)
         rows += [
-            (*head, remedy.change, remedy.device, _n(remedy.gain_db, "_db"), _n(remedy.chance_after, "chance"), remedy.suffices)
+            (
+                *head,
+                remedy.change,
+                remedy.device,
+                _n(remedy.gain_db, "_db"),
+                _n(remedy.chance_after, "chance"),
+                remedy.suffices,
+                " ".join(remedy.cautions),
+            )
             for remedy in gap.remedies
-        ] or [(*head, None, None, None, None, None)]
-    return ("sensor", "nearest", "missing_db", "reason", "change", "at", "gain_db", "chance_after", "suffices"), rows
+        ] or [(*head, None, None, None, None, None, None)]
+    return ("sensor", "nearest", "missing_db", "reason", "change", "at", "gain_db", "chance_after", "suffices", "take_care"), rows
 
 
 def parts_table(plan: Plan) -> Table:

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from meshplan.records import VERDICT_WORDS, Plan, Role, Unserved
-from meshplan.reporting.words import metres, number, percent
+from meshplan.records import VERDICT_WORDS, Plan, Remedy, Role, Unserved
+from meshplan.reporting.words import care_of, metres, number, percent
 
 LEGAL_WORDS = {
     "licensed": "rests on your licence",
@@ -120,21 +120,32 @@ def _head(plan: Plan) -> str:
 def _unserved(plan: Plan) -> str:
     if not plan.unserved:
         return ""
-    return "\n".join(["Not served:", *(line for miss in plan.unserved for line in _miss(miss))])
+    return "\n".join(["Not served:", *(line for miss in plan.unserved for line in _miss(miss)), *_care(plan.unserved)])
 
 
 def _single_routes(plan: Plan) -> str:
     if not plan.single_routes:
         return ""
     lines = [line for miss in plan.single_routes for line in _miss(miss)]
-    return "\n".join(["One route only, where two were asked for:", *lines])
+    return "\n".join(["One route only, where two were asked for:", *lines, *_care(plan.single_routes)])
+
+
+def _care(misses: Sequence[Unserved]) -> list[str]:
+    """Return the safety texts that go with the advice shown for some sensors, each once."""
+    care = care_of(best for miss in misses if (best := _best(miss)) is not None)
+    return ["    before you raise anything:", *(f"    - {words}" for words in care)] if care else []
+
+
+def _best(miss: Unserved) -> Remedy | None:
+    """Return the advice that a terminal has room for."""
+    return next((remedy for remedy in miss.remedies if remedy.suffices), next(iter(miss.remedies), None))
 
 
 def _miss(miss: Unserved) -> list[str]:
     """Return what a sensor lacks and what would mend it; decibels only where some are missing."""
     lack = f", {number(miss.missing_db, 1)} dB short to {miss.nearest}" if miss.nearest and miss.missing_db > 0.0 else ""
     lines = [f"  {miss.sensor}: {miss.reason}{lack}"]
-    best = next((remedy for remedy in miss.remedies if remedy.suffices), next(iter(miss.remedies), None))
+    best = _best(miss)
     if best is not None:
         gain = f"+{number(best.gain_db, 0)} dB" if best.gain_db > 0.0 else ""
         more = ", ".join(word for word in (gain, "" if best.suffices or not gain else "not enough alone") if word)

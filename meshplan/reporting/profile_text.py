@@ -7,7 +7,7 @@ import textwrap
 from collections import Counter
 
 from meshplan.records import VERDICT_WORDS, BudgetItem, Link, Plan
-from meshplan.reporting.words import bearing, count, metres, number, opposite, percent, shortened
+from meshplan.reporting.words import bearing, care_of, count, metres, number, opposite, percent, shortened
 
 WIDTH = 80
 LEAST_NAME_WIDTH = 40
@@ -45,6 +45,9 @@ def profile_text(link: Link, plan: Plan | None = None) -> str:
                 indent="  - ",
             )
         ]
+        care = care_of(link.remedies)
+        lines += ["", "Before you raise anything:"] if care else []
+        lines += [line for words in care for line in _wrapped(words, indent="  - ")]
     if link.notes:
         lines += ["", *(line for note in link.notes for line in _wrapped(note, indent="  - "))]
     if plan is not None and plan.assumptions:

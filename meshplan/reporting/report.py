@@ -12,7 +12,18 @@ from meshplan.reporting.files import write_text_atomically
 from meshplan.reporting.paper import paper_page
 from meshplan.reporting.sheets.overview import overview_svg
 from meshplan.reporting.trace import TracedPlan, key_step
-from meshplan.reporting.words import count, legal_state, metres, money, number, percent, plain_name, small_percent, text
+from meshplan.reporting.words import (
+    care_of,
+    count,
+    legal_state,
+    metres,
+    money,
+    number,
+    percent,
+    plain_name,
+    small_percent,
+    text,
+)
 from meshplan.sources import Standing
 
 PURPOSE_WORDS: Final = {
@@ -179,9 +190,16 @@ def _unserved(plan: Plan, traced: TracedPlan, i: int, what: str = "unserved") ->
         if gap.nearest and gap.missing_db > 0.0
         else ""
     )
+    care = _list(
+        traced.show(f"{path}.remedies[{k}].cautions[{n}]")
+        for k, remedy in enumerate(gap.remedies)
+        for n, words in enumerate(remedy.cautions)
+        if words not in care_of(gap.remedies[:k])
+    )
     return (
         f'<div class="loud"><h3>{head}: {traced.show(f"{path}.sensor")}</h3><p>{traced.show(f"{path}.reason", _sentence)}'
-        f"{lack}</p>{f'<p>What would mend it:</p>{remedies}' if remedies else ''}</div>"
+        f"{lack}</p>{f'<p>What would mend it:</p>{remedies}' if remedies else ''}"
+        f"{f'<p>Before you raise anything:</p>{care}' if care else ''}</div>"
     )
 
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import html
 import math
 import re
+from collections.abc import Iterable
 from typing import Final
 
-from meshplan.records import Role
+from meshplan.records import Remedy, Role
 
 MINUS: Final = "−"
 UNKNOWN: Final = "not known"
@@ -21,6 +22,11 @@ _COMPASS: Final = (
 ROLE_WORDS: Final = {Role.SENSOR: "sensor", Role.GATEWAY: "gateway", Role.RELAY: "relay"}
 
 _UNSEEN: Final = re.compile("[\\x00-\\x08\\x0b\\x0c\\x0e-\\x1f\\x7f\\ud800-\\udfff\\ufffe\\uffff]")
+
+
+def care_of(remedies: Iterable[Remedy]) -> tuple[str, ...]:
+    """Return the safety texts that go with some advice, each once."""
+    return tuple(dict.fromkeys(words for remedy in remedies for words in remedy.cautions))
 
 
 def text(value: str) -> str:

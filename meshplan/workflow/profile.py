@@ -9,12 +9,14 @@ from typing import Any
 import numpy as np
 
 from meshplan.errors import InputError, nearest_name
-from meshplan.links.build_stations import build_stations
+from meshplan.inputs.cautions import read_caution_rules
+from meshplan.links.build_stations import at_height, build_stations, inside_sentence
 from meshplan.links.describe import describe_links
 from meshplan.links.engine import compute_links
 from meshplan.links.remedies import find_remedies
 from meshplan.links.stations import Station
 from meshplan.links.uncertainty import draw_error_fields
+from meshplan.operation.cautions import advised_cautions
 from meshplan.records import Link, Role, Site
 from meshplan.terrain.geodesy import place_on_grid
 from meshplan.terrain.profile import ground_at
@@ -63,6 +65,7 @@ def profile_between(
         raise InputError(f"'{a}' and '{b}' are the same place", fix="Name two different places.")
     pair = np.array([[0, 1]])
     fields = draw_error_fields(prepared.landscape)
+    prepared = _without_former_walls(prepared, ends)
     table = compute_links(ends, pair, prepared.landscape, prepared.seasons, prepared.path, error_fields=fields)
     grid = prepared.landscape.grid
     table, told = links_as_asked(table, prepared.found.folder, grid.crs, calibrated=calibrated, command="profile")
@@ -81,7 +84,7 @@ def profile_between(
             power_for=power_at(prepared.base),
             error_fields=fields,
         )
-        link = replace(link, remedies=remedies)
+        link = replace(link, remedies=advised_cautions(remedies, read_caution_rules()))
     return link, prepared, (*prepared.assumptions, *notes)
 
 
@@ -119,7 +122,20 @@ def find_station(prepared: Prepared, text: str, height_m: float | None, notes: l
     station = stations[0]
     if height_m is None:
         return station
-    return replace(station, antenna_agl_m=height_m, key=f"{station.site.name} at {height_m:g} m")
+    moved, more = at_height(station, height_m, prepared.landscape)
+    notes.extend(more)
+    return replace(moved, key=f"{station.site.name} at {height_m:g} m")
+
+
+def _without_former_walls(prepared: Prepared, ends: tuple[Station, ...]) -> Prepared:
+    """Return what was prepared without what it assumed of a wall that an end has left by its height."""
+    open_air = {station.site.name for station in ends if not station.inside}
+    former = {
+        inside_sentence(station, prepared.landscape)
+        for station in prepared.stations
+        if station.inside and station.site.name in open_air
+    }
+    return replace(prepared, assumptions=tuple(line for line in prepared.assumptions if line not in former))
 
 
 def _as_place(text: str) -> tuple[float, float] | None:

@@ -15,6 +15,7 @@ VOCABULARY = (
     "sources",
     "settings",
     "grid",
+    "radio_filters",
     "radio_records",
     "records",
     "measurement_records",

@@ -121,6 +121,10 @@ def test_a_failing_link_carries_the_decibels_per_metre_of_both_ends() -> None:
         gain = height_gain(table, 0, LANDSCAPE, SETTINGS, end=end)
         assert gain.sentence in link.notes
         assert gain.sentence.startswith(f"Raising the antenna of {name} gives {gain.gain_db[1]:.1f} dB for the first metre")
+        height_m = gain.antenna_agl_m + gain.saturates_at_m
+        tall = ", guys and planning permission" if height_m > 5.0 else ""
+        assert height_m > 2.5
+        assert gain.sentence.endswith(f" At {height_m:g} m mind power lines, ladder and lightning{tall}.")
 
 
 def test_a_better_antenna_is_not_louder_than_the_law_allows() -> None:

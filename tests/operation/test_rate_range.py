@@ -105,8 +105,9 @@ def test_more_allowed_loss_never_shortens_the_range(allowed: float, more: float)
 @pytest.mark.parametrize(
     ("key", "low_m", "high_m"),
     # source: radio facts, table after 2.2, column 1 m to 5 m, 15 dB margin on derived sensitivity; here design
-    # sensitivity and the class's own antenna: within the band between them
-    [("fsk-868-50k", 600, 1100), ("fsk-868-4k8", 1000, 1900), ("css-868-sf7", 1800, 3300), ("css-868-sf12", 3500, 6600)],
+    # sensitivity and the class's own antenna: within the band between them; FSK at 4.8 kbit/s stands 4.6 dB below that table
+    # for both crystals' error (second sheet, 3.3), on plane ground a factor 10^(-4.6/40) = 0.77 of its range
+    [("fsk-868-50k", 600, 1100), ("fsk-868-4k8", 770, 1450), ("css-868-sf7", 1800, 3300), ("css-868-sf12", 3500, 6600)],
 )
 def test_flat_ground_ranges_stay_near_the_fact_table(key: str, low_m: float, high_m: float) -> None:
     mode = radio_mode(CLASSES, key)

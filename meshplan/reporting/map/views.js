@@ -42,6 +42,12 @@ const meshViews = (() => {
     `${remedy.change}${remedy.gain_db > 0 ? `: about ${plain(remedy.gain_db)} dB more` : ""}` +
     `${known(remedy.chance_after) ? `, then ${chance(remedy.chance_after)}` : ""}${remedy.suffices ? " – enough" : " – helps, not enough alone"}.`;
 
+  /* The safety texts that go with some advice, each once. */
+  function careOf(remedies) {
+    const texts = [...new Set(remedies.flatMap((remedy) => remedy.cautions || []))];
+    return texts.length ? [h("p", {}, "Before you raise anything:"), list(texts)] : [];
+  }
+
   /* A link as the chosen season sees it. */
   function seen(app, link) {
     const result = app.season ? link.seasons.find((one) => one.season === app.season) : null;
@@ -103,8 +109,8 @@ const meshViews = (() => {
           ),
           one.remedies.length
             ? unserved.length <= FEW_UNSERVED
-              ? [h("p", {}, "What would mend it:"), list(one.remedies.map(remedyWords))]
-              : more("What would mend it", list(one.remedies.map(remedyWords)))
+              ? [h("p", {}, "What would mend it:"), list(one.remedies.map(remedyWords)), ...careOf(one.remedies)]
+              : more("What would mend it", list(one.remedies.map(remedyWords)), ...careOf(one.remedies))
             : null,
         ),
       ),
@@ -464,7 +470,7 @@ const meshViews = (() => {
           `${causes.length ? `: ${causes.map(([name, value]) => `${name} ${plain(value, 1)}`).join(", ")}` : ""}).`,
       ),
       link.causes.length ? [h("h3", {}, "What costs most"), list(link.causes)] : null,
-      link.remedies.length ? [h("h3", {}, "What would help"), list(link.remedies.map(remedyWords))] : null,
+      link.remedies.length ? [h("h3", {}, "What would help"), list(link.remedies.map(remedyWords)), ...careOf(link.remedies)] : null,
       facts([
         ["Distance", metres(link.distance_m)],
         ["Direction", `${compass(link.bearing_deg)} from ${link.a}`],

@@ -8,7 +8,7 @@ from meshplan.reporting.paper import role_mark
 from meshplan.reporting.plan_files import line_cost
 from meshplan.reporting.sheets.entries import SiteSheet, WorkStep, order_of_work
 from meshplan.reporting.sheets.overview import overview_svg
-from meshplan.reporting.words import count, legal_state, listing, metres, money, number, percent, shortened, text
+from meshplan.reporting.words import care_of, count, legal_state, listing, metres, money, number, percent, shortened, text
 
 
 def cover_page(plan: Plan, sheets: tuple[SiteSheet, ...]) -> str:
@@ -99,7 +99,9 @@ def _gaps(head: str, gaps: tuple[Unserved, ...]) -> str:
         + f".{_first_remedy(gap.remedies)}</li>"
         for gap in gaps
     )
-    return f"<h3>{head}</h3><ul>{rows}</ul>" if rows else ""
+    care = "".join(f"<li>{text(words)}</li>" for words in care_of(remedy for gap in gaps for remedy in gap.remedies[:1]))
+    care = f'<p>Before you raise anything:</p><ul class="care">{care}</ul>' if care else ""
+    return f"<h3>{head}</h3><ul>{rows}</ul>{care}" if rows else ""
 
 
 def _first_remedy(remedies: tuple[Remedy, ...]) -> str:
