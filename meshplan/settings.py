@@ -46,7 +46,7 @@ class RasterSettings(_Settings):
     """One elevation raster."""
 
     file: str
-    """File name, relative to the property folder; anything GDAL reads."""
+    """File name, relative to the property folder: GeoTIFF or another usual grid (.asc, .img, .hgt, .dem, .bil, .xyz, .dt2)."""
     holds: Literal["ground", "surface"] = "ground"
     """"ground" is bare earth; "surface" already holds trees and roofs."""
     unit: Literal["m", "ft", "us-ft"] = "m"
