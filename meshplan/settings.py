@@ -5,7 +5,7 @@ The reader of the file, the messages about it and the manual (`meshplan check --
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
@@ -38,8 +38,12 @@ ConditionName = Literal[
 """Conditions of radio rules that the user may answer for; the same as `radio_records.Condition`."""
 
 
+MOST_MONEY: Final = 1_000_000_000.0
+"""Largest price, as in the columns of sites: money is reckoned in whole thousandths."""
+
+
 class _Settings(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
+    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True, allow_inf_nan=False)
 
 
 class RasterSettings(_Settings):
@@ -98,7 +102,7 @@ class RequirementSettings(_Settings):
     """What may fail without silencing a sensor."""
     same_place_m: float = Field(default=2.0, ge=0, le=50)
     """Gateway and relay candidates this near to each other are one place: one mast, one device, one failure."""
-    budget: float | None = Field(default=None, gt=0)
+    budget: float | None = Field(default=None, gt=0, le=1_000 * MOST_MONEY)
     """Most money for gateways and relays; without it the cheapest full plan is sought."""
 
 
@@ -107,15 +111,15 @@ class CostSettings(_Settings):
 
     currency: str = "EUR"
     """Name or sign that stands beside amounts."""
-    sensor: float = Field(default=25.0, ge=0)
+    sensor: float = Field(default=25.0, ge=0, le=MOST_MONEY)
     """Radio, board, box and cell of one sensor node."""
-    relay: float = Field(default=45.0, ge=0)
+    relay: float = Field(default=45.0, ge=0, le=MOST_MONEY)
     """One relay without its mast and power."""
-    gateway: float = Field(default=120.0, ge=0)
+    gateway: float = Field(default=120.0, ge=0, le=MOST_MONEY)
     """One gateway without its mast and power."""
-    mast_per_m: float = Field(default=12.0, ge=0)
+    mast_per_m: float = Field(default=12.0, ge=0, le=MOST_MONEY)
     """Each metre of antenna height above 2 m."""
-    panel: float = Field(default=40.0, ge=0)
+    panel: float = Field(default=40.0, ge=0, le=MOST_MONEY)
     """Panel, charger and battery where a site has no mains."""
     spare_share: float = Field(default=0.1, ge=0, le=1)
     """Share of spares in the parts list; at least one of each."""
@@ -152,7 +156,7 @@ class RadioSettings(_Settings):
     """Transmit power; by default the largest that class and country allow."""
     spreading_factor: int | None = Field(default=None, ge=5, le=12)
     """Spreading factor of a chirp class."""
-    bit_rate_bps: float | None = Field(default=None, gt=0)
+    bit_rate_bps: float | None = Field(default=None, gt=0, le=1e9)
     """Bit rate of a class with several."""
     licence: str | None = None
     """Licence you hold, for classes outside licence-exempt limits."""

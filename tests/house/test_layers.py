@@ -19,6 +19,7 @@ VOCABULARY = (
     "records",
     "measurement_records",
     "plan_codec",
+    "plan_soundness",
 )
 LAYERS = (
     *VOCABULARY,
