@@ -5,7 +5,7 @@ The reader of the file, the messages about it and the manual (`meshplan check --
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
@@ -38,15 +38,19 @@ ConditionName = Literal[
 """Conditions of radio rules that the user may answer for; the same as `radio_records.Condition`."""
 
 
+MOST_MONEY: Final = 1_000_000_000.0
+"""Largest price, as in the columns of sites: money is reckoned in whole thousandths."""
+
+
 class _Settings(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
+    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True, allow_inf_nan=False)
 
 
 class RasterSettings(_Settings):
     """One elevation raster."""
 
     file: str
-    """File name, relative to the property folder; anything GDAL reads."""
+    """File name, relative to the property folder: GeoTIFF or another usual grid (.asc, .img, .hgt, .dem, .bil, .xyz, .dt2)."""
     holds: Literal["ground", "surface"] = "ground"
     """"ground" is bare earth; "surface" already holds trees and roofs."""
     unit: Literal["m", "ft", "us-ft"] = "m"
@@ -106,7 +110,7 @@ class RequirementSettings(_Settings):
     """Most links of the route that is left whatever fails, shorter or longer than hop_limit; by default the same."""
     same_place_m: float = Field(default=2.0, ge=0, le=50)
     """Gateway and relay candidates this near to each other are one place: one mast, one device, one failure."""
-    budget: float | None = Field(default=None, gt=0)
+    budget: float | None = Field(default=None, gt=0, le=1_000 * MOST_MONEY)
     """Most money for gateways and relays, with their running cost over cost.horizon_years; without it the cheapest full plan is
     sought."""
 
@@ -122,21 +126,21 @@ class CostSettings(_Settings):
 
     currency: str = "EUR"
     """Name or sign that stands beside amounts."""
-    sensor: float = Field(default=25.0, ge=0)
+    sensor: float = Field(default=25.0, ge=0, le=MOST_MONEY)
     """Radio, board, box and cell of one sensor node."""
-    relay: float = Field(default=45.0, ge=0)
+    relay: float = Field(default=45.0, ge=0, le=MOST_MONEY)
     """One relay without its mast and power."""
-    gateway: float = Field(default=120.0, ge=0)
+    gateway: float = Field(default=120.0, ge=0, le=MOST_MONEY)
     """One gateway without its mast and power."""
-    mast_per_m: float = Field(default=12.0, ge=0)
+    mast_per_m: float = Field(default=12.0, ge=0, le=MOST_MONEY)
     """Each metre of antenna height above 2 m."""
-    panel: float = Field(default=40.0, ge=0)
+    panel: float = Field(default=40.0, ge=0, le=MOST_MONEY)
     """Panel, charger and battery where a site has no mains."""
     horizon_years: float = Field(default=0.0, ge=0, le=50)
     """Years of running cost (data, mains power) that count in the choice beside the price; 0 counts the price only."""
     backhaul: str = "own_network"
     """Way out of a gateway that names none (`meshplan radios --backhauls` lists them)."""
-    energy_per_kwh: float = Field(default=0.30, ge=0)
+    energy_per_kwh: float = Field(default=0.30, ge=0, le=MOST_MONEY)
     """Price of mains energy; the default is near what households of the European Union paid in 2024 (from memory, check)."""
     spare_share: float = Field(default=0.1, ge=0, le=1)
     """Share of spares in the parts list; at least one of each."""
@@ -173,7 +177,7 @@ class RadioSettings(_Settings):
     """Transmit power; by default the largest that class and country allow."""
     spreading_factor: int | None = Field(default=None, ge=5, le=12)
     """Spreading factor of a chirp class."""
-    bit_rate_bps: float | None = Field(default=None, gt=0)
+    bit_rate_bps: float | None = Field(default=None, gt=0, le=1e9)
     """Bit rate of a class with several."""
     protocol: Literal["own", "wide-area"] = "own"
     """What a chirp class speaks: "own", a simple network of yours (5 bytes of header), or "wide-area" (ITU-T Y.4480 family, 13)."""

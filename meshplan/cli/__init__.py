@@ -39,6 +39,9 @@ def _run(words: list[str]) -> int:
     with stops_noticed() as stops:
         try:
             from meshplan.cli.root import root
+            from meshplan.inputs.gdal_drivers import close_doors
+
+            close_doors()
 
             result = root.main(args=words, prog_name="meshplan", standalone_mode=False)
         except BaseException as error:

@@ -8,6 +8,7 @@ import click
 
 from meshplan.cli import EXIT_DONE
 from meshplan.cli.options import (
+    Number,
     folder_argument,
     json_option,
     out_option,
@@ -23,7 +24,7 @@ from meshplan.cli.progress import Progress
 @click.command("coverage")
 @folder_argument
 @click.option("--from", "transmitters", multiple=True, metavar="NAME", help="A gateway or relay; by default all of the plan.")
-@click.option("--height", type=click.FloatRange(0.1, 100), default=1.0, show_default=True, help="Antenna of the future sensor, m.")
+@click.option("--height", type=Number(0.1, 100), default=1.0, show_default=True, help="Antenna of the future sensor, m.")
 @click.option("--radio", metavar="CLASS", help="Radio class of the future sensor; by default the first of the plan.")
 @click.option("--season", help="One of the plan's seasons; by default the one with most leaves.")
 @click.option("--cores", type=click.IntRange(1), help="Most processor cores to use; all by default.")

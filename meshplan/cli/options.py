@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -30,6 +31,17 @@ set_option = click.option(
 )
 
 
+class Number(click.FloatRange):
+    """A finite number within a range; the range of click lets `nan` through."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the number, or fail as click does."""
+        number = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value} is not a number with an end.", param, ctx)
+        return number
+
+
 def overrides_from(changes: tuple[str, ...]) -> dict[str, Any]:
     """Return settings given as KEY=VALUE; values are read as TOML, and as text where they are none."""
     found: dict[str, Any] = {}
@@ -50,5 +62,13 @@ def results_folder(folder: Path, out: Path | None) -> Path:
 
 
 def print_json(value: Any) -> None:
-    """Print one JSON object."""
-    click.echo(json.dumps(value, ensure_ascii=False, indent=2, allow_nan=False))
+    """Print one JSON object; a number that is unknown or without end is null."""
+    click.echo(json.dumps(_finite(value), ensure_ascii=False, indent=2, allow_nan=False))
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _finite(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_finite(item) for item in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value

@@ -8,6 +8,7 @@ import click
 
 from meshplan.cli import EXIT_DONE, EXIT_UNSERVED
 from meshplan.cli.options import (
+    Number,
     folder_argument,
     json_option,
     out_option,
@@ -27,7 +28,7 @@ from meshplan.cli.progress import Progress
 @radio_option
 @set_option
 @click.option("--calibrated", is_flag=True, help="Use what readings taught (calibration.toml in FOLDER).")
-@click.option("--seconds", type=click.FloatRange(min=0.1), help="Most time to look for a cheaper plan; recorded in the plan.")
+@click.option("--seconds", type=Number(min=0.1), help="Most time to look for a cheaper plan; recorded in the plan.")
 @quiet_option
 @json_option
 def command(

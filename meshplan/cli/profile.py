@@ -7,14 +7,23 @@ from pathlib import Path
 import click
 
 from meshplan.cli import EXIT_DONE
-from meshplan.cli.options import json_option, out_option, overrides_from, print_json, radio_option, results_folder, set_option
+from meshplan.cli.options import (
+    Number,
+    json_option,
+    out_option,
+    overrides_from,
+    print_json,
+    radio_option,
+    results_folder,
+    set_option,
+)
 from meshplan.errors import InputError
 
 
 @click.command("profile", context_settings={"ignore_unknown_options": True})
 @click.argument("places", nargs=-1, required=True, metavar="[FOLDER] A B")
-@click.option("--height-a", type=click.FloatRange(0.01, 100), metavar="M", help="Antenna height at A above the ground.")
-@click.option("--height-b", type=click.FloatRange(0.01, 100), metavar="M", help="Antenna height at B above the ground.")
+@click.option("--height-a", type=Number(0.01, 100), metavar="M", help="Antenna height at A above the ground.")
+@click.option("--height-b", type=Number(0.01, 100), metavar="M", help="Antenna height at B above the ground.")
 @click.option("--calibrated", is_flag=True, help="Use what readings taught (calibration.toml in FOLDER).")
 @out_option
 @radio_option

@@ -194,7 +194,9 @@ def describe_columns(title: str, columns: Sequence[Column]) -> str:
 
 def plain(value: float) -> str:
     """Return a number as a person would write it."""
-    return f"{value:.6f}".rstrip("0").rstrip(".") if math.isfinite(value) else str(value)
+    if not math.isfinite(value) or abs(value) >= 1e15:
+        return f"{value:g}"
+    return f"{value:.6f}".rstrip("0").rstrip(".")
 
 
 def as_number(value: Any, *, unit: str = "") -> float:

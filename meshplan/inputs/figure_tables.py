@@ -140,6 +140,8 @@ def _merged(file: TableFile, parent: Mapping[str, Any], entry: Mapping[str, Any]
     restated = "standing" in entry and bool(parent) and "sub_bands" in parent
     merged: dict[str, Any] = {**inherited, **own}
     merged[ORIGINS] = {**parent.get(ORIGINS, {}), **dict.fromkeys(own, origin)}
+    if "sub_bands" in own and not _is_list_of_tables(own["sub_bands"]):
+        return merged  # whoever reads the entry tells what is wrong with it
     if "sub_bands" in own or "sub_bands" in parent:
         rows = [_with_origin(row, origin) for row in own.get("sub_bands", ())]
         kept = {row["key"]: row for row in parent.get("sub_bands", ())}
@@ -155,6 +157,10 @@ def _merged(file: TableFile, parent: Mapping[str, Any], entry: Mapping[str, Any]
             for row in own["settings"]
         ]
     return merged
+
+
+def _is_list_of_tables(value: Any) -> bool:
+    return isinstance(value, list) and all(isinstance(row, dict) and isinstance(row.get("key", ""), str) for row in value)
 
 
 def _with_origin(row: Any, origin: tuple[str, str]) -> Any:
@@ -355,5 +361,8 @@ class Table:
         value = self.entry.get(key, [])
         if not isinstance(value, list):
             self.fault(f"'{key}' is not a list.", f"Write {key} = [ {{ … }}, {{ … }} ].")
+            return []
+        if not all(isinstance(row, dict) for row in value):
+            self.fault(f"'{key}' holds what is no table.", f"Write {key} = [ {{ … }}, {{ … }} ].")
             return []
         return value

@@ -6,9 +6,9 @@ import hashlib
 from pathlib import Path
 from typing import Final
 
-import rasterio
 from rasterio.errors import RasterioIOError
 
+from meshplan.inputs.file_content import open_raster
 from meshplan.inputs.property_files import find_files
 from meshplan.inputs.settings_file import SETTINGS_FILE
 from meshplan.inputs.site_changes import CHANGES_FILE
@@ -54,7 +54,7 @@ def hash_inputs(folder: Path, settings: PropertySettings, *, more: tuple[str, ..
 def _raster_files(folder: Path, name: str) -> list[str]:
     """Return a raster and the files that it consists of, relative to the folder where they lie in it."""
     try:
-        with rasterio.open(folder / name) as dataset:
+        with open_raster(folder / name, name) as dataset:
             pieces = [Path(piece) for piece in dataset.files]
     except RasterioIOError:
         return [name]

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.errors import InputError
+from meshplan.inputs.columns import UnfitValueError
 from meshplan.inputs.measurement_columns import read_time
 from meshplan.inputs.user_files import content_of, present_file
 
@@ -80,9 +81,11 @@ def _point(stamp: str, attributes: dict[str, str], where: str) -> tuple[float, f
     try:
         lon_deg, lat_deg = float(attributes["lon"]), float(attributes["lat"])
         time_s = read_time(stamp).timestamp()
-    except (KeyError, ValueError) as error:
+    except UnfitValueError as error:
+        raise InputError(f"its time: {error.problem}", where=where, fix="Export the track again.") from error
+    except (KeyError, ValueError, OverflowError) as error:
         raise InputError("a point has no proper time, lon or lat", where=where, fix="Export the track again.") from error
-    if abs(lon_deg) > 180 or abs(lat_deg) > 90:
+    if not (abs(lon_deg) <= 180 and abs(lat_deg) <= 90):
         raise InputError(f"{lon_deg}, {lat_deg} is no position", where=where, fix="Export the track again.")
     return time_s, lon_deg, lat_deg
 

@@ -11,6 +11,7 @@ from typing import Final
 from meshplan.errors import InputError, MissingFileError
 from meshplan.inputs.user_files import NestedTooDeepError, NumberTooLongError, content_of, json_of, optional_file
 from meshplan.plan_codec import plan_from_json
+from meshplan.plan_soundness import refuse_unsound
 from meshplan.records import Plan
 
 READING_CELLS: Final = ("date_time", "season", "power_dbm", "snr_db", "sent", "received", "note")
@@ -37,7 +38,9 @@ def read_plan_json(path: Path) -> Plan:
         raise InputError(
             f"{error} is not JSON", where=str(path), fix="Run `meshplan plan` again; unknown values are written as null."
         ) from error
-    return plan_from_json(document, where=str(path))
+    plan = plan_from_json(document, where=str(path))
+    refuse_unsound(plan, str(path))
+    return plan
 
 
 class _BareConstantError(ValueError):

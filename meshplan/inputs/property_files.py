@@ -11,7 +11,7 @@ from meshplan.settings import PropertySettings, RasterSettings
 
 VECTOR_SUFFIXES = (".geojson", ".json", ".gpkg", ".kml", ".kmz", ".gpx", ".shp", ".fgb", ".gml")
 SITE_SUFFIXES = (".csv", ".tsv", *VECTOR_SUFFIXES)
-RASTER_SUFFIXES = (".tif", ".tiff", ".vrt", ".asc", ".img", ".hgt", ".dem", ".bil", ".xyz", ".dt0", ".dt1", ".dt2")
+RASTER_SUFFIXES = (".tif", ".tiff", ".asc", ".img", ".hgt", ".dem", ".bil", ".xyz", ".dt0", ".dt1", ".dt2")
 _SURFACE_WORDS = ("surface", "dsm", "canopy_top")
 
 

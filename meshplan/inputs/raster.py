@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import rasterio
 from affine import Affine
 from numpy.typing import ArrayLike, NDArray
 from pyproj import CRS, Geod
@@ -22,6 +21,7 @@ from rasterio.windows import Window
 
 from meshplan.errors import InputError
 from meshplan.grid import Float32, Grid, RasterNodes
+from meshplan.inputs.file_content import judge_opened, open_raster
 from meshplan.inputs.projection import is_metric
 from meshplan.inputs.user_files import present_file
 from meshplan.inputs.vector import WGS84, parse_crs, point_mover, reason_of
@@ -130,7 +130,8 @@ def open_header(path: Path, shown: str, settings: RasterSettings) -> RasterHeade
     try:
         with python_warnings.catch_warnings():
             python_warnings.simplefilter("ignore", NotGeoreferencedWarning)
-            with rasterio.open(path) as source:
+            with open_raster(path, shown) as source:
+                judge_opened(source, path, shown)
                 return _judge(source, path, shown, settings)
     except RasterioError as error:
         raise InputError(
@@ -151,6 +152,8 @@ def _judge(source: Any, path: Path, shown: str, settings: RasterSettings) -> Ras
         if looks >= {ColorInterp.red, ColorInterp.green}:
             raise InputError("is a picture, not a raster of heights", where=shown, fix="Use the elevation data themselves.")
         notes.append(f"{shown}: has {source.count} bands, the first is taken as height.")
+    if not (math.isfinite(source.transform.determinant) and abs(source.transform.determinant) > 0.0):
+        raise InputError("its pixels have no size", where=shown, fix="Export it again with its position and pixel size.")
     if source.transform == Affine.identity():
         raise InputError(
             "does not say where it lies",
@@ -229,7 +232,7 @@ def read_on_grid(header: RasterHeader, grid: Grid, source_cell_m: float) -> Floa
     try:
         with python_warnings.catch_warnings():
             python_warnings.simplefilter("ignore", NotGeoreferencedWarning)
-            with rasterio.open(header.path) as source:
+            with open_raster(header.path, header.shown) as source:
                 for first in range(0, grid.rows, band_rows):
                     rows = min(band_rows, grid.rows - first)
                     band = Grid(grid.crs, grid.west_m, grid.north_m - first * grid.cell_m, grid.cell_m, grid.columns, rows)
@@ -274,7 +277,7 @@ def read_nodes(header: RasterHeader, grid: Grid, cell_m: float) -> RasterNodes |
     window, turns = _window(header, grid)
     if window is None or len(turns) != 1:
         return None
-    with rasterio.open(header.path) as source:
+    with open_raster(header.path, header.shown) as source:
         data = source.read(1, window=window, masked=True)
         heights = _cleaned(data, source.scales[0], source.offsets[0], METRES_PER_UNIT[header.unit])
     back = ~header.transform

@@ -1,4 +1,4 @@
-"""Any vector file that GDAL reads, as plain features: geometry, attributes, projection, and where each stood."""
+"""Vector files of the usual formats, read by GDAL, as plain features: geometry, attributes, projection, and where each stood."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError
 
 from meshplan.errors import InputError, MeshplanError
+from meshplan.inputs.file_content import judge_shapes
 from meshplan.inputs.user_files import present_file
 
 WGS84 = "EPSG:4326"
@@ -76,6 +77,7 @@ def read_features(
     fault = present_file(path, shown, key)
     if fault is not None:
         raise fault
+    judge_shapes(path, shown, MAP_FORMATS)
     features: list[Feature] = []
     headings: dict[str, None] = {}
     notes: dict[str, None] = {}

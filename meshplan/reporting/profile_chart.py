@@ -77,8 +77,9 @@ def profile_svg(link: Link, plan: Plan | None = None, *, width: int = 720, heigh
         f'fill="{INK}"><title>{text(words)}</title><desc>{text(f"{link.clearance.sentence} {link.sentence}")}</desc>'
         f'<rect x="0" y="0" width="{width}" height="{height}" fill="#ffffff"/>'
     )
-    if link.profile is None or len(link.profile.ground_amsl_m) < 2:
-        note = f'<text x="{width / 2:g}" y="{height / 2:g}" text-anchor="middle">No profile was kept for this link.</text>'
+    if link.profile is None or len(link.profile.ground_amsl_m) < 2 or not link.profile.step_m > 0.0:
+        told = "No profile was kept for this link." if link.profile is None else "Both stand at one place: there is no profile."
+        note = f'<text x="{width / 2:g}" y="{height / 2:g}" text-anchor="middle">{told}</text>'
         return f"{head}{note}</svg>"
     scene = _scene(link, width, height, BOTTOM if legend else BOTTOM - 24)
     parts = (

@@ -20,6 +20,7 @@ VOCABULARY = (
     "records",
     "measurement_records",
     "plan_codec",
+    "plan_soundness",
 )
 LAYERS = (
     *VOCABULARY,
