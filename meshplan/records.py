@@ -88,6 +88,7 @@ class Site:
     antenna: str | None = None
     azimuth_deg: float | None = None
     tilt_deg: float = 0.0
+    """How far the antenna leans down from level; negative where it leans up."""
     cable: str | None = None
     cable_m: float | None = None
     indoors: str | None = None
@@ -485,7 +486,9 @@ class Device:
     energy: EnergyRecord | None = None
     cautions: tuple[str, ...] = ()
     tilt_deg: float = 0.0
-    """Upward tilt of a directional antenna."""
+    """How far the antenna leans down from level; negative where it leans up."""
+    directional: bool = False
+    """Whether the antenna must be aimed; without an azimuth each link is figured as if it pointed at that partner."""
     polarisation: str = "vertical"
     """How the antenna stands."""
     site: str = ""

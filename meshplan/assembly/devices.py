@@ -89,6 +89,7 @@ def make_devices(
             duty=running.duty.get(station.key),
             energy=running.energy.get(station.key),
             tilt_deg=station.site.tilt_deg,
+            directional=station.antenna.is_directional,
             polarisation=station.polarisation,
             site=station.site.name,
             backhaul=station.backhaul,

@@ -284,7 +284,7 @@ SITE_COLUMNS: Final = (
     ),
     Column(
         "tilt_deg",
-        "How far the antenna leans down from level.",
+        "How far the antenna leans down from level; negative where it leans up.",
         number(-90, 90, unit="degrees"),
         unit="degrees",
         default=0.0,

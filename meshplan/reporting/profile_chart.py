@@ -31,6 +31,9 @@ GROUND_FILL: Final = "#d8ccb4"
 GROUND_EDGE: Final = "#5a4a33"
 ZONE_FILL: Final = "#2f6f9f"
 
+NO_SECTION_BELOW_M: Final = 0.5
+"""Nearer than this both antennas stand at one place and no land lies between them."""
+
 LEFT, RIGHT, TOP, BOTTOM = 56, 18, 42, 62
 MOST_SAMPLES: Final = 420
 FONT: Final = "Helvetica, Arial, 'Liberation Sans', 'DejaVu Sans', sans-serif"
@@ -80,6 +83,9 @@ def profile_svg(link: Link, plan: Plan | None = None, *, width: int = 720, heigh
     if link.profile is None or len(link.profile.ground_amsl_m) < 2 or not link.profile.step_m > 0.0:
         told = "No profile was kept for this link." if link.profile is None else "Both stand at one place: there is no profile."
         note = f'<text x="{width / 2:g}" y="{height / 2:g}" text-anchor="middle">{told}</text>'
+        return f"{head}{note}</svg>"
+    if not link.distance_m >= NO_SECTION_BELOW_M:
+        note = f'<text x="{width / 2:g}" y="{height / 2:g}" text-anchor="middle">Both antennas stand at one place.</text>'
         return f"{head}{note}</svg>"
     scene = _scene(link, width, height, BOTTOM if legend else BOTTOM - 24)
     parts = (

@@ -9,7 +9,7 @@ from typing import Final
 
 from meshplan.links.obstacles import BLOCKED
 from meshplan.records import Device, Link, Plan, Purpose, Role
-from meshplan.reporting.words import count, listing, opposite, shortened
+from meshplan.reporting.words import bearing, count, listing, metres, number, opposite, shortened
 
 TEST_PACKETS: Final = 100
 """95 of 100 means a true rate between 89 and 98 % (95 % Wilson interval)."""
@@ -19,6 +19,11 @@ LONG_REASON: Final = 150
 
 MOST_ROWS: Final = 10
 """Rows of the signal table that leave room for the profiles."""
+
+
+NO_DIRECTION_BELOW_M: Final = 0.5
+"""Nearer than this two antennas stand at one place: there is nowhere to look and no land between them."""
+SAME_PLACE: Final = "same place"
 
 
 @dataclass(frozen=True)
@@ -91,6 +96,38 @@ def order_of_work(plan: Plan, sheets: Iterable[SiteSheet]) -> tuple[WorkStep, ..
         )
         for link in ranked
     )
+
+
+def look_words(entry: SheetLink) -> str:
+    """Return where to look for the other end, and how far it is."""
+    if entry.link.distance_m < NO_DIRECTION_BELOW_M:
+        return SAME_PLACE
+    return f"{number(entry.bearing_deg)}°, {metres(entry.link.distance_m)}"
+
+
+def orientation_words(sheet: SiteSheet) -> str:
+    """Return how the antenna of a site stands and where it points.
+
+    A directional antenna without an azimuth is figured as if it pointed at each partner; it can point at one only, so the weakest is named.
+    """
+    device = sheet.device
+    stance = "upright" if device.polarisation == "vertical" else device.polarisation
+    tilt = f", tilted {'down' if device.tilt_deg > 0 else 'up'} {number(abs(device.tilt_deg), 1)}°".replace(".0°", "°")
+    tilt = tilt if device.tilt_deg else ""
+    if device.azimuth_deg is not None:
+        return f"{stance}, aimed at {bearing(device.azimuth_deg)} from true north{tilt}"
+    if not device.directional:
+        return f"{stance}, all directions alike{tilt}"
+    partners = [entry for entry in sheet.links if entry.link.distance_m >= NO_DIRECTION_BELOW_M] or list(sheet.links)
+    if not partners:
+        return f"{stance}, directional, not aimed yet"
+    first = partners[0]
+    direction = SAME_PLACE if first.link.distance_m < NO_DIRECTION_BELOW_M else f"{bearing(first.bearing_deg)} from true north"
+    aimed = f"{stance}, aimed at its partner {shortened(first.peer.name, 28)}, {direction}"
+    if len(sheet.links) == 1:
+        return aimed
+    others = count(len(sheet.links) - 1, "other link is", "other links are")
+    return f"{aimed}; {others} figured as if it pointed there too: settle the azimuth"
 
 
 def _rank(device: Device) -> int:

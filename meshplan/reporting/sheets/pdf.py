@@ -19,7 +19,14 @@ from meshplan.measurement_records import SurveyWalk, WalkStop
 from meshplan.records import Plan
 from meshplan.reporting.plan_files import line_cost
 from meshplan.reporting.profile_chart import profile_svg
-from meshplan.reporting.sheets.entries import TEST_PACKETS, SiteSheet, order_of_work, site_sheets
+from meshplan.reporting.sheets.entries import (
+    TEST_PACKETS,
+    SiteSheet,
+    look_words,
+    order_of_work,
+    orientation_words,
+    site_sheets,
+)
 from meshplan.reporting.sheets.overview import overview_svg
 from meshplan.reporting.sheets.site_page import fit_to_page, geo_uri
 from meshplan.reporting.sheets.walk_page import (
@@ -30,7 +37,7 @@ from meshplan.reporting.sheets.walk_page import (
     walk_summary,
     way_words,
 )
-from meshplan.reporting.words import bearing, listing, metres, money, number, percent, plain_name, shortened
+from meshplan.reporting.words import listing, metres, money, number, percent, plain_name, shortened
 
 MM: Final = 72 / 25.4
 WIDE, TALL, EDGE = 210 * MM, 297 * MM, 14 * MM
@@ -231,13 +238,12 @@ class _Site(_Page):
         for sentence in sheet.duties:
             self.text(sentence, width=room)
         self.y = min(self.y, TALL - EDGE - 32 * MM)
-        aimed = "all directions alike" if device.azimuth_deg is None else f"aimed at {bearing(device.azimuth_deg)}"
         assumed = " (assumed: measure it)" if device.height_assumed else ""
         cable = f"{number(device.cable_m, 1)} m of {plain_name(device.cable)}" if device.cable_m > 0 else "none"
         self.text(
             f"Place {device.lat_deg:.6f}, {device.lon_deg:.6f}; ground {metres(device.ground_amsl_m)} above sea level. "
             f"Antenna {metres(device.antenna_agl_m)} above ground{assumed}: "
-            f"{plain_name(device.antenna)}, {device.polarisation}, {aimed}. Cable: {cable}. "
+            f"{plain_name(device.antenna)}, {orientation_words(sheet)}. Cable: {cable}. "
             f"Power: {device.power.value}. {device.note}"
         )
         self.title("Where to aim and what to expect" if sheet.part_of_plan else "Trial links, not part of the plan")
@@ -251,7 +257,7 @@ class _Site(_Page):
                 spread = number(season.spread_db)
                 rows.append(
                     (
-                        *(entry.peer.name, f"{number(entry.bearing_deg)}°, {metres(entry.link.distance_m)}", season.season),
+                        *(entry.peer.name, look_words(entry), season.season),
                         *(f"{number(season.here_dbm)} ± {spread}", number(season.here_stop_dbm)),
                         *(f"{number(season.there_dbm)} ± {spread}", number(season.there_stop_dbm), "", "", ""),
                     )

@@ -12,7 +12,15 @@ from meshplan.measurement_records import WalkStop
 from meshplan.records import Device, Plan, Power
 from meshplan.reporting.paper import role_mark
 from meshplan.reporting.profile_chart import profile_svg
-from meshplan.reporting.sheets.entries import TEST_PACKETS, SheetLink, SiteSheet
+from meshplan.reporting.sheets.entries import (
+    NO_DIRECTION_BELOW_M,
+    SAME_PLACE,
+    TEST_PACKETS,
+    SheetLink,
+    SiteSheet,
+    look_words,
+    orientation_words,
+)
 from meshplan.reporting.words import ROLE_WORDS, bearing, count, listing, metres, number, percent, plain_name, shortened, text
 
 PAGE_MM: Final = 274.5
@@ -119,7 +127,7 @@ def _facts(sheet: SiteSheet, plan: Plan) -> str:
     device = sheet.device
     facts = [
         ("Height", f"<b>{metres(device.antenna_agl_m)} above ground</b>{_assumed(device)}"),
-        ("Antenna", f"{text(plain_name(device.antenna))}; {_orientation(device)}"),
+        ("Antenna", text(f"{plain_name(device.antenna)}; {orientation_words(sheet)}")),
         ("Cable", _cable(device)),
         ("Ground", f"{metres(device.ground_amsl_m)} above sea level"),
         ("Power", _power(device)),
@@ -134,14 +142,6 @@ def _facts(sheet: SiteSheet, plan: Plan) -> str:
 
 def _assumed(device: Device) -> str:
     return " (assumed: measure it)" if device.height_assumed else ""
-
-
-def _orientation(device: Device) -> str:
-    stance = "upright" if device.polarisation == "vertical" else text(device.polarisation)
-    if device.azimuth_deg is None:
-        return f"{stance}, all directions alike"
-    tilt = f", tilted up {number(device.tilt_deg)}°" if device.tilt_deg else ""
-    return f"{stance}, aimed at {bearing(device.azimuth_deg)} from true north{tilt}"
 
 
 def _cable(device: Device) -> str:
@@ -197,8 +197,8 @@ def _brief(layout: Layout) -> str:
     if not (layout.brief or layout.left_out):
         return ""
     items = "".join(
-        f'<li data-link="{text(entry.link.key)}"><b>{text(shortened(entry.peer.name, 17))}</b> {number(entry.bearing_deg)}°, '
-        f"{metres(entry.link.distance_m)}: {_level(entry.seasons[0].here_dbm)} ± {number(entry.seasons[0].spread_db)}</li>"
+        f'<li data-link="{text(entry.link.key)}"><b>{text(shortened(entry.peer.name, 17))}</b> {look_words(entry)}: '
+        f"{_level(entry.seasons[0].here_dbm)} ± {number(entry.seasons[0].spread_db)}</li>"
         for entry in layout.brief
     )
     left_out = count(layout.left_out, "more link is", "more links are")
@@ -228,7 +228,7 @@ def _link_rows(entry: SheetLink, *, both: bool) -> str:
     head = (
         f'<td rowspan="{rows}" class="name"><b>{text(shortened(entry.peer.name, 34))}</b><br>'
         f'<span class="soft">{_peer_words(entry)}</span></td>'
-        f'<td rowspan="{rows}" class="nowrap"><b>{bearing(entry.bearing_deg)}</b><br>'
+        f'<td rowspan="{rows}" class="nowrap"><b>{_look(entry)}</b><br>'
         f'<span class="soft">{metres(link.distance_m)}; {percent(link.chance)}, {link.verdict}</span></td>'
     )
     cells = []
@@ -243,6 +243,10 @@ def _link_rows(entry: SheetLink, *, both: bool) -> str:
             f"<td>{text(season.season)}</td>{numbers}{_FILL * 3}</tr>"
         )
     return "".join(cells)
+
+
+def _look(entry: SheetLink) -> str:
+    return SAME_PLACE if entry.link.distance_m < NO_DIRECTION_BELOW_M else bearing(entry.bearing_deg)
 
 
 def _level(dbm: float) -> str:
@@ -277,7 +281,8 @@ def _fixed_mm(sheet: SiteSheet) -> float:
     name = 7.0 * (len(shortened(device.name, 60)) > 30)
     head = 20.0 + name + 4.4 * sum(1 + len(sentence) // 70 for sentence in sheet.duties)
     note_lines = 1 + len(shortened(device.note, NOTE_LETTERS)) // 44 if device.note else 0
-    facts = 5.2 * (4 if device.role == "sensor" else 3) + 4.2 + 4.2 * note_lines
+    antenna_lines = len(f"{plain_name(device.antenna)}; {orientation_words(sheet)}") // 44
+    facts = 5.2 * (4 if device.role == "sensor" else 3) + 4.2 + 4.2 * (note_lines + max(antenna_lines - 1, 0))
     many = len(device.cautions) > MANY_CAUTIONS
     letters, line_mm, columns = (43, 3.2, 3) if many else (63, 3.45, 2)
     lines = sum(1 + len(words) // letters for words in device.cautions)
