@@ -19,7 +19,7 @@ from meshplan.measurement_records import SurveyWalk, WalkStop
 from meshplan.records import Plan
 from meshplan.reporting.plan_files import line_cost
 from meshplan.reporting.profile_chart import profile_svg
-from meshplan.reporting.sheets.entries import TEST_PACKETS, SiteSheet, order_of_work, site_sheets
+from meshplan.reporting.sheets.entries import TEST_PACKETS, SiteSheet, network_notes, order_of_work, site_sheets
 from meshplan.reporting.sheets.overview import overview_svg
 from meshplan.reporting.sheets.site_page import fit_to_page, geo_uri
 from meshplan.reporting.sheets.walk_page import (
@@ -170,6 +170,8 @@ class _Cover(_Page):
         ]
         self.table(rows, (7, 75, 22, 22, 20, 20, 14), boxes=1)
         self.y -= 6
+        for words in network_notes(plan):
+            self.text(f"• {words}", size=8)
         self.title("Parts")
         parts = [("Part", "Buy", "", "Cost", "For")]
         for line in plan.parts:
