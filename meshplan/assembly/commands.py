@@ -12,11 +12,11 @@ from meshplan.assembly.running import Catalogue, Running, command_need, energy_o
 from meshplan.assembly.traffic import station_emission
 from meshplan.links.stations import Station
 from meshplan.operation.airtime import acknowledgement_ms
-from meshplan.operation.channel import Delay, HopDelay, route_delay
+from meshplan.operation.channel import MAX_TRIES, HopDelay, chance_with_tries, route_delay
 from meshplan.operation.law import legal_check
 from meshplan.operation.listening import AFTER_REPORT, ALWAYS, NEVER, SAMPLED, command_ms, sampling_period_s
 from meshplan.operation.suitability import Demand, demand_for, suitability
-from meshplan.operation.tries import frame_success
+from meshplan.operation.tries import frame_success, slow_states
 from meshplan.planning.problem import PlacementPlan
 from meshplan.records import CommandOption, CommandRecord, Power
 from meshplan.settings import PropertySettings
@@ -123,16 +123,20 @@ class _Judge:
             why = "the far device cannot hear: it is one-way" if listening == NEVER else "it has no route"
             return _Way(listening, math.inf, 0.0, False, (why,), ())
         period_s = sampling_period_s(wait_s) if listening == SAMPLED else 0.0
-        hops, clear = [], self.running.hops[self.station.key]
+        hops, clear, delivered = [], self.running.hops[self.station.key], 1.0
         pairs = list(pairwise(self.route))
         for number, (far, near) in reversed(list(enumerate(pairs))):
             hop_mode = self.running.modes[clear[number].sender]
-            _, back_db, _ = self.margins(far, near)
-            chance = float(frame_success(hop_mode, back_db, size)) * clear[number].clear_chance
-            hops.append(
-                HopDelay(command_ms(hop_mode, size, 0.0 if number else period_s), chance, acknowledged=hop_mode.acknowledged)
-            )
-        delay: Delay = route_delay(hops)
+            there_db, back_db, spread_db = self.margins(far, near)
+            arrives = frame_success(hop_mode, slow_states(back_db, spread_db), size) * clear[number].clear_chance
+            confirmed = arrives
+            if hop_mode.acknowledged:  # the command goes against the readings, its answer with them
+                confirmed = arrives * frame_success(hop_mode, slow_states(there_db, spread_db), 0)
+            tries = MAX_TRIES if hop_mode.acknowledged else 1
+            delivered *= float(chance_with_tries(confirmed, tries).mean())
+            air_ms = command_ms(hop_mode, size, 0.0 if number else period_s)
+            hops.append(HopDelay(air_ms, float(confirmed.mean()), acknowledged=hop_mode.acknowledged))
+        delay = replace(route_delay(hops), delivered=delivered)
         verdict = suitability(
             self.demand,
             mode,
@@ -151,10 +155,10 @@ class _Judge:
 
     def _refusal(self, air_ms: float, interval_s: float) -> str:
         """Return why the device that sends the command may not: one command in each reporting interval on top of its traffic."""
-        sender = self.of_key[self.route[1]]
+        sender, wish = self.of_key[self.route[1]], self.settings.radio_settings
         duty = self.running.duty.get(sender.key)
         emission = replace(
-            station_emission(sender, self.settings.radio_settings.licence),
+            station_emission(sender, wish.licence, wish.accepts),
             duty=(duty.fast_duty_share if duty else 0.0) + air_ms / 1000.0 / interval_s,
             longest_packet_ms=max(air_ms, acknowledgement_ms(sender.radio)),
             interval_s=interval_s,

@@ -166,6 +166,8 @@ def channel_records(
                 "with repeats and hardly a reading arrives, and it does not come back by itself. Report less often, or take a "
                 "faster setting."
             )
+        elif known and not fast.settled:
+            words += " Repeats and the collisions that they cause did not settle at any load: report less often."
         elif not stable:
             words += (
                 " This is too much: above half of the time more packets bring fewer through. Report less often, or take a faster "

@@ -322,6 +322,9 @@ def _sensor_faults(problem: PlacementProblem) -> list[MeshplanError]:
         if not (isfinite(sensor.worth) and sensor.worth >= 0 and _is_money(sensor.worth)):
             text = f"the worth of '{sensor.id}' is {sensor.worth}"
             faults.append(InputError(text, fix="Give a worth of zero or more, rounded to 0.001."))
+        if not 0 <= sensor.min_route_chance <= 1:
+            text = f"the least route chance of '{sensor.id}' is {sensor.min_route_chance}"
+            faults.append(InputError(text, fix="Give a chance from 0 to 1."))
     return faults
 
 

@@ -166,13 +166,29 @@ def _serves(plan: Plan, traced: TracedPlan) -> str:
                 traced.show(f"plan.devices[{index[route.sensor]}].purpose"),
                 " → ".join(traced.show(f"plan.routes[{i}].devices[{hop}]") for hop in range(1, len(route.devices))) + second,
                 traced.show(f"plan.routes[{i}].chance", percent),
+                traced.show(f"plan.routes[{i}].required_chance", percent) if route.required_chance else "",
             )
         )
-    table = (
-        _table(("Sensor", "For", "Its readings go to", _word("chance", "Chance")), rows, "Sensors that are served") if rows else ""
-    )
+    heads = ("Sensor", "For", "Its readings go to", _word("chance", "Chance"), "Asked for")
+    table = _table(heads, rows, "Sensors that are served") if rows else ""
     meaning = "; ".join(f"{purpose.value}: {words}" for purpose, words in PURPOSE_WORDS.items())
-    return (lost or "<p>No sensor is left out.</p>") + once + table + (f'<p class="soft">{meaning}.</p>' if rows else "")
+    soft = f'<p class="soft">{meaning}.</p>' if rows else ""
+    return (lost or "<p>No sensor is left out.</p>") + once + table + soft + _commands(plan, traced)
+
+
+def _commands(plan: Plan, traced: TracedPlan) -> str:
+    """Return whether each device that acts on command hears in time, and what else would do."""
+    boxes = []
+    for i, command in enumerate(plan.commands):
+        path = f"plan.commands[{i}]"
+        ways = _list(traced.show(f"{path}.options[{k}].sentence") for k in range(len(command.options)))
+        must = _list(traced.show(f"{path}.must[{k}]") for k in range(len(command.must)))
+        box = "<div>" if command.fit else '<div class="loud">'
+        boxes.append(
+            f"{box}<h3>On command: {traced.show(f'{path}.device')}</h3>"
+            f"<p>{traced.show(f'{path}.sentence')}</p>{f'<p>Other ways to hear:</p>{ways}' if ways else ''}{must}</div>"
+        )
+    return "".join(boxes)
 
 
 def _unserved(plan: Plan, traced: TracedPlan, i: int, what: str = "unserved") -> str:
@@ -266,6 +282,7 @@ def _costs(plan: Plan, traced: TracedPlan) -> str:
         f"<p>Gateways and relays{over}: {traced.show('plan.proof.cost', paid)}. {_word('bound', 'Proven bound')}: "
         f"{traced.show('plan.proof.certified_bound', paid)}. {traced.show('plan.proof.sentence', _sentence)}</p>"
         f"{running}{parts}{compared}"
+        + (f"<h3>Another class of radio</h3><p>{traced.show('plan.better_radio', _sentence)}</p>" if plan.better_radio else "")
     )
 
 
@@ -388,7 +405,43 @@ def _airtime(plan: Plan, traced: TracedPlan) -> str:
         f"{traced.show(f'{path}.duty_share', small_percent)} "
         f"of the time, {traced.show(f'{path}.fast_duty_share', small_percent)} when everything reports fast; the limit is "
         f"{traced.show(f'{path}.duty_limit', small_percent)} ({_word('airtime', 'airtime')}; {traced.show(f'{path}.rule')}).</p>"
+        f"{_channels(plan, traced)}{_most_repeats(plan, traced)}"
     )
+
+
+def _channels(plan: Plan, traced: TracedPlan) -> str:
+    """Return what each channel carries; loud where it is more than it can."""
+    words = [(traced.show(f"plan.channels[{i}].sentence"), channel.stable) for i, channel in enumerate(plan.channels)]
+    return _list(sentence if stable else f"<strong>{sentence}</strong>" for sentence, stable in words)
+
+
+def _most_repeats(plan: Plan, traced: TracedPlan) -> str:
+    """Return the budget of airtime of the hops that repeat most; tables/airtime.csv holds all of them."""
+    hops = [
+        (-hop.fast_mean_tries, -hop.airtime_ms, i, k) for i, route in enumerate(plan.routes) for k, hop in enumerate(route.hops)
+    ]
+    rows = []
+    for *_, i, k in sorted(hops)[:WEAKEST_LINKS]:
+        path = f"plan.routes[{i}].hops[{k}]"
+        parts = ("preamble_ms", "header_ms", "payload_ms", "check_ms", "acknowledgement_ms")
+        rows.append(
+            (
+                f"{traced.show(f'{path}.sender')} to {traced.show(f'{path}.receiver')}",
+                *(traced.show(f"{path}.{part}", _milliseconds) for part in parts),
+                traced.show(f"{path}.fast_mean_tries", _tries),
+                traced.show(f"{path}.delivered_chance", percent),
+            )
+        )
+    heads = ("From, to", "Frame and preamble", "Header", "Payload", "Check", "Answer", "Tries a reading", "Arrive")
+    return _table(heads, rows, "One reading on the air: the hops that repeat most, in the busiest hour") if rows else ""
+
+
+def _milliseconds(value: float) -> str:
+    return f"{number(value, 1)} ms"
+
+
+def _tries(value: float) -> str:
+    return number(value, 2)
 
 
 def _assumed(plan: Plan, traced: TracedPlan) -> str:

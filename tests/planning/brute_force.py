@@ -13,13 +13,14 @@ from meshplan.planning.problem import Links, NodeChoice, PlacementProblem, Senso
 def random_problem(seed: int, *, n_sensors: int = 5, n_relays: int = 6, n_gateways: int = 2, **rules: object) -> PlacementProblem:
     """Return a small random problem; `rules` are fields of the problem, and flags.
 
-    The flags are `capacity`, `masts`, `places`, `optional` and `pinned`.
+    The flags are `capacity`, `masts`, `places`, `optional`, `pinned` and `floors`: each sensor has a floor of its own.
     With `masts` relays share sites in pairs, with `places` relays and gateways do.
     """
     rng = np.random.default_rng(seed)
     capacity, masts = bool(rules.pop("capacity", False)), bool(rules.pop("masts", False))
     places = rng.permutation(n_relays + n_gateways) // 2 if rules.pop("places", False) else None
     optional, pinned = bool(rules.pop("optional", False)), bool(rules.pop("pinned", False))
+    floors = np.random.default_rng(seed + 1000).choice([0.0, 0.6, 0.75, 0.9], n_sensors) * bool(rules.pop("floors", False))
     n_nodes = n_relays + n_gateways
     density = rng.uniform(0.25, 0.6)
     nodes = []
@@ -44,6 +45,7 @@ def random_problem(seed: int, *, n_sensors: int = 5, n_relays: int = 6, n_gatewa
             required=not (optional and i % 2),
             worth=float(5 * rng.integers(1, 8)),
             load=float(rng.integers(1, 4)) if capacity else 0.0,
+            min_route_chance=float(floors[i]),
         )
         for i in range(n_sensors)
     ]
@@ -78,10 +80,11 @@ class BruteForce:
 
     def _ways(self, sensor: int, hops: int) -> list[tuple[frozenset[int], tuple[int, ...]]]:
         found = []
+        floor = max(self.problem.min_route_chance, self.problem.sensors[sensor].min_route_chance)
 
         def extend(way: tuple[int, ...], chance: float) -> None:
             if self.problem.nodes[way[-1]].is_gateway:
-                if chance >= self.problem.min_route_chance * (1 - 1e-9):
+                if chance >= floor * (1 - 1e-9):
                     found.append((frozenset(way), way))
                 return
             if len(way) < hops:

@@ -41,6 +41,7 @@ RULES: list[dict[str, Any]] = [
     {"hop_limit": 3, "redundancy": ONE},
     {"hop_limit": 3, "redundancy": "any one relay or gateway"},
     {"hop_limit": 3, "min_route_chance": 0.6},
+    {"hop_limit": 3, "floors": True},
     {"hop_limit": 3, "pinned": True},
     {"hop_limit": 3, "masts": True},
     {"hop_limit": 3, "optional": True},

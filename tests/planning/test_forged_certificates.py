@@ -49,6 +49,8 @@ RULES: list[dict[str, Any]] = [
     {"hop_limit": None, "redundancy": BOTH},
     {"hop_limit": 3, "min_route_chance": 0.6},
     {"hop_limit": 3, "min_route_chance": 0.6, "redundancy": ONE, "optional": True},
+    {"hop_limit": 3, "floors": True},
+    {"hop_limit": 3, "floors": True, "redundancy": ONE, "optional": True},
     {"hop_limit": 3, "capacity": True},
     {"hop_limit": 3, "budget": 120.0, "optional": True},
 ]

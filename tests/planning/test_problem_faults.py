@@ -130,6 +130,12 @@ def test_unserved_sensors_carry_their_nearest_miss() -> None:
     assert unserved["faint"].best_chance == pytest.approx(0.57)
 
 
+@pytest.mark.parametrize("floor", [-0.1, 1.5, float("nan")])
+def test_a_floor_that_is_no_chance_is_refused(floor: float) -> None:
+    with pytest.raises(InputError, match="the least route chance of 's' is"):
+        PlacementProblem((SensorDemand("s", min_route_chance=floor),), (), Links.of([], []), Links.of([], []))
+
+
 def test_nothing_to_serve_costs_nothing() -> None:
     plan = solve_placement(replace(_problem(), access=Links.of([], []))).plan
     assert (plan.cost, plan.opened) == (0.0, ())

@@ -25,7 +25,7 @@ Capture = pytest.CaptureFixture[str]
 
 def _make(folder: Path, *words: str) -> Path:
     """Plan the small holding with two posts asked for; return the folder with `property` and `out`."""
-    sites = changed(usual_sites(), {"Bed": {"x": 90, "y": 320}})
+    sites = changed(usual_sites(), {"Bed": {"x": 90, "y": 320, "downlink_bytes": 4}})
     lay_small_property(folder / "property", sites=sites)
     assert main(["plan", str(folder / "property"), "--out", str(folder / "out"), "-q", *words]) in (0, 1)
     return folder
@@ -218,6 +218,17 @@ ONE_ROUTE: dict[str, Callable[[Record], None]] = {
     "another reason": _set("devices.2.reason", "It looks nice there."),
     "another battery life": _set("devices.0.energy.life_years", 25.0),
     "another duty": _set("devices.0.duty.duty_share", 0.0),
+    "another header": _set("routes.0.hops.0.header_ms", 0.0),
+    "fewer tries": _set("routes.0.hops.0.mean_tries", 1.0),
+    "fewer readings that arrive": _set("routes.0.delivered_chance", 0.5),
+    "a lower floor": _set("routes.0.required_chance", 0.5),
+    "a quiet channel": _set("channels.0.fast_load", 0.0),
+    "a stable channel in other words": _set("channels.0.sentence", "All is quiet."),
+    "commands nobody sends": _set("commands", []),
+    "commands in time": _set("commands.0.fit", True),
+    "a shorter wait": _set("commands.0.wait_s", 1.0),
+    "an option that does not serve": _set("commands.0.options.0.life_years", 20.0),
+    "airtime kept free": _set("made_with.airtime_factor", 1.5),
     "another caution": _set("devices.0.cautions", []),
     "another margin": _set("links.0.margin_db", 40.0),
     "another link chance": _less("links.0.chance", 0.013),

@@ -117,6 +117,36 @@ const meshViews = (() => {
     );
   }
 
+  /* Whether a device that acts on command hears in time; what else would serve, or would not. */
+  function commandBox(app, command, { named }) {
+    return h(
+      "div",
+      { class: command.fit ? "quiet-box" : "alarm-box", "data-command": command.device },
+      h("p", {}, named ? siteButton(app, command.device) : null, named ? ": " : "", command.sentence),
+      command.options.length ? [h("p", {}, "Other ways to hear:"), list(command.options.map((option) => option.sentence))] : null,
+      command.must.length ? list(command.must) : null,
+    );
+  }
+
+  /* What a reading takes on each hop: the parts of one frame, its confirmation, how often it is sent, what arrives. */
+  function airBudget(app, route) {
+    return table(
+      `One reading on the air, ms${known(route.delivered_chance) ? `; in the busiest hour ${chance(route.delivered_chance)} readings arrive` : ""}.`,
+      [["From"], ["Frame and preamble", "num"], ["Header", "num"], ["Payload", "num"], ["Check", "num"], ["Answer", "num"], ["Tries", "num"]],
+      route.hops.map((hop) =>
+        h(
+          "tr",
+          {},
+          h("th", { scope: "row" }, hop.sender),
+          [hop.preamble_ms, hop.header_ms, hop.payload_ms, hop.check_ms, hop.acknowledgement_ms].map((part) =>
+            h("td", { class: "num" }, plain(part, 1)),
+          ),
+          h("td", { class: "num" }, plain(hop.fast_mean_tries, 2)),
+        ),
+      ),
+    );
+  }
+
   function overview(app) {
     const { data } = app,
       chosen = app.ofRadio(data.links.filter((link) => link.chosen)),
@@ -133,6 +163,14 @@ const meshViews = (() => {
     return [
       unservedBox(app),
       data.not_mapped ? h("p", { id: "not-mapped" }, h("strong", {}, data.not_mapped)) : null,
+      data.channels.filter((channel) => !channel.stable).map((channel) => h("div", { class: "alarm-box" }, h("p", {}, channel.sentence))),
+      data.better_radio ? h("p", { id: "better-radio" }, data.better_radio) : null,
+      data.commands.length
+        ? [
+            h("h2", { id: "commands-title" }, "What acts on command"),
+            data.commands.map((command) => commandBox(app, command, { named: true })),
+          ]
+        : null,
       h("h2", { id: "links-title" }, "Links of the plan, weakest first"),
       linkTable(app, chosen, `Shown ${season}${app.radio ? `, of ${app.radioTitle(app.radio)} only` : ""}. Choose a link for its figures and its section through the land.`),
       h("h2", {}, "Sites"),
@@ -194,6 +232,7 @@ const meshViews = (() => {
             linkTable(app, others, `Not used by the plan. Shown ${season}; the key can draw them.`),
           )
         : null,
+      data.channels.length ? more("On the air", list(data.channels.map((channel) => channel.sentence))) : null,
       data.legal.length
         ? more(
             "Radio rules",
@@ -287,7 +326,8 @@ const meshViews = (() => {
       device = app.devices.get(name),
       route = data.routes.find((one) => one.sensor === name);
     const dark = data.goes_dark[name] || [],
-      missing = data.unserved.find((one) => one.sensor === name);
+      missing = data.unserved.find((one) => one.sensor === name),
+      command = data.commands.find((one) => one.device === name);
     const own = data.links.filter((link) => link.chosen && (link.a === name || link.b === name)),
       spare = data.links.filter((link) => !link.chosen && (link.a === name || link.b === name));
     const place = `${plain(device.lat_deg, 6)}, ${plain(device.lon_deg, 6)}`;
@@ -307,13 +347,15 @@ const meshViews = (() => {
             h(
               "p",
               {},
-              `The whole route works in ${chance(route.chance)}${known(route.latency_s) ? `; a reading takes up to ${plain(route.latency_s)} s` : ""}.`,
+              `The whole route works in ${chance(route.chance)}${known(route.required_chance) && route.required_chance > 0 ? ` (asked for: at least ${chance(route.required_chance)})` : ""}${known(route.latency_s) ? `; a reading takes up to ${plain(route.latency_s)} s` : ""}.`,
             ),
             hops(app, route.devices, route.links),
             route.second_links.length ? [h("h3", {}, "Second route"), hops(app, route.second_devices, route.second_links)] : null,
             route.second_note ? [h("h3", {}, "Second route"), h("p", {}, `${route.second_note}.`)] : null,
+            route.hops.length ? more("Budget of airtime", airBudget(app, route)) : null,
           ]
         : null,
+      command ? [h("h3", {}, "Acting on command"), commandBox(app, command, { named: false })] : null,
       device.role === "sensor"
         ? null
         : [
@@ -350,7 +392,7 @@ const meshViews = (() => {
         [
           "On air",
           device.duty
-            ? `${plain(device.duty.duty_share * 100, 2)} % of the busiest hour, limit ${plain(device.duty.duty_limit * 100, 1)} %${device.duty.lawful ? "" : ": too much"}`
+            ? `${plain(device.duty.fast_duty_share * 100, 2)} % of the busiest hour in ${plain(device.duty.fast_mean_tries, 2)} tries a reading, limit ${plain(device.duty.duty_limit * 100, 1)} %${device.duty.lawful ? "" : ": too much"}`
             : null,
         ],
         [

@@ -6,7 +6,7 @@ from meshplan.records import VERDICT_WORDS, Plan, Remedy, Role, Unserved
 from meshplan.reporting.map.palette import VERDICT_STYLES
 from meshplan.reporting.paper import role_mark
 from meshplan.reporting.plan_files import line_cost
-from meshplan.reporting.sheets.entries import SiteSheet, WorkStep, order_of_work
+from meshplan.reporting.sheets.entries import SiteSheet, WorkStep, network_notes, order_of_work
 from meshplan.reporting.sheets.overview import overview_svg
 from meshplan.reporting.words import care_of, count, legal_state, listing, metres, money, number, percent, shortened, text
 
@@ -20,7 +20,7 @@ def cover_page(plan: Plan, sheets: tuple[SiteSheet, ...]) -> str:
         f'<figure class="map">{overview_svg(plan, numbers={sheet.device.name: sheet.number for sheet in sheets})}'
         f"<figcaption>{_key(plan)}</figcaption></figure>"
         f"{_before_you_start(plan, steps)}</section>"
-        f'<section class="cover lists">{_work(steps, plan)}{_parts(plan)}{_law(plan)}</section>'
+        f'<section class="cover lists">{_work(steps, plan)}{_notes(plan)}{_parts(plan)}{_law(plan)}</section>'
     )
 
 
@@ -86,6 +86,12 @@ def _work(steps: tuple[WorkStep, ...], plan: Plan) -> str:
         'Distance</th><th class="num">Chance</th><th>Verdict</th><th>Main loss</th><th>Sheets</th><th>Done</th></tr>'
         f"</thead><tbody>{rows}</tbody></table>{left_out}"
     )
+
+
+def _notes(plan: Plan) -> str:
+    """Return what the network cannot do as it is planned, and the class that would do more."""
+    items = "".join(f"<li>{text(sentence)}</li>" for sentence in network_notes(plan))
+    return f"<h3>Before you buy</h3><ul>{items}</ul>" if items else ""
 
 
 def _gaps(head: str, gaps: tuple[Unserved, ...]) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from meshplan.links.obstacles import BLOCKED
-from meshplan.records import Device, Link, Plan, Purpose, Role
+from meshplan.records import Device, HopRecord, Link, Plan, Purpose, Role
 from meshplan.reporting.words import bearing, count, listing, metres, number, opposite, shortened
 
 TEST_PACKETS: Final = 100
@@ -108,8 +108,8 @@ def look_words(entry: SheetLink) -> str:
 def orientation_words(sheet: SiteSheet) -> str:
     """Return how the antenna of a site stands and where it points.
 
-    A directional antenna without an azimuth is figured as if it pointed at each partner; it can point at one only, so the weakest is
-    named.
+    A directional antenna without an azimuth is figured as if it pointed at each partner; it can point at one only, so the weakest
+    is named.
     """
     device = sheet.device
     stance = "upright" if device.polarisation == "vertical" else device.polarisation
@@ -200,15 +200,36 @@ def _duties_of(plan: Plan, device: Device) -> tuple[str, ...]:
             sentences.append(f"Second way: {' → '.join(route.second_devices)}.")
         elif route.second_note:
             sentences.append(f"Second way: {route.second_note}.")
+        sentences += [_on_the_air(hop) for hop in route.hops[:1]]
     if device.place and device.place != device.site:
         sentences.append(f"It stands at the place of {device.place}: one mast, of which one device is used.")
     gap = next((gap for gap in plan.unserved if gap.sensor == device.name), None)
     if gap is not None:
         sentences.append(f"Not served by this plan: {gap.reason}.")
+    for command in plan.commands:
+        if command.device == device.name:
+            better = next((f" Better: {option.sentence}" for option in command.options if option.fit), "")
+            sentences.append(f"{command.sentence}{better}")
     if dark and device.role is not Role.SENSOR:
         silent = listing([shortened(name, 28) for name in dark], 5)
         sentences.append(f"If it fails, {count(len(dark), 'sensor falls', 'sensors fall')} silent: {silent}.")
     return tuple(sentence[:1].upper() + sentence[1:] for sentence in sentences)
+
+
+def _on_the_air(hop: HopRecord) -> str:
+    """Return what one reading takes on the air from here."""
+    confirmed = f"; confirmed in {number(hop.acknowledgement_ms, 1)} ms" if hop.acknowledgement_ms else ""
+    return (
+        f"A reading is {number(hop.airtime_ms, 1)} ms on the air ({number(hop.header_ms, 1)} of them header), sent "
+        f"{number(hop.fast_mean_tries, 2)} times in the busiest hour{confirmed}."
+    )
+
+
+def network_notes(plan: Plan) -> tuple[str, ...]:
+    """Return what the whole network should know before work begins: who hears no command in time, what a channel cannot carry."""
+    deaf = [command.sentence for command in plan.commands if not command.fit]
+    full = [channel.sentence for channel in plan.channels if not channel.stable]
+    return (*full, *deaf, *([plan.better_radio] if plan.better_radio else []))
 
 
 def _pass_mark(plan: Plan, device: Device) -> str:

@@ -23,6 +23,7 @@ from meshplan.reporting.sheets.entries import (
     TEST_PACKETS,
     SiteSheet,
     look_words,
+    network_notes,
     order_of_work,
     orientation_words,
     site_sheets,
@@ -177,6 +178,8 @@ class _Cover(_Page):
         ]
         self.table(rows, (7, 75, 22, 22, 20, 20, 14), boxes=1)
         self.y -= 6
+        for words in network_notes(plan):
+            self.text(f"• {words}", size=8)
         self.title("Parts")
         parts = [("Part", "Buy", "", "Cost", "For")]
         for line in plan.parts:

@@ -14,7 +14,7 @@ import pytest
 from map_browser import DESK, PHONE, Opened, OpenMap
 from map_fixture import HOSTILE_NAMES, make_landscape, make_plan, rename
 
-from meshplan.records import MadeWith, Plan, Role
+from meshplan.records import ChannelRecord, CommandOption, CommandRecord, HopRecord, MadeWith, Plan, Role
 from meshplan.reporting.map import OnlineTiles, write_map
 
 pytestmark = pytest.mark.browser
@@ -543,3 +543,56 @@ def test_tiles_are_fetched_only_after_the_reader_asks(browser: Any, tmp_path: Pa
     assert all(url.startswith("https://tiles.example.org/") for url in asked)
     assert page.inner_text("#attribution") == "© a mapping agency"
     context.close()
+
+
+def on_the_air() -> Plan:
+    """Return the plan with all that is told of airtime, commands and another class."""
+    route = next(route for route in PLAN.routes if route.sensor == "Stream level")
+    hop = HopRecord(route.devices[0], route.devices[1], 12.5, 7.0, 28.0, 4.0, 31.0, 51.5, 1.1, 1.23, 0.98, 0.999)
+    ways = (CommandOption("sampled", 'listening = "sampled"', 14.0, 1.9, 0.0, 0.0, True, "Sampled <b>would</b> serve."),)
+    late = "Stream level is NOT fit to act on command: a command may wait 15 min."
+    command = CommandRecord(
+        *(
+            "Stream level",
+            "control",
+            8,
+            30.0,
+            False,
+            "after report",
+            902.0,
+            0.99,
+            False,
+            late,
+            ("too late",),
+            ("Fail-safe: <i>stop</i>.",),
+            ways,
+        )
+    )
+    full = ChannelRecord("868.300 MHz", 4, 0.31, 0.61, 0.61, False, "868.300 MHz: 61 % of the time. This is too much.")
+    routes = tuple(
+        replace(one, hops=(hop,), required_chance=0.8, delivered_chance=0.97) if one is route else one for one in PLAN.routes
+    )
+    return replace(PLAN, routes=routes, commands=(command,), channels=(full,), better_radio="Another class serves 1 more: look.")
+
+
+def test_airtime_commands_and_another_class_are_told(open_map: OpenMap, tmp_path: Path) -> None:
+    plan = on_the_air()
+    opened = open_map(write_map(plan, make_landscape(plan), tmp_path / "map.html"), DESK)
+    page = opened.page
+    command, channel = plan.commands[0], plan.channels[0]
+    ledger = page.inner_text("#ledger")
+    for words in (command.sentence, command.options[0].sentence, command.must[0], channel.sentence, plan.better_radio):
+        assert words in ledger, words
+    page.click("#ledger [data-command] button")
+    ledger = page.inner_text("#ledger")
+    assert command.sentence in ledger
+    assert "(asked for: at least 80 of 100)" in ledger
+    page.click("#ledger details:has-text('Budget of airtime') summary")
+    cells = page.eval_on_selector_all("#ledger details[open] tbody td", "cells => cells.map(cell => cell.textContent)")
+    assert cells == ["12.5", "7.0", "28.0", "4.0", "31.0", "1.23"]
+    assert "97 of 100 readings arrive" in page.inner_text("#ledger details[open]")
+    opened.check()
+
+
+def test_a_plan_without_commands_says_nothing_of_them(desk: Opened) -> None:
+    assert desk.page.query_selector("#commands-title, #better-radio, [data-command]") is None
