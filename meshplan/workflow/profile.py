@@ -112,7 +112,9 @@ def find_station(prepared: Prepared, text: str, height_m: float | None, notes: l
     station = stations[0]
     if height_m is None:
         return station
-    return replace(station, antenna_agl_m=height_m, key=f"{station.site.name} at {height_m:g} m")
+    moved, more = station_for(prepared, replace(station.site, antenna_agl_m=height_m, mast_heights_agl_m=()))
+    notes.extend(more)
+    return replace(moved, key=f"{station.site.name} at {height_m:g} m")
 
 
 def _as_place(text: str) -> tuple[float, float] | None:
