@@ -122,8 +122,9 @@ def find_station(prepared: Prepared, text: str, height_m: float | None, notes: l
     station = stations[0]
     if height_m is None:
         return station
-    moved, more = at_height(station, height_m, prepared.landscape)
-    notes.extend(more)
+    moved, more = station_for(prepared, replace(station.site, antenna_agl_m=height_m, mast_heights_agl_m=()))
+    _, walls = at_height(station, height_m, prepared.landscape)
+    notes.extend(dict.fromkeys((*more, *walls)))
     return replace(moved, key=f"{station.site.name} at {height_m:g} m")
 
 

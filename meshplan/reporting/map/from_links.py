@@ -25,6 +25,7 @@ from meshplan.propagation.clutter import (
     LEAST_ANTENNA_M,
     MOST_END_LOSS_DB,
 )
+from meshplan.propagation.noise import usual_noise_rise_db
 from meshplan.propagation.seasons import Season
 from meshplan.propagation.tables import figure_at_frequency
 from meshplan.propagation.variability import rayleigh_fade_db
@@ -258,6 +259,16 @@ def _page_ends(plan: Plan, stations: Sequence[Station]) -> list[PageEnd]:
                 antenna_agl_m=station.antenna_agl_m,
                 can_speak=station.can_speak,
                 can_hear=station.can_hear,
+                is_indoors=bool(station.site.indoors),
+                walls_noise_db=_walls_noise_db(station),
             )
         )
     return ends
+
+
+def _walls_noise_db(station: Station) -> float:
+    """Return by how much the noise that is assumed of a place rises where walls stand around it."""
+    if station.site.noise_rise_db is not None:
+        return 0.0
+    inside, outside = (float(usual_noise_rise_db(station.radio.frequency_mhz, near_buildings=near)) for near in (True, False))
+    return inside - outside

@@ -132,6 +132,10 @@ class PageEnd:
     antenna_agl_m: float
     can_speak: bool
     can_hear: bool
+    is_indoors: bool = False
+    """Whether its row names the wall around it, which then goes with it."""
+    walls_noise_db: float = 0.0
+    """How much noisier a place behind walls is taken to be, where no noise is named."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 VOID_STEP = 65535
 """Stands for a cell whose height nobody knows."""
-QUANTA_M = (0.02, 0.05, 0.1, 0.25, 0.5, 1.0, 2.0)
+QUANTA_M = (0.005, 0.01, 0.02, 0.05, 0.1, 0.25, 0.5, 1.0, 2.0)
 """Steps of height that are tried, finest first."""
 
 

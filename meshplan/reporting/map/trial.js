@@ -84,20 +84,22 @@ const meshTrial = (() => {
     return { ...unmapped.around, share, street_width_m: width, tops_m: unmapped.around.tops_m.map((top) => top * share) };
   }
 
-  /* An end at a place and height: walls around it are looked up anew when it has moved. */
+  /* links/build_stations: an end at a place and height; walls around it, and the noise among them, are looked up anew. */
   function endAt(base, place, antennaAgl, moved) {
     if (!moved && antennaAgl === base.antenna_agl_m) return base;
-    const end = moved ? { ...base, around: aroundAt(base.around, place) } : base;
     const number = app.land.coverNumber[app.land.nearest(app.land.cellOf(place.lat, place.lng))],
       cover = number ? app.engine.covers[number - 1] : null;
-    const inside = cover && cover.solid && antennaAgl < cover.tallest_m;
-    if (!moved && end.entry_loss_db > 0 && (!end.inside || inside)) return { ...end, antenna_agl_m: antennaAgl };
+    const inside = cover && cover.solid && (base.is_indoors || antennaAgl < cover.tallest_m),
+      walls = base.is_indoors || inside,
+      had = base.is_indoors || base.inside;
     return {
-      ...end,
+      ...base,
+      around: moved ? aroundAt(base.around, place) : base.around,
       antenna_agl_m: antennaAgl,
       inside: inside ? number : 0,
-      entry_loss_db: inside ? cover.wall_db : 0,
-      entry_spread_db: inside ? cover.wall_spread_db : 0,
+      entry_loss_db: base.is_indoors ? base.entry_loss_db : inside ? cover.wall_db : 0,
+      entry_spread_db: base.is_indoors ? base.entry_spread_db : inside ? cover.wall_spread_db : 0,
+      sensitivity_dbm: base.sensitivity_dbm + base.walls_noise_db * (Boolean(walls) - Boolean(had)),
     };
   }
 
