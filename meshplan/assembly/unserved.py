@@ -25,7 +25,8 @@ REASONS = {
     "no way to a gateway": "it reaches relays, but none of them reaches a gateway",
     "route chance too low": "its whole route would work too rarely",
     "no second route": "it has one route, but no second one that survives a failure",
-    "airtime is full": "the devices that hear it would need more than half of the time on the air that the rules allow",
+    "airtime is full": "the devices that hear it would be on the air for longer than the rules allow, and others fit better: "
+    "longer intervals, shorter readings or another sub-band make room",
     "budget is spent": "serving it would cost more than the budget",
     "not worth its cost": "it is optional and serving it would cost more than it is worth",
     "one mast per site": "the sites it needs can carry only one of the heights it asks for",

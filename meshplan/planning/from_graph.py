@@ -37,7 +37,8 @@ def problem_from_graph(
     ----------
     graph : networkx.DiGraph or Graph
         Nodes carry `role` ("sensor", "relay", "gateway"). Sensors may carry `importance`, `required`, `worth`,
-        `second_route`, `load`; relays and gateways carry `cost` and may carry `site`, `forced_in`, `forbidden`, `power_ok`,
+        `second_route`, `load`, `left_out`;
+        relays and gateways carry `cost` and may carry `site`, `forced_in`, `forbidden`, `power_ok`,
         `capacity`. Edges point the way a message travels to the gateway and carry `chance`; links out of gateways and into
         sensors are ignored. An undirected graph counts both ways. Names and order are the graph's.
     """
@@ -95,6 +96,7 @@ def _sensor(name: str, data: dict[str, Any]) -> SensorDemand:
         worth=float(data.get("worth", 0.0)),
         second_route=bool(data.get("second_route", True)),
         load=float(data.get("load", 0.0)),
+        left_out=bool(data.get("left_out", False)),
     )
 
 

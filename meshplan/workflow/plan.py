@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from math import inf
 from pathlib import Path
 from typing import Any
 
-from meshplan.assembly.airtime_room import fits_airtime
+from meshplan.assembly.airtime_room import who_does_not_fit
 from meshplan.assembly.alternatives import Alternatives, look_at_alternatives
 from meshplan.assembly.learned import corrected_table
 from meshplan.assembly.plan import Findings, assemble_plan
@@ -23,10 +24,11 @@ from meshplan.links.mixture import join_tables
 from meshplan.links.pairs import candidate_pairs
 from meshplan.links.uncertainty import ErrorFields, draw_error_fields
 from meshplan.measurement_records import Calibration
+from meshplan.operation.law_rows import COMFORT_SHARE
 from meshplan.planning.from_graph import problem_from_graph
 from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLimits
 from meshplan.planning.solve import solve_placement
-from meshplan.records import MadeWith, Plan
+from meshplan.records import MadeWith, Plan, Role
 from meshplan.reporting.exports import write_geopackage, write_gpx, write_kml
 from meshplan.reporting.files import all_or_nothing
 from meshplan.reporting.map import MapLandscape, MeasuredPoint, map_landscape, write_map
@@ -252,7 +254,11 @@ def _links_of(
 
 
 def placement_problem(prepared: Prepared, links: LinkTable) -> PlacementProblem:
-    """Return the choice of gateways and relays as a problem on the link graph."""
+    """Return the choice of gateways and relays as a problem on the link graph.
+
+    Devices keep half of their airtime free where all sensors fit so, else they may fill what the rules allow; who does not fit
+    then is left out, the least important first.
+    """
     asked = prepared.found.settings.requirement
     marked = any(site.second_route for site in prepared.found.sites)
     redundancy = "any one relay" if asked.second_route == "none" and marked else asked.second_route
@@ -263,11 +269,14 @@ def placement_problem(prepared: Prepared, links: LinkTable) -> PlacementProblem:
         horizon_years=prepared.found.settings.cost.horizon_years,
     )
     wish = prepared.found.settings.radio_settings
-    budget = airtime_budget(links.stations, prepared.base.catalogue.region, wish.licence, wish.accepts)
 
-    def problem(loads: Mapping[str, float]) -> PlacementProblem:
-        for key, load in loads.items():
-            graph.nodes[key]["load"] = load
+    def problem(share: float) -> PlacementProblem:
+        budget = airtime_budget(links.stations, prepared.base.catalogue.region, wish.licence, wish.accepts, share)
+        for station in links.stations:
+            word, figures, none = (
+                ("load", budget.load, 0.0) if station.site.role is Role.SENSOR else ("capacity", budget.capacity, inf)
+            )
+            graph.nodes[station.key][word] = figures.get(station.key, none)
         return problem_from_graph(
             graph,
             hop_limit=asked.hop_limit,
@@ -278,7 +287,11 @@ def placement_problem(prepared: Prepared, links: LinkTable) -> PlacementProblem:
             budget=asked.budget if asked.budget is not None else float("inf"),
         )
 
-    for key, capacity in budget.capacity.items():
-        graph.nodes[key]["capacity"] = capacity
-    limited = problem(budget.load)
-    return limited if fits_airtime(limited) else problem(dict.fromkeys(budget.load, 0.0))
+    comfortable = problem(COMFORT_SHARE)
+    if not who_does_not_fit(comfortable):
+        return comfortable
+    full = problem(1.0)
+    out = who_does_not_fit(full)
+    for key in out:
+        graph.nodes[key]["left_out"] = True
+    return problem(1.0) if out else full
