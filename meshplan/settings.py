@@ -212,6 +212,8 @@ class PropertySettings(_Settings):
     """Seasons to plan for: bare, leaf, wet, snow, or a month such as "august"."""
     generate_relays: int | None = Field(default=None, ge=0, le=20_000)
     """How many relay candidates to look for on the land itself; by default 30 if the sites name none, else 0."""
+    generate_gateways: int | None = Field(default=None, ge=0, le=1000)
+    """How many gateway candidates to look for on buildings and land; by default 6 if the sites name none, else 0."""
     radio_settings: RadioSettings = RadioSettings()
     """Frequency, power, spreading factor, licence."""
     antenna: AntennaSettings = AntennaSettings()

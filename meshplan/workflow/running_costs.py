@@ -66,7 +66,7 @@ def backhaul_notes(sites: Sequence[Site], backhauls: dict[str, BackhaulClass], s
         if site.role is Role.GATEWAY and (site.backhaul or settings.cost.backhaul != "own_network"):
             named.setdefault(site.backhaul or settings.cost.backhaul, []).append(site.name)
     return tuple(
-        f"Way out of {', '.join(names)}: {backhauls[kind].title}; it needs {backhauls[kind].needs}. "
+        f"Way out of {'; '.join(names)}: {backhauls[kind].title}; it needs {backhauls[kind].needs}. "
         f"Counted: {backhauls[kind].price:g} {settings.cost.currency} once and {backhauls[kind].price_per_year:g} a year "
         f"({backhauls[kind].origin})."
         for kind, names in named.items()
