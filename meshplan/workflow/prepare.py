@@ -35,6 +35,7 @@ from meshplan.terrain.geodesy import to_degrees
 from meshplan.terrain.landscape import Landscape, build_landscape
 from meshplan.terrain.mapped_land import judge_mapped_land
 from meshplan.terrain.places import with_places
+from meshplan.workflow.battery_relays import with_battery_relays
 from meshplan.workflow.running_costs import backhaul_notes, check_backhauls, with_running_costs
 
 COMPARE = "compare"
@@ -240,9 +241,11 @@ def equip(base: Base, radio: str, *, mixed: bool = True) -> Prepared:
     names = class_names(base, radio) if mixed else (radio,)
     if names == (radio,):
         alike = _equip_alike(base, radio)
-        return replace(alike, stations=_priced(base, alike.stations))
+        stations, told = _priced(base, alike.stations)
+        return replace(alike, stations=stations, assumptions=(*alike.assumptions, *told))
     parts = [part_of_mixture(base, name, radio) for name in names]
-    priced = iter(_priced(base, [station for part in parts for station in part.stations]))
+    together, told = _priced(base, [station for part in parts for station in part.stations])
+    priced = iter(together)
     parts = [replace(part, stations=tuple(next(priced) for _ in part.stations)) for part in parts]
     refused = [part for part in parts if not part.lawfulness.lawful]
     first = (refused or parts)[0]
@@ -251,13 +254,15 @@ def equip(base: Base, radio: str, *, mixed: bool = True) -> Prepared:
         first,
         base=base,
         stations=tuple(station for part in parts for station in part.stations),
-        assumptions=tuple(dict.fromkeys([*assumptions, *_two_radio_notes(base, radio)])),
+        assumptions=tuple(dict.fromkeys([*assumptions, *_two_radio_notes(base, radio), *told])),
         parts=(first, *(part for part in parts if part is not first)),
     )
 
 
-def _priced(base: Base, stations: Sequence[Station]) -> tuple[Station, ...]:
-    return with_running_costs(stations, base.backhauls, base.catalogue.boards, base.found.settings)
+def _priced(base: Base, stations: Sequence[Station]) -> tuple[tuple[Station, ...], tuple[str, ...]]:
+    """Return the stations with what they cost a year and how long relays last on a battery, and what is to be said of that."""
+    lasting, told = with_battery_relays(stations, sensors_of(base), base.catalogue, base.found.settings)
+    return with_running_costs(lasting, base.backhauls, base.catalogue.boards, base.found.settings), told
 
 
 def class_names(base: Base, radio: str) -> tuple[str, ...]:
