@@ -136,6 +136,8 @@ class CostSettings(_Settings):
     """Each metre of antenna height above 2 m."""
     panel: float = Field(default=40.0, ge=0, le=MOST_MONEY)
     """Panel, charger and battery where a site has no mains."""
+    battery: float = Field(default=10.0, ge=0)
+    """Cells of a relay that runs on a battery, each time they are bought."""
     horizon_years: float = Field(default=0.0, ge=0, le=50)
     """Years of running cost (data, mains power) that count in the choice beside the price; 0 counts the price only."""
     backhaul: str = "own_network"
@@ -201,6 +203,14 @@ class SupplySettings(_Settings):
     """Cell of a sensor (`meshplan radios --cells` lists them)."""
     panel_battery: str = "lifepo4-18650"
     """Cell behind a panel."""
+    relay_life_years: float | None = Field(default=None, gt=0, le=30)
+    """Least life on its cells that lets a relay, or a sensor that forwards, run on a battery; without it none does."""
+    relay_listening_share: float = Field(default=1.0, gt=0, le=1)
+    """Share of the time that the receiver of a relay on a battery is open; below 1 its neighbours must know when."""
+    relay_battery: str = "alkaline-aa"
+    """Cell of a relay on a battery."""
+    relay_cells: int = Field(default=2, ge=1, le=100)
+    """Such cells side by side, each as many in a row as the voltage asks for."""
     coldest_month_c: float = Field(default=0.0, ge=-40, le=40)
     """Mean temperature of the coldest month, in °C."""
     peak_sun_hours: float | None = Field(default=None, gt=0, le=10)
@@ -230,6 +240,8 @@ class PropertySettings(_Settings):
     """Seasons to plan for: bare, leaf, wet, snow, or a month such as "august"."""
     generate_relays: int | None = Field(default=None, ge=0, le=20_000)
     """How many relay candidates to look for on the land itself; by default 30 if the sites name none, else 0."""
+    generate_gateways: int | None = Field(default=None, ge=0, le=1000)
+    """How many gateway candidates to look for on buildings and land; by default 6 if the sites name none, else 0."""
     radio_settings: RadioSettings = RadioSettings()
     """Frequency, power, spreading factor, licence."""
     antenna: AntennaSettings = AntennaSettings()

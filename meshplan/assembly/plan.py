@@ -245,10 +245,14 @@ def _unknowns(findings: Findings) -> tuple[str, ...]:
     assumed = [site.name for site in findings.found.sites if site.height_assumed and not site.same_as]
     if assumed:
         said.append(f"Antenna heights were assumed for {', '.join(assumed)}: measure them.")
+    lasting = {station.site.name for station in findings.links.stations if station.lasts}
     weak = [
         site.name
         for site in findings.found.sites
-        if site.role is not Role.SENSOR and site.power is Power.BATTERY and site.use is not Use.FORBIDDEN
+        if site.name not in lasting
+        and site.role is not Role.SENSOR
+        and site.power is Power.BATTERY
+        and site.use is not Use.FORBIDDEN
     ]
     if weak:
         has, it = ("has", "it is") if len(weak) == 1 else ("have", "they are")

@@ -239,13 +239,14 @@ def energy_of(
             interval_s=site.interval_s if reports else 3600.0,
             mean_tries=tries,
             sending_ms_per_hour=None if sensor or airtime is None else airtime.normal.total_ms,
-            listening_share=_listening_share(station) if sensor else 1.0,
+            listening_share=_listening_share(station) if sensor else (supply.relay_listening_share if own[0].lasts else 1.0),
         )
         for station, (airtime, tries) in zip(own, airtimes, strict=True)
     ]
     if site.power is Power.MAINS:
         return EnergyRecord("mains", "", float("inf"), 0.0, 0.0, "", "")
-    cell = catalogue.batteries[find_in(catalogue.batteries, supply.sensor_battery, "supply.sensor_battery")]
+    cell_key, cells = (supply.relay_battery, supply.relay_cells) if own[0].lasts else (supply.sensor_battery, 1)
+    cell = catalogue.batteries[find_in(catalogue.batteries, cell_key, "supply.sensor_battery")]
     store = catalogue.batteries[find_in(catalogue.batteries, supply.panel_battery, "supply.panel_battery")]
     if site.power is Power.PANEL:
         sun = solar_supply(
@@ -262,6 +263,7 @@ def energy_of(
             duty,
             cell,
             temperature_c=supply.coldest_month_c,
+            in_parallel=cells,
             better_board=catalogue.boards.get("tuned-microcontroller"),
             batteries=catalogue.batteries,
         )
@@ -269,7 +271,7 @@ def energy_of(
     ]
     worst = min(lives, key=lambda life: life.years)
     years = 1.0 / sum(1.0 / life.years for life in lives) if len(lives) > 1 else worst.years
-    return EnergyRecord("battery", supply.sensor_battery, years, 0.0, 0.0, worst.dominant, worst.best_change)
+    return EnergyRecord("battery", cell_key, years, 0.0, 0.0, worst.dominant, worst.best_change)
 
 
 def _legal_lines(verdicts: Mapping[str, LegalVerdict]) -> tuple[LegalLine, ...]:

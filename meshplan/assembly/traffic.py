@@ -167,12 +167,12 @@ def airtime_budget(
     region: Region,
     licence: str | None = None,
     accepts: tuple[str, ...] = (),
+    share: float = COMFORT_SHARE,
     tries: Mapping[str, float] | None = None,
 ) -> AirtimeBudget:
     """Return what sensors load on relays and what relays and gateways may carry under the duty limits of a region.
 
-    Both are empty where even one device could carry all sensors, and where places carry radios of several classes: what a relay
-    spends then depends on the class it forwards in, and only the finished plan is judged.
+    Both are empty where even one device could carry all sensors.
 
     Parameters
     ----------
@@ -182,37 +182,66 @@ def airtime_budget(
         Licence stated by the user; where the verdict rests on it, duty limits do not bind.
     accepts : tuple of str
         Conditions of rules that the user answers for.
+    share : float
+        Part of the duty limit that may be filled.
     tries : mapping, optional
         Frames that each sensor's readings take on a hop; one without.
 
     Notes
     -----
     Source
-        Half of the duty limit (`COMFORT_SHARE`). A gateway confirms but does not forward, so it takes on more: its room is
-        divided by the largest part that the confirmation has in any sensor's load, so that it is never overdrawn.
+        A sensor's load is what a relay of the busiest of all classes that its packets may pass spends on it; a device of another
+        class, and a gateway, which confirms but does not forward, spends another part of it. The room of a device is divided by
+        the largest such part of any sensor, so that it is never overdrawn; of two radios the fuller one counts, with confirming
+        and forwarding both. A sensor that forwards has the less room by its own readings.
     """
-    if len({station.radio.name for station in stations}) > 1:
-        return AirtimeBudget({}, {})
+    modes = {station.radio.name: station.radio for station in stations}
+    joined = _joined_classes(stations)
     sensors = [station for station in stations if station.site.role is Role.SENSOR]
-    load = {station.key: forwarded_share(station.radio, station.site, (tries or {}).get(station.key, 1.0)) for station in sensors}
-    total = sum(load.values())
-    confirming = max((_confirming_part(station) for station in sensors), default=0.0)
-    capacity = {}
+    frames = {station.key: (tries or {}).get(station.key, 1.0) for station in sensors}
+    load: dict[str, float] = {}
+    of_group: dict[str, list[Station]] = {}
+    for station in sensors:
+        of_group.setdefault(joined[station.radio.name], []).append(station)
+    for group, members in of_group.items():
+        classes = [mode for name, mode in modes.items() if joined[name] == group]
+        sums = [sum(forwarded_share(mode, station.site, frames[station.key]) for station in members) for mode in classes]
+        busiest = classes[sums.index(max(sums))]
+        load |= {station.key: forwarded_share(busiest, station.site, frames[station.key]) for station in members}
+    capacity: dict[str, float] = {}
     for station in stations:
-        if station.site.role is Role.SENSOR:
+        members = of_group.get(joined[station.radio.name], [])
+        if station.site.role is Role.SENSOR or not members:
             continue
         verdict = legal_check(region, station_emission(station, licence, accepts), look_elsewhere=False)
         if verdict.status == "licensed" or not verdict.duty_limit < 1.0:
             continue
-        room = COMFORT_SHARE * verdict.duty_limit
-        if station.site.role is Role.GATEWAY:
-            room = room / confirming if confirming else inf
-        if room < total:
-            capacity[station.key] = room
+        spends = _confirmed_share if station.site.role is Role.GATEWAY else forwarded_share
+        largest = max(spends(station.radio, sensor.site, frames[sensor.key]) / load[sensor.key] for sensor in members)
+        own = _own_share(station.radio, station.site, frames.get(station.site.same_as, 1.0)) if station.site.same_as else 0.0
+        room = max(share * verdict.duty_limit - own, 0.0) / largest if largest else inf
+        if room < sum(load[sensor.key] for sensor in members):
+            capacity[station.key] = min(room, capacity.get(station.key, inf))
     return AirtimeBudget(load if capacity else {}, capacity)
 
 
-def _confirming_part(sensor: Station) -> float:
-    """Return the acknowledgement as a share of what a relay spends on a packet."""
-    confirm_ms = acknowledgement_ms(sensor.radio)
-    return confirm_ms / (confirm_ms + time_on_air_ms(sensor.radio, sensor.site.payload_bytes))
+def _confirmed_share(mode: RadioMode, site: Site, tries: float) -> float:
+    """Return the share of the busiest hour that a gateway spends on confirming one sensor, at most once a frame."""
+    return tries * acknowledgement_ms(mode) / 1000.0 / busiest_interval_s(site)
+
+
+def _own_share(mode: RadioMode, site: Site, tries: float) -> float:
+    """Return the share of the busiest hour that a sensor spends on its own readings."""
+    return tries * time_on_air_ms(mode, site.payload_bytes) / 1000.0 / busiest_interval_s(site)
+
+
+def _joined_classes(stations: Sequence[Station]) -> dict[str, str]:
+    """Return a group for each class: places that carry two classes join them, so that packets pass from one into the other."""
+    group = {station.radio.name: station.radio.name for station in stations}
+    carried: dict[str, set[str]] = {}
+    for station in stations:
+        carried.setdefault(station.key, set()).add(station.radio.name)
+    for names in carried.values():
+        one, *others = sorted({group[name] for name in names})
+        group = {name: one if was in others else was for name, was in group.items()}
+    return group

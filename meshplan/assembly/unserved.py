@@ -14,6 +14,7 @@ from meshplan.links.build_stations import PowerFor
 from meshplan.links.describe import Context
 from meshplan.links.engine import LinkTable
 from meshplan.links.remedies import find_remedies
+from meshplan.links.stations import Station
 from meshplan.operation.cautions import advised_cautions
 from meshplan.planning.explain import second_route_gaps
 from meshplan.planning.problem import PlacementPlan, PlacementProblem, UnservedSensor
@@ -27,7 +28,8 @@ REASONS = {
     "no way to a gateway": "it reaches relays, but none of them reaches a gateway",
     "route chance too low": "its whole route would work too rarely",
     "no second route": "it has one route, but no second one that survives a failure",
-    "airtime is full": "the devices that hear it would need more than half of the time on the air that the rules allow",
+    "airtime is full": "the devices that hear it would be on the air for longer than the rules allow, and others fit better: "
+    "longer intervals, shorter readings or another sub-band make room",
     "budget is spent": "serving it would cost more than the budget",
     "not worth its cost": "it is optional and serving it would cost more than it is worth",
     "one mast per site": "the sites it needs can carry only one of the heights it asks for",
@@ -156,11 +158,16 @@ def _second_route_words(problem: PlacementProblem) -> str:
     return f"route of at most {second} link{'s' if second > 1 else ''}"
 
 
+def _is_weak(station: Station) -> bool:
+    """Return whether a candidate has no lasting power."""
+    return station.site.role is not Role.SENSOR and station.site.power is Power.BATTERY and not station.lasts
+
+
 def _needs_power(gap: Unserved, table: LinkTable, row: int) -> Unserved:
     """Return the gap with the remedy that mends it: lasting power for the candidate that hears the sensor."""
     nearest = next(station for station in (table.stations[i] for i in table.pairs[row]) if station.key == gap.nearest)
-    weak = [s.site.name for s in table.stations if s.site.power is Power.BATTERY and s.site.role is not Role.SENSOR]
-    direct = nearest.site.power is Power.BATTERY
+    weak = [s.site.name for s in table.stations if _is_weak(s)]
+    direct = _is_weak(nearest)
     names = nearest.site.name if direct else " or ".join(dict.fromkeys(weak))
     chance = float(table.worst_chance[row])
     suffices = direct and nearest.site.role is Role.GATEWAY and gap.missing_db <= 0.0
@@ -170,11 +177,7 @@ def _needs_power(gap: Unserved, table: LinkTable, row: int) -> Unserved:
 def _unpowered_row(sensor: str, table: LinkTable) -> int | None:
     """Return the likeliest link of a sensor to a candidate that runs on a battery."""
     stations = table.stations
-    mine = [
-        row
-        for row, (i, j) in enumerate(table.pairs)
-        if stations[i].key == sensor and stations[j].site.power is Power.BATTERY and stations[j].site.role is not Role.SENSOR
-    ]
+    mine = [row for row, (i, j) in enumerate(table.pairs) if stations[i].key == sensor and _is_weak(stations[j])]
     return max(mine, key=lambda row: (float(table.worst_chance[row]), -row)) if mine else nearest_row(sensor, table, set())
 
 

@@ -78,7 +78,7 @@ def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> P
     boundary, boundary_faults, boundary_notes = boundary_of(boundary_files) if boundary_files else (None, [], [])
     faults.extend(boundary_faults)
     if sites.sites and not sites.faults:
-        faults.extend(missing_roles(sites.sites, ", ".join(files.sites)))
+        faults.extend(missing_roles(sites.sites, ", ".join(files.sites), may_be_found=settings.generate_gateways != 0))
     placed, outside = _inside_elevation(sites.sites, headers)
     faults.extend(outside)
     if not placed or not headers:

@@ -208,8 +208,11 @@ def _counted(names: list[str], word: str, most: int = 8) -> str:
     return f"{len(names)} {word}{'s' if len(names) > 1 else ''} ({listed})"
 
 
-def missing_roles(sites: Iterable[Site], shown: str) -> list[MeshplanError]:
-    """Return the faults of a property without sensors, or with nothing that could receive them."""
+def missing_roles(sites: Iterable[Site], shown: str, *, may_be_found: bool = False) -> list[MeshplanError]:
+    """Return the faults of a property without sensors, or with nothing that could receive them.
+
+    `may_be_found` says that the planner looks for places of gateways itself.
+    """
     roles = {site.role for site in sites if site.use is not Use.FORBIDDEN}
     faults: list[MeshplanError] = []
     on_phone = shown.casefold().endswith((".kml", ".kmz", ".gpx"))
@@ -220,7 +223,7 @@ def missing_roles(sites: Iterable[Site], shown: str) -> list[MeshplanError]:
             else "Add rows with the role 'sensor'."
         )
         faults.append(InputError("there is no sensor", where=shown, fix=fix))
-    if Role.GATEWAY not in roles:
+    if Role.GATEWAY not in roles and not may_be_found:
         how = "Write 'gateway' into the name or description of one" if on_phone else "Add a row with the role 'gateway'"
         fix = f"{how}: a place with power where readings can leave the radio network."
         faults.append(InputError("there is no place for a gateway", where=shown, fix=fix))

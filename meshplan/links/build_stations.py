@@ -218,16 +218,16 @@ def _shown_near(site: Site, landscape: Landscape) -> str:
 def candidate_cost(site: Site, height_m: float, prices: CostSettings) -> float:
     """Return what it costs to use a candidate at a height, in the currency of the prices.
 
-    A sensor that forwards is there anyway: only the panel that feeds its open receiver is bought.
+    A sensor that forwards is there anyway: only the panel or the cells that feed its open receiver are bought.
     """
+    supply = {Power.MAINS: 0.0, Power.PANEL: prices.panel, Power.BATTERY: prices.battery}[site.power]
     if site.same_as:
-        return round(prices.panel if site.power is Power.PANEL else 0.0, 2)
+        return round(supply, 2)
     if site.cost is not None and height_m == site.antenna_agl_m:
         return round(site.cost, 2)
     base = site.cost if site.cost is not None else (prices.gateway if site.role is Role.GATEWAY else prices.relay)
     lowest_m = site.antenna_agl_m if site.cost is not None else FREE_MAST_M
-    supply = prices.panel if site.cost is None and site.power is not Power.MAINS else 0.0
-    return round(base + prices.mast_per_m * max(height_m - lowest_m, 0.0) + supply, 2)
+    return round(base + prices.mast_per_m * max(height_m - lowest_m, 0.0) + (supply if site.cost is None else 0.0), 2)
 
 
 def _look_up(key: str, known: Mapping[str, _Entry], what: str, site: Site, faults: list[MeshplanError]) -> _Entry | None:

@@ -47,7 +47,7 @@ def build_graph(table: LinkTable, *, least_chance: float, second_routes_for_all:
                 "cost": round(station.cost + horizon_years * station.running_cost_per_year, 2),
                 "forced_in": site.use is Use.FORCED and not other_height,
                 "forbidden": site.use is Use.FORBIDDEN or other_height,
-                "power_ok": site.power is not Power.BATTERY,
+                "power_ok": site.power is not Power.BATTERY or station.lasts,
             }
         graph.add_node(station.key, **facts)
     chances, worst = table.worst_chance, table.worst_season

@@ -53,6 +53,10 @@ class Station:
     """Kind of way out of a gateway."""
     more_power_w: float = 0.0
     """What that way out draws all the time."""
+    life_years: float = 0.0
+    """Least life of a relay on its cells, whatever it forwards; 0 where it was not asked for."""
+    lasts: bool = False
+    """Whether that is as long as the user asks."""
     can_speak: bool = True
     can_hear: bool = True
 

@@ -42,6 +42,9 @@ def parts_list(
     """
     every = [device for device in devices if device.in_plan]
     used = [device for device in every if not device.same_as]
+    forwarding = {device.same_as for device in every if device.same_as and device.power is Power.BATTERY}
+    sensors = [device for device in used if device.role is Role.SENSOR and device.name not in forwarding]
+    relays = [device for device in every if device.role is Role.RELAY]
     lines = [
         *_nodes(used, costs),
         *_masts(used, costs),
@@ -50,7 +53,8 @@ def parts_list(
         *_own_prices(used, costs, ways_out or {}),
         *_by_kind(used, lambda device: f"antenna: {_words(device.antenna)}", costs.spare_share),
         *_by_kind(used, _cable_kind, costs.spare_share),
-        *_by_kind(used, _battery_kind, costs.spare_share, unit="set"),
+        *_by_kind(sensors, _battery_kind, costs.spare_share, unit="set"),
+        *_by_kind(relays, _battery_kind, costs.spare_share, unit="set", price=costs.battery),
         *_by_kind(used, _arrester_kind, costs.spare_share),
         *_by_kind(used, _fittings_kind, costs.spare_share, unit="set"),
     ]
@@ -126,7 +130,7 @@ def _post_kind(device: Device) -> str:
 
 
 def _panel_kind(device: Device) -> str | None:
-    if device.power is Power.MAINS or device.role is Role.SENSOR:
+    if device.power is not Power.PANEL or device.role is Role.SENSOR:
         return None
     energy = device.energy
     if energy is None or not (energy.panel_w > 0 and energy.storage_wh > 0 and math.isfinite(energy.panel_w + energy.storage_wh)):
@@ -154,7 +158,7 @@ def _own_prices(devices: Sequence[Device], costs: CostSettings, ways_out: Mappin
         standard = {Role.GATEWAY: costs.gateway, Role.RELAY: costs.relay, Role.SENSOR: costs.sensor}[device.role]
         if device.role is not Role.SENSOR:
             standard += costs.mast_per_m * _paid_height_m(device)
-            standard += costs.panel if device.power is not Power.MAINS else 0.0
+            standard += {Power.MAINS: 0.0, Power.PANEL: costs.panel, Power.BATTERY: costs.battery}[device.power]
             standard += ways_out[device.backhaul].price if device.backhaul in ways_out else 0.0
         difference = device.cost - standard
         if abs(difference) > 0.005:
@@ -171,10 +175,11 @@ def _cable_kind(device: Device) -> str | None:
 
 
 def _battery_kind(device: Device) -> str | None:
-    if device.power is not Power.BATTERY or device.role is not Role.SENSOR:
+    if device.power is not Power.BATTERY or device.role is Role.GATEWAY:
         return None
     battery = device.energy.battery if device.energy else ""
-    return f"battery: {_words(battery)}" if battery and battery != "none" else "battery"
+    kind = f"battery: {_words(battery)}" if battery and battery != "none" else "battery"
+    return kind if device.role is Role.SENSOR else f"{kind}, for a relay"
 
 
 def _arrester_kind(device: Device) -> str | None:

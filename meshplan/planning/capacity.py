@@ -18,6 +18,12 @@ from meshplan.planning.solver import BinaryModel, solve_binary
 
 LOAD_TOLERANCE = 1e-9
 
+SHORT_SEARCH = 500
+"""Nodes of the search for the sensors that fit: what it misses is little, and proving it may take for ever."""
+
+IMPORTANCE_UNITS = 1000
+"""Importance is compared in whole thousandths."""
+
 Ways = dict[int, tuple[int, ...]]
 Choice = tuple[int, int, tuple[int, ...]]
 """A sensor, what the choice costs, and its route; an empty route drops the sensor."""
@@ -101,6 +107,7 @@ def _assign(
     load: NDArray[np.float64],
     capacity: NDArray[np.float64],
     seed: int,
+    max_nodes: int | None = None,
 ) -> list[int] | None:
     """Return the chosen (sensor, loss, way) entries, one per sensor, within capacity and with the least loss."""
     n = len(choices)
@@ -118,13 +125,43 @@ def _assign(
     carried = sparse.csr_matrix((-np.array([u[2] for u in uses]), (rows, [u[1] for u in uses])), shape=(limited.size, n))
     cost = np.array([price for _, price, _ in choices], dtype=np.int64)
     lower = np.concatenate([np.ones(len(sensors)), -capacity[limited] - LOAD_TOLERANCE])
-    answer = solve_binary(BinaryModel(cost, sparse.vstack([one_each, carried], format="csr"), lower), seed=seed)
+    model = BinaryModel(cost, sparse.vstack([one_each, carried], format="csr"), lower)
+    answer = solve_binary(model, seed=seed, max_nodes=max_nodes)
     if answer.x is None:
         return None
     picked: dict[int, int] = {}
     for i in np.flatnonzero(answer.x):
         picked.setdefault(choices[i][0], int(i))
     return list(picked.values())
+
+
+def left_out_by_airtime(problem: PlacementProblem, opened: BoolArray, sensors: list[int], seed: int) -> tuple[int, ...]:
+    """Return which of some sensors find no room on the opened nodes, as little importance together as a short search finds.
+
+    Where the search finds nothing better, the most important come first, of equals those of the least load, then those named
+    first, and optional ones last; each takes its likeliest route that has room. Sensors without any route are not named.
+    """
+    load, capacity = loads_and_capacities(problem)
+    walks = Walks(opened_graph(problem, opened))
+    routes = {sensor: [way for _, way in walks.first_routes(sensor, False)] for sensor in sensors}
+    able = [sensor for sensor in sensors if routes[sensor]]
+    # What may be left out anyway goes first.
+    worth = {s: round(problem.sensors[s].importance * IMPORTANCE_UNITS) if problem.sensors[s].required else 0 for s in able}
+    worth = {s: value + 1 for s, value in worth.items()}
+    left, out = capacity.copy(), []
+    for sensor in sorted(able, key=lambda s: (-worth[s], load[s], s)):
+        way = next((list(way) for way in routes[sensor] if (left[list(way)] >= load[sensor] - LOAD_TOLERANCE).all()), None)
+        if way is None:
+            out.append(sensor)
+        else:
+            left[way] -= load[sensor]
+    if not out:
+        return ()
+    choices: list[Choice] = [(sensor, 0, way) for sensor in able for way in routes[sensor]]
+    choices += [(sensor, worth[sensor], ()) for sensor in able]
+    picked = _assign(choices, able, load, capacity, seed, max_nodes=SHORT_SEARCH)
+    better = out if picked is None else [choices[i][0] for i in picked if not choices[i][2]]
+    return tuple(sorted(better if sum(worth[s] for s in better) < sum(worth[s] for s in out) else out))
 
 
 def blocking_capacity_row(model: CoverModel, opened: BoolArray, sensors: list[int], double: BoolArray, seed: int) -> Row:

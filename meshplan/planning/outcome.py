@@ -166,7 +166,9 @@ def explain_unserved(
         needed = int(hops[sensor]) if hops[sensor] >= 0 else None
         chance = math.exp(-int(losses[sensor]) / LOG_UNITS) if losses[sensor] < UNREACHED else None
         reason: UnservedReason
-        if powered[sensor] and losses[sensor] > min(int(problem.route_loss_limits[sensor]), UNREACHED - 1):
+        if problem.sensors[sensor].left_out:
+            reason = "airtime is full"
+        elif powered[sensor] and losses[sensor] > min(int(problem.route_loss_limits[sensor]), UNREACHED - 1):
             reason = "no lasting power"
         elif not (problem.usable_access.start == sensor).any():
             reason = "no link at all"

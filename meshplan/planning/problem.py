@@ -50,6 +50,8 @@ class SensorDemand:
         Whether the redundancy rule of the problem covers this sensor.
     load : float
         Airtime of its messages at each device that receives or forwards them, in the unit of `NodeChoice.capacity`.
+    left_out : bool
+        Settled beforehand: there is no airtime for it, and it is not served.
     """
 
     id: str
@@ -60,6 +62,7 @@ class SensorDemand:
     load: float = 0.0
     min_route_chance: float = 0.0
     """Least product of link chances along its routes, beside the one of the problem."""
+    left_out: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,8 +231,9 @@ class PlacementProblem:
 
     @cached_property
     def usable_access(self) -> Links:
-        """Return the access links that meet the link chance and end at an allowed node."""
-        return self.access.only(_good(self.access, self.min_link_chance) & self.allowed[self.access.end])
+        """Return the access links that meet the link chance and end at an allowed node, of sensors that are not left out."""
+        asked = np.array([not sensor.left_out for sensor in self.sensors], dtype=bool)
+        return self.access.only(_good(self.access, self.min_link_chance) & self.allowed[self.access.end] & asked[self.access.start])
 
     @cached_property
     def usable_backhaul(self) -> Links:

@@ -60,6 +60,8 @@ class _Network:
         sensors, nodes = [s.id for s in problem.sensors], [n.id for n in problem.nodes]
         self.gateways = {n.id for n in problem.nodes if n.is_gateway}
         self.chance = _best_chances(problem.access, sensors, nodes, problem.min_link_chance)
+        out = {s.id for s in problem.sensors if s.left_out}
+        self.chance = {hop: chance for hop, chance in self.chance.items() if hop[0] not in out}
         self.chance |= _best_chances(problem.backhaul, nodes, nodes, problem.min_link_chance)
         self.following: dict[str, list[str]] = {}
         for start, end in self.chance:

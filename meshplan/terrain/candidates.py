@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -28,6 +28,18 @@ LEAST_CREST_M: Final = 0.5
 
 SHARE_OF_ONE_KIND: Final = 0.4
 """Most of the places that one kind may take while others are left."""
+
+SHARE_ON_BUILDINGS: Final = 0.67
+"""Most of the gateway places that gables may take: open land is looked at too (own choice)."""
+
+BETWEEN_GABLES_M: Final = 15.0
+"""Gateway places on buildings keep so far apart (own choice)."""
+
+GATEWAYS_ROUND_IT: Final = 0.3
+"""Where no boundary is drawn: the house may stand so far outside the sites, as a share of their reach (own choice)."""
+
+OUT_ON_THE_LAND: Final = "mobile_data"
+"""Way out of a gateway on open land."""
 
 
 @dataclass(frozen=True)
@@ -73,7 +85,6 @@ def find_relay_places(
     area = boundary if boundary is not None else _hull(sites)
     spacing_m = 0.5 * math.sqrt(area.area / max(count, 1))
     taken = [(site.x_m, site.y_m) for site in sites if site.role is not Role.SENSOR]
-    chosen: list[_Place] = []
     relief = _relief(landscape, spacing_m)
     by_kind = [
         _gables(landscape.covers),
@@ -84,17 +95,56 @@ def find_relay_places(
         _high_ground(relief, landscape, spacing_m),
     ]
     shapely.prepare(area)
+    chosen: list[_Place] = []
     for number, places in enumerate(by_kind):
         last = number == len(by_kind) - 1
         room = count - len(chosen) if last else max(1, round(SHARE_OF_ONE_KIND * count))
-        for place in sorted(places, key=lambda p: (-p.worth, p.x_m, p.y_m)):
-            if room <= 0 or len(chosen) >= count:
-                break
-            if _fits(place, landscape, area, taken, spacing_m):
-                chosen.append(place)
-                taken.append((place.x_m, place.y_m))
-                room -= 1
+        chosen += _chosen(places, min(room, count - len(chosen)), landscape, area, taken, spacing_m)
     return tuple(_as_site(place, number, to_degrees) for number, place in enumerate(chosen, start=1))
+
+
+def find_gateway_places(
+    landscape: Landscape, boundary: Any | None, sites: Sequence[Site], count: int, to_degrees: Any
+) -> tuple[Site, ...]:
+    """Return gateway candidates, at most `count`: gables, where there is mains and perhaps a network, then crests and high ground.
+
+    Gables take most of them, since power and a way out are what a gateway needs; open land gets a post with a panel, and mobile
+    data unless the property's usual way out reaches it. Places lie as those of `find_relay_places`; each says what it needs.
+
+    Parameters
+    ----------
+    landscape, boundary, sites, count, to_degrees
+        As for `find_relay_places`.
+    """
+    area = boundary if boundary is not None else _hull(sites, GATEWAYS_ROUND_IT)
+    spacing_m = 0.5 * math.sqrt(area.area / max(count, 1))
+    relief = _relief(landscape, spacing_m)
+    shapely.prepare(area)
+    taken: list[tuple[float, float]] = []
+    on_buildings = max(1, round(SHARE_ON_BUILDINGS * count)) if count else 0
+    chosen = _chosen(_gables(landscape.covers), on_buildings, landscape, area, taken, min(spacing_m, BETWEEN_GABLES_M))
+    for places in (_crests(relief, landscape.grid, spacing_m), _high_ground(relief, landscape, spacing_m)):
+        chosen += _chosen(places, count - len(chosen), landscape, area, taken, spacing_m)
+    return tuple(_as_gateway(place, number, to_degrees) for number, place in enumerate(chosen, start=1))
+
+
+def _chosen(
+    places: Iterable[_Place],
+    room: int,
+    landscape: Landscape,
+    area: Any,
+    taken: list[tuple[float, float]],
+    spacing_m: float,
+) -> list[_Place]:
+    """Return the best places of one kind that fit, at most `room`, and add them to those taken."""
+    found: list[_Place] = []
+    for place in sorted(places, key=lambda p: (-p.worth, p.x_m, p.y_m)):
+        if len(found) >= room:
+            break
+        if _fits(place, landscape, area, taken, spacing_m):
+            found.append(place)
+            taken.append((place.x_m, place.y_m))
+    return found
 
 
 def _fits(place: _Place, landscape: Landscape, area: Any, taken: Sequence[tuple[float, float]], spacing_m: float) -> bool:
@@ -123,10 +173,23 @@ def _as_site(place: _Place, number: int, to_degrees: Any) -> Site:
     )
 
 
-def _hull(sites: Sequence[Site]) -> Any:
+def _as_gateway(place: _Place, number: int, to_degrees: Any) -> Site:
+    site = _as_site(place, number, to_degrees)
+    on_building = place.power is Power.MAINS
+    needs = "mains and a way out in the building" if on_building else "a post, a panel and a way out such as mobile data"
+    return replace(
+        site,
+        name=f"Found gateway {number}, {place.kind}",
+        role=Role.GATEWAY,
+        backhaul=None if on_building else OUT_ON_THE_LAND,
+        note=f"found by the planner, which knows of no power and no network: it needs {needs}; go and look",
+    )
+
+
+def _hull(sites: Sequence[Site], round_it: float = 0.1) -> Any:
     points = shapely.MultiPoint([(site.x_m, site.y_m) for site in sites])
     reach_m = max(math.hypot(*(np.array(points.bounds[2:]) - np.array(points.bounds[:2]))), 100.0)
-    return points.convex_hull.buffer(0.1 * reach_m)
+    return points.convex_hull.buffer(round_it * reach_m)
 
 
 def _gables(covers: Sequence[Cover]) -> Iterator[_Place]:

@@ -22,7 +22,7 @@ def check_property(folder: Path, *, radio: str | None = None, overrides: dict[st
     """Return what a property folder holds and what would be assumed; faults are raised."""
     prepared = prepare_property(folder, radio=radio, overrides=overrides)
     found, grid = prepared.found, prepared.landscape.grid
-    sites = {role: sum(site.role is role for site in found.sites) for role in Role}
+    sites = {role: sum(site.role is role and not site.same_as for site in found.sites) for role in Role}
     parts = prepared.parts or (prepared,)
     numbers = [f" {number}" for number in range(1, len(parts) + 1)] if len(parts) > 1 else [""]
     facts = (

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from math import ceil
+from math import ceil, inf
 from pathlib import Path
 from typing import Any
 
-from meshplan.assembly.airtime_room import fits_airtime
+from meshplan.assembly.airtime_room import who_does_not_fit
 from meshplan.assembly.alternatives import Alternatives, look_at_alternatives
 from meshplan.assembly.plan import Findings, assemble_plan
 from meshplan.assembly.routes import LinkMargins
@@ -237,7 +237,7 @@ def _links_of(
     )
 
 
-MOST_AIRTIME_ROUNDS = 2
+MOST_AIRTIME_ROUNDS = 3
 """Times that a plan is made anew because its repeats take more airtime than was counted on."""
 
 
@@ -250,22 +250,20 @@ def solve_within_airtime(
     the fullest device of the plan before.
     """
     factor = 1.0
-    problem = placement_problem(prepared, links)
+    problem, share = _problem_and_share(prepared, links, factor)
     result = solve_placement(problem, limits=limits)
     for _ in range(MOST_AIRTIME_ROUNDS if problem.has_capacity else 0):
         settings, catalogue = prepared.found.settings, prepared.base.catalogue
         running = run_plan(result.plan, links.stations, LinkMargins.of(links), catalogue, settings, link_radios(links))
         full = [
-            running.duty[key].fast_duty_share / (COMFORT_SHARE * running.duty[key].duty_limit)
+            running.duty[key].fast_duty_share / (share * running.duty[key].duty_limit)
             for key in result.plan.opened
             if 0.0 < running.duty[key].duty_limit < 1.0
         ]
         if max(full, default=0.0) <= 1.0 + 1e-9:
             break
         more = ceil(factor * max(full) * 1e6) / 1e6
-        tighter = placement_problem(prepared, links, more)
-        if not tighter.has_capacity:
-            break
+        tighter, share = _problem_and_share(prepared, links, more)
         problem, result, factor = tighter, solve_placement(tighter, limits=limits), more
     return problem, result, factor
 
@@ -273,8 +271,14 @@ def solve_within_airtime(
 def placement_problem(prepared: Prepared, links: LinkTable, airtime_factor: float = 1.0) -> PlacementProblem:
     """Return the choice of gateways and relays as a problem on the link graph.
 
-    `airtime_factor` is the airtime of readings over what their usual repeats take.
+    Devices keep half of their airtime free where all sensors fit so, else they may fill what the rules allow; who does not fit
+    then is left out, the least important first. `airtime_factor` is the airtime of readings over what their usual repeats take.
     """
+    return _problem_and_share(prepared, links, airtime_factor)[0]
+
+
+def _problem_and_share(prepared: Prepared, links: LinkTable, airtime_factor: float) -> tuple[PlacementProblem, float]:
+    """Return the problem of `placement_problem` and the share of what the rules allow that its devices may fill."""
     asked = prepared.found.settings.requirement
     marked = any(site.second_route for site in prepared.found.sites)
     redundancy = "any one relay" if asked.second_route == "none" and marked else asked.second_route
@@ -286,11 +290,19 @@ def placement_problem(prepared: Prepared, links: LinkTable, airtime_factor: floa
     )
     wish = prepared.found.settings.radio_settings
     tries = {key: value * airtime_factor for key, value in usual_tries(links).items()}
-    budget = airtime_budget(links.stations, prepared.base.catalogue.region, wish.licence, wish.accepts, tries)
+    for station in links.stations:
+        if station.site.role is Role.SENSOR:
+            graph.nodes[station.key]["min_route_chance"] = asked.route_floor(station.site.purpose.value)
+        if command_need(station.site) is not None and station.radio.tx_only:
+            graph.remove_edges_from(list(graph.out_edges(station.key)))  # a one-way radio never serves a command
 
-    def problem(loads: Mapping[str, float]) -> PlacementProblem:
-        for key, load in loads.items():
-            graph.nodes[key]["load"] = load
+    def problem(share: float) -> PlacementProblem:
+        budget = airtime_budget(links.stations, prepared.base.catalogue.region, wish.licence, wish.accepts, share, tries)
+        for station in links.stations:
+            word, figures, none = (
+                ("load", budget.load, 0.0) if station.site.role is Role.SENSOR else ("capacity", budget.capacity, inf)
+            )
+            graph.nodes[station.key][word] = figures.get(station.key, none)
         return problem_from_graph(
             graph,
             hop_limit=asked.hop_limit,
@@ -300,12 +312,11 @@ def placement_problem(prepared: Prepared, links: LinkTable, airtime_factor: floa
             budget=asked.budget if asked.budget is not None else float("inf"),
         )
 
-    for station in links.stations:
-        if station.site.role is Role.SENSOR:
-            graph.nodes[station.key]["min_route_chance"] = asked.route_floor(station.site.purpose.value)
-        if command_need(station.site) is not None and station.radio.tx_only:
-            graph.remove_edges_from(list(graph.out_edges(station.key)))  # a one-way radio never serves a command
-    for key, capacity in budget.capacity.items():
-        graph.nodes[key]["capacity"] = capacity
-    limited = problem(budget.load)
-    return limited if fits_airtime(limited) else problem(dict.fromkeys(budget.load, 0.0))
+    comfortable = problem(COMFORT_SHARE)
+    if not who_does_not_fit(comfortable):
+        return comfortable, COMFORT_SHARE
+    full = problem(1.0)
+    out = who_does_not_fit(full)
+    for key in out:
+        graph.nodes[key]["left_out"] = True
+    return (problem(1.0) if out else full), 1.0

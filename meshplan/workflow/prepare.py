@@ -27,14 +27,15 @@ from meshplan.propagation.ground import ground_constants
 from meshplan.propagation.refraction import effective_earth_radius_km
 from meshplan.propagation.seasons import Hemisphere, Season
 from meshplan.radio_records import RadioClass, RadioMode, Region, radio_mode
-from meshplan.records import Purpose, Role, Site
+from meshplan.records import Power, Purpose, Role, Site, Use
 from meshplan.settings import RadioSettings
-from meshplan.terrain.candidates import find_relay_places
+from meshplan.terrain.candidates import find_gateway_places, find_relay_places
 from meshplan.terrain.forwarding_sensors import forwarding_sensors
 from meshplan.terrain.geodesy import to_degrees
 from meshplan.terrain.landscape import Landscape, build_landscape
 from meshplan.terrain.mapped_land import judge_mapped_land
 from meshplan.terrain.places import with_places
+from meshplan.workflow.battery_relays import with_battery_relays
 from meshplan.workflow.running_costs import backhaul_notes, check_backhauls, with_running_costs
 
 COMPARE = "compare"
@@ -42,6 +43,7 @@ COMPARE = "compare"
 
 
 USUAL_FOUND_RELAYS = 30
+USUAL_FOUND_GATEWAYS = 6
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,7 +126,7 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
     places = [(site.x_m, site.y_m) for site in found.sites]
     mapped = judge_mapped_land(found.settings.land_cover, found.cover_reach_m, places, found.boundary)
     landscape = build_landscape(found.elevation, found.covers, mapped)
-    found = with_found_relays(found, landscape)
+    found = with_found_relays(with_found_gateways(found, landscape), landscape)
     forwarding, may_forward = forwarding_sensors(found.sites)
     sites, told = with_places((*found.sites, *forwarding), found.settings.requirement.same_place_m)
     found = replace(found, sites=sites, assumptions=(*found.assumptions, *may_forward, *told, *_idle_settings(found)))
@@ -158,6 +160,31 @@ def _idle_settings(found: Property) -> tuple[str, ...]:
     if asked.second_hop_limit is None or asked.second_route != "none" or any(site.second_route for site in found.sites):
         return ()
     return ("requirement.second_hop_limit is set and no second route is asked for: it changes no route of this plan.",)
+
+
+def with_found_gateways(found: Property, landscape: Landscape) -> Property:
+    """Return the property with gateway candidates on its buildings and land, as many as asked, or some if its sites name none."""
+    named = any(site.role is Role.GATEWAY and site.use is not Use.FORBIDDEN for site in found.sites)
+    wanted = found.settings.generate_gateways
+    count = wanted if wanted is not None else (0 if named else USUAL_FOUND_GATEWAYS)
+    if count == 0:
+        return found
+    gateways = find_gateway_places(landscape, found.boundary, found.sites, count, to_degrees(landscape.grid))
+    if not gateways and not named:
+        fix = "Add a row with the role 'gateway': a place with power where readings can leave the radio network."
+        raise InputError("no place for a gateway is named, and none was found on the land", where="sites", fix=fix)
+    why = "" if wanted is not None else "No gateway is named: "
+    built = [site.name for site in gateways if site.power is Power.MAINS]
+    away = [site.name for site in gateways if site.power is not Power.MAINS]
+    needs = [f"Mains and a way out (cost.backhaul = {found.settings.cost.backhaul}): {'; '.join(built)}."] if built else []
+    needs += [f"A post, a panel and mobile reception: {'; '.join(away)}."] if away else []
+    many = "s were" if len(gateways) != 1 else " was"
+    told = (
+        f"{why}{len(gateways)} gateway candidate{many} found by the planner, which cannot see power or networks. "
+        f"What they need: {' '.join(needs)} Look at the one that is chosen before you buy, and name your own in a row with the "
+        "role 'gateway'."
+    )
+    return replace(found, sites=(*found.sites, *gateways), assumptions=(*found.assumptions, told))
 
 
 def with_found_relays(found: Property, landscape: Landscape) -> Property:
@@ -214,9 +241,11 @@ def equip(base: Base, radio: str, *, mixed: bool = True) -> Prepared:
     names = class_names(base, radio) if mixed else (radio,)
     if names == (radio,):
         alike = _equip_alike(base, radio)
-        return replace(alike, stations=_priced(base, alike.stations))
+        stations, told = _priced(base, alike.stations)
+        return replace(alike, stations=stations, assumptions=(*alike.assumptions, *told))
     parts = [part_of_mixture(base, name, radio) for name in names]
-    priced = iter(_priced(base, [station for part in parts for station in part.stations]))
+    together, told = _priced(base, [station for part in parts for station in part.stations])
+    priced = iter(together)
     parts = [replace(part, stations=tuple(next(priced) for _ in part.stations)) for part in parts]
     refused = [part for part in parts if not part.lawfulness.lawful]
     first = (refused or parts)[0]
@@ -225,13 +254,15 @@ def equip(base: Base, radio: str, *, mixed: bool = True) -> Prepared:
         first,
         base=base,
         stations=tuple(station for part in parts for station in part.stations),
-        assumptions=tuple(dict.fromkeys([*assumptions, *_two_radio_notes(base, radio)])),
+        assumptions=tuple(dict.fromkeys([*assumptions, *_two_radio_notes(base, radio), *told])),
         parts=(first, *(part for part in parts if part is not first)),
     )
 
 
-def _priced(base: Base, stations: Sequence[Station]) -> tuple[Station, ...]:
-    return with_running_costs(stations, base.backhauls, base.catalogue.boards, base.found.settings)
+def _priced(base: Base, stations: Sequence[Station]) -> tuple[tuple[Station, ...], tuple[str, ...]]:
+    """Return the stations with what they cost a year and how long relays last on a battery, and what is to be said of that."""
+    lasting, told = with_battery_relays(stations, sensors_of(base), base.catalogue, base.found.settings)
+    return with_running_costs(lasting, base.backhauls, base.catalogue.boards, base.found.settings), told
 
 
 def class_names(base: Base, radio: str) -> tuple[str, ...]:

@@ -35,7 +35,9 @@ def with_running_costs(
         board_key = getattr(settings.supply, f"{fitted.value}_board")
         board = boards[find_in(boards, board_key, f"supply.{fitted.value}_board")]
         way_out = backhauls[site.backhaul or settings.cost.backhaul] if site.role is Role.GATEWAY else None
-        costs = running_costs(site, station.key, mean_power_w(modes[station.key], board), way_out, settings.cost.energy_per_kwh)
+        power_w = mean_power_w(modes[station.key], board)
+        cells = settings.cost.battery / station.life_years if station.lasts else 0.0
+        costs = running_costs(site, station.key, power_w, way_out, settings.cost.energy_per_kwh, cells)
         price = station.cost + (way_out.price if way_out is not None and site.cost is None else 0.0)
         name, drawn_w = (way_out.name, way_out.power_w) if way_out is not None else ("", 0.0)
         found.append(replace(station, cost=round(price, 2), running_costs=costs, backhaul=name, more_power_w=drawn_w))
@@ -66,7 +68,7 @@ def backhaul_notes(sites: Sequence[Site], backhauls: dict[str, BackhaulClass], s
         if site.role is Role.GATEWAY and (site.backhaul or settings.cost.backhaul != "own_network"):
             named.setdefault(site.backhaul or settings.cost.backhaul, []).append(site.name)
     return tuple(
-        f"Way out of {', '.join(names)}: {backhauls[kind].title}; it needs {backhauls[kind].needs}. "
+        f"Way out of {'; '.join(names)}: {backhauls[kind].title}; it needs {backhauls[kind].needs}. "
         f"Counted: {backhauls[kind].price:g} {settings.cost.currency} once and {backhauls[kind].price_per_year:g} a year "
         f"({backhauls[kind].origin})."
         for kind, names in named.items()

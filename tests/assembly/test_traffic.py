@@ -61,10 +61,47 @@ def test_there_is_no_limit_under_rules_without_duty_or_on_a_licence() -> None:
     assert airtime_budget(loud, EUROPE, licence="held").capacity == {}
 
 
-def test_mixed_classes_are_left_to_the_finished_plan() -> None:
+def test_a_class_of_its_own_takes_no_room_from_another() -> None:
     made = stations(30)
     other = replace(made[0], radio=bare_mode(read_radio_classes(), "ble-1m"))
-    assert airtime_budget([other, *made[1:]], EUROPE).capacity == {}
+    budget = airtime_budget([other, *made[1:]], EUROPE)
+    assert budget.capacity == pytest.approx({"R": 500e-6, "G": 500e-6 * 46 / 15})
+    assert budget.load["S1"] == pytest.approx(85.2e-6, rel=1e-3)
+
+
+@pytest.mark.parametrize("far", ["fsk-868-50k", "css-868-sf7", "css-868-sf9"])
+@pytest.mark.parametrize("payload_bytes", [(20, 20), (4, 60)])
+def test_two_classes_share_the_room_of_a_relay_that_joins_them(far: str, payload_bytes: tuple[int, int]) -> None:
+    """Filled to its room by the budget, no radio of a chain over two classes sends longer than half of its limit allows."""
+    other = bare_mode(read_radio_classes(), far, power_dbm=13.0, frequency_mhz=868.9)
+    traffic = {"interval_s": 900.0}
+    count = 400
+    sensors = [make_site(f"S{n}", 20.0, 40.0, 1.0, payload_bytes=payload_bytes[n % 2], **traffic) for n in range(count)]
+    hubs = [make_site("R", 100.0, 100.0, 3.0, Role.RELAY), make_site("G", 200.0, 200.0, 5.0, Role.GATEWAY)]
+    made = make_stations([*sensors, *hubs], LAND, RADIO)[0]
+    relay, gateway = made[count], made[count + 1]
+    joined = [*made[: count + 1], replace(relay, radio=other), replace(gateway, radio=other)]
+    budget = airtime_budget(joined, EUROPE)
+    carried, room = [], min(budget.capacity["R"], budget.capacity["G"])
+    for station in made[:count]:
+        if sum(budget.load[name] for name in [*carried, station.key]) <= room:
+            carried.append(station.key)
+    assert 0 < len(carried) < count
+    modes = {**dict.fromkeys(carried, RADIO), "R near": RADIO, "R far": other, "G": other}
+    sizes = {site.name: site.payload_bytes for site in sensors}
+    sources = [
+        TrafficSource(key, sizes[key], 900.0, (key,), acknowledged=True, hops=((key, "R near"), ("R far", "G"))) for key in carried
+    ]
+    duty = {name: each.fast.duty for name, each in device_airtimes(sources, modes).items() if name in ("R near", "R far", "G")}
+    assert max(duty.values()) <= 0.0005 * (1 + 1e-9)
+    assert max(duty.values()) > 0.0005 / 4.0
+
+
+def test_a_sensor_that_forwards_has_less_room_by_its_own_readings() -> None:
+    made = stations(30)
+    gauge = replace(made[30].site, name="S0 (relay)", same_as="S0", payload_bytes=20, interval_s=900.0)
+    budget = airtime_budget([*made[:30], replace(made[30], site=gauge), made[31]], EUROPE)
+    assert budget.capacity["R"] == pytest.approx(500e-6 - 31 * 8 / 4800 / 900.0)
 
 
 def test_own_traffic_is_that_of_the_busiest_sensor() -> None:

@@ -225,7 +225,10 @@ CHANGES: dict[str, tuple[Callable[[Path], object], list[str]]] = {
         ["sites.csv: the file is empty\n  Write a header and one row for each site."],
     ),
     "no gateway": (
-        lambda folder: (folder / "sites.csv").write_text(SITES.replace("gateway", "relay")),
+        lambda folder: (
+            (folder / "sites.csv").write_text(SITES.replace("gateway", "relay")),
+            (folder / "property.toml").write_text("generate_gateways = 0\n" + (folder / "property.toml").read_text()),
+        ),
         [
             "sites.csv: there is no place for a gateway\n  Add a row with the role 'gateway': a place with power where "
             "readings can leave the radio network."

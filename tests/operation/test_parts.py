@@ -118,6 +118,12 @@ def test_a_sensor_without_a_price_in_the_plan_has_the_standard_one() -> None:
 
 
 def test_a_relay_without_mains_is_fed_by_a_panel() -> None:
-    lines = parts_list((device("r", Role.RELAY, 2.0, power=Power.BATTERY),), COSTS)
+    lines = parts_list((device("r", Role.RELAY, 2.0, power=Power.PANEL),), COSTS)
     assert find(lines, "panel, charger and battery").unit_cost == COSTS.panel
     assert not [line for line in lines if line.part.startswith("battery")]
+
+
+def test_a_relay_on_a_battery_is_fed_by_cells() -> None:
+    lines = parts_list((device("r", Role.RELAY, 2.0, power=Power.BATTERY),), COSTS)
+    assert find(lines, "battery").unit_cost == COSTS.battery
+    assert not [line for line in lines if line.part.startswith("panel")]
