@@ -13,8 +13,8 @@ from benchmarks.demo_links import HAND_CHECK_POWER_DBM, DemoLinks, demo_links, t
 
 NEEDED_DB = 15.0
 NARROW_DB, WIDE_DB = 4.6, 1.2
-"""What the filter for both crystals costs at 4.8 and 50 kbit/s (radio facts, second sheet, 3.3). The hand-check had a filter as wide
-as the bit rate: its figures are compared with the same receiver."""
+"""What the filter for both crystals costs at 4.8 and 50 kbit/s (radio facts, second sheet, 3.3). The hand-check had a filter as
+wide as the bit rate: its figures are compared with the same receiver."""
 ORCHARD = {f"C{number:02}" for number in range(1, 16)}
 FAR_SIDE = ("B11", "B12", "B15", "B16", "B17")
 
