@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 from meshplan.assembly.traffic import station_emission, station_mode
 from meshplan.errors import InputError, nearest_name
 from meshplan.links.stations import Station
-from meshplan.operation.airtime import time_on_air_ms
+from meshplan.operation.airtime import longest_packet_ms, time_on_air_ms
+from meshplan.operation.cells import choose_supply, fed_through
 from meshplan.operation.channel import HopDelay, route_delay
 from meshplan.operation.duty_cycle import DeviceAirtime, TrafficSource, channel_groups, channel_loads, device_airtimes
-from meshplan.operation.energy import Duty, average_current_ua, battery_life, energy_wh_per_day, solar_supply
+from meshplan.operation.energy import Duty, average_current_ua, battery_life, energy_wh_per_day, solar_supply, tx_current_ma
 from meshplan.operation.law import LegalVerdict, legal_check
 from meshplan.planning.problem import PlacementPlan
-from meshplan.radio_records import Battery, Board, RadioMode, Region, SolarTable
+from meshplan.radio_records import Battery, Board, RadioMode, Region, Regulator, SolarTable
 from meshplan.records import DutyRecord, EnergyRecord, LegalLine, Power, Role
 from meshplan.settings import PropertySettings
 
@@ -31,6 +32,7 @@ class Catalogue:
     batteries: dict[str, Battery]
     boards: dict[str, Board]
     solar: SolarTable
+    regulators: dict[str, Regulator] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
@@ -187,11 +189,29 @@ def _energy(
             temperature_c=supply.coldest_month_c,
         )
         return EnergyRecord("panel", supply.panel_battery, float("inf"), sun.panel_w, sun.storage_wh, "listening", "")
+    pulse_ma = max(tx_current_ma(duty.mode) for duty in duties)
+    pulse_ms = max(longest_packet_ms(duty.mode, duty.payload_bytes) for duty in duties)
+    cells = choose_supply(
+        own[0].radio.radio,
+        board,
+        cell,
+        catalogue.regulators,
+        pulse_ma=pulse_ma,
+        pulse_ms=pulse_ms,
+        temperature_c=supply.coldest_month_c,
+        in_series=supply.cells_in_series,
+    )
+    side_by_side = 1
+    if cells is not None and cells.feasible:
+        cell, board = fed_through(cells, cell, board, own[0].radio.radio.supply_v.value)
+        duties = [replace(duty, board=board) for duty in duties]
+        side_by_side = cells.in_parallel
     lives = [
         battery_life(
             duty,
             cell,
             temperature_c=supply.coldest_month_c,
+            in_parallel=side_by_side,
             better_board=catalogue.boards.get("tuned-microcontroller"),
             batteries=catalogue.batteries,
         )
@@ -199,7 +219,18 @@ def _energy(
     ]
     worst = min(lives, key=lambda life: life.years)
     years = 1.0 / sum(1.0 / life.years for life in lives) if len(lives) > 1 else worst.years
-    return EnergyRecord("battery", supply.sensor_battery, years, 0.0, 0.0, worst.dominant, worst.best_change)
+    record = EnergyRecord("battery", supply.sensor_battery, years, 0.0, 0.0, worst.dominant, worst.best_change)
+    if cells is None:
+        return record
+    return replace(
+        record,
+        life_years=years if cells.feasible else 0.0,
+        cells_in_series=cells.in_series,
+        cells_in_parallel=cells.in_parallel,
+        regulator="" if cells.regulator is None else cells.regulator.title,
+        capacitor_mf=cells.capacitor_mf,
+        supply_words=cells.sentence,
+    )
 
 
 def _latency_s(
