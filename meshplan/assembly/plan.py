@@ -81,7 +81,15 @@ def assemble_plan(findings: Findings) -> Plan:
     table, placement = findings.links, findings.result.plan
     settings = findings.found.settings
     rows = rows_of_plan(placement, table)
-    running = run_plan(placement, table.stations, link_chances(table), findings.catalogue, settings, link_radios(table))
+    running = run_plan(
+        placement,
+        table.stations,
+        link_chances(table),
+        findings.catalogue,
+        settings,
+        link_radios(table),
+        findings.context.landscape,
+    )
     remedying = Remedying(
         table,
         findings.context,
@@ -233,5 +241,9 @@ def _unknowns(findings: Findings) -> tuple[str, ...]:
         said.append(
             f"{', '.join(idle)}: optional and of no stated worth, so served only where it costs nothing; column 'worth' says it."
         )
+    opened = set(findings.result.plan.opened)
+    panels = [station for station in findings.links.stations if station.key in opened and station.site.power is Power.PANEL]
+    if panels and findings.found.settings.supply.peak_sun_hours is None:
+        said.append("Panels: the horizon is that of this plan's land and cover; hills beyond it are not seen.")
     said.append("The plan is an estimate from maps: test the hardest links outdoors before buying masts.")
     return tuple(said)

@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
+import numpy as np
+
 from meshplan.assembly.traffic import station_emission, station_mode
 from meshplan.errors import InputError, nearest_name
 from meshplan.links.stations import Station
@@ -13,15 +15,32 @@ from meshplan.operation.airtime import longest_packet_ms, time_on_air_ms
 from meshplan.operation.cells import choose_supply, fed_through
 from meshplan.operation.channel import HopDelay, route_delay
 from meshplan.operation.duty_cycle import DeviceAirtime, TrafficSource, channel_groups, channel_loads, device_airtimes
-from meshplan.operation.energy import Duty, average_current_ua, battery_life, energy_wh_per_day, solar_supply, tx_current_ma
+from meshplan.operation.energy import (
+    Duty,
+    average_current_ua,
+    battery_life,
+    energy_wh_per_day,
+    solar_supply,
+    sun_band,
+    tx_current_ma,
+)
 from meshplan.operation.law import LegalVerdict, legal_check
+from meshplan.operation.sun import Horizon, winter_sun_share
 from meshplan.planning.problem import PlacementPlan
 from meshplan.radio_records import Battery, Board, RadioMode, Region, Regulator, SolarTable
 from meshplan.records import DutyRecord, EnergyRecord, LegalLine, Power, Role
 from meshplan.settings import PropertySettings
+from meshplan.terrain.horizon import horizon_deg
+from meshplan.terrain.landscape import Landscape
 
 TRIES = 3
 """Sendings of one reading, the first included (common practice, no source)."""
+
+OPEN_SUN_SHARE = 0.98
+"""Share of the winter sun from which a horizon counts as open (own choice: the sun table is no better)."""
+
+SUNNY_STEPS = 10
+"""Steps of azimuth to either side of noon where the winter sun stands."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,6 +71,7 @@ def run_plan(
     catalogue: Catalogue,
     settings: PropertySettings,
     hop_radios: Mapping[tuple[str, str], str] | None = None,
+    landscape: Landscape | None = None,
 ) -> Running:
     """Return airtime, law, energy and delay of the devices of a plan.
 
@@ -66,6 +86,8 @@ def run_plan(
     settings : PropertySettings
     hop_radios : mapping, optional
         Radio class of each link by its two station keys; needed where places carry two radios.
+    landscape : Landscape, optional
+        Shades the panels; without it their horizon is open.
     """
     opened = set(plan.opened)
     used = [station for station in stations if station.site.role is Role.SENSOR or station.key in opened]
@@ -97,7 +119,7 @@ def run_plan(
         names = [radio_name(station, own) for station in own]
         records = [_duty(airtimes[name], verdicts[name], busiest[groups[name]]) for name in names]
         duty[key] = max(records, key=lambda record: (not record.lawful, record.fast_duty_share / (record.duty_limit or 1.0)))
-        energy[key] = _energy(own, [airtimes[name] for name in names], catalogue, settings)
+        energy[key] = _energy(own, [airtimes[name] for name in names], catalogue, settings, landscape)
     latency = {
         sensor: _latency_s(route, modes, of_key[sensor][0].site.payload_bytes, chances, senders) for sensor, route in hops.items()
     }
@@ -157,7 +179,11 @@ def _duty(airtime: DeviceAirtime, verdict: LegalVerdict, channel_load: float) ->
 
 
 def _energy(
-    own: Sequence[Station], airtimes: Sequence[DeviceAirtime], catalogue: Catalogue, settings: PropertySettings
+    own: Sequence[Station],
+    airtimes: Sequence[DeviceAirtime],
+    catalogue: Catalogue,
+    settings: PropertySettings,
+    landscape: Landscape | None,
 ) -> EnergyRecord:
     """Return the supply of a device; two radios on one board count the board twice, which errs on the safe side."""
     site, supply = own[0].site, settings.supply
@@ -180,15 +206,18 @@ def _energy(
     cell = catalogue.batteries[find_in(catalogue.batteries, supply.sensor_battery, "supply.sensor_battery")]
     store = catalogue.batteries[find_in(catalogue.batteries, supply.panel_battery, "supply.panel_battery")]
     if site.power is Power.PANEL:
+        hours, shade = _winter_sun(own[0], catalogue, settings, landscape)
         sun = solar_supply(
             sum(energy_wh_per_day(average_current_ua(duty), board.supply_v.value) for duty in duties),
             store,
             catalogue.solar,
             latitude_deg=site.lat_deg,
-            peak_sun_hours=supply.peak_sun_hours,
+            peak_sun_hours=hours,
             temperature_c=supply.coldest_month_c,
         )
-        return EnergyRecord("panel", supply.panel_battery, float("inf"), sun.panel_w, sun.storage_wh, "listening", "")
+        return EnergyRecord(
+            "panel", supply.panel_battery, float("inf"), sun.panel_w, sun.storage_wh, "listening", "", supply_words=shade
+        )
     pulse_ma = max(tx_current_ma(duty.mode) for duty in duties)
     pulse_ms = max(longest_packet_ms(duty.mode, duty.payload_bytes) for duty in duties)
     cells = choose_supply(
@@ -231,6 +260,32 @@ def _energy(
         capacitor_mf=cells.capacitor_mf,
         supply_words=cells.sentence,
     )
+
+
+def _winter_sun(
+    station: Station, catalogue: Catalogue, settings: PropertySettings, landscape: Landscape | None
+) -> tuple[float | None, str]:
+    """Return the hours of full sun on a panel at the top of its mast, and what its horizon takes of them in words.
+
+    What the user states holds for the place as it is; None leaves it to the sun table.
+    """
+    if settings.supply.peak_sun_hours is not None or landscape is None:
+        return settings.supply.peak_sun_hours, ""
+    site = station.site
+    month = 12 if site.lat_deg >= 0 else 6
+    horizon = Horizon(*horizon_deg(landscape, site.x_m, site.y_m, station.antenna_agl_m, month))
+    hours = sun_band(catalogue.solar, site.lat_deg).peak_sun_hours.value
+    share = winter_sun_share(site.lat_deg, horizon, hours)
+    if share > OPEN_SUN_SHARE:
+        return None, ""
+    towards = "south" if site.lat_deg >= 0 else "north"
+    middle = len(horizon.bare_deg) // 2 if site.lat_deg >= 0 else 0
+    around = np.take(horizon.bare_deg, range(middle - SUNNY_STEPS, middle + SUNNY_STEPS + 1), mode="wrap")
+    words = (
+        f"ground and cover up to {float(around.max()):.0f}° high in the {towards} leave {share * 100:.0f} % of the sun of the "
+        "worst month; a panel beside the shade may be smaller"
+    )
+    return hours * share, words
 
 
 def _latency_s(

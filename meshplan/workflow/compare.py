@@ -126,7 +126,9 @@ def _planned(base: Base, prepared: Prepared, table: LinkTable, limits: SolveLimi
     settings = base.found.settings
     problem = placement_problem(prepared, table)
     result = solve_placement(problem, limits=limits)
-    running = run_plan(result.plan, table.stations, link_chances(table), base.catalogue, settings, link_radios(table))
+    running = run_plan(
+        result.plan, table.stations, link_chances(table), base.catalogue, settings, link_radios(table), prepared.landscape
+    )
     board = base.catalogue.boards[settings.supply.sensor_board]
     modes = [part.radio for part in prepared.parts] or [prepared.radio]
     return planned_row(modes, table, problem, result, running, board, settings.cost.sensor)
