@@ -403,6 +403,38 @@ class Region:
 
 
 @dataclass(frozen=True)
+class CellVoltage:
+    """Voltage of one cell as it empties, and what load and frost take from it."""
+
+    used_percent: tuple[float, ...]
+    volt: tuple[float, ...]
+    highest_v: float
+    """Of a fresh cell without load, or at the end of charging."""
+    shift_at_minus_20c_v: float
+    ohm_fresh: float
+    ohm_empty: float
+    ohm_factor_at_minus_20c: float
+    standing: Standing
+    source: str
+
+
+@dataclass(frozen=True)
+class Regulator:
+    """A kind of voltage regulator."""
+
+    key: str
+    title: str
+    kind: str
+    """'linear', 'step-down' or 'step-up'."""
+    quiescent_ua: Figure
+    efficiency: Figure
+    drop_v: Figure
+    lowest_v: Figure
+    highest_v: Figure
+    most_ma: Figure
+
+
+@dataclass(frozen=True)
 class Battery:
     """A cell kind."""
 
@@ -421,6 +453,8 @@ class Battery:
     charge_min_c: float | None = None
     charge_max_c: float | None = None
     cautions: tuple[str, ...] = ()
+    voltage: CellVoltage | None = None
+    """None where nobody says: its supply cannot be judged then."""
 
 
 @dataclass(frozen=True)
@@ -434,6 +468,10 @@ class Board:
     active_ms: Figure
     supply_v: Figure
     note: str = ""
+    regulated_v: float | None = None
+    """Voltage that its own regulator gives the radio; None without one."""
+    regulated_ma: float = 0.0
+    """Most current of that regulator."""
 
 
 @dataclass(frozen=True)

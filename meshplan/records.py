@@ -432,6 +432,15 @@ class EnergyRecord:
     storage_wh: float
     dominant: str
     best_change: str
+    cells_in_series: int = 0
+    """0 where cells do not feed the device, or nothing is known of their voltage."""
+    cells_in_parallel: int = 0
+    regulator: str = ""
+    """Regulator between cells and radio, where it is a part of its own."""
+    capacitor_mf: float = 0.0
+    """Capacitor beside the cells."""
+    supply_words: str = ""
+    """How cells, regulator and capacitor feed the device, or what shades its panel."""
 
 
 RAISED_AGL_M: Final = 2.5

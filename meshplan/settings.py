@@ -201,6 +201,8 @@ class SupplySettings(_Settings):
     """Kind of board of a gateway."""
     sensor_battery: str = "alkaline-aa"
     """Cell of a sensor (`meshplan radios --cells` lists them)."""
+    cells_in_series: int | None = Field(default=None, ge=1, le=12)
+    """Cells in a row that feed a sensor; by default as board and radio ask for."""
     panel_battery: str = "lifepo4-18650"
     """Cell behind a panel."""
     relay_life_years: float | None = Field(default=None, gt=0, le=30)

@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from meshplan.assembly.on_air import Margins
-from meshplan.assembly.running import Catalogue, Running, command_need, energy_of
+from meshplan.assembly.running import Running
+from meshplan.assembly.supplies import Catalogue, command_need, energy_of
 from meshplan.assembly.traffic import station_emission
 from meshplan.links.stations import Station
 from meshplan.operation.airtime import acknowledgement_ms
@@ -20,6 +21,7 @@ from meshplan.operation.tries import frame_success, slow_states
 from meshplan.planning.problem import PlacementPlan
 from meshplan.records import CommandOption, CommandRecord, Power
 from meshplan.settings import PropertySettings
+from meshplan.terrain.landscape import Landscape
 
 LEAST_INTERVAL_S = 5.0
 """Shorter reporting intervals are not offered."""
@@ -51,6 +53,7 @@ def command_records(
     margins: Margins,
     catalogue: Catalogue,
     settings: PropertySettings,
+    landscape: Landscape | None = None,
 ) -> tuple[CommandRecord, ...]:
     """Return a record for each sensor that must act on command, in the order of the stations."""
     routes = {served.sensor_id: (served.sensor_id, *served.first.node_ids) for served in plan.served}
@@ -60,7 +63,7 @@ def command_records(
         need = command_need(station.site)
         if need is None:
             continue
-        judge = _Judge(station, need, routes.get(station.key, ()), of_key, running, margins, catalogue, settings)
+        judge = _Judge(station, need, routes.get(station.key, ()), of_key, running, margins, catalogue, settings, landscape)
         found.append(judge.record())
     return tuple(found)
 
@@ -77,6 +80,7 @@ class _Judge:
     margins: Margins
     catalogue: Catalogue
     settings: PropertySettings
+    landscape: Landscape | None
 
     @property
     def demand(self) -> Demand:
@@ -186,7 +190,7 @@ class _Judge:
         changed = replace(self.station, site=site)
         way = self.way(listening, interval_s)
         first = self.running.hops[self.station.key][0]
-        energy = energy_of([changed], [(None, first.mean_tries)], self.catalogue, self.settings)
+        energy = energy_of([changed], [(None, first.mean_tries)], self.catalogue, self.settings, self.landscape)
         cost = extra_cost if power is not self.station.site.power else 0.0
         if power is Power.BATTERY:
             supply = f"about {_life(energy.life_years)} on {energy.battery.replace('-', ' ')}"

@@ -14,8 +14,9 @@ from meshplan.assembly.devices import make_devices
 from meshplan.assembly.mixed import Contexts, describe_mixed
 from meshplan.assembly.proof import proof_record
 from meshplan.assembly.routes import LinkMargins, make_routes, rows_of_plan
-from meshplan.assembly.running import Catalogue, run_plan
+from meshplan.assembly.running import run_plan
 from meshplan.assembly.shapes import map_shapes
+from meshplan.assembly.supplies import Catalogue
 from meshplan.assembly.unserved import Remedying, explain_single_routes, explain_unserved
 from meshplan.inputs.antennas import AntennaClass, CableClass
 from meshplan.inputs.backhauls import BackhaulClass
@@ -86,8 +87,8 @@ def assemble_plan(findings: Findings) -> Plan:
     table, placement = findings.links, findings.result.plan
     settings = findings.found.settings
     rows = rows_of_plan(placement, table)
-    margins, floors = LinkMargins.of(table), _floors(findings)
-    running = run_plan(placement, table.stations, margins, findings.catalogue, settings, link_radios(table))
+    margins, floors, land = LinkMargins.of(table), _floors(findings), findings.context.landscape
+    running = run_plan(placement, table.stations, margins, findings.catalogue, settings, link_radios(table), land)
     remedying = Remedying(
         table,
         findings.context,
@@ -151,7 +152,7 @@ def assemble_plan(findings: Findings) -> Plan:
         inputs=findings.inputs,
         channels=running.channels,
         better_radio=findings.better_radio,
-        commands=command_records(placement, table.stations, running, margins, findings.catalogue, settings),
+        commands=command_records(placement, table.stations, running, margins, findings.catalogue, settings, land),
         horizon_years=settings.cost.horizon_years,
         running_costs=costs,
         price=round(sum(device.cost for device in devices if device.in_plan and device.role is not Role.SENSOR), 2),
@@ -262,5 +263,9 @@ def _unknowns(findings: Findings) -> tuple[str, ...]:
         said.append(
             f"{', '.join(idle)}: optional and of no stated worth, so served only where it costs nothing; column 'worth' says it."
         )
+    opened = set(findings.result.plan.opened)
+    panels = [station for station in findings.links.stations if station.key in opened and station.site.power is Power.PANEL]
+    if panels and findings.found.settings.supply.peak_sun_hours is None:
+        said.append("Panels: the horizon is that of this plan's land and cover; hills beyond it are not seen.")
     said.append("The plan is an estimate from maps: test the hardest links outdoors before buying masts.")
     return tuple(said)

@@ -8,8 +8,8 @@ from itertools import pairwise
 
 from meshplan.assembly.forwarding import shared_airtimes
 from meshplan.assembly.on_air import Margins, RouteTraffic, channel_records
+from meshplan.assembly.supplies import Catalogue, energy_of
 from meshplan.assembly.traffic import station_emission, station_mode
-from meshplan.errors import InputError, nearest_name
 from meshplan.links.stations import Station
 from meshplan.operation.airtime import acknowledgement_ms, airtime_parts
 from meshplan.operation.duty_cycle import (
@@ -20,24 +20,12 @@ from meshplan.operation.duty_cycle import (
     channel_loads,
     device_airtimes,
 )
-from meshplan.operation.energy import Duty, average_current_ua, battery_life, energy_wh_per_day, solar_supply
 from meshplan.operation.law import LegalVerdict, legal_check
-from meshplan.operation.listening import AFTER_REPORT, ALWAYS, open_share
-from meshplan.operation.suitability import demand_for
 from meshplan.planning.problem import PlacementPlan
-from meshplan.radio_records import Battery, Board, RadioMode, Region, SolarTable
-from meshplan.records import ChannelRecord, DutyRecord, EnergyRecord, HopRecord, LegalLine, Power, Purpose, Role, Site
+from meshplan.radio_records import RadioMode, Region
+from meshplan.records import ChannelRecord, DutyRecord, EnergyRecord, HopRecord, LegalLine, Role
 from meshplan.settings import PropertySettings
-
-
-@dataclass(frozen=True, eq=False)
-class Catalogue:
-    """Everything packaged or overridden that running a plan needs."""
-
-    region: Region
-    batteries: dict[str, Battery]
-    boards: dict[str, Board]
-    solar: SolarTable
+from meshplan.terrain.landscape import Landscape
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,6 +52,7 @@ def run_plan(
     catalogue: Catalogue,
     settings: PropertySettings,
     hop_radios: Mapping[tuple[str, str], str] | None = None,
+    landscape: Landscape | None = None,
 ) -> Running:
     """Return airtime, law, energy and delay of the devices of a plan.
 
@@ -78,6 +67,8 @@ def run_plan(
     settings : PropertySettings
     hop_radios : mapping, optional
         Radio class of each link by its two station keys; needed where places carry two radios.
+    landscape : Landscape, optional
+        Shades panels.
     """
     opened = set(plan.opened)
     used = [station for station in stations if station.site.role is Role.SENSOR or station.key in opened]
@@ -114,7 +105,8 @@ def run_plan(
         duty[key] = max(records, key=lambda record: (not record.lawful, record.fast_duty_share / (record.duty_limit or 1.0)))
         reporting = own[0].site.same_as  # what forwards has its own readings on the air beside those of others
         tries = [traffic.tries(reporting or name)[0] for name in names]
-        energy[key] = energy_of(own, [(airtimes[name], one) for name, one in zip(names, tries, strict=True)], catalogue, settings)
+        sent = [(airtimes[name], one) for name, one in zip(names, tries, strict=True)]
+        energy[key] = energy_of(own, sent, catalogue, settings, landscape)
         if reporting:
             energy[reporting] = energy[key]  # one device: its sensor stands before it among the stations
     served = {source.name: number for number, source in enumerate(sources) if source.hops}
@@ -146,17 +138,6 @@ def _hops(
         ends = [next(one for one in of_key[key] if one.radio.name == radio) for key in (a, b)]
         hops.append((radio_name(ends[0], of_key[a]), radio_name(ends[1], of_key[b])))
     return tuple(hops)
-
-
-def find_in(catalogue: Mapping[str, object], key: str, setting: str) -> str:
-    """Return a key that the catalogue holds, or raise with the nearest known one."""
-    if key not in catalogue:
-        raise InputError(
-            f"'{key}' is not known.{nearest_name(key, catalogue)}",
-            where=f"property.toml, key '{setting}'",
-            fix=f"Write one of: {', '.join(catalogue)}.",
-        )
-    return key
 
 
 def _verdict(station: Station, airtime: DeviceAirtime, region: Region, settings: PropertySettings) -> LegalVerdict:
@@ -196,82 +177,6 @@ def _duty(
         mean_tries=tries[0],
         fast_mean_tries=tries[1],
     )
-
-
-def command_need(site: Site) -> tuple[int, float, bool] | None:
-    """Return bytes and longest wait of commands to a place, and whether the property states the wait; None if it gets none.
-
-    Everything for control acts on command unless its site says `downlink_bytes = 0`.
-    """
-    wanted = site.purpose is Purpose.CONTROL if site.downlink_bytes is None else site.downlink_bytes > 0
-    if site.role is not Role.SENSOR or not wanted:
-        return None
-    usual = demand_for("control")
-    size = usual.payload_bytes if site.downlink_bytes is None else site.downlink_bytes
-    return size, site.command_wait_s or usual.delay_s, site.command_wait_s is not None
-
-
-def _listening_share(station: Station) -> float:
-    """Return the share of time that a sensor's receiver is open for commands."""
-    need = command_need(station.site)
-    if need is None or station.radio.tx_only:
-        return 0.0
-    battery = station.site.power is Power.BATTERY
-    listening = station.site.listening or (AFTER_REPORT if battery else ALWAYS)
-    interval_s = station.site.interval_s
-    return open_share(station.radio, listening, interval_s=interval_s, downlink_bytes=need[0], most_wait_s=need[1])
-
-
-def energy_of(
-    own: Sequence[Station], airtimes: Sequence[tuple[DeviceAirtime | None, float]], catalogue: Catalogue, settings: PropertySettings
-) -> EnergyRecord:
-    """Return the supply of a device; two radios on one board count the board twice, which errs on the safe side."""
-    site, supply = own[0].site, settings.supply
-    sensor, reports = site.role is Role.SENSOR, site.role is Role.SENSOR or bool(site.same_as)
-    fitted = Role.SENSOR if reports else site.role
-    board_key = getattr(supply, f"{fitted.value}_board")
-    board = catalogue.boards[find_in(catalogue.boards, board_key, f"supply.{fitted.value}_board")]
-    duties = [
-        Duty(
-            mode=station_mode(station),
-            board=board,
-            payload_bytes=site.payload_bytes,
-            interval_s=site.interval_s if reports else 3600.0,
-            mean_tries=tries,
-            sending_ms_per_hour=None if sensor or airtime is None else airtime.normal.total_ms,
-            listening_share=_listening_share(station) if sensor else (supply.relay_listening_share if own[0].lasts else 1.0),
-        )
-        for station, (airtime, tries) in zip(own, airtimes, strict=True)
-    ]
-    if site.power is Power.MAINS:
-        return EnergyRecord("mains", "", float("inf"), 0.0, 0.0, "", "")
-    cell_key, cells = (supply.relay_battery, supply.relay_cells) if own[0].lasts else (supply.sensor_battery, 1)
-    cell = catalogue.batteries[find_in(catalogue.batteries, cell_key, "supply.sensor_battery")]
-    store = catalogue.batteries[find_in(catalogue.batteries, supply.panel_battery, "supply.panel_battery")]
-    if site.power is Power.PANEL:
-        sun = solar_supply(
-            sum(energy_wh_per_day(average_current_ua(duty), board.supply_v.value) for duty in duties) + 24.0 * own[0].more_power_w,
-            store,
-            catalogue.solar,
-            latitude_deg=site.lat_deg,
-            peak_sun_hours=supply.peak_sun_hours,
-            temperature_c=supply.coldest_month_c,
-        )
-        return EnergyRecord("panel", supply.panel_battery, float("inf"), sun.panel_w, sun.storage_wh, "listening", "")
-    lives = [
-        battery_life(
-            duty,
-            cell,
-            temperature_c=supply.coldest_month_c,
-            in_parallel=cells,
-            better_board=catalogue.boards.get("tuned-microcontroller"),
-            batteries=catalogue.batteries,
-        )
-        for duty in duties
-    ]
-    worst = min(lives, key=lambda life: life.years)
-    years = 1.0 / sum(1.0 / life.years for life in lives) if len(lives) > 1 else worst.years
-    return EnergyRecord("battery", cell_key, years, 0.0, 0.0, worst.dominant, worst.best_change)
 
 
 def _legal_lines(verdicts: Mapping[str, LegalVerdict]) -> tuple[LegalLine, ...]:

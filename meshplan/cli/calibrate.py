@@ -25,6 +25,7 @@ from meshplan.errors import InputError
 @folder_argument
 @click.argument("readings", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--track", type=click.Path(path_type=Path), help="GPX track of the walk: gives positions to rows without one.")
+@click.option("--to", "heard_by", metavar="NAME", help="The site that heard the rows that name no receiver, as in a phone's log.")
 @click.option("--column", "columns", multiple=True, metavar="HEADING=NAME", help="What a heading of the table stands for.")
 @click.option("--date", default="", help="Date kept with the calibration; by default that of the last reading.")
 @click.option("--next", "next_places", type=click.IntRange(0, 50), default=5, show_default=True, help="Places to propose next.")
@@ -36,6 +37,7 @@ def command(
     folder: Path,
     readings: tuple[Path, ...],
     track: Path | None,
+    heard_by: str | None,
     columns: tuple[str, ...],
     date: str,
     next_places: int,
@@ -60,6 +62,7 @@ def command(
         folder,
         readings,
         track=track,
+        heard_by=heard_by,
         columns=_named(columns),
         date=date,
         next_places=next_places,

@@ -19,6 +19,7 @@ from meshplan.cli.options import json_option, print_json
 @click.option("--regions", "what", flag_value="regions", help="List countries and their rules.")
 @click.option("--boards", "what", flag_value="boards", help="List kinds of boards.")
 @click.option("--cells", "what", flag_value="cells", help="List cells and batteries.")
+@click.option("--regulators", "what", flag_value="regulators", help="List kinds of voltage regulators.")
 @click.option("--chart", type=click.Path(path_type=Path, dir_okay=False), help="Draw bit rate against range of the classes (SVG).")
 @json_option
 def command(keys: tuple[str, ...], folder: Path | None, what: str | None, chart: Path | None, as_json: bool) -> int:

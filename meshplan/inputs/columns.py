@@ -16,6 +16,9 @@ from meshplan.units import FOOT_M
 
 Parser = Callable[[Any], Any]
 
+_UNITS = ("m", "deg", "s", "db", "bytes", "agl_m")
+"""Endings of headings that name a unit."""
+
 _PLAIN_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+")
 _GROUPED_NUMBER = re.compile(r"[+-]?\d{1,3}([. ]\d{3})+,\d+")
@@ -110,6 +113,8 @@ def match_headings(
         if name in spelt_out and fold(heading) not in exact:
             if fold(heading) not in passed_over:
                 warnings.append(f"{where}: {word} '{heading}' is not read, because '{name}' is there.")
+        elif name is not None and (bare := _with_unit_beside(heading, raw_headings, known)):
+            warnings.append(f"{where}: {word} '{heading}' is not read, because '{bare}' is there.")
         elif name is not None and name in matched.values():
             first = next(raw for raw, column in matched.items() if column == name)
             both = f"'{heading}' stands twice" if first == heading else f"'{first}' and '{heading}' both mean '{name}'"
@@ -141,6 +146,16 @@ def match_headings(
                 )
             )
     return Headings(matched, tuple(faults), tuple(warnings))
+
+
+def _with_unit_beside(heading: str, headings: Sequence[str], known: Mapping[str, str]) -> str:
+    """Return the heading that says the same with its unit, such as height_m beside height; empty if there is none."""
+    name = known[fold(heading)]
+    for other in headings:
+        unit = fold(other).removeprefix(f"{fold(heading)}_")
+        if unit in _UNITS and fold(other) != fold(heading) and known.get(fold(other)) == name:
+            return other
+    return ""
 
 
 def is_empty(value: Any) -> bool:

@@ -38,6 +38,10 @@ COVER_KINDS: Final = {
     )
 }
 
+WOOD_NOUNS: Final = ("wood", "woods", "woodland", "forest", "trees", "grove", "copse")
+LEAF_TREES: Final = ("oak", "beech", "birch", "ash", "alder", "hazel", "poplar", "willow", "larch", "maple", "lime", "chestnut")
+NEEDLE_TREES: Final = ("pine", "spruce", "fir", "cedar", "yew")
+
 PLAIN_WORDS: Final = {
     "wood": "wood_deciduous",
     "woods": "wood_deciduous",
@@ -46,6 +50,14 @@ PLAIN_WORDS: Final = {
     "trees": "wood_deciduous",
     "tree": "wood_deciduous",
     "broadleaf": "wood_deciduous",
+    **{f"{kind} {word}": "wood_deciduous" for kind in ("deciduous", "broadleaf", "broadleaved", "mixed") for word in WOOD_NOUNS},
+    **{f"{tree} {word}": "wood_deciduous" for tree in LEAF_TREES for word in WOOD_NOUNS},
+    **{f"{kind} {word}": "wood_evergreen" for kind in ("evergreen", "conifer", "coniferous") for word in WOOD_NOUNS},
+    **{f"{tree} {word}": "wood_evergreen" for tree in NEEDLE_TREES for word in WOOD_NOUNS},
+    "deciduous": "wood_deciduous",
+    "evergreen": "wood_evergreen",
+    "deciduous hedge": "hedge_deciduous",
+    "evergreen hedge": "hedge_evergreen",
     "conifers": "wood_evergreen",
     "conifer": "wood_evergreen",
     "pine": "wood_evergreen",

@@ -10,7 +10,8 @@ from difflib import get_close_matches
 from typing import Any
 
 from meshplan.errors import InputError, MeshplanError, nearest_name
-from meshplan.inputs.columns import fold
+from meshplan.inputs.columns import fold, is_empty
+from meshplan.inputs.decimal_commas import with_points
 from meshplan.inputs.measurement_columns import READING_COLUMNS
 
 _IGNORED = frozenset(fold(name) for name in ("link", "id", "distance_m", "packet_id", "sf", "bandwidth_khz"))
@@ -26,8 +27,10 @@ class ReadingTable:
     unfilled: int = 0
 
 
-def read_table(content: bytes, shown: str, renamed: Mapping[str, str], faults: list[MeshplanError]) -> ReadingTable:
-    """Return the rows of a table under our column names."""
+def read_table(
+    content: bytes, shown: str, renamed: Mapping[str, str], faults: list[MeshplanError], *, heard_by: str | None = None
+) -> ReadingTable:
+    """Return the rows of a table under our column names; those without a receiver get `heard_by`."""
     table = ReadingTable(shown)
     try:
         written = content.decode("utf-16" if content[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig")
@@ -46,7 +49,7 @@ def read_table(content: bytes, shown: str, renamed: Mapping[str, str], faults: l
         faults.append(InputError("the file is empty", where=shown, fix="Write a header and one row for each reading."))
         return table
     header_number, header = numbered[0]
-    names = _match(header, f"{shown}, row {header_number}", renamed, table, faults)
+    names = _match(header, f"{shown}, row {header_number}", renamed, table, faults, heard_by)
     for n, row in numbered[1:]:
         where = f"{shown}, row {n}"
         if len(row) > len(header) and any(c.strip() for c in row[len(header) :]):
@@ -60,7 +63,22 @@ def read_table(content: bytes, shown: str, renamed: Mapping[str, str], faults: l
             continue
         raw = {name: row[i].strip() if i < len(row) else None for i, name in names.items()}
         table.rows.append((where, {name: _unguarded(value) for name, value in raw.items()}))
+    cells, notes = with_points(table.rows, delimiter, shown)
+    table.rows = [(where, raw) for (where, _), raw in zip(table.rows, cells, strict=True)]
+    table.notes.extend(notes)
+    if heard_by is not None:
+        _hear(table, heard_by)
     return table
+
+
+def _hear(table: ReadingTable, receiver: str) -> None:
+    """Name the receiver of the rows that name none."""
+    silent = [raw for _, raw in table.rows if all(is_empty(raw.get(name)) for name in ("b", "b_lon_deg", "b_lat_deg"))]
+    for raw in silent:
+        raw["b"] = receiver.strip()
+    if silent:
+        rows = "1 row names" if len(silent) == 1 else f"{len(silent)} rows name"
+        table.notes.append(f"{table.shown}: {rows} no receiver and were heard by {receiver.strip()}, as --to says.")
 
 
 def _unguarded(value: str | None) -> str | None:
@@ -69,7 +87,12 @@ def _unguarded(value: str | None) -> str | None:
 
 
 def _match(
-    header: Sequence[str], where: str, renamed: Mapping[str, str], table: ReadingTable, faults: list[MeshplanError]
+    header: Sequence[str],
+    where: str,
+    renamed: Mapping[str, str],
+    table: ReadingTable,
+    faults: list[MeshplanError],
+    heard_by: str | None,
 ) -> dict[int, str]:
     """Return which heading feeds which column. Foreign tables have many headings: unknown ones are only told."""
     exact = {fold(c.name): c.name for c in READING_COLUMNS}
@@ -101,16 +124,22 @@ def _match(
             faults.append(InputError(problem, where=where, fix="Rename the column, or remove it."))
         else:
             table.notes.append(f"{where}: column '{header[i]}' is not known and is not read.")
-    _needed(set(names.values()), where, faults)
+    _needed(set(names.values()) | ({"b"} if heard_by is not None else set()), where, faults)
     return names
+
+
+def _ends_fix(names: set[str]) -> str:
+    """Return how to name the ends; a phone's log has one receiver for all rows."""
+    fix = "Add columns a and b, with names or coordinates."
+    if names & {"b", "b_lon_deg"} or not names & {"a", "a_lon_deg", "date_time"}:
+        return fix
+    return f"{fix} If one gateway heard all of it, name it once: --to NAME."
 
 
 def _needed(names: set[str], where: str, faults: list[MeshplanError]) -> None:
     """Add the faults of a table that cannot hold a reading."""
     if not names & {"b", "b_lon_deg"} or (not names & {"a", "a_lon_deg", "date_time"}):
-        faults.append(
-            InputError("the two ends of a link are not named", where=where, fix="Add columns a and b, with names or coordinates.")
-        )
+        faults.append(InputError("the two ends of a link are not named", where=where, fix=_ends_fix(names)))
     for end in ("a", "b"):
         if len(names & {f"{end}_lon_deg", f"{end}_lat_deg"}) == 1:
             faults.append(InputError(f"only half a position of {end}", where=where, fix="Give longitude and latitude."))

@@ -74,6 +74,7 @@ def read_readings(
     columns: Mapping[str, str] | None = None,
     track: Path | None = None,
     clock_shift_s: float = 0.0,
+    heard_by: str | None = None,
 ) -> ReadingsFile:
     """Read measurement files; all faults are gathered before anything is refused.
 
@@ -93,6 +94,8 @@ def read_readings(
         GPX track of the walk: rows without a position for one end get the walker's position at their time.
     clock_shift_s : float
         Added to the times of the tables before they are joined with the track.
+    heard_by : str, optional
+        Name of the site that heard what rows without a receiver report: a phone's log says only where the sender was.
     """
     faults: list[MeshplanError] = []
     notes: list[str] = []
@@ -107,6 +110,9 @@ def read_readings(
         except MeshplanError as fault:
             faults.append(fault)
     known = _Known({site.name.casefold(): site for site in sites}, tuple(seasons), tuple(radios))
+    if heard_by is not None and heard_by.strip().casefold() not in known.sites:
+        hint = nearest_name(heard_by, [site.name for site in sites])
+        raise InputError(f"there is no site '{heard_by}'.{hint}", where="--to", fix="Name the site that heard the phone.")
     for path in paths:
         shown = _shown(path, folder)
         missing = present_file(path, shown, "measurements")
@@ -120,7 +126,7 @@ def read_readings(
             continue
         digest.update(content)
         shown_names.append(shown)
-        table = read_table(content, shown, columns or {}, faults)
+        table = read_table(content, shown, columns or {}, faults, heard_by=heard_by)
         parsed = [(where, read_values(raw, READING_COLUMNS, where, faults), raw) for where, raw in table.rows]
         if walk is not None:
             _place_walker(parsed, walk, clock_shift_s, faults, table)

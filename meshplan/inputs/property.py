@@ -20,8 +20,9 @@ from meshplan.inputs.property_files import PropertyFiles, find_files
 from meshplan.inputs.raster import RasterHeader, open_header, outside_hint
 from meshplan.inputs.settings_file import SETTINGS_FILE, read_settings
 from meshplan.inputs.site_changes import apply_changes
-from meshplan.inputs.site_files import read_site_file
+from meshplan.inputs.site_files import PHONE_SUFFIXES, read_site_file
 from meshplan.inputs.sites import missing_roles, sites_from_tables
+from meshplan.inputs.told_once import told_once
 from meshplan.inputs.vector import WGS84, VectorFile, move_geometry, parse_crs, point_mover, read_features
 from meshplan.records import Cover, Site
 from meshplan.settings import PropertySettings
@@ -68,7 +69,8 @@ def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> P
     faults: list[MeshplanError] = []
     files = find_files(folder, settings)
     crs = _stated_crs(settings, faults)
-    tables = [read_site_file(folder / name, name, crs) for name in files.sites]
+    marked = any(name.casefold().endswith(PHONE_SUFFIXES) for name in files.sites)
+    tables = [read_site_file(folder / name, name, crs, beside_phone=marked) for name in files.sites]
     sites = sites_from_tables(tables, crs, crs_at_fault=settings.crs is not None and crs is None)
     faults.extend([*files.faults, *sites.faults, *apply_changes(folder, sites, crs)])
     headers = _headers(folder, files, faults)
@@ -95,7 +97,7 @@ def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> P
         cover_reach_m=whole.cover_reach_m,
         grid_sentence=whole.sentence,
         assumptions=tuple(
-            dict.fromkeys(
+            told_once(
                 [
                     *files.assumptions,
                     whole.sentence,
@@ -109,7 +111,7 @@ def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> P
             )
         ),
         warnings=tuple(
-            dict.fromkeys(
+            told_once(
                 [
                     *sites.warnings,
                     *cover.warnings,

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import date
 from importlib.resources import files
+from itertools import pairwise
 from math import isclose
 from pathlib import Path
 from typing import Any, Final, TypeVar
@@ -20,12 +21,14 @@ from meshplan.inputs.user_files import optional_file
 from meshplan.radio_records import (
     Battery,
     Board,
+    CellVoltage,
     Condition,
     Direction,
     LimitKind,
     Modulation,
     RadioClass,
     Region,
+    Regulator,
     SolarTable,
     SubBand,
     SunBand,
@@ -87,6 +90,11 @@ def read_batteries(property_folder: Path | None = None) -> dict[str, Battery]:
 def read_boards(property_folder: Path | None = None) -> dict[str, Board]:
     """Return all kinds of board by key; `boards.toml` in the property folder may add or override."""
     return _read(property_folder, "boards.toml", "boards.toml", "boards", _board)
+
+
+def read_regulators(property_folder: Path | None = None) -> dict[str, Regulator]:
+    """Return all kinds of regulator by key; `regulators.toml` in the property folder may add or override."""
+    return _read(property_folder, "regulators.toml", "regulators.toml", "regulators", _regulator)
 
 
 def read_solar() -> SolarTable:
@@ -344,7 +352,7 @@ def _battery(key: str, table: Table) -> Battery | None:
         "max_temperature_c": (20, 200),
     }  # fmt: skip
     figures: dict[str, Any] = {name: table.figure(name, *bounds) for name, bounds in limits.items()}
-    table.allow(*limits, "title", "rechargeable", "charge_min_c", "charge_max_c", "cautions")
+    table.allow(*limits, "title", "rechargeable", "charge_min_c", "charge_max_c", "cautions", "voltage")
     battery = Battery(
         key=key,
         title=table.text("title"),
@@ -352,9 +360,41 @@ def _battery(key: str, table: Table) -> Battery | None:
         charge_min_c=table.number("charge_min_c", -60, 60) if "charge_min_c" in table.entry else None,
         charge_max_c=table.number("charge_max_c", 0, 100) if "charge_max_c" in table.entry else None,
         cautions=table.texts("cautions"),
+        voltage=_cell_voltage(table) if "voltage" in table.entry else None,
         **figures,
     )
     return battery if len(table.file.faults) == before else None
+
+
+def _cell_voltage(parent: Table) -> CellVoltage:
+    table = Table(parent.file, f"{parent.where}, voltage", parent.entry["voltage"], parent=parent)
+    numbers = ("highest_v", "shift_at_minus_20c_v", "ohm_fresh", "ohm_empty", "ohm_factor_at_minus_20c")
+    table.allow("used_percent", "volt", *numbers)
+    used, volt = table.numbers("used_percent", 0, 100), table.numbers("volt", 0, 60)
+    rising = all(before < after for before, after in pairwise(used))
+    if len(used) != len(volt) or len(used) < 2 or not rising or used[0] != 0 or used[-1] != 100:
+        table.fault("used_percent and volt make no curve.", "Write as many volts as per cents, from 0 up to 100.")
+    if any(after > before for before, after in pairwise(volt)):
+        table.fault("a cell gains voltage as it empties.", "Let volt fall from left to right.", "volt")
+    limits = {"highest_v": (0.5, 80.0), "shift_at_minus_20c_v": (-20.0, 0.0), "ohm_factor_at_minus_20c": (1.0, 100.0)}
+    values = {name: table.number(name, *limits.get(name, (0.0, 1e5))) for name in numbers}
+    return CellVoltage(used, volt, standing=table.standing(), source=table.source(), **values)
+
+
+def _regulator(key: str, table: Table) -> Regulator | None:
+    before = len(table.file.faults)
+    table.check_key(key)
+    limits = {
+        "quiescent_ua": (0, 1e6), "efficiency": (0.05, 1), "drop_v": (0, 10), "lowest_v": (0.1, 100), "highest_v": (0.5, 100),
+        "most_ma": (0.1, 1e5),
+    }  # fmt: skip
+    figures: dict[str, Any] = {name: table.figure(name, *bounds) for name, bounds in limits.items()}
+    table.allow(*limits, "title", "kind")
+    kind = table.text("kind")
+    if kind not in ("linear", "step-down", "step-up"):
+        table.fault(f"'kind' is '{kind}'.", "Write 'linear', 'step-down' or 'step-up'.")
+    regulator = Regulator(key=key, title=table.text("title"), kind=kind, **figures)
+    return regulator if len(table.file.faults) == before else None
 
 
 def _board(key: str, table: Table) -> Board | None:
@@ -367,6 +407,13 @@ def _board(key: str, table: Table) -> Board | None:
         "supply_v": (0.8, 60),
     }
     figures: dict[str, Any] = {name: table.figure(name, *bounds) for name, bounds in limits.items()}
-    table.allow(*limits, "title", "note")
-    board = Board(key=key, title=table.text("title"), note=table.text("note", ""), **figures)
+    table.allow(*limits, "title", "note", "regulated_v", "regulated_ma")
+    board = Board(
+        key=key,
+        title=table.text("title"),
+        note=table.text("note", ""),
+        regulated_v=table.number("regulated_v", 0.5, 60) if "regulated_v" in table.entry else None,
+        regulated_ma=table.number("regulated_ma", 0, 1e5, 0.0),
+        **figures,
+    )
     return board if len(table.file.faults) == before else None

@@ -11,6 +11,7 @@ from typing import Any
 
 from meshplan.errors import FaultList, InputError, MeshplanError
 from meshplan.inputs.columns import Column, is_empty, match_headings
+from meshplan.inputs.decimal_commas import with_points
 from meshplan.inputs.site_columns import ROLE_WORDS, SITE_COLUMNS
 from meshplan.inputs.user_files import content_of, present_file
 from meshplan.inputs.vector import WGS84, Feature, no_degrees, point_mover, read_features
@@ -35,7 +36,7 @@ _ROLE_PATTERN = re.compile(
     r"\b(" + "|".join(sorted([*ROLE_WORDS, *(role.value for role in Role)], key=len, reverse=True)) + r")s?\b",
     re.IGNORECASE,
 )
-_PLAIN_ROLE_PATTERN = re.compile(r"\b(gateway|relay|repeater|sensor|node)s?\b", re.IGNORECASE)
+_PLAIN_ROLE_PATTERN = re.compile(r"\b(gateway|gw|relay|repeater|sensor|node)s?\b", re.IGNORECASE)
 """In free text only words that mean nothing else."""
 _TEXT_PAIR = re.compile(r"^\s*([A-Za-z_][\w ]*?)\s*[=:]\s*(.+?)\s*$")
 
@@ -47,6 +48,10 @@ class SiteRow:
     where: str
     raw: dict[str, Any]
     lon_lat_deg: tuple[float, float] | None = None
+    notes: tuple[str, ...] = ()
+    """What was guessed of this row alone."""
+    joined: bool = False
+    """Whether a row of a table has added its cells to this marked place."""
 
 
 @dataclass
@@ -59,23 +64,29 @@ class SiteTable:
     faults: list[MeshplanError] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     assumptions: list[str] = field(default_factory=list)
+    by_phone: bool = False
+    """Whether a phone or map program marked the places (GPX, KML)."""
+    is_table: bool = False
 
 
 EMPTY_FIX = "Write a header and one row for each site."
 
 
-def read_site_file(path: Path, shown: str, default_crs: str | None) -> SiteTable:
-    """Return the rows of a sites file; what is wrong stands in `faults`."""
+def read_site_file(path: Path, shown: str, default_crs: str | None, *, beside_phone: bool = False) -> SiteTable:
+    """Return the rows of a sites file; what is wrong stands in `faults`.
+
+    With `beside_phone` there is a file of marked places as well: a table may then leave out role and position.
+    """
     fault = present_file(path, shown, "sites")
     if fault is not None:
         return SiteTable("column", faults=[fault])
     if path.suffix.lower() in TABLE_SUFFIXES:
-        return _read_table(path, shown)
+        return _read_table(path, shown, beside_phone=beside_phone)
     return _read_map_file(path, shown, default_crs)
 
 
-def _read_table(path: Path, shown: str) -> SiteTable:
-    table = SiteTable("column")
+def _read_table(path: Path, shown: str, *, beside_phone: bool = False) -> SiteTable:
+    table = SiteTable("column", is_table=True)
     try:
         written = content_of(path, shown)
     except MeshplanError as fault:
@@ -110,10 +121,12 @@ def _read_table(path: Path, shown: str) -> SiteTable:
         return table
     header_number, header = numbered[0]
     header = [cell.strip() for cell in header]
-    headings = match_headings(header, SITE_COLUMNS, f"{shown}, row {header_number}")
+    columns = [_optional(column) if beside_phone and column.name == "role" else column for column in SITE_COLUMNS]
+    headings = match_headings(header, columns, f"{shown}, row {header_number}")
     table.faults.extend(headings.faults)
     table.warnings.extend(headings.warnings)
-    table.faults.extend(_position_columns(set(headings.columns.values()), f"{shown}, row {header_number}"))
+    if not beside_phone:
+        table.faults.extend(_position_columns(set(headings.columns.values()), f"{shown}, row {header_number}"))
     if len(numbered) == 1:
         table.faults.append(
             InputError("there is a header but no site", where=shown, fix="Write one row for each site below the header.")
@@ -132,6 +145,9 @@ def _read_table(path: Path, shown: str) -> SiteTable:
             continue
         by_heading = dict(zip(header, row, strict=False))
         table.rows.append(SiteRow(where, {column: by_heading.get(heading) for heading, column in headings.columns.items()}))
+    cells, notes = with_points([(row.where, row.raw) for row in table.rows], delimiter, shown)
+    table.rows = [replace(row, raw=raw) for row, raw in zip(table.rows, cells, strict=True)]
+    table.assumptions.extend(notes)
     return table
 
 
@@ -168,7 +184,7 @@ def _position_columns(columns: set[str], where: str) -> list[MeshplanError]:
 
 def _read_map_file(path: Path, shown: str, default_crs: str | None) -> SiteTable:
     phone = path.suffix.lower() in PHONE_SUFFIXES
-    table = SiteTable("field")
+    table = SiteTable("field", by_phone=phone)
     try:
         file = read_features(
             path,
@@ -208,10 +224,9 @@ def _read_map_file(path: Path, shown: str, default_crs: str | None) -> SiteTable
             table.faults.append(wrong)
         else:
             raw = {column: feature.attributes.get(heading) for heading, column in headings.columns.items()}
-            if phone:
-                _add_texts(raw, feature, table)
+            notes = _add_texts(raw, feature, table) if phone else ()
             lon_deg, lat_deg = point_mover(feature.crs, WGS84)(geometry.x, geometry.y)
-            table.rows.append(SiteRow(feature.where, raw, (float(lon_deg), float(lat_deg))))
+            table.rows.append(SiteRow(feature.where, raw, (float(lon_deg), float(lat_deg)), notes))
     if skipped:
         table.warnings.append(f"{shown}: {skipped} lines or areas are not points and are not read as sites.")
     if not table.rows and not table.faults:
@@ -223,8 +238,8 @@ def _optional(column: Column) -> Column:
     return replace(column, required=False)
 
 
-def _add_texts(raw: dict[str, Any], feature: Feature, table: SiteTable) -> None:
-    """Take columns from "key: value" lines of a description, and the role from its words."""
+def _add_texts(raw: dict[str, Any], feature: Feature, table: SiteTable) -> tuple[str, ...]:
+    """Take columns from "key: value" lines of a description, and the role from its words; return what the role rests on."""
     texts = {key.casefold(): str(value) for key, value in feature.attributes.items() if not is_empty(value)}
     described = "\n".join(texts.get(key, "") for key in ("desc", "description", "cmt"))
     described = re.sub(r"<[^>]+>", "\n", described)
@@ -238,16 +253,13 @@ def _add_texts(raw: dict[str, Any], feature: Feature, table: SiteTable) -> None:
         raw["name"] = feature.where.rsplit(", ", 1)[1]
         table.assumptions.append(f"{feature.where}: has no name and is called '{raw['name']}'.")
     if not is_empty(raw.get("role")):
-        return
+        return ()
     for source in ("type", "sym", "name", "desc", "description", "cmt"):
         pattern = _ROLE_PATTERN if source in ("type", "sym") else _PLAIN_ROLE_PATTERN
         found = pattern.search(texts.get(source, ""))
         if found:
             word = found[1].casefold()
             raw["role"] = ROLE_WORDS.get(word) or Role(word)
-            table.assumptions.append(
-                f"{feature.where}: '{raw['name']}' is taken as a {raw['role']}, because its {source} says '{found[0]}'."
-            )
-            return
+            return (f"{feature.where}: '{raw['name']}' is taken as a {raw['role']}, because its {source} says '{found[0]}'.",)
     raw["role"] = Role.SENSOR
-    table.assumptions.append(f"{feature.where}: '{raw['name']}' says no role and is taken as a sensor.")
+    return (f"{feature.where}: '{raw['name']}' says no role and is taken as a sensor.",)

@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 
 from meshplan.errors import InputError, MeshplanError
-from meshplan.inputs.columns import plain, read_values
-from meshplan.inputs.site_columns import DEFAULT_HEIGHT_AGL_M, DEFAULT_POWER, SITE_COLUMNS
+from meshplan.inputs.columns import fold, plain, read_values
+from meshplan.inputs.joined_tables import join_tables
+from meshplan.inputs.site_columns import DEFAULT_HEIGHT_AGL_M, DEFAULT_POWER, ROLE_WORDS, SITE_COLUMNS
 from meshplan.inputs.site_files import SiteRow, SiteTable
 from meshplan.inputs.vector import WGS84, point_mover
 from meshplan.inputs.walls import wall_note
@@ -39,15 +40,23 @@ def sites_from_tables(tables: Iterable[SiteTable], crs: str | None, *, crs_at_fa
     `crs` is the projection of x_m and y_m; with `crs_at_fault` its lack was told before, and rows are not blamed for it.
     """
     result = SiteList(crs=crs, crs_at_fault=crs_at_fault)
-    for table in tables:
+    for table in join_tables(list(tables)):
         result.faults.extend(table.faults)
         result.warnings.extend(table.warnings)
         result.assumptions.extend(table.assumptions)
         for row in table.rows:
+            result.assumptions.extend([*row.notes, *_role_words(row)])
             result.sites.extend(_sites_of_row(row, table.word, result))
     result.faults.extend(_duplicates(result.names))
     _report_defaults(result)
     return result
+
+
+def _role_words(row: SiteRow) -> list[str]:
+    """Tell which other words for roles were understood; what a phone's place says was told before."""
+    written = str(row.raw.get("role") or "").strip()
+    taken = [] if row.notes and not row.joined else [ROLE_WORDS[word] for word in ROLE_WORDS if fold(word) == fold(written)]
+    return [f"{row.where}: '{row.raw.get('name')}' role '{written}' is read as {role}." for role in taken]
 
 
 def _sites_of_row(row: SiteRow, word: str, result: SiteList) -> list[Site]:

@@ -18,6 +18,9 @@ PANEL_STEP_W: Final = 0.5
 STORAGE_STEP_WH: Final = 5.0
 """Cables, panels and batteries are bought in sizes rounded up to these steps, so that like sites share a line."""
 
+CAPACITORS_MF: Final = (1.0, 2.2, 4.7, 10.0, 22.0, 47.0, 100.0, 220.0, 470.0)
+"""Usual sizes (IEC 60063, E6 and E3)."""
+
 
 def parts_list(
     devices: Sequence[Device], costs: CostSettings, ways_out: Mapping[str, BackhaulClass] | None = None
@@ -55,6 +58,10 @@ def parts_list(
         *_by_kind(used, _cable_kind, costs.spare_share),
         *_by_kind(sensors, _battery_kind, costs.spare_share, unit="set"),
         *_by_kind(relays, _battery_kind, costs.spare_share, unit="set", price=costs.battery),
+        *_cells(sensors, costs.spare_share),
+        *_by_kind(every, _holder_kind, costs.spare_share),
+        *_by_kind(every, _regulator_kind, costs.spare_share),
+        *_by_kind(every, _capacitor_kind, costs.spare_share),
         *_by_kind(used, _arrester_kind, costs.spare_share),
         *_by_kind(used, _fittings_kind, costs.spare_share, unit="set"),
     ]
@@ -177,9 +184,51 @@ def _cable_kind(device: Device) -> str | None:
 def _battery_kind(device: Device) -> str | None:
     if device.power is not Power.BATTERY or device.role is Role.GATEWAY:
         return None
+    if _fed_by_cells(device) and device.role is Role.SENSOR:
+        return None  # counted cell by cell
     battery = device.energy.battery if device.energy else ""
     kind = f"battery: {_words(battery)}" if battery and battery != "none" else "battery"
     return kind if device.role is Role.SENSOR else f"{kind}, for a relay"
+
+
+def _fed_by_cells(device: Device) -> bool:
+    return device.power is Power.BATTERY and device.energy is not None and device.energy.cells_in_series > 0
+
+
+def _cells(devices: Sequence[Device], share: float) -> list[PartLine]:
+    """Return one line for each kind of cell, counted cell by cell."""
+    groups: dict[str, list[Device]] = {}
+    for device in devices:
+        if _fed_by_cells(device) and device.energy is not None:
+            groups.setdefault(device.energy.battery, []).append(device)
+    lines = []
+    for kind, group in groups.items():
+        count = sum(d.energy.cells_in_series * d.energy.cells_in_parallel for d in group if d.energy is not None)
+        names = tuple(device.name for device in group)
+        lines.append(PartLine(f"cell: {_words(kind)}", float(count), "cell", spares(count, share), None, names))
+    return lines
+
+
+def _holder_kind(device: Device) -> str | None:
+    energy = device.energy
+    if not _fed_by_cells(device) or energy is None:
+        return None
+    count, side = energy.cells_in_series, energy.cells_in_parallel
+    row = f"{count} in series" if count > 1 else "1 cell"
+    return f"holder for {_words(energy.battery)}: {row}{f', {side} side by side' if side > 1 else ''}"
+
+
+def _regulator_kind(device: Device) -> str | None:
+    energy = device.energy
+    return f"regulator: {energy.regulator}" if _fed_by_cells(device) and energy is not None and energy.regulator else None
+
+
+def _capacitor_kind(device: Device) -> str | None:
+    energy = device.energy
+    if not _fed_by_cells(device) or energy is None or not energy.capacitor_mf > 0.0:
+        return None
+    size = next((step for step in CAPACITORS_MF if step >= energy.capacitor_mf), math.ceil(energy.capacitor_mf))
+    return f"capacitor beside the cells, {size:g} mF or more"
 
 
 def _arrester_kind(device: Device) -> str | None:

@@ -39,6 +39,9 @@ def _describe(entry: Any, lines: list[str], indent: str) -> None:
             bounds = f" ({value.low:g} to {value.high:g})" if value.low is not None and value.high is not None else ""
             check = ", check" if value.needs_check else ""
             lines.append(f"{indent}{name}: {value.value:g}{bounds}   [{value.standing.value}{check}; {value.source}]")
+        elif is_dataclass(value) and not isinstance(value, type):
+            lines.append(f"{indent}{name}:")
+            _describe(value, lines, indent + "  ")
         elif isinstance(value, tuple) and value and is_dataclass(value[0]):
             for part in value:
                 lines.append(f"{indent}{name} {getattr(part, 'name', getattr(part, 'key', ''))}".rstrip() + ":")

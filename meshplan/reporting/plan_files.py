@@ -124,7 +124,8 @@ def devices_table(plan: Plan) -> Table:
         *("ground_amsl_m", "antenna_agl_m", "height_assumed", "radio", "antenna", "azimuth_deg", "cable", "cable_m"),
         *("power", "indoors", "interval_s", "payload_bytes", "cost", "duty_share", "duty_limit", "fast_duty_share"),
         *("mean_tries", "fast_mean_tries", "acknowledgement_share"),
-        *("supply", "battery", "life_years", "panel_w", "storage_wh", "reason", "note"),
+        *("supply", "battery", "life_years", "panel_w", "storage_wh", "cells_in_series", "cells_in_parallel", "regulator"),
+        *("capacitor_mf", "supply_words", "reason", "note"),
     )
     return header, [_device_row(device) for device in plan.devices]
 
@@ -141,6 +142,8 @@ def _device_row(device: Device) -> tuple[object, ...]:
         *((_n(duty.mean_tries, ""), _n(duty.fast_mean_tries, ""), _n(duty.acknowledgement_share, "")) if duty else (None,) * 3),
         *((energy.supply, energy.battery) if energy else (None, None)),
         *((_n(energy.life_years, ""), _n(energy.panel_w, ""), _n(energy.storage_wh, "")) if energy else (None,) * 3),
+        *((energy.cells_in_series or None, energy.cells_in_parallel or None, energy.regulator) if energy else (None,) * 3),
+        *((_n(energy.capacitor_mf, ""), energy.supply_words) if energy else (None, None)),
         *(device.reason, device.note),
     )
 

@@ -356,6 +356,12 @@ def _link_words(link: Link, i: int, traced: TracedPlan) -> str:
     )
 
 
+def _fed(plan: Plan, traced: TracedPlan, i: int) -> str:
+    """Return how cells, regulator and capacitor feed a device, or what shades its panel; empty where nothing is known."""
+    energy = plan.devices[i].energy
+    return f" ({traced.show(f'plan.devices[{i}].energy.supply_words')})" if energy is not None and energy.supply_words else ""
+
+
 def _power(plan: Plan, traced: TracedPlan) -> str:
     lives = [
         (device.energy.life_years, i)
@@ -364,13 +370,15 @@ def _power(plan: Plan, traced: TracedPlan) -> str:
     ]
     items = [
         f"<b>{traced.show(f'plan.devices[{i}].name')}</b>: about {traced.show(f'plan.devices[{i}].energy.life_years', _years)} on "
-        f"{traced.show(f'plan.devices[{i}].energy.battery', plain_name)}; most of it: "
+        f"{traced.show(f'plan.devices[{i}].energy.battery', plain_name)}"
+        f"{_fed(plan, traced, i)}; most of it: "
         f"{traced.show(f'plan.devices[{i}].energy.dominant')}. Best change: {traced.show(f'plan.devices[{i}].energy.best_change')}."
         for _, i in sorted(lives)[:SHORTEST_LIVES]
     ]
     panels = [
         f"<b>{traced.show(f'plan.devices[{i}].name')}</b>: panel of {traced.show(f'plan.devices[{i}].energy.panel_w', _watt)} and "
-        f"battery of {traced.show(f'plan.devices[{i}].energy.storage_wh', _watt_hours)}."
+        f"battery of {traced.show(f'plan.devices[{i}].energy.storage_wh', _watt_hours)}"
+        f"{_fed(plan, traced, i)}."
         for i, device in enumerate(plan.devices)
         if device.in_plan and device.energy is not None and 0 < device.energy.panel_w < math.inf
     ]

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from math import floor
 
-from meshplan.assembly.running import Catalogue, find_in
+from meshplan.assembly.supplies import Catalogue, find_in
 from meshplan.assembly.traffic import station_mode
 from meshplan.links.stations import Station
 from meshplan.operation.running_cost import REPORT_INTERVAL_S, least_relay_life_years

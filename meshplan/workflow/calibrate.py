@@ -73,6 +73,7 @@ def calibrate_property(
     readings: Sequence[Path],
     *,
     track: Path | None = None,
+    heard_by: str | None = None,
     columns: dict[str, str] | None = None,
     date: str = "",
     next_places: int = NEXT_PLACES,
@@ -89,6 +90,8 @@ def calibrate_property(
         Tables of readings.
     track : Path, optional
         GPX track that gives positions to rows without one, by time.
+    heard_by : str, optional
+        Site that heard what rows without a receiver report.
     columns : dict, optional
         Heading in the tables → our column name.
     date : str
@@ -107,7 +110,7 @@ def calibrate_property(
     before = plan_property(folder, overrides=overrides)
     prepared = before.prepared
     tell("Predicting the readings", 0, 0)
-    found = read_readings(readings, _named_ends(prepared), folder=folder, columns=columns, track=track)
+    found = read_readings(readings, _named_ends(prepared), folder=folder, columns=columns, track=track, heard_by=heard_by)
     predictions, noticed = predict_readings(prepared, before.plan, found.readings)
     found = replace(found, notes=(*found.notes, *noticed))
     measured = combine_readings(found.readings, predictions)

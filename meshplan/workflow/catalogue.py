@@ -1,4 +1,4 @@
-"""What can be chosen: radios, antennas, cables, regions, boards, cells."""
+"""What can be chosen: radios, antennas, cables, regions, boards, cells, regulators."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ from typing import Any
 from meshplan.errors import InputError, nearest_name
 from meshplan.inputs.antennas import read_antennas, read_cables
 from meshplan.inputs.backhauls import read_backhauls
-from meshplan.inputs.radios import read_batteries, read_boards, read_radio_classes, read_regions
+from meshplan.inputs.radios import read_batteries, read_boards, read_radio_classes, read_regions, read_regulators
 from meshplan.operation.open_ground import range_curve_of_class
 from meshplan.radio_records import RadioClass
 from meshplan.records import RangeCurve
 
 
 def read_catalogue(what: str, folder: Path | None, keys: Sequence[str] = ()) -> dict[str, Any]:
-    """Return radio classes, antennas, cables, regions, boards or cells by key; only some of them if keys are named."""
+    """Return radio classes, antennas, cables, regions, boards, cells or regulators by key; only some of them if keys are named."""
     readers: dict[str, Callable[[Path | None], dict[str, Any]]] = {
         "radios": read_radio_classes,
         "antennas": read_antennas,
@@ -25,6 +25,7 @@ def read_catalogue(what: str, folder: Path | None, keys: Sequence[str] = ()) -> 
         "regions": read_regions,
         "boards": read_boards,
         "cells": read_batteries,
+        "regulators": read_regulators,
     }
     catalogue = dict(readers[what](folder))
     missing = [key for key in keys if key not in catalogue]

@@ -136,7 +136,8 @@ def _mixture_row(
 def _planned(base: Base, prepared: Prepared, table: LinkTable, limits: SolveLimits | None) -> ComparisonRow:
     settings = base.found.settings
     problem, result, _ = solve_within_airtime(prepared, table, limits=limits)
-    running = run_plan(result.plan, table.stations, LinkMargins.of(table), base.catalogue, settings, link_radios(table))
+    radios, land = link_radios(table), prepared.landscape
+    running = run_plan(result.plan, table.stations, LinkMargins.of(table), base.catalogue, settings, radios, land)
     board = base.catalogue.boards[settings.supply.sensor_board]
     modes = [part.radio for part in prepared.parts] or [prepared.radio]
     return planned_row(modes, table, problem, result, running, board, settings.cost.sensor)

@@ -8,13 +8,13 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from meshplan.assembly.running import Catalogue
+from meshplan.assembly.supplies import Catalogue
 from meshplan.assembly.traffic import emission_of, lawful_mode_for, with_own_traffic
 from meshplan.errors import InputError, MeshplanError, raise_faults
 from meshplan.inputs.antennas import AntennaClass, CableClass, read_antennas, read_cables
 from meshplan.inputs.backhauls import BackhaulClass, read_backhauls
 from meshplan.inputs.property import Property, read_property
-from meshplan.inputs.radios import read_batteries, read_boards, read_radio_classes, read_regions, read_solar
+from meshplan.inputs.radios import read_batteries, read_boards, read_radio_classes, read_regions, read_regulators, read_solar
 from meshplan.links.build_stations import build_stations
 from meshplan.links.describe import Context
 from meshplan.links.mixture import radio_names
@@ -146,6 +146,7 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
             batteries=read_batteries(found.folder),
             boards=read_boards(found.folder),
             solar=read_solar(),
+            regulators=read_regulators(found.folder),
         ),
         seasons=seasons_named(found.settings.seasons, hemisphere),
         hemisphere=hemisphere,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from meshplan.assembly.running import find_in
+from meshplan.assembly.supplies import find_in
 from meshplan.errors import InputError, MeshplanError, nearest_name, raise_faults
 from meshplan.inputs.backhauls import BackhaulClass
 from meshplan.links.stations import Station

@@ -173,13 +173,15 @@ def test_a_receiver_that_shows_no_more_than_ten_decibels_is_not_called_noisy(
 ) -> None:
     """The same walk with every SNR cut off at +10 dB: no noise is learned, and who is served stays served."""
     folder = shutil.copytree(holding, tmp_path / "capped")
-    rows = [row | {"snr_db": "10"} for row in walk_rows(planned, lambda *_: 0.0, noise_db=0.0) if row["power_dbm"] != "not heard"]
+    rows = [row | {"snr_db": "10"} for row in walk_rows(planned, lambda *_: 0.0) if row["power_dbm"] != "not heard"]
     result = calibrate_property(folder, [write_rows(folder / "walk.csv", rows)], next_places=0)
     assert not [p for p in result.calibration.parameters if p.group == "noise"]
     assert any(f"{len(rows)} readings show an SNR as large as the receiver can report" in n for n in result.calibration.notes)
     before = {device.name for device in planned.plan.devices if device.in_plan}
-    assert {device.name for device in result.after.plan.devices if device.in_plan} == before
-    for link in result.after.plan.links:
+    assert {device.name for device in result.after.plan.devices if device.in_plan} >= before
+    shared = [link for link in result.after.plan.links if link.key in {old.key for old in planned.plan.links}]
+    assert len(shared) >= 12
+    for link in shared:
         old = planned.plan.link(link.key)
         assert (link.sensitivity_a_dbm, link.sensitivity_b_dbm) == (old.sensitivity_a_dbm, old.sensitivity_b_dbm)
 

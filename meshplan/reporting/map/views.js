@@ -398,7 +398,7 @@ const meshViews = (() => {
         [
           "Lasts",
           device.energy && known(device.energy.life_years)
-            ? `${plain(device.energy.life_years, 1)} years on ${device.energy.battery}; ${device.energy.dominant} takes most`
+            ? `${plain(device.energy.life_years, 1)} years on ${device.energy.supply_words || device.energy.battery}; ${device.energy.dominant} takes most`
             : device.energy
               ? device.energy.best_change
               : null,

@@ -156,10 +156,13 @@ def _power(device: Device) -> str:
     if energy is None:
         return words
     if device.power is Power.PANEL and math.isfinite(energy.panel_w):
+        shade = f"; {text(energy.supply_words)}" if energy.supply_words else ""
         storage = f", {number(energy.storage_wh)} Wh" if math.isfinite(energy.storage_wh) else ""
-        return f"panel of {number(energy.panel_w, 1)} W, {text(plain_name(energy.battery))}{storage}"
+        return f"panel of {number(energy.panel_w, 1)} W, {text(plain_name(energy.battery))}{storage}{shade}"
     if device.power is Power.BATTERY and math.isfinite(energy.life_years):
-        return f"{text(plain_name(energy.battery))}, about {number(energy.life_years, 1)} years"
+        row = f"{energy.cells_in_series * energy.cells_in_parallel} × " if energy.cells_in_series else ""
+        through = f", through a {text(energy.regulator)}" if energy.regulator else ""
+        return f"{row}{text(plain_name(energy.battery))}{through}, about {number(energy.life_years, 1)} years"
     return words
 
 
