@@ -25,7 +25,7 @@ from meshplan.propagation.antenna import polarisation_loss_db
 from meshplan.propagation.noise import usual_noise_rise_db
 from meshplan.records import Plan, Role, Site
 from meshplan.reporting.coverage_files import write_coverage_raster
-from meshplan.reporting.files import all_or_nothing
+from meshplan.reporting.file_sets import all_or_nothing
 from meshplan.reporting.map import CoverageLayer, map_landscape, write_map
 from meshplan.units import Array
 from meshplan.workflow.prepare import Prepared, prepare_property

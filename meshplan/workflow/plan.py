@@ -28,7 +28,7 @@ from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLi
 from meshplan.planning.solve import solve_placement
 from meshplan.records import MadeWith, Plan
 from meshplan.reporting.exports import write_geopackage, write_gpx, write_kml
-from meshplan.reporting.files import all_or_nothing
+from meshplan.reporting.file_sets import all_or_nothing
 from meshplan.reporting.map import MapLandscape, MeasuredPoint, map_landscape, write_map
 from meshplan.reporting.plan_files import write_csv_tables, write_links_csv, write_plan_geojson, write_plan_json
 from meshplan.reporting.report import write_report
