@@ -164,7 +164,7 @@ sys.exit(main(sys.argv[2:]))
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("size", [0, 500, 5_000, 20_000, 60_000, 100_000, 150_000, 300_000])
+@pytest.mark.parametrize("size", [5_000, 60_000, 150_000])
 @pytest.mark.parametrize("command", ["plan", "sheets"])
 def test_a_disk_that_fills_changes_nothing(command: str, size: int, tmp_path: Path) -> None:
     """No file may grow beyond `size` bytes: at one size the report does not fit, at another the GeoPackage, the PDF or the map."""
