@@ -111,7 +111,9 @@ def compute_coverage(
     if season and state is None:
         known = [s.name for s in prepared.seasons]
         raise InputError(
-            f"season '{season}' is not in the plan.{nearest_name(season, known)}", fix=f"Name one of: {', '.join(known)}."
+            f"season '{season}' is not in the plan.{nearest_name(season, known)}",
+            where="--season",
+            fix=f"Name one of: {', '.join(known)}.",
         )
     state = state or max(prepared.seasons, key=lambda s: (s.leaf_share, s.wet))
     stations = _transmitting(prepared, plan, transmitters)
@@ -217,7 +219,7 @@ def _transmitting(prepared: Prepared, plan: Plan, names: Sequence[str]) -> list[
             )
         found.append(matches[0])
     if not found:
-        raise InputError("the plan has no gateway or relay", fix="Name a transmitter with --from.")
+        raise InputError("the plan has no gateway or relay", where="plan.json", fix="Name a transmitter with --from.")
     return found
 
 

@@ -16,6 +16,7 @@ from meshplan.errors import InputError, MissingFileError
 from meshplan.inputs.calibration_file import read_calibration
 from meshplan.inputs.cautions import read_caution_rules
 from meshplan.inputs.file_hashes import hash_inputs
+from meshplan.inputs.property_files import find_files
 from meshplan.inputs.user_files import is_there
 from meshplan.links.engine import LinkTable, compute_links
 from meshplan.links.graph import build_graph
@@ -223,7 +224,8 @@ def compute_all_links(
     tables = [_links_of(part, error_fields, prune, on_progress) for part in parts]
     if all(table is None for table in tables):
         fix = "Add gateway and relay candidates that carry the radio class of the sensors."
-        raise InputError("no two places of the property may speak to each other", fix=fix)
+        where = ", ".join(find_files(prepared.found.folder, prepared.found.settings).sites)
+        raise InputError("no two places of the property may speak to each other", where=where, fix=fix)
     if prepared.parts:
         return join_tables([(part.stations, table) for part, table in zip(parts, tables, strict=True)])
     assert tables[0] is not None
