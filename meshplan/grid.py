@@ -125,5 +125,7 @@ class Elevation:
     assumptions: tuple[str, ...]
     nodes: tuple[RasterNodes | None, ...] = ()
     """For each of `rasters` its own pixels, where the grid does not lie on them; None where the grid holds all that is known."""
+    warnings: tuple[str, ...] = ()
+    """What about the heights looks wrong."""
     sampled_as_m: float | None = None
     """Cell of the raster that sets how densely paths are sampled; by default that of the grid."""

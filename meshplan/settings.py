@@ -166,6 +166,8 @@ class LandCoverSettings(_Settings):
 
     mapped: Literal["judged", "all", "nothing"] = "judged"
     """What the cover files account for: "all" (what they do not show is bare), "nothing", or "judged" by where they reach."""
+    elsewhere: FileNames = ()
+    """Cover files of which you confirm that no shape reaches the land; without it such a file is an error."""
     unmapped: Literal["open", "rural", "suburban", "urban", "dense urban", "woodland"] = "rural"
     """What stands on land that they do not account for: "open" is bare field or moor, "rural" has hedges, trees and farms."""
 

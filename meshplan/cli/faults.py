@@ -18,8 +18,12 @@ import click
 from meshplan import __version__
 from meshplan.cli import COMMANDS, EXIT_INPUT_WRONG, EXIT_UNFORESEEN
 from meshplan.errors import MeshplanError
+from meshplan.inputs.user_files import short
 
 REPORT_TO = "the issue list of the repository that you have meshplan from"
+MOST_LETTERS = 1000
+"""Of one line of a message: what a damaged file holds may be endless."""
+
 _LIBRARIES = ("click", "geopandas", "highspy", "numba", "numpy", "pyogrio", "pyproj", "rasterio", "scipy", "shapely")
 _PACKAGE = Path(__file__).resolve().parents[1]
 
@@ -27,9 +31,11 @@ _PACKAGE = Path(__file__).resolve().parents[1]
 def told(error: BaseException, words: Sequence[str]) -> int:
     """Tell an exception on the error stream and return the exit code."""
     if isinstance(error, MeshplanError):
-        click.echo(str(error), err=True)
+        click.echo("\n".join(short(line, MOST_LETTERS) for line in str(error).split("\n")), err=True)
         return EXIT_INPUT_WRONG
     if isinstance(error, click.ClickException):
+        if len(error.format_message()) > MOST_LETTERS:
+            error = click.ClickException(short(error.format_message(), MOST_LETTERS))
         error.show()
         return EXIT_INPUT_WRONG
     if isinstance(error, click.Abort) and not isinstance(error.__cause__, EOFError):

@@ -12,7 +12,8 @@ from meshplan.errors import MeshplanError, raise_faults
 from meshplan.grid import Elevation, Float32, Grid, RasterNodes, RasterNote
 from meshplan.inputs.columns import plain
 from meshplan.inputs.elevation_products import ElevationProduct, elevation_product
-from meshplan.inputs.raster import RasterHeader, read_nodes, read_on_grid
+from meshplan.inputs.height_sense import factor_fault, impossible_heights, odd_heights
+from meshplan.inputs.raster import RasterHeader, read_nodes, read_on_grid, read_pixels
 from meshplan.inputs.vector import WGS84, point_mover
 
 NO_RASTER = 255
@@ -29,10 +30,11 @@ class _Mosaic:
     heights: Float32
     index: NDArray[np.uint8]
     steps: list[str]
+    names: list[str]
 
     @classmethod
     def empty(cls, grid: Grid) -> _Mosaic:
-        return cls(np.full(grid.shape, np.nan, dtype=np.float32), np.full(grid.shape, NO_RASTER, dtype=np.uint8), [])
+        return cls(np.full(grid.shape, np.nan, dtype=np.float32), np.full(grid.shape, NO_RASTER, dtype=np.uint8), [], [])
 
     def add(self, heights: Float32, place: int, shown: str, error_m: float) -> float:
         """Fill what is still unknown; return the share of the grid that was filled."""
@@ -40,6 +42,7 @@ class _Mosaic:
         fill = np.isnan(self.heights) & np.isfinite(heights)
         self.heights[fill] = heights[fill]
         self.index[fill] = min(place, NO_RASTER - 1)
+        self.names.append(shown)
         return float(fill.mean())
 
     def _compare(self, heights: Float32, shown: str, error_m: float) -> None:
@@ -67,6 +70,7 @@ def read_elevation(headers: Sequence[RasterHeader], grid: Grid) -> Elevation:
     ground, surface = _Mosaic.empty(grid), _Mosaic.empty(grid)
     notes: list[RasterNote] = []
     nodes: list[RasterNodes | None] = []
+    warnings: list[str] = []
     faults: list[MeshplanError] = []
     ground_is_surface = all(header.is_surface for header in headers)
     for place, (cell_m, _, header) in enumerate(sized):
@@ -76,11 +80,26 @@ def read_elevation(headers: Sequence[RasterHeader], grid: Grid) -> Elevation:
         except MeshplanError as fault:
             faults.append(fault)
             continue
+        pixels = read_pixels(header, grid)
+        wrong = impossible_heights(pixels, header.shown)
+        if wrong is not None:
+            faults.append(wrong)
+            continue
+        warnings += odd_heights(
+            pixels, cell_m, header.shown, unit=header.unit, unit_said=header.unit_said, is_surface=header.is_surface
+        )
         mosaic = surface if header.is_surface else ground
+        wrong = factor_fault(mosaic.heights, heights, mosaic.names, header.shown)
+        if wrong is not None:
+            faults.append(wrong)
+            continue
         share = mosaic.add(heights, place, header.shown, _error_m(header, product))
         notes.append(_note(header, cell_m, product, grid.cell_m, share))
         gives_ground = share > 0.0 and (ground_is_surface or not header.is_surface)
         nodes.append(read_nodes(header, grid, cell_m) if gives_ground else None)
+    if not ground_is_surface and surface.names:
+        wrong = factor_fault(ground.heights, surface.heights, ground.names, ", ".join(surface.names))
+        faults += [] if wrong is None else [wrong]
     raise_faults(faults)
     has_surface = any(header.is_surface for header in headers)
     taken = surface if ground_is_surface else ground
@@ -93,6 +112,7 @@ def read_elevation(headers: Sequence[RasterHeader], grid: Grid) -> Elevation:
         ground_is_surface=ground_is_surface,
         assumptions=tuple(_assumptions(taken, surface, ground_is_surface=ground_is_surface)),
         nodes=tuple(nodes),
+        warnings=tuple(warnings),
         sampled_as_m=_sampled_as_m(taken, notes, grid),
     )
 

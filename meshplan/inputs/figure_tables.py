@@ -151,9 +151,9 @@ def _merged(file: TableFile, parent: Mapping[str, Any], entry: Mapping[str, Any]
         if restated:
             merged["sub_bands"] = [{**row, "standing": origin[0], "source": origin[1]} for row in kept.values()]
     if "settings" in own and isinstance(own["settings"], list):
-        before = {row.get("name"): row for row in parent.get("settings", ()) if isinstance(row, dict)}
+        before = {str(row.get("name")): row for row in parent.get("settings", ()) if isinstance(row, dict)}
         merged["settings"] = [
-            _over_row(before.get(row.get("name"), {}), _with_origin(row, origin)) if isinstance(row, dict) else row
+            _over_row(before.get(str(row.get("name")), {}), _with_origin(row, origin)) if isinstance(row, dict) else row
             for row in own["settings"]
         ]
     return merged

@@ -179,10 +179,11 @@ def _on_grid(
     x_m, y_m = point_mover(WGS84, projection.crs)([site.lon_deg for site in sites], [site.lat_deg for site in sites])
     placed = tuple(replace(site, x_m=float(x), y_m=float(y)) for site, x, y in zip(sites, x_m, y_m, strict=True))
     outline = None if boundary is None else move_geometry(boundary, WGS84, projection.crs)
+    faults.extend(_wholly_elsewhere(everything, covers, settings))
     faults.extend(_on_voids(placed, elevation))
     faults.extend(_outside_boundary(placed, outline))
     raise_faults(faults)
-    warnings = (*choice.warnings, *_off_the_land(cover, covers), *_in_buildings(placed, covers))
+    warnings = (*elevation.warnings, *choice.warnings, *_off_the_land(cover, covers), *_in_buildings(placed, covers))
     return _OnGrid(placed, covers, outline, elevation, _reach_m(everything), choice.sentence, warnings)
 
 
@@ -301,6 +302,21 @@ def _outside_boundary(sites: Sequence[Site], boundary: Any | None) -> list[Meshp
         )
         for site, away in zip(sites, away_m, strict=True)
         if away > BOUNDARY_TOLERANCE_M
+    ]
+
+
+def _wholly_elsewhere(everything: Sequence[Cover], kept: Sequence[Cover], settings: PropertySettings) -> list[MeshplanError]:
+    """Return the fault of each cover file of which no shape reaches the land, unless the user confirms that."""
+    reached = {item.where.split(", ")[0] for item in kept}
+    missed = dict.fromkeys(item.where.split(", ")[0] for item in everything)
+    return [
+        InputError(
+            "none of its shapes reaches the land of the property: its projection or its place may be wrong",
+            where=name,
+            fix=f'Correct it, take it away, or confirm it: land_cover.elsewhere = ["{name}"] in property.toml.',
+        )
+        for name in missed
+        if name not in reached and name not in settings.land_cover.elsewhere
     ]
 
 

@@ -260,7 +260,7 @@ def _region(key: str, table: Table) -> Region | None:
     table.allow("title", "checked", "note", "known", "aliases", "sub_bands", "only")
     entries = table.entries("sub_bands")
     only = table.texts("only")
-    known = {entry.get("key") for entry in entries}
+    known = {str(entry.get("key")) for entry in entries}
     for name in only:
         if name not in known:
             table.fault(f"'only' names '{name}', which is no row.", f"Take from: {', '.join(sorted(map(str, known)))}.")

@@ -39,6 +39,7 @@ _UNIT_WORDS = {
     **dict.fromkeys(("us-ft", "us survey foot", "ussurveyfoot", "foot_us", "us foot", "ftus", "sfoot"), "us-ft"),
 }
 _PIXELS_AT_ONCE = 4_000_000
+_PIXELS_JUDGED = 600
 _PAD = 4
 """Pixels read beyond the edge of a band, so that interpolation has neighbours."""
 _PIXELS_PER_CELL = 4
@@ -59,6 +60,8 @@ class RasterHeader:
     height: int
     unit: str
     notes: tuple[str, ...]
+    unit_said: bool = False
+    """Whether the file or the user says the unit of the heights."""
 
     @property
     def is_surface(self) -> bool:
@@ -173,6 +176,7 @@ def _judge(source: Any, path: Path, shown: str, settings: RasterSettings) -> Ras
         source.height,
         _unit(source, shown, settings, notes),
         tuple(notes),
+        unit_said="unit" in settings.model_fields_set or _said_unit(source) is not None,
     )
 
 
@@ -205,8 +209,21 @@ def _crs_of(source: Any, shown: str, settings: RasterSettings, notes: list[str])
     return own
 
 
-def _unit(source: Any, shown: str, settings: RasterSettings, notes: list[str]) -> str:
+def _said_unit(source: Any) -> str | None:
+    """Return the unit that the band says, else that of the vertical part of the projection; None where neither does."""
     said = _UNIT_WORDS.get((source.units[0] or "").strip().casefold())
+    if said is not None or source.crs is None:
+        return said
+    try:
+        own = CRS.from_wkt(source.crs.to_wkt())
+    except CRSError:
+        return None
+    axes = [axis for part in own.sub_crs_list if part.is_vertical for axis in part.axis_info]
+    return _UNIT_WORDS.get(axes[0].unit_name.strip().casefold()) if axes else None
+
+
+def _unit(source: Any, shown: str, settings: RasterSettings, notes: list[str]) -> str:
+    said = _said_unit(source)
     if "unit" in settings.model_fields_set:
         if said is not None and said != settings.unit:
             notes.append(f"{shown}: says heights in {said}, property.toml says {settings.unit}, which is taken.")
@@ -214,6 +231,11 @@ def _unit(source: Any, shown: str, settings: RasterSettings, notes: list[str]) -
     if said is not None and said != settings.unit:
         notes.append(f"{shown}: heights in {said}, as the file says, turned into metres.")
         return said
+    if said is None and source.crs is not None and "foot" in (source.crs.linear_units or "").casefold():
+        notes.append(
+            f"{shown}: its projection is in feet, and it does not say the unit of its heights: TAKEN AS METRES. If they are feet, "
+            "write unit = 'ft' below it in property.toml."
+        )
     return settings.unit
 
 
@@ -292,6 +314,25 @@ def read_nodes(header: RasterHeader, grid: Grid, cell_m: float) -> RasterNodes |
         turn_deg=float(turns[0]),
         spacing_m=_spacing_m(header, grid, cell_m),
     )
+
+
+def read_pixels(header: RasterHeader, grid: Grid) -> NDArray[np.float64]:
+    """Return pixels of a raster below the middle of the grid in metres, as they stand in the file; NaN where it marks none known.
+
+    Unlike the heights on the grid these hold what cannot be land, for `height_sense`.
+    """
+    window, _ = _window(header, grid)
+    if window is None:
+        return np.empty((0, 0))
+    width, height = (int(min(size, _PIXELS_JUDGED)) for size in (window.width, window.height))
+    column, row = window.col_off + (window.width - width) // 2, window.row_off + (window.height - height) // 2
+    with python_warnings.catch_warnings():
+        python_warnings.simplefilter("ignore", NotGeoreferencedWarning)
+        with open_raster(header.path, header.shown) as source:
+            data = source.read(1, window=Window(column, row, width, height), masked=True)
+            raw = np.ma.filled(data.astype(np.float64), np.nan)
+            pixels = (raw * source.scales[0] + source.offsets[0]) * METRES_PER_UNIT[header.unit]
+    return np.where(np.isfinite(pixels), pixels, np.nan)
 
 
 def _lies_on(header: RasterHeader, grid: Grid) -> bool:

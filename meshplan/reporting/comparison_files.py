@@ -6,7 +6,8 @@ from pathlib import Path
 
 from meshplan.records import Comparison, ComparisonRow
 from meshplan.reporting.comparison_text import HEADINGS, comparison_rows, row_cells, shown_rows
-from meshplan.reporting.files import all_or_nothing, csv_text, write_text_atomically
+from meshplan.reporting.file_sets import all_or_nothing
+from meshplan.reporting.files import csv_text, write_text_atomically
 from meshplan.reporting.range_chart import write_range_svg
 from meshplan.reporting.words import number, text
 

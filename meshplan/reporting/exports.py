@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
+import sqlite3
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, Final
 
+from meshplan.errors import MeshplanError
 from meshplan.records import VERDICT_WORDS, Device, Link, MapShape, Plan, Role
-from meshplan.reporting.files import all_or_nothing, write_text_atomically
+from meshplan.reporting.file_sets import all_or_nothing, users_path
+from meshplan.reporting.files import write_text_atomically
 from meshplan.reporting.map.palette import VERDICT_STYLES
 from meshplan.reporting.plan_files import (
     LON_LAT_DECIMALS,
@@ -56,9 +60,24 @@ def write_geopackage(plan: Plan, path: Path) -> Path:
                 table = {column: _column(kind_of, [row[column] for row, _ in rows]) for column, kind_of in columns.items()}
                 frame = geopandas.GeoDataFrame(table, geometry=[geometry for _, geometry in rows], crs="EPSG:4326")
                 pyogrio.write_dataframe(frame, target, layer=name, driver="GPKG", geometry_type=kind)
+            _refuse_unfinished(target, {name: len(rows) for name, (_, rows, _) in _layers(plan).items()})
+        except (RuntimeError, sqlite3.Error) as error:  # GDAL and SQLite tell a full disk in words of their own
+            raise MeshplanError(
+                "could not be written whole",
+                where=str(users_path(path)),
+                fix="Make room on the disk, or choose another folder with --out.",
+            ) from error
         finally:
             pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
     return path
+
+
+def _refuse_unfinished(path: Path, counts: dict[str, int]) -> None:
+    """Raise if the file lacks rows: a disk that fills while it is closed is not always told."""
+    with contextlib.closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as base:
+        found = {name: base.execute(f'SELECT COUNT(*) FROM "{name}"').fetchone()[0] for name in counts}
+    if found != counts:
+        raise RuntimeError(f"{found} rows in place of {counts}")
 
 
 def _column(kind: str, values: list[Any]) -> Any:

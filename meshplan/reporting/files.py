@@ -6,67 +6,56 @@ import csv
 import io
 import math
 import os
-import shutil
 import tempfile
-from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from meshplan.errors import MeshplanError
+from meshplan.reporting.file_sets import cannot_write, force_to_disk, give_usual_rights, is_scratch
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def write_bytes_atomically(path: Path, data: bytes) -> Path:
-    """Write a file beside its place and move it there in one step; return its path."""
+    """Write a file beside its place, force it to the disk and move it there in one step; return its path.
+
+    A file of a set (`file_sets.all_or_nothing`) is written plainly: the set takes care of it.
+    """
+    if is_scratch(path):
+        return _write_plainly(path, data)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
     except OSError as error:
-        raise _cannot_write(path, error) from error
+        raise cannot_write(path, error) from error
     part = Path(name)
     try:
         with os.fdopen(handle, "wb") as stream:
             stream.write(data)
-        _give_usual_rights(part)
+        give_usual_rights(part)
+        force_to_disk(part)
         part.replace(path)
+        force_to_disk(path.parent)
     except OSError as error:
         part.unlink(missing_ok=True)
-        raise _cannot_write(path, error) from error
+        raise cannot_write(path, error) from error
     except BaseException:
         part.unlink(missing_ok=True)
         raise
     return path
 
 
+def _write_plainly(path: Path, data: bytes) -> Path:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+    except OSError as error:
+        raise cannot_write(path, error) from error
+    return path
+
+
 def write_text_atomically(path: Path, text: str) -> Path:
     """Write UTF-8 text with line feeds in one step; return the path."""
     return write_bytes_atomically(path, text.encode("utf-8"))
-
-
-@contextmanager
-def all_or_nothing(folder: Path) -> Iterator[Path]:
-    """Give a scratch folder; when the block ends well its files take their places in `folder`, else none does.
-
-    Files of the same names are replaced; others in the folder are left alone.
-    """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        scratch = Path(tempfile.mkdtemp(dir=folder, prefix=".meshplan.", suffix=".part"))
-    except OSError as error:
-        raise _cannot_write(folder, error) from error
-    try:
-        yield scratch
-        for part in sorted(path for path in scratch.rglob("*") if path.is_file()):
-            target = folder / part.relative_to(scratch)
-            try:
-                target.parent.mkdir(parents=True, exist_ok=True)
-                _give_usual_rights(part)
-                part.replace(target)
-            except OSError as error:
-                raise _cannot_write(target, error) from error
-    finally:
-        shutil.rmtree(scratch, ignore_errors=True)
 
 
 def csv_text(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
@@ -93,18 +82,3 @@ def _cell(value: object) -> object:
     if isinstance(value, bool):
         return "yes" if value else "no"
     return spreadsheet_safe(value) if isinstance(value, str) else value
-
-
-def _give_usual_rights(path: Path) -> None:
-    """Give the file the rights any new file would have; temporary files are private by default."""
-    mask = os.umask(0)
-    os.umask(mask)
-    path.chmod(0o666 & ~mask)
-
-
-def _cannot_write(path: Path, error: OSError) -> MeshplanError:
-    return MeshplanError(
-        f"cannot be written: {error.strerror or error}",
-        where=str(path),
-        fix="Choose a folder you may write to, or close the program that holds the file.",
-    )

@@ -34,7 +34,7 @@ from meshplan.measurement_records import (
 from meshplan.records import Plan, Role, Site
 from meshplan.reporting.calibration_charts import write_calibration_charts
 from meshplan.reporting.calibration_file import write_calibration
-from meshplan.reporting.files import all_or_nothing
+from meshplan.reporting.file_sets import all_or_nothing
 from meshplan.reporting.map import MeasuredPoint, write_map
 from meshplan.reporting.walk_files import write_walk
 from meshplan.terrain.geodesy import place_in_degrees

@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from meshplan.inputs.height_sense import height_facts
+from meshplan.inputs.property import Property
 from meshplan.links.engine import compute_links
 from meshplan.links.pairs import candidate_pairs
 from meshplan.links.stations import Station
@@ -30,6 +32,7 @@ def check_property(folder: Path, *, radio: str | None = None, overrides: dict[st
         ("sites", ", ".join(f"{count} {role.value}{'s' if count != 1 else ''}" for role, count in sites.items())),
         ("cover", f"{len(found.covers)} piece{'s' if len(found.covers) != 1 else ''}" if found.covers else "none"),
         ("boundary", "yes" if found.boundary is not None else "none"),
+        ("heights", _heights(found)),
         ("grid", f"{grid.columns} × {grid.rows} cells of {grid.cell_m:g} m"),
         *((f"radio{number}", part.radio.title) for number, part in zip(numbers, parts, strict=True)),
         *((f"rules{number}", part.lawfulness.sentence) for number, part in zip(numbers, parts, strict=True)),
@@ -48,6 +51,11 @@ def check_property(folder: Path, *, radio: str | None = None, overrides: dict[st
         faults=refused,
         not_mapped=_not_mapped(parts) if bare_line else "",
     )
+
+
+def _heights(found: Property) -> str:
+    """Return range and slopes of the ground, so that a wrong unit is seen at a glance."""
+    return height_facts(found.elevation.ground_amsl_m, found.elevation.grid.cell_m)
 
 
 def _not_mapped(parts: Sequence[Prepared]) -> str:

@@ -105,7 +105,7 @@ def _names_to_compare(base: Base, classes: Sequence[str]) -> list[str]:
     for name in classes:
         if name.casefold() not in known:
             fix = f"Name any of: {', '.join(base.classes)}."
-            raise InputError(f"radio class '{name}' is not known.{nearest_name(name, base.classes)}", fix=fix)
+            raise InputError(f"radio class '{name}' is not known.{nearest_name(name, base.classes)}", where="--radio", fix=fix)
     return [name for name, key in settings.items() if not wanted or key in wanted or name.casefold() in wanted]
 
 

@@ -25,7 +25,7 @@ from meshplan.links.verdict import SURE_NO_CHANCE, verdict_limits
 from meshplan.propagation.noise import usual_noise_rise_db
 from meshplan.records import Plan, Role, Site
 from meshplan.reporting.coverage_files import write_coverage_raster
-from meshplan.reporting.files import all_or_nothing
+from meshplan.reporting.file_sets import all_or_nothing
 from meshplan.reporting.map import CoverageLayer, map_landscape, write_map
 from meshplan.workflow.prepare import Prepared, prepare_property
 from meshplan.workflow.profile import station_for
@@ -110,7 +110,9 @@ def compute_coverage(
     if season and state is None:
         known = [s.name for s in prepared.seasons]
         raise InputError(
-            f"season '{season}' is not in the plan.{nearest_name(season, known)}", fix=f"Name one of: {', '.join(known)}."
+            f"season '{season}' is not in the plan.{nearest_name(season, known)}",
+            where="--season",
+            fix=f"Name one of: {', '.join(known)}.",
         )
     state = state or max(prepared.seasons, key=lambda s: (s.leaf_share, s.wet))
     stations = _transmitting(prepared, plan, transmitters)
@@ -245,7 +247,7 @@ def _transmitting(prepared: Prepared, plan: Plan, names: Sequence[str]) -> list[
             )
         found.append(matches[0])
     if not found:
-        raise InputError("the plan has no gateway or relay", fix="Name a transmitter with --from.")
+        raise InputError("the plan has no gateway or relay", where="plan.json", fix="Name a transmitter with --from.")
     return found
 
 

@@ -18,6 +18,7 @@ from meshplan.assembly.traffic import airtime_budget, usual_tries
 from meshplan.errors import InputError
 from meshplan.inputs.cautions import read_caution_rules
 from meshplan.inputs.file_hashes import hash_inputs
+from meshplan.inputs.property_files import find_files
 from meshplan.links.engine import LinkTable, compute_links
 from meshplan.links.graph import build_graph
 from meshplan.links.mixture import join_tables, link_radios
@@ -29,7 +30,7 @@ from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLi
 from meshplan.planning.solve import solve_placement
 from meshplan.records import MadeWith, Plan, Role
 from meshplan.reporting.exports import write_geopackage, write_gpx, write_kml
-from meshplan.reporting.files import all_or_nothing
+from meshplan.reporting.file_sets import all_or_nothing
 from meshplan.reporting.map import MapLandscape, MeasuredPoint, map_landscape, write_map
 from meshplan.reporting.plan_files import write_csv_tables, write_links_csv, write_plan_geojson, write_plan_json
 from meshplan.reporting.report import write_report
@@ -211,7 +212,8 @@ def compute_all_links(
     tables = [_links_of(part, error_fields, prune, on_progress) for part in parts]
     if all(table is None for table in tables):
         fix = "Add gateway and relay candidates that carry the radio class of the sensors."
-        raise InputError("no two places of the property may speak to each other", fix=fix)
+        where = ", ".join(find_files(prepared.found.folder, prepared.found.settings).sites)
+        raise InputError("no two places of the property may speak to each other", where=where, fix=fix)
     if prepared.parts:
         return join_tables([(part.stations, table) for part, table in zip(parts, tables, strict=True)])
     assert tables[0] is not None

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
 
-from meshplan.assembly.supplies import Catalogue
+from meshplan.assembly.supplies import Catalogue, find_in
 from meshplan.assembly.traffic import emission_of, lawful_mode_for, with_own_traffic
 from meshplan.errors import InputError, MeshplanError, raise_faults
 from meshplan.inputs.antennas import AntennaClass, CableClass, read_antennas, read_cables
@@ -135,23 +135,36 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
     notes = backhaul_notes(found.sites, backhauls, found.settings)
     found = replace(found, assumptions=(*found.assumptions, *notes))
     hemisphere = hemisphere_of(sum(site.lat_deg for site in found.sites) / len(found.sites))
+    classes = read_radio_classes(found.folder)
+    antennas, cables = read_antennas(found.folder), read_cables(found.folder)
     return Base(
         found=found,
         landscape=landscape,
-        classes=read_radio_classes(found.folder),
-        antennas=read_antennas(found.folder),
-        cables=read_cables(found.folder),
-        catalogue=Catalogue(
-            region=_region_of(found),
-            batteries=read_batteries(found.folder),
-            boards=read_boards(found.folder),
-            solar=read_solar(),
-            regulators=read_regulators(found.folder),
-        ),
+        classes=classes,
+        antennas=antennas,
+        cables=cables,
+        catalogue=_catalogue(found),
         seasons=seasons_named(found.settings.seasons, hemisphere),
         hemisphere=hemisphere,
         backhauls=backhauls,
         overrides=dict(overrides or {}),
+    )
+
+
+def _catalogue(found: Property) -> Catalogue:
+    """Return rules, cells and boards; settings that name none of them are faults."""
+    region, batteries, boards = _region_of(found), read_batteries(found.folder), read_boards(found.folder)
+    supply, faults = found.settings.supply, []
+    for name in type(supply).model_fields:
+        known: Mapping[str, Any] | None = boards if name.endswith("_board") else batteries if name.endswith("_battery") else None
+        if known is not None:
+            try:
+                find_in(known, getattr(supply, name), f"supply.{name}")
+            except MeshplanError as fault:
+                faults.append(fault)
+    raise_faults(faults)
+    return Catalogue(
+        region=region, batteries=batteries, boards=boards, solar=read_solar(), regulators=read_regulators(found.folder)
     )
 
 

@@ -62,7 +62,7 @@ def profile_between(
     notes: list[str] = []
     ends = _two_stations(prepared, (a, b), (antenna_a_agl_m, antenna_b_agl_m), notes)
     if ends[0].site.x_m == ends[1].site.x_m and ends[0].site.y_m == ends[1].site.y_m:
-        raise InputError(f"'{a}' and '{b}' are the same place", fix="Name two different places.")
+        raise InputError(f"'{a}' and '{b}' are the same place", where="meshplan profile", fix="Name two different places.")
     pair = np.array([[0, 1]])
     fields = draw_error_fields(prepared.landscape)
     prepared = _without_former_walls(prepared, ends)
@@ -169,6 +169,7 @@ def station_at(
         hint = " Latitude comes first; the two look swapped." if np.isfinite(ground_at(prepared.landscape, *swapped)) else ""
         raise InputError(
             f"the place {text} lies outside the elevation data or on unknown ground.{hint}",
+            where="meshplan profile",
             fix='Give a place inside the property as "latitude,longitude".',
         )
     if height_m is None:

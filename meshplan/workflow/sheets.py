@@ -10,7 +10,9 @@ from meshplan.inputs.user_files import is_there
 from meshplan.inputs.walk_file import WALK_FILE, read_walk
 from meshplan.measurement_records import SurveyWalk
 from meshplan.records import Plan
+from meshplan.reporting.file_sets import all_or_nothing, recover
 from meshplan.reporting.sheets import write_sheets
+from meshplan.reporting.sheets.packet import readings_name
 from meshplan.reporting.walk_files import write_walk
 
 
@@ -22,6 +24,7 @@ def find_plan(folder: Path, results: Path) -> tuple[Plan, Path]:
     MissingFileError
         If no plan was made yet.
     """
+    recover(folder.parent if folder.suffix == ".json" else results)
     path = folder if folder.suffix == ".json" else results / "plan.json"
     if not is_there(path):
         raise MissingFileError(
@@ -57,5 +60,8 @@ def write_plan_sheets(
     new_walk : bool
         Whether to write the walk itself too, for the phone and for the next sheets.
     """
-    walk_files = write_walk(walk, folder) if walk is not None and new_walk else ()
-    return *write_sheets(plan, folder, pdf=pdf, walk=walk), *walk_files
+    with all_or_nothing(folder) as scratch:
+        sheets = write_sheets(plan, scratch, pdf=pdf, walk=walk, readings=readings_name(folder))
+        walk_files = write_walk(walk, scratch) if walk is not None and new_walk else ()
+        names = [path.relative_to(scratch) for path in (*sheets, *walk_files)]
+    return tuple(folder / name for name in names)

@@ -270,7 +270,7 @@ def test_an_option_can_coarsen_the_grid(folder: Path) -> None:
 def test_a_hedge_far_away_does_not_decide_the_cells(folder: Path) -> None:
     hedge = {"kind": "hedge_evergreen", "name": "far hedge", "height_m": 3}
     (folder / "cover.geojson").write_text(geojson(hedge, shapely.box(3000, 0, 3002, 300)))
-    found = read_property(folder)
+    found = read_property(folder, overrides={"land_cover.elsewhere": ["cover.geojson"]})
     assert found.covers == ()
     assert found.elevation.grid.cell_m == 5.0 / 3.0
     assert found.warnings == ("cover.geojson: 1 of 1 shapes do not reach the property and are not used.",)

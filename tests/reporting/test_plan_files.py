@@ -19,7 +19,8 @@ from meshplan.errors import FaultList, InputError, MeshplanError, MissingFileErr
 from meshplan.inputs.plan_file import read_plan_json
 from meshplan.plan_codec import PRECISION, json_text, plan_from_json, plan_to_json, rounded
 from meshplan.records import Plan
-from meshplan.reporting.files import all_or_nothing, csv_text, write_text_atomically
+from meshplan.reporting.file_sets import all_or_nothing
+from meshplan.reporting.files import csv_text, write_text_atomically
 from meshplan.reporting.plan_files import (
     closed_ring,
     csv_tables,

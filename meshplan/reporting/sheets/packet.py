@@ -7,7 +7,8 @@ from pathlib import Path
 from meshplan.inputs.plan_file import holds_readings
 from meshplan.measurement_records import SurveyWalk
 from meshplan.records import Plan
-from meshplan.reporting.files import all_or_nothing, write_bytes_atomically, write_text_atomically
+from meshplan.reporting.file_sets import all_or_nothing
+from meshplan.reporting.files import write_bytes_atomically, write_text_atomically
 from meshplan.reporting.paper import paper_page
 from meshplan.reporting.sheets.cover_page import cover_page
 from meshplan.reporting.sheets.entries import site_sheets
@@ -24,13 +25,20 @@ def sheets_html(plan: Plan, walk: SurveyWalk | None = None) -> str:
     return paper_page(f"{plan.property_name}: sheets", f"<main>{body}</main>", "sheets/sheets.css")
 
 
-def write_sheets(plan: Plan, folder: Path, *, pdf: bool = False, walk: SurveyWalk | None = None) -> tuple[Path, ...]:
+def readings_name(folder: Path) -> str:
+    """Return the name of a new table for readings, so that one which somebody has filled in stays."""
+    return "readings-new.csv" if holds_readings(folder / "readings.csv") else "readings.csv"
+
+
+def write_sheets(
+    plan: Plan, folder: Path, *, pdf: bool = False, walk: SurveyWalk | None = None, readings: str = ""
+) -> tuple[Path, ...]:
     """Write sheets.html and readings.csv, and sheets.pdf on request; all of them or none.
 
     With a `walk`, its places are printed and its links stand first in the table. A readings.csv that somebody has filled in is left
-    alone and the new one is called readings-new.csv.
+    alone and the new one is called readings-new.csv (`readings` says otherwise).
     """
-    readings = "readings-new.csv" if holds_readings(folder / "readings.csv") else "readings.csv"
+    readings = readings or readings_name(folder)
     with all_or_nothing(folder) as scratch:
         write_text_atomically(scratch / "sheets.html", sheets_html(plan, walk))
         # a byte order mark, so that spreadsheets show names as they are

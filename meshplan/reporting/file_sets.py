@@ -1,0 +1,255 @@
+"""Write a set of files so that after a stop at any moment, or on a full disk, all of the set are new or all are old.
+
+The set is written into a scratch folder inside its place and forced to the disk. Then a journal is written; from that moment the
+set counts as written. The files are moved into place one by one; a fault on the way moves them all back, and a set that a stop
+caught half moved is completed by the next run. A scratch folder is locked by its owner: the next run removes those whose owner is
+dead. The moves of two runs never mix, because they lock the folder.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Final
+
+from meshplan.errors import MeshplanError
+
+try:
+    import fcntl
+except ImportError:  # without these locks nothing is completed or removed: owners cannot be told from the dead
+    fcntl = None  # type: ignore[assignment]
+
+PREFIX: Final = ".meshplan."
+SUFFIX: Final = ".part"
+_JOURNAL: Final = ".journal"
+_OLD: Final = ".old"
+
+
+@contextmanager
+def all_or_nothing(folder: Path) -> Iterator[Path]:
+    """Give a scratch folder; when the block ends well its files take their places in `folder`, else none does.
+
+    Files of the same names are replaced; others in the folder are left alone. Inside another such block it belongs to that set.
+    """
+    if is_scratch(folder):
+        folder.mkdir(parents=True, exist_ok=True)
+        yield folder
+        return
+    made = _missing_folders(folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with _locked(folder):
+            _recover(folder)
+            scratch = Path(tempfile.mkdtemp(dir=folder, prefix=PREFIX, suffix=SUFFIX))
+            owner = _lock(scratch, wait=False)
+    except OSError as error:
+        _remove_folders(made)
+        raise cannot_write(folder, error) from error
+    done = False
+    try:
+        yield scratch
+        _commit(scratch, folder)
+        done = True
+    except OSError as error:
+        raise cannot_write(Path(os.fsdecode(error.filename)) if error.filename else folder, error) from error
+    finally:
+        shutil.rmtree(scratch, ignore_errors=True)
+        _unlock(owner)
+        if not done:
+            _remove_folders(made)
+
+
+def recover(folder: Path) -> None:
+    """Complete a set that a stop caught half moved, and remove what dead runs left behind; nothing where nothing is left."""
+    with suppress(OSError):
+        if any(_scratch_folders(folder)):
+            with _locked(folder):
+                _recover(folder)
+
+
+def is_scratch(path: Path) -> bool:
+    """Tell whether a path lies in a scratch folder."""
+    return any(_is_scratch_name(part) for part in path.parts)
+
+
+def users_path(path: Path) -> Path:
+    """Return where a file of a scratch folder is meant to go: the path that the user knows."""
+    return Path(*(part for part in path.parts if not _is_scratch_name(part)))
+
+
+def cannot_write(path: Path, error: OSError) -> MeshplanError:
+    """Return the fault of a file that could not be written, by the path that the user knows."""
+    return MeshplanError(
+        f"cannot be written: {error.strerror or error}",
+        where=str(users_path(path)),
+        fix="Choose a folder you may write to, make room on the disk, or close the program that holds the file.",
+    )
+
+
+def force_to_disk(path: Path) -> None:
+    """Wait until a file or the entries of a folder are on the disk."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    except OSError as error:
+        if not path.is_dir():  # some file systems cannot do this with folders
+            error.filename = str(path)
+            raise
+    finally:
+        os.close(handle)
+
+
+def give_usual_rights(path: Path) -> None:
+    """Give the file the rights any new file would have; temporary files are private by default."""
+    mask = os.umask(0)
+    os.umask(mask)
+    path.chmod(0o666 & ~mask)
+
+
+def _commit(scratch: Path, folder: Path) -> None:
+    names = sorted(str(path.relative_to(scratch)) for path in scratch.rglob("*") if path.is_file())
+    for name in names:
+        give_usual_rights(scratch / name)
+        force_to_disk(scratch / name)
+    with _locked(folder):
+        made: list[Path] = []
+        for name in names:
+            _refuse_blocked(folder / name)
+        try:
+            for name in names:
+                made += _missing_folders((folder / name).parent)
+                (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            _keep_old(scratch, folder, names)
+            _write_journal(scratch, names)
+        except BaseException:
+            (scratch / _JOURNAL).unlink(missing_ok=True)
+            _remove_folders(made)
+            raise
+        moved: list[str] = []
+        try:
+            for name in names:
+                moved.append(name)
+                (scratch / name).replace(folder / name)
+        except BaseException:
+            _undo(scratch, folder, moved)
+            _remove_folders(made)
+            raise
+        for place in {(folder / name).parent for name in names}:
+            force_to_disk(place)
+        (scratch / _JOURNAL).unlink(missing_ok=True)
+
+
+def _refuse_blocked(target: Path) -> None:
+    """Raise if a folder stands where a file is to go, or its own folder may not be written to."""
+    if target.is_dir() and not target.is_symlink():
+        raise IsADirectoryError(21, "a folder of that name is in the way", str(target))
+    place = next(parent for parent in target.parents if os.path.lexists(parent))
+    if not place.is_dir():
+        raise NotADirectoryError(20, "a file stands where this folder should be", str(place))
+    if not os.access(place, os.W_OK | os.X_OK):
+        raise PermissionError(13, "Permission denied", str(place))
+
+
+def _keep_old(scratch: Path, folder: Path, names: Sequence[str]) -> None:
+    """Keep the files that will be replaced: by a second name where the file system has such, else as a copy."""
+    for name in names:
+        if os.path.lexists(folder / name):
+            kept = scratch / _OLD / name
+            kept.parent.mkdir(parents=True, exist_ok=True)
+            try:
+                os.link(folder / name, kept, follow_symlinks=False)
+            except OSError:
+                shutil.copy2(folder / name, kept, follow_symlinks=False)
+
+
+def _write_journal(scratch: Path, names: Sequence[str]) -> None:
+    part = scratch / f"{_JOURNAL}.new"
+    part.write_text(json.dumps(list(names)), encoding="utf-8")
+    force_to_disk(part)
+    part.replace(scratch / _JOURNAL)
+    force_to_disk(scratch)
+
+
+def _undo(scratch: Path, folder: Path, names: Sequence[str]) -> None:
+    """Put the old files back and take away the new ones that had none before them."""
+    for name in names:
+        kept = scratch / _OLD / name
+        if os.path.lexists(kept):
+            with suppress(OSError):
+                kept.replace(folder / name)
+        elif not (scratch / name).exists():
+            with suppress(OSError):
+                (folder / name).unlink(missing_ok=True)
+    (scratch / _JOURNAL).unlink(missing_ok=True)
+
+
+def _recover(folder: Path) -> None:
+    """Do what `recover` says, with the folder locked."""
+    for scratch in _scratch_folders(folder):
+        owner = _lock(scratch, wait=False)
+        if owner is None:
+            continue
+        try:
+            journal = scratch / _JOURNAL
+            if journal.is_file():
+                for name in json.loads(journal.read_text(encoding="utf-8")):
+                    if (scratch / name).is_file():
+                        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+                        (scratch / name).replace(folder / name)
+                journal.unlink()
+            shutil.rmtree(scratch, ignore_errors=True)
+        finally:
+            _unlock(owner)
+
+
+def _scratch_folders(folder: Path) -> list[Path]:
+    return sorted(path for path in folder.glob(f"{PREFIX}*{SUFFIX}") if path.is_dir() and not path.is_symlink())
+
+
+def _is_scratch_name(name: str) -> bool:
+    return name.startswith(PREFIX) and name.endswith(SUFFIX)
+
+
+def _missing_folders(folder: Path) -> list[Path]:
+    """Return the folders that making this one would make, the innermost first."""
+    return [path for path in (folder, *folder.parents) if not os.path.lexists(path)]
+
+
+def _remove_folders(made: Sequence[Path]) -> None:
+    """Remove folders that were made for files that did not come, where nothing else is in them."""
+    for path in sorted(set(made), key=lambda path: -len(path.parts)):
+        with suppress(OSError):
+            path.rmdir()
+
+
+@contextmanager
+def _locked(folder: Path) -> Iterator[None]:
+    """Hold the folder while the block runs; other runs wait for the moment that this takes."""
+    handle = _lock(folder, wait=True)
+    try:
+        yield
+    finally:
+        _unlock(handle)
+
+
+def _lock(folder: Path, *, wait: bool) -> int | None:
+    """Return a handle that holds the folder until it is given back or its process ends; None where another has it."""
+    if fcntl is None:
+        return None
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
+    except OSError:
+        os.close(handle)
+        return None
+    return handle
+
+
+def _unlock(handle: int | None) -> None:
+    if handle is not None:
+        os.close(handle)

@@ -1,0 +1,215 @@
+"""A set of files is all new or all old: blocked targets, full disks, kills at every step, two runs at once, dead scratch."""
+
+from __future__ import annotations
+
+import errno
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from small_property import lay_small_property
+
+from meshplan.cli import main
+from meshplan.errors import MeshplanError
+from meshplan.reporting import file_sets
+from meshplan.reporting.file_sets import all_or_nothing, recover, users_path
+from meshplan.reporting.files import write_text_atomically
+
+Capture = pytest.CaptureFixture[str]
+NAMES = ("a.txt", "b/c.txt", "d.txt")
+
+
+def lay(folder: Path, word: str, names: tuple[str, ...] = NAMES) -> None:
+    for name in names:
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_text(word)
+
+
+def content(folder: Path) -> dict[str, str]:
+    """Return every file below a folder, scratch included, so that nothing left behind is overlooked."""
+    return {str(path.relative_to(folder)): path.read_text() for path in sorted(folder.rglob("*")) if path.is_file()}
+
+
+def write_set(folder: Path, word: str) -> None:
+    with all_or_nothing(folder) as scratch:
+        for name in NAMES:
+            write_text_atomically(scratch / name, word)
+
+
+def test_a_set_takes_its_place_and_leaves_others_alone(tmp_path: Path) -> None:
+    lay(tmp_path, "old", ("a.txt", "mine.txt"))
+    write_set(tmp_path, "new")
+    assert content(tmp_path) == dict.fromkeys(NAMES, "new") | {"mine.txt": "old"}
+
+
+def test_one_blocked_target_leaves_all_old(tmp_path: Path) -> None:
+    """Before, those that came first in the alphabet were new and the others old."""
+    lay(tmp_path, "old", ("a.txt", "b/c.txt"))
+    (tmp_path / "d.txt").mkdir()
+    with pytest.raises(MeshplanError, match="a folder of that name is in the way") as caught:
+        write_set(tmp_path, "new")
+    assert caught.value.where == str(tmp_path / "d.txt")
+    assert content(tmp_path) == {"a.txt": "old", "b/c.txt": "old"}
+
+
+def test_a_fault_while_moving_moves_all_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    lay(tmp_path, "old", ("a.txt", "d.txt"))
+    usual = Path.replace
+
+    def refused(path: Path, target: Path) -> Path:
+        if path.name == "d.txt" and ".old" not in path.parts:
+            raise OSError(errno.EIO, "Input/output error", str(path))
+        return usual(path, target)
+
+    monkeypatch.setattr(Path, "replace", refused)
+    with pytest.raises(MeshplanError) as caught:
+        write_set(tmp_path, "new")
+    assert caught.value.where == str(tmp_path / "d.txt"), "the message names the path of the user, not the scratch"
+    assert content(tmp_path) == {"a.txt": "old", "d.txt": "old"}
+    assert not (tmp_path / "b").exists()
+
+
+def test_a_fault_of_the_writer_leaves_nothing_not_even_folders(tmp_path: Path) -> None:
+    def fail() -> None:
+        with all_or_nothing(tmp_path / "deep" / "er") as scratch:
+            write_text_atomically(scratch / "a.txt", "new")
+            raise RuntimeError("bad")
+
+    with pytest.raises(RuntimeError, match="bad"):
+        fail()
+    assert not (tmp_path / "deep").exists()
+
+
+KILLED = """
+import os, signal, sys
+from pathlib import Path
+from meshplan.reporting.file_sets import all_or_nothing
+left = [int(sys.argv[2])]
+def told(event, words):
+    if event in ("os.rename", "os.mkdir", "os.link", "os.remove", "open", "os.chmod") and ".meshplan." in str(words):
+        left[0] -= 1
+        if left[0] == 0:
+            os.kill(os.getpid(), signal.SIGKILL)
+sys.addaudithook(told)
+with all_or_nothing(Path(sys.argv[1])) as scratch:
+    for name in ("a.txt", "b/c.txt", "d.txt"):
+        (scratch / name).parent.mkdir(parents=True, exist_ok=True)
+        (scratch / name).write_text("new")
+"""
+
+
+def killed_after(folder: Path, steps: int) -> int:
+    """Return the exit code of a process that writes a set and is killed at its n-th step on the disk."""
+    return subprocess.run([sys.executable, "-c", KILLED, str(folder), str(steps)], check=False, timeout=60).returncode
+
+
+def test_a_kill_at_any_step_leaves_all_old_or_what_the_next_run_makes_all_new(tmp_path: Path) -> None:
+    old, new = {"a.txt": "old", "d.txt": "old"}, dict.fromkeys(NAMES, "new")
+    ends = []
+    for steps in range(1, 200):
+        folder = tmp_path / str(steps)
+        lay(folder, "old", ("a.txt", "d.txt"))
+        code = killed_after(folder, steps)
+        assert code in (0, -signal.SIGKILL)
+        recover(folder)
+        found = content(folder)
+        assert found in (old, new), steps
+        ends.append(found == new)
+        if code == 0:
+            break
+    assert code == 0
+    assert ends == sorted(ends), "once the journal is written the set counts as written"
+    assert not ends[0]
+    assert ends[-2], "kills while moving are completed"
+
+
+def test_scratch_of_the_dead_is_removed_and_that_of_the_living_is_not(tmp_path: Path) -> None:
+    dead = tmp_path / ".meshplan.dead.part"
+    lay(dead, "x")
+    with all_or_nothing(tmp_path) as other:
+        assert not dead.exists()
+        write_set(tmp_path, "new")
+        assert other.is_dir(), "another run is at work in it"
+    assert content(tmp_path) == dict.fromkeys(NAMES, "new")
+
+
+def test_paths_of_scratch_are_told_as_the_users() -> None:
+    assert users_path(Path("/out/.meshplan.x1.part/tables/links.csv")) == Path("/out/tables/links.csv")
+
+
+def test_two_runs_at_once_leave_one_set(tmp_path: Path) -> None:
+    code = (
+        "import sys; from pathlib import Path; from meshplan.reporting.file_sets import all_or_nothing\n"
+        "for _ in range(30):\n"
+        "    with all_or_nothing(Path(sys.argv[1])) as scratch:\n"
+        "        for n in range(8): (scratch / str(n)).write_text(sys.argv[2])\n"
+    )
+    runs = [subprocess.Popen([sys.executable, "-c", code, str(tmp_path), word]) for word in ("one", "two")]
+    assert [run.wait(timeout=120) for run in runs] == [0, 0]
+    found = content(tmp_path)
+    assert len(found) == 8
+    assert len(set(found.values())) == 1
+
+
+LIMITED = """
+import resource, sys
+size = int(sys.argv[1])
+resource.setrlimit(resource.RLIMIT_FSIZE, (size, size))
+from meshplan.cli import main
+sys.exit(main(sys.argv[2:]))
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("size", [5_000, 60_000, 150_000])
+@pytest.mark.parametrize("command", ["plan", "sheets"])
+def test_a_disk_that_fills_changes_nothing(command: str, size: int, tmp_path: Path) -> None:
+    """No file may grow beyond `size` bytes: at one size the report does not fit, at another the GeoPackage, the PDF or the map."""
+    folder, out = lay_small_property(tmp_path / "property"), tmp_path / "out"
+    assert main(["plan", str(folder), "--out", str(out), "-q"]) == 0
+    assert main(["sheets", str(folder), "--out", str(out), "-q", "--pdf"]) == 0
+    before = {path: path.read_bytes() for path in out.rglob("*") if path.is_file()}
+    more = ["--pdf"] if command == "sheets" else ["--set", "requirement.hop_limit=2"]
+    words = [command, str(folder), "--out", str(out), "-q", *more]
+    done = subprocess.run(
+        [sys.executable, "-c", LIMITED, str(size), *words], capture_output=True, text=True, check=False, timeout=300,
+        env={**os.environ, "NUMBA_CACHE_DIR": str(tmp_path / "cache")},
+    )  # fmt: skip
+    after = {path: path.read_bytes() for path in out.rglob("*") if path.is_file()}
+    assert done.returncode in (0, 2), done.stderr
+    assert (after == before) or done.returncode == 0
+    assert "Traceback" not in done.stderr
+    assert ".part" not in done.stderr
+    if size <= 5_000:
+        assert done.returncode == 2
+    if done.returncode == 2:
+        assert "cannot be written" in done.stderr or "could not be written" in done.stderr, done.stderr
+
+
+def test_the_geopackage_tells_a_full_disk(tmp_path: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch) -> None:
+    """GDAL reports it in an error of its own, which is none of Python's."""
+    import pyogrio
+
+    def full(*_: object, **__: object) -> None:
+        raise pyogrio.errors.FeatureError("sqlite3_step failed: database or disk is full")
+
+    folder = lay_small_property(tmp_path / "property")
+    monkeypatch.setattr(pyogrio, "write_dataframe", full)
+    assert main(["plan", str(folder), "--out", str(tmp_path / "out"), "-q"]) == 2
+    assert f"{tmp_path / 'out' / 'exports' / 'plan.gpkg'}: could not be written whole" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_folder_that_may_not_be_written_to_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Rights do not bind the administrator that tests may run as, so the refusal is played."""
+
+    def refused(*_: object, **__: object) -> str:
+        raise PermissionError(13, "Permission denied", str(tmp_path / ".meshplan.x.part"))
+
+    monkeypatch.setattr(file_sets.tempfile, "mkdtemp", refused)
+    with pytest.raises(MeshplanError, match="cannot be written: Permission denied") as caught:
+        write_set(tmp_path, "new")
+    assert caught.value.where == str(tmp_path)
