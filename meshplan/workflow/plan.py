@@ -32,6 +32,7 @@ from meshplan.reporting.files import all_or_nothing
 from meshplan.reporting.map import MapLandscape, MeasuredPoint, map_landscape, write_map
 from meshplan.reporting.plan_files import write_csv_tables, write_links_csv, write_plan_geojson, write_plan_json
 from meshplan.reporting.report import write_report
+from meshplan.short_form import Facts, ShortForm
 from meshplan.workflow.prepare import Prepared, power_at, prepare_property, refuse_unlawful
 from meshplan.workflow.progress import OnProgress, silent
 
@@ -39,8 +40,8 @@ CALIBRATION_FILE = "calibration.toml"
 """Name in the property folder."""
 
 
-@dataclass(frozen=True, eq=False)
-class Planned:
+@dataclass(frozen=True, eq=False, repr=False)
+class Planned(ShortForm):
     """A plan with what it was made from."""
 
     plan: Plan
@@ -48,6 +49,10 @@ class Planned:
     links: LinkTable
     problem: PlacementProblem
     result: PlacementResult
+
+    def short_facts(self) -> Facts:
+        """Return what the plan says of itself."""
+        return self.plan.short_facts()
 
 
 def plan_property(

@@ -28,6 +28,7 @@ from meshplan.propagation.seasons import Hemisphere, Season
 from meshplan.radio_records import RadioClass, RadioMode, Region, radio_mode
 from meshplan.records import Purpose, Role, Site
 from meshplan.settings import RadioSettings
+from meshplan.short_form import Facts, ShortForm
 from meshplan.terrain.candidates import find_relay_places
 from meshplan.terrain.geodesy import to_degrees
 from meshplan.terrain.landscape import Landscape, build_landscape
@@ -41,8 +42,8 @@ COMPARE = "compare"
 USUAL_FOUND_RELAYS = 30
 
 
-@dataclass(frozen=True, eq=False)
-class Base:
+@dataclass(frozen=True, eq=False, repr=False)
+class Base(ShortForm):
     """A property as read, before any radio is chosen."""
 
     found: Property
@@ -56,9 +57,13 @@ class Base:
     overrides: dict[str, Any] = field(default_factory=dict)
     """Settings in place of those of the file, by dotted key."""
 
+    def short_facts(self) -> Facts:
+        """Return what the property says of itself."""
+        return self.found.short_facts()
 
-@dataclass(frozen=True, eq=False)
-class Prepared:
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Prepared(ShortForm):
     """A property ready for calculation with one radio."""
 
     base: Base
@@ -72,6 +77,10 @@ class Prepared:
     """Class named in place of the one in property.toml; empty if none was."""
     parts: tuple[Prepared, ...] = ()
     """Where places name radios of their own: the same property once for each class, with the stations that carry it."""
+
+    def short_facts(self) -> Facts:
+        """Return property and radio."""
+        return (*self.found.short_facts(), ("radio", self.radio.name), ("stations", len(self.stations)))
 
     @property
     def found(self) -> Property:

@@ -16,6 +16,7 @@ VOCABULARY = (
     "settings",
     "grid",
     "radio_records",
+    "short_form",
     "records",
     "measurement_records",
     "plan_codec",
@@ -33,7 +34,9 @@ LAYERS = (
     "assembly",
     "reporting",
     "workflow",
+    "notebook",
     "cli",
+    "__main__",
 )
 ALLOWED = {
     "errors": (),
@@ -42,6 +45,7 @@ ALLOWED = {
     "grid": (),
     "settings": (),
     "propagation": ("errors", "units", "sources"),
+    "short_form": (),
     "planning": ("errors", "units", "sources", "records"),
 }
 """Packages with a narrower view than their place in the list gives them."""
