@@ -7,6 +7,7 @@ import math
 from dataclasses import dataclass
 
 from meshplan.records import Spread
+from meshplan.short_form import Facts, ShortForm
 
 NAN = float("nan")
 SNR_CAP_DB = 10.0
@@ -267,8 +268,8 @@ class FittedLink:
     """True if the reading lies more than three standard deviations from what all other places say."""
 
 
-@dataclass(frozen=True)
-class Calibration:
+@dataclass(frozen=True, repr=False)
+class Calibration(ShortForm):
     """All that was learned from readings; enough to correct any link and to tell how far that may be trusted."""
 
     property_name: str
@@ -291,6 +292,16 @@ class Calibration:
     notes: tuple[str, ...] = ()
     fitted: tuple[FittedLink, ...] = ()
     """For charts; not kept in the file."""
+
+    def short_facts(self) -> Facts:
+        """Return what was read."""
+        return (
+            ("property", self.property_name),
+            ("created", self.created),
+            ("readings", self.readings),
+            ("heard", self.heard),
+            ("warnings", len(self.warnings)),
+        )
 
     def parameter(self, name: str) -> Parameter:
         """Return the parameter of that name."""

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Final
 
+from meshplan.short_form import Facts, ShortForm
 from meshplan.sources import Standing
 
 
@@ -260,8 +261,8 @@ class ProfileRecord:
     effective_earth_radius_km: float
 
 
-@dataclass(frozen=True)
-class Link:
+@dataclass(frozen=True, repr=False)
+class Link(ShortForm):
     """A link between two devices at given antenna heights, both ways, in every season."""
 
     key: str
@@ -298,6 +299,17 @@ class Link:
     notes: tuple[str, ...] = ()
     radio: str = ""
     """Key of the radio class at both ends."""
+
+    def short_facts(self) -> Facts:
+        """Return ends, length, chance and verdict."""
+        return (
+            ("a", self.a),
+            ("b", self.b),
+            ("distance_m", round(self.distance_m)),
+            ("margin_db", round(self.margin_db, 1)),
+            ("chance", round(self.chance, 3)),
+            ("verdict", self.verdict),
+        )
 
     def season(self, name: str) -> SeasonResult:
         """Return the result of one season."""
@@ -460,8 +472,8 @@ class CautionRule:
     standing: Standing
 
 
-@dataclass(frozen=True)
-class Device:
+@dataclass(frozen=True, repr=False)
+class Device(ShortForm):
     """A site as the plan uses it (or could have used it)."""
 
     name: str
@@ -509,6 +521,18 @@ class Device:
     same_as: str = ""
     """Relays only: the sensor that this very device is, where a sensor forwards for others."""
 
+    def short_facts(self) -> Facts:
+        """Return name, role, place and whether the plan uses it."""
+        used = "served" if self.role is Role.SENSOR else "in_plan"
+        return (
+            ("name", self.name),
+            ("role", self.role.value),
+            ("lat_deg", round(self.lat_deg, 6)),
+            ("lon_deg", round(self.lon_deg, 6)),
+            ("antenna_agl_m", self.antenna_agl_m),
+            (used, self.served if self.role is Role.SENSOR else self.in_plan),
+        )
+
 
 @dataclass(frozen=True)
 class Route:
@@ -543,8 +567,8 @@ class Unserved:
     remedies: tuple[Remedy, ...]
 
 
-@dataclass(frozen=True)
-class Proof:
+@dataclass(frozen=True, repr=False)
+class Proof(ShortForm):
     """How good the plan is, and who says so."""
 
     cost: float
@@ -558,6 +582,10 @@ class Proof:
     versions: dict[str, str] = field(default_factory=dict)
     stopped: str = ""
     """How the search ended: proven, time limit, iteration limit, or interrupted."""
+
+    def short_facts(self) -> Facts:
+        """Return cost and bound."""
+        return (("cost", self.cost), ("certified_bound", self.certified_bound), ("optimal", self.optimal))
 
 
 @dataclass(frozen=True)
@@ -677,8 +705,8 @@ class RadioRecord:
     assumptions: tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class Plan:
+@dataclass(frozen=True, repr=False)
+class Plan(ShortForm):
     """Everything map, sheets and exports show. Same input, same record."""
 
     property_name: str
@@ -731,6 +759,21 @@ class Plan:
     """What the gateways and relays of the plan cost to buy and put up."""
     running_cost_per_year: float = 0.0
     """What they cost a year, all together."""
+
+    def short_facts(self) -> Facts:
+        """Return what is bought, who is served, and how sure that is."""
+        used = [device.role for device in self.devices if device.in_plan]
+        sensors = [device for device in self.devices if device.role is Role.SENSOR]
+        return (
+            ("property", self.property_name),
+            ("radio", self.radio.key),
+            ("gateways", used.count(Role.GATEWAY)),
+            ("relays", used.count(Role.RELAY)),
+            ("served", f"{sum(device.served for device in sensors)} of {len(sensors)}"),
+            ("cost", f"{self.proof.cost:g} {self.currency}"),
+            ("weakest_route", round(min((route.chance for route in self.routes), default=0.0), 3)),
+            ("optimal", self.proof.optimal),
+        )
 
     def device(self, name: str) -> Device:
         """Return the device of that name."""
@@ -831,8 +874,8 @@ class RangeCurve:
     points: tuple[RangePoint, ...]
 
 
-@dataclass(frozen=True)
-class Comparison:
+@dataclass(frozen=True, repr=False)
+class Comparison(ShortForm):
     """All radio classes on one property."""
 
     property_name: str
@@ -845,3 +888,13 @@ class Comparison:
     assumptions: tuple[str, ...]
     curves: tuple[RangeCurve, ...] = ()
     """Of the classes that the rules allow, at the power they allow."""
+
+    def short_facts(self) -> Facts:
+        """Return the class to take and the runner-up."""
+        return (
+            ("property", self.property_name),
+            ("country", self.country),
+            ("classes", len(self.rows)),
+            ("chosen", self.chosen),
+            ("runner_up", self.runner_up),
+        )

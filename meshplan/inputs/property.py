@@ -26,13 +26,14 @@ from meshplan.inputs.told_once import told_once
 from meshplan.inputs.vector import WGS84, VectorFile, move_geometry, parse_crs, point_mover, read_features
 from meshplan.records import Cover, Site
 from meshplan.settings import PropertySettings
+from meshplan.short_form import Facts, ShortForm
 
 BOUNDARY_TOLERANCE_M = 1.0
 _WIDEST_BOX_DEG = 5.0
 
 
-@dataclass(frozen=True, eq=False)
-class Property:
+@dataclass(frozen=True, eq=False, repr=False)
+class Property(ShortForm):
     """Everything that was read about a property, on one local metric grid."""
 
     folder: Path
@@ -50,6 +51,16 @@ class Property:
     """All that was assumed or taken by default and matters to the plan."""
     warnings: tuple[str, ...]
     """What looks odd and was not read or not changed."""
+
+    def short_facts(self) -> Facts:
+        """Return name, counts and grid."""
+        grid = self.elevation.grid
+        return (
+            ("name", self.settings.name),
+            ("sites", len(self.sites)),
+            ("covers", len(self.covers)),
+            ("grid", f"{grid.columns} × {grid.rows} cells of {grid.cell_m:g} m"),
+        )
 
 
 def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> Property:

@@ -26,6 +26,7 @@ from meshplan.links.stations import Station
 from meshplan.links.uncertainty import ErrorFields, chance_of
 from meshplan.links.way_around import ways_around_rows_db
 from meshplan.propagation.seasons import Season
+from meshplan.short_form import Facts, ShortForm
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import MOST_SAMPLES, choose_sample_count, sample_profiles
 from meshplan.units import Array
@@ -39,8 +40,8 @@ SAMPLES_EXACT_TO = 32
 """Profiles up to this long take one sample a cell; longer ones share counts, at most a sixteenth more, so that they batch."""
 
 
-@dataclass(frozen=True, eq=False)
-class LinkTable:
+@dataclass(frozen=True, eq=False, repr=False)
+class LinkTable(ShortForm):
     """Links between stations; arrays have shape (n_links,) or (n_seasons, n_links). `pairs` has shape (n_links, 2)."""
 
     stations: tuple[Station, ...]
@@ -74,6 +75,14 @@ class LinkTable:
     tail_freedom: Array | None = None
     """Degrees of freedom of the loss where readings taught how far off single links may be, already in the chance; shape
     (n_seasons, n_links)."""
+
+    def short_facts(self) -> Facts:
+        """Return how many links, stations and seasons."""
+        return (
+            ("links", len(self.pairs)),
+            ("stations", len(self.stations)),
+            ("seasons", [season.name for season in self.seasons]),
+        )
 
     @property
     def margin_db(self) -> Array:

@@ -56,6 +56,13 @@ def free_space_loss_db(
         0.048 dB less than this.
     Accuracy
         Exact arithmetic; tested against the worked example of P.525 and 63 rows of P.1812 (after the 0.048 dB).
+
+    Examples
+    --------
+    The worked example of P.525, 1 GHz over 1 km, and the 6 dB of twice the distance:
+
+    >>> free_space_loss_db([1000.0, 2000.0], 1000.0).round(4).tolist()
+    [92.4478, 98.4684]
     """
     wavelength = speed_of_light_m_per_s / 1e6 / np.asarray(frequency_mhz, dtype=float)
     nearest = np.maximum(wavelength, NEAREST_DISTANCE_M)

@@ -38,6 +38,11 @@ def fresnel_radius_m(
         Distances from the antennas of many wavelengths.
     Differs from source
         Exact constant; the 550 form of P.526 eq. (3) is 0.4 % higher, the 17.3 form of P.530-19 0.1 % lower.
+
+    Examples
+    --------
+    >>> float(fresnel_radius_m(1, 500.0, 500.0, 868.0).round(2))
+    9.29
     """
     start = np.asarray(distance_start_m, dtype=float)
     end = np.asarray(distance_end_m, dtype=float)

@@ -47,8 +47,7 @@ def write_exports(plan: Plan, folder: Path) -> tuple[Path, ...]:
 
 def write_geopackage(plan: Plan, path: Path) -> Path:
     """Write the layers devices, links, routes and shapes, in WGS 84, with the same columns as the tables of the plan."""
-    import geopandas  # noqa: PLC0415 - heavy, and needed only here
-    import pyogrio  # noqa: PLC0415
+    import pyogrio  # noqa: PLC0415 - heavy, and needed only here
 
     path.parent.mkdir(parents=True, exist_ok=True)
     with all_or_nothing(path.parent) as scratch:
@@ -56,9 +55,7 @@ def write_geopackage(plan: Plan, path: Path) -> Path:
         before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": FIXED_DATE})
         try:
-            for name, (kind, rows, columns) in _layers(plan).items():
-                table = {column: _column(kind_of, [row[column] for row, _ in rows]) for column, kind_of in columns.items()}
-                frame = geopandas.GeoDataFrame(table, geometry=[geometry for _, geometry in rows], crs="EPSG:4326")
+            for name, (kind, frame) in geo_frames(plan).items():
                 pyogrio.write_dataframe(frame, target, layer=name, driver="GPKG", geometry_type=kind)
             _refuse_unfinished(target, {name: len(rows) for name, (_, rows, _) in _layers(plan).items()})
         except (RuntimeError, sqlite3.Error) as error:  # GDAL and SQLite tell a full disk in words of their own
@@ -78,6 +75,17 @@ def _refuse_unfinished(path: Path, counts: dict[str, int]) -> None:
         found = {name: base.execute(f'SELECT COUNT(*) FROM "{name}"').fetchone()[0] for name in counts}
     if found != counts:
         raise RuntimeError(f"{found} rows in place of {counts}")
+
+
+def geo_frames(plan: Plan) -> dict[str, tuple[str, Any]]:
+    """Return the layers devices, links, routes and shapes: kind of geometry, and a GeoDataFrame in WGS 84."""
+    import geopandas  # noqa: PLC0415
+
+    frames = {}
+    for name, (kind, rows, columns) in _layers(plan).items():
+        table = {column: _column(kind_of, [row[column] for row, _ in rows]) for column, kind_of in columns.items()}
+        frames[name] = kind, geopandas.GeoDataFrame(table, geometry=[geometry for _, geometry in rows], crs="EPSG:4326")
+    return frames
 
 
 def _column(kind: str, values: list[Any]) -> Any:

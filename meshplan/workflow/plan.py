@@ -34,6 +34,7 @@ from meshplan.reporting.file_sets import all_or_nothing
 from meshplan.reporting.map import MapLandscape, MeasuredPoint, map_landscape, write_map
 from meshplan.reporting.plan_files import write_csv_tables, write_links_csv, write_plan_geojson, write_plan_json
 from meshplan.reporting.report import write_report
+from meshplan.short_form import Facts, ShortForm
 from meshplan.workflow.better_radio import better_radio
 from meshplan.workflow.learned import CALIBRATION_FILE, links_as_asked
 from meshplan.workflow.prepare import Prepared, power_at, prepare_property, refuse_unlawful
@@ -42,8 +43,8 @@ from meshplan.workflow.progress import OnProgress, silent
 """Name in the property folder."""
 
 
-@dataclass(frozen=True, eq=False)
-class Planned:
+@dataclass(frozen=True, eq=False, repr=False)
+class Planned(ShortForm):
     """A plan with what it was made from."""
 
     plan: Plan
@@ -51,6 +52,10 @@ class Planned:
     links: LinkTable
     problem: PlacementProblem
     result: PlacementResult
+
+    def short_facts(self) -> Facts:
+        """Return what the plan says of itself."""
+        return self.plan.short_facts()
 
 
 def plan_property(

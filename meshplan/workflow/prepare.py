@@ -29,6 +29,7 @@ from meshplan.propagation.seasons import Hemisphere, Season
 from meshplan.radio_records import RadioClass, RadioMode, Region, radio_mode
 from meshplan.records import Power, Purpose, Role, Site, Use
 from meshplan.settings import RadioSettings
+from meshplan.short_form import Facts, ShortForm
 from meshplan.terrain.candidates import find_gateway_places, find_relay_places
 from meshplan.terrain.forwarding_sensors import forwarding_sensors
 from meshplan.terrain.geodesy import to_degrees
@@ -46,8 +47,8 @@ USUAL_FOUND_RELAYS = 30
 USUAL_FOUND_GATEWAYS = 6
 
 
-@dataclass(frozen=True, eq=False)
-class Base:
+@dataclass(frozen=True, eq=False, repr=False)
+class Base(ShortForm):
     """A property as read, before any radio is chosen."""
 
     found: Property
@@ -62,9 +63,13 @@ class Base:
     overrides: dict[str, Any] = field(default_factory=dict)
     """Settings in place of those of the file, by dotted key."""
 
+    def short_facts(self) -> Facts:
+        """Return what the property says of itself."""
+        return self.found.short_facts()
 
-@dataclass(frozen=True, eq=False)
-class Prepared:
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Prepared(ShortForm):
     """A property ready for calculation with one radio."""
 
     base: Base
@@ -78,6 +83,10 @@ class Prepared:
     """Class named in place of the one in property.toml; empty if none was."""
     parts: tuple[Prepared, ...] = ()
     """Where places name radios of their own: the same property once for each class, with the stations that carry it."""
+
+    def short_facts(self) -> Facts:
+        """Return property and radio."""
+        return (*self.found.short_facts(), ("radio", self.radio.name), ("stations", len(self.stations)))
 
     @property
     def found(self) -> Property:

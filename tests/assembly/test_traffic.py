@@ -42,9 +42,12 @@ def test_the_load_is_what_the_running_relay_and_gateway_then_send() -> None:
     modes = {station.key: RADIO for station in made}
     sources = [TrafficSource(f"S{n}", 20, 1800.0, (f"S{n}", "R", "G"), fast_interval_s=900.0) for n in range(4)]
     airtimes = device_airtimes(sources, modes)
-    loads = sum(forwarded_share(RADIO, station.site) for station in made if station.site.role is Role.SENSOR)
-    assert airtimes["R"].fast.duty == pytest.approx(loads)
-    assert airtimes["G"].fast.duty == pytest.approx(loads * 15 / 46)
+    # hand-worked: four sensors, each every 900 s: (31 + 15) · 8 / 4.8 = 76.67 ms through the relay, 15 · 8 / 4.8 = 25 ms from
+    # the gateway
+    assert airtimes["R"].fast.duty == pytest.approx(4 * 76.667e-3 / 900, rel=1e-4)
+    assert airtimes["G"].fast.duty == pytest.approx(4 * 25e-3 / 900, rel=1e-4)
+    sensors = [station for station in made if station.site.role is Role.SENSOR]
+    assert [forwarded_share(RADIO, sensor.site) for sensor in sensors] == pytest.approx([85.185e-6] * 4, rel=1e-4)
 
 
 def test_there_is_no_limit_where_one_device_could_carry_all() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import replace
 
@@ -14,6 +15,7 @@ from invented_readings import Truth, measure, property_links, true_power_dbm
 from meshplan.calibration.calibrate import calibrate
 from meshplan.calibration.correct import correct_links, joint_posterior
 from meshplan.measurement_records import Calibration, MeasuredLink, PredictedLink
+from meshplan.records import Spread
 
 HIDDEN = Truth(orchard_db=6.0, ends_db=(("G1", -5.0),), own_sd_db=2.5)
 
@@ -51,12 +53,26 @@ def test_a_new_link_through_the_orchard_is_corrected_and_surer(links: tuple[Pred
     assert sum(value for _, value in correction.causes) == pytest.approx(correction.correction_db, abs=0.3)
 
 
-def test_the_spread_after_calibration_adds_up_by_cause(links: tuple[PredictedLink, ...], learned: Calibration) -> None:
-    parts = correct_links(learned, links[:5])
-    for correction in parts:
-        s = correction.spread
-        squares = [s.model_db, s.elevation_db, s.vegetation_db, s.soil_db, s.antenna_db]
-        assert s.total_db == pytest.approx(math.sqrt(sum(part**2 for part in squares)))
+def test_the_spread_after_calibration_is_that_of_the_joint_covariance(
+    links: tuple[PredictedLink, ...], learned: Calibration
+) -> None:
+    """Two ways: causes scaled one by one, and the covariance of all links together; no cause is less sure than before."""
+    new = [replace(link, key=f"n{i}", a=f"Z{i}", a_x_m=link.a_x_m + 45) for i, link in enumerate(links[:8])]
+    mean, covariance = joint_posterior(learned, new)
+    corrections = correct_links(learned, new)
+    assert [c.correction_db for c in corrections] == pytest.approx(mean.tolist(), abs=1e-9)
+    assert [c.spread.total_db for c in corrections] == pytest.approx(np.sqrt(np.diag(covariance)).tolist(), abs=1e-9)
+    for link, correction in zip(new, corrections, strict=True):
+        causes = dataclasses.asdict(correction.spread)
+        assert sum(value**2 for value in causes.values()) == pytest.approx(correction.spread.total_db**2)
+        before = dataclasses.asdict(link.spread)
+        assert all(causes[cause] <= before[cause] + 1e-9 for cause in causes)
+
+
+def test_causes_of_a_spread_add_as_squares() -> None:
+    # 3² + 4² + 12² = 13²
+    spread = Spread(model_db=3.0, elevation_db=0.0, vegetation_db=4.0, soil_db=0.0, antenna_db=12.0)
+    assert spread.total_db == 13.0
 
 
 def test_a_measured_link_keeps_the_season_reserve(links: tuple[PredictedLink, ...], learned: Calibration) -> None:

@@ -17,6 +17,7 @@ VOCABULARY = (
     "grid",
     "radio_filters",
     "radio_records",
+    "short_form",
     "records",
     "measurement_records",
     "plan_codec",
@@ -35,7 +36,9 @@ LAYERS = (
     "assembly",
     "reporting",
     "workflow",
+    "notebook",
     "cli",
+    "__main__",
 )
 ALLOWED = {
     "errors": (),
@@ -44,6 +47,7 @@ ALLOWED = {
     "grid": (),
     "settings": (),
     "propagation": ("errors", "units", "sources"),
+    "short_form": (),
     "planning": ("errors", "units", "sources", "records"),
 }
 """Packages with a narrower view than their place in the list gives them."""

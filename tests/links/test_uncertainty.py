@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from landscapes import NORTH_M, WEST_M, make_landscape, rough
 from link_stations import BARE, links_between, make_site
+from published_tables import PublishedTable
 from scipy.special import ndtr
 from scipy.stats import multivariate_normal
 from shapely import box
@@ -89,17 +90,16 @@ def test_same_seed_same_ground() -> None:
 
 @pytest.mark.parametrize(("distance_m", "step_m", "rms_m"), [("200", "5", "0.3"), ("1000", "5", "0.3"), ("1000", "30", "2")])
 def test_spread_has_the_size_of_white_noise_on_flat_ground(
-    read_reference_csv: Callable[[str], list[dict[str, str]]], distance_m: str, step_m: str, rms_m: str
+    read_published: Callable[[str], PublishedTable], distance_m: str, step_m: str, rms_m: str
 ) -> None:
-    """Own Monte Carlo of 200 runs (reference own_dem_noise.csv), 868 MHz, both antennas at 1 m: same order of magnitude.
+    """Own Monte Carlo of 200 runs (white_height_noise.csv), 868 MHz, both antennas at 1 m: same order of magnitude.
 
     That noise is white from sample to sample, ours smooth over a length; its spread is half its 10–90 % range over 1.28.
     """
     row = next(
         row
-        for row in read_reference_csv("own_dem_noise.csv")
-        if (row["f_mhz"], row["h_both_m"], row["d_m"], row["dem_noise_rms_m"], row["sample_step_m"])
-        == ("868", "1", distance_m, rms_m, step_m)
+        for row in read_published("white_height_noise.csv").rows
+        if (row["distance_m"], row["step_m"], row["rms_m"]) == (distance_m, step_m, rms_m)
     )
     white_db = (float(row["change_p90_db"]) - float(row["change_p10_db"])) / 2.0 / 1.2816
     step = float(step_m)

@@ -1,4 +1,4 @@
-"""Readers of the OR-Library files of the reference set."""
+"""p-median and facility location problems: restated in tests/published, larger ones from OR-Library files beside the checkout."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from published_tables import read_nested
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import shortest_path
 
@@ -18,14 +19,30 @@ def read_pmed(path: Path) -> tuple[NDArray[np.float64], int]:
     for i, j, cost in words[3 : 3 + 3 * m].reshape(-1, 3).tolist():
         length[min(i, j) - 1, max(i, j) - 1] = float(cost)
     ends = np.array(list(length))
-    graph = csr_matrix((list(length.values()), (ends[:, 0], ends[:, 1])), shape=(n, n))
-    return shortest_path(graph, directed=False), int(p)
+    return shortest_distances(ends, np.array(list(length.values())), n), int(p)
 
 
-def read_uflp(path: Path) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the price of each customer at each site, shape (customers, sites), and the fixed costs."""
-    words = path.read_text(encoding="ascii").split()
-    n_sites, n_customers = int(words[0]), int(words[1])
-    fixed = np.array(words[3 : 2 + 2 * n_sites : 2], dtype=float)
-    rows = np.array(words[2 + 2 * n_sites :], dtype=float).reshape(n_customers, n_sites + 1)
-    return rows[:, 1:], fixed
+def shortest_distances(ends: NDArray[np.int64], length: NDArray[np.float64], n: int) -> NDArray[np.float64]:
+    """Return the shortest distance between all pairs of n nodes, numbered from 0, over undirected edges."""
+    graph = csr_matrix((length, (ends[:, 0], ends[:, 1])), shape=(n, n))
+    return shortest_path(graph, directed=False)
+
+
+def restated_p_medians() -> dict[str, tuple[NDArray[np.float64], int, float]]:
+    """Return, by name, all shortest distances, the number of sites to open and the published optimum."""
+    found = {}
+    for graph in read_nested("p_median.toml")["graph"]:
+        edges = np.array(graph["edges"]).reshape(-1, 3)
+        distance = shortest_distances(edges[:, :2] - 1, edges[:, 2].astype(float), graph["nodes"])
+        found[graph["name"]] = (distance, graph["open"], float(graph["optimum"]))
+    return found
+
+
+def restated_facilities() -> dict[str, tuple[NDArray[np.float64], NDArray[np.float64], float]]:
+    """Return, by name, prices of shape (customers, sites), fixed costs and the published optimum."""
+    data = read_nested("facility_location.toml")
+    prices = {table["name"]: np.array(table["rows"], dtype=float).reshape(table["customers"], -1) for table in data["prices"]}
+    return {
+        case["name"]: (prices[case["prices"]], np.array(case["fixed_costs"], dtype=float), float(case["optimum"]))
+        for case in data["instance"]
+    }

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from published_tables import read_nested
+
 from meshplan.planning.problem import Links, NodeChoice, PlacementProblem, SensorDemand
 
 
@@ -17,6 +19,15 @@ def read_stp(path: Path) -> tuple[list[tuple[int, int, int]], list[int]]:
         elif len(words) == 2 and words[0] == "T":
             terminals.append(int(words[1]))
     return edges, terminals
+
+
+def restated_trees() -> dict[str, tuple[list[tuple[int, int, int]], list[int], float]]:
+    """Return, by name, edges (u, v, cost), terminals and the published optimum of the instances in tests/published."""
+    found = {}
+    for tree in read_nested("steiner_trees.toml")["tree"]:
+        flat = iter(tree["edges"])
+        found[tree["name"]] = (list(zip(flat, flat, flat, strict=True)), tree["terminals"], float(tree["optimum"]))
+    return found
 
 
 def steiner_problem(edges: list[tuple[int, int, int]], terminals: list[int]) -> PlacementProblem:

@@ -114,9 +114,10 @@ def test_a_plan_that_serves_fewer_sensors_is_rejected(solved: tuple[PlacementPro
 def test_a_certificate_never_exceeds_the_optimum(seed: int, redundancy: str) -> None:
     problem = random_problem(seed, hop_limit=3, redundancy=redundancy, masts=bool(seed % 2))
     missing, _, optimum = BruteForce(problem).best()
+    assert not missing, "the certificate is compared on properties whose sensors can all be served"
     result = solve_placement(problem)
-    if not missing:
-        assert check_certificate(problem, result.certificate).bound_units <= 1000 * optimum + 1e-6
+    bound = check_certificate(problem, result.certificate).bound_units
+    assert 0.8 * 1000 * optimum <= bound <= 1000 * optimum + 1e-6
 
 
 def test_a_tampered_plan_is_found_out(solved: tuple[PlacementProblem, PlacementResult]) -> None:

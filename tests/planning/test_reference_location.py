@@ -2,49 +2,59 @@
 
 from __future__ import annotations
 
-import csv
 from pathlib import Path
 
 import numpy as np
 import pytest
-from location_files import read_pmed, read_uflp
+from location_files import read_pmed, restated_facilities, restated_p_medians
+from numpy.typing import NDArray
 
 from meshplan.errors import InputError
 from meshplan.planning.facility import choose_sites
 
-FOLDER = Path(__file__).resolve().parents[3] / "shared" / "reference" / "optimisation"
+FILES = Path(__file__).resolve().parents[3] / "shared" / "reference" / "optimisation" / "pmed"
+MEDIANS = restated_p_medians()
+FACILITIES = restated_facilities()
 SLOW = {"pmed6", "pmed16", "pmed21", "pmed26"}
-CASES: list[dict[str, str]] = []
-if (FOLDER / "published_optima.csv").is_file():
-    with (FOLDER / "published_optima.csv").open(encoding="utf-8", newline="") as stream:
-        CASES = [row for row in csv.DictReader(stream) if row["set"] in ("pmed", "uflp")]
+BESIDE = {"pmed13": 4374.0, "pmed16": 8162.0, "pmed21": 9138.0, "pmed26": 9917.0}
+"""Optima published by the OR-Library for graphs too large to restate; their files are read beside the checkout."""
 
 
-def test_the_location_sets_are_read() -> None:
-    if not FOLDER.is_dir():
-        pytest.skip("the optimisation reference set (../shared/reference/optimisation) is not on this machine")
-    assert len(CASES) >= 12
+def marked(names: list[str]) -> list[object]:
+    return [pytest.param(name, marks=[pytest.mark.slow] if name in SLOW else []) for name in names]
 
 
-@pytest.mark.parametrize(
-    "case",
-    [pytest.param(c, id=c["instance"], marks=[pytest.mark.slow] if c["instance"] in SLOW else []) for c in CASES],
-)
-def test_published_location_optimum_is_proven(case: dict[str, str]) -> None:
-    published = float(case["published_optimum"])
-    if case["set"] == "pmed":
-        distance, count = read_pmed(FOLDER / case["file"])
-        choice = choose_sites(distance, count=count)
-        assert len(choice.opened) == count
-        price, fixed = distance, np.zeros(distance.shape[1])
-    else:
-        price, fixed = read_uflp(FOLDER / case["file"])
-        choice = choose_sites(price, fixed_cost=fixed)
+def check_choice(price: NDArray[np.float64], published: float, *, count: int | None = None, fixed: NDArray[np.float64]) -> None:
+    choice = choose_sites(price, count=count, fixed_cost=fixed)
     assert choice.value == pytest.approx(published, abs=2e-3)
     assert choice.proven
+    assert count is None or len(choice.opened) == count
     again = fixed[list(choice.opened)].sum() + price[np.arange(len(price)), list(choice.serves)].sum()
     assert again == pytest.approx(choice.value)
     assert choice.bound <= choice.value + 1e-9
+
+
+@pytest.mark.parametrize("name", marked(list(MEDIANS)))
+def test_published_p_median_optimum_is_proven(name: str) -> None:
+    distance, count, published = MEDIANS[name]
+    check_choice(distance, published, count=count, fixed=np.zeros(distance.shape[1]))
+
+
+@pytest.mark.parametrize("name", marked(list(BESIDE)))
+def test_published_p_median_optimum_of_a_large_graph_is_proven(name: str) -> None:
+    path = FILES / f"{name}.txt"
+    if not path.is_file():
+        pytest.skip(
+            "the large graphs (../shared/reference/optimisation) are not on this machine; five smaller ones are in every clone"
+        )
+    distance, count = read_pmed(path)
+    check_choice(distance, BESIDE[name], count=count, fixed=np.zeros(distance.shape[1]))
+
+
+@pytest.mark.parametrize("name", list(FACILITIES))
+def test_published_facility_optimum_is_proven(name: str) -> None:
+    price, fixed, published = FACILITIES[name]
+    check_choice(price, published, fixed=fixed)
 
 
 @pytest.mark.parametrize("seed", range(20))

@@ -19,6 +19,22 @@ def test_round_antenna_is_strongest_at_the_horizon_and_has_no_steps(gain, averag
     np.testing.assert_allclose(pattern, pattern[::-1], atol=1e-9)
 
 
+def test_patterns_meet_the_pieces_of_f1336(read_published):
+    table = read_published("antenna_patterns.csv")
+    assert {(row["kind"], row["side_lobes"]) for row in table.rows} == {
+        (k, s) for k in ("round", "sector") for s in ("peak", "average")
+    }
+    for row in table.rows:
+        gain, azimuth, elevation = (float(row[key]) for key in ("gain_dbi", "azimuth_off_deg", "elevation_deg"))
+        average = row["side_lobes"] == "average"
+        if row["kind"] == "round":
+            found = omnidirectional_gain_dbi(gain, elevation, average_side_lobes=average)
+        else:
+            beam = float(row["horizontal_beamwidth_deg"])
+            found = sector_gain_dbi(gain, azimuth, elevation, horizontal_beamwidth_deg=beam, average_side_lobes=average)
+        assert found == pytest.approx(float(row["expected_dbi"]), abs=table.tolerance_db), row
+
+
 @pytest.mark.parametrize(("gain", "beam"), [(5.0, (25, 36)), (8.0, (12, 18))])
 def test_collinear_beams_are_as_wide_as_the_trade_says(gain, beam):
     # F.1336: θ3 = 107.6·10^(−0.1·G0): 34° for 5 dBi, 17° for 8 dBi (trade: 25–30°, 12–15°).

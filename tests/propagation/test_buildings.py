@@ -19,18 +19,38 @@ from meshplan.propagation.free_space import free_space_loss_db
 from meshplan.units import wavelength_m
 
 
-def test_entry_loss_meets_all_568_published_values(read_reference_csv):
+def test_entry_loss_meets_all_568_published_values(read_published):
     # ITU-R P.2109-1, Study Group 3 workbook "Clutter and BEL", printed to 0.001 dB.
-    rows = read_reference_csv("p2109_entry_loss.csv")
-    assert len(rows) == 568
-    for row in rows:
-        loss = entry_loss_db(
-            row["building_class"],
-            1000 * float(row["f_ghz"]),
-            not_exceeded_share=float(row["p_pct"]) / 100,
-            elevation_deg=float(row["elevation_deg"]),
-        )
-        assert loss == pytest.approx(float(row["loss_db"]), abs=1e-3)
+    table = read_published("entry_loss_workbook.csv")
+    share = np.array([float(row["share_pct"]) for row in table.rows]) / 100
+    columns = [key for key in table.rows[0] if key != "share_pct"]
+    assert len(share) * len(columns) == 568
+    for column in columns:
+        building, frequency_mhz, elevation_deg = column.split("/")
+        loss = entry_loss_db(building, float(frequency_mhz), not_exceeded_share=share, elevation_deg=float(elevation_deg))
+        np.testing.assert_allclose(loss, [float(row[column]) for row in table.rows], rtol=0, atol=table.tolerance_db)
+
+
+def test_indoor_coefficients_meet_the_table_of_p1238(read_published):
+    table = read_published("indoor.csv")
+    assert {row["room"] for row in table.rows} == set(INDOOR_ROOMS)
+    for row in table.rows:
+        alpha, beta_db, gamma, sigma_db = (float(row[key]) for key in ("alpha", "beta_db", "gamma", "sigma_db"))
+        room = INDOOR_ROOMS[row["room"]]
+        assert room.spread_db == sigma_db
+        assert room.frequency_ghz == (float(row["from_ghz"]), float(row["to_ghz"]))
+        assert room.distance_m == (float(row["from_m"]), float(row["to_m"]))
+        # Decades away from 1 m and 1 GHz each factor stands alone.
+        for exponent_d, exponent_f in ((0, 0), (1, 0), (0, 1), (2, -1)):
+            loss = indoor_loss_db(row["room"], 10.0**exponent_d, 1000.0 * 10.0**exponent_f)
+            by_hand = beta_db + 10 * alpha * exponent_d + 10 * gamma * exponent_f
+            assert loss == pytest.approx(by_hand, abs=table.tolerance_db)
+
+
+def test_materials_meet_the_table_of_p2040(read_published):
+    rows = read_published("building_materials.csv").rows
+    found = {row["material"]: tuple(float(row[key]) for key in "abcd") for row in rows}
+    assert {name: found[name] for name in MATERIALS} == MATERIALS
 
 
 def test_entry_loss_below_one_gigahertz(read_published):

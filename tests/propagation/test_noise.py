@@ -5,6 +5,8 @@ import pytest
 
 from meshplan.errors import InputError
 from meshplan.propagation.noise import (
+    MAN_MADE_NOISE,
+    MAN_MADE_NOISE_DECILES_DB,
     man_made_noise_db,
     thermal_noise_dbm,
     total_noise_figure_db,
@@ -29,6 +31,21 @@ def test_man_made_noise_meets_the_constants_of_p372():
     np.testing.assert_allclose([man_made_noise_db(n, 868.0) for n in names], [-4.6, -8.9, -14.2], atol=0.06)
     # Inside the stated range: rural at 100 MHz 67.2 − 2·27.7.
     assert man_made_noise_db("rural", 100.0) == pytest.approx(11.8)
+
+
+def test_man_made_noise_meets_the_published_table(read_published):
+    table = read_published("man_made_noise.csv")
+    assert {row["place"] for row in table.rows} == set(MAN_MADE_NOISE)
+    for row in table.rows:
+        c_db, d_db = float(row["c_db"]), float(row["d_db"])
+        # At 1, 10 and 100 MHz the logarithm is 0, 1 and 2.
+        np.testing.assert_allclose(
+            man_made_noise_db(row["place"], [1.0, 10.0, 100.0]), [c_db, c_db - d_db, c_db - 2 * d_db], atol=table.tolerance_db
+        )
+        if row["upper_decile_db"]:
+            deciles = float(row["upper_decile_db"]), float(row["lower_decile_db"])
+            assert MAN_MADE_NOISE_DECILES_DB[row["place"]] == deciles
+    assert sum(bool(row["upper_decile_db"]) for row in table.rows) == len(MAN_MADE_NOISE_DECILES_DB) == 3
 
 
 def test_total_noise_figure_of_a_433_mhz_sensor_in_a_village():

@@ -125,14 +125,19 @@ def test_the_page_alone_is_near_every_link_of_the_plan(page: Any, demo: Demo) ->
 
 
 def test_a_trial_at_its_place_shows_the_margin_of_the_plan(page: Any, demo: Demo) -> None:
+    looked_at = 0
     for link in demo.planned.plan.chosen_links:
         found = page.evaluate(
             """([a, b]) => { const end = (name) => { const d = meshPage.devices.get(name);
                 return { name, end: meshPage.ends.get(name), place: L.latLng(d.lat_deg, d.lon_deg) }; };
               const trial = meshTrial.compute(end(a), end(b));
-              return trial.unknown ? null : [trial.now.marginDb, trial.verdict]; }""",
+              return trial.unknown ? trial.unknown : [trial.now.marginDb, trial.verdict]; }""",
             [link.a, link.b],
         )
-        if found:
-            assert found[0] == pytest.approx(link.margin_db, abs=0.05), link.key
-            assert found[1] == link.verdict, link.key
+        if isinstance(found, str):
+            assert found in {"one place", "one building"}, link.key
+            continue
+        looked_at += 1
+        assert found[0] == pytest.approx(link.margin_db, abs=0.05), link.key
+        assert found[1] == link.verdict, link.key
+    assert looked_at >= 10
