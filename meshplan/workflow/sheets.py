@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 from meshplan.errors import MissingFileError
@@ -42,7 +43,13 @@ def walk_fits(walk: SurveyWalk, plan: Plan) -> bool:
 
 
 def write_plan_sheets(
-    plan: Plan, folder: Path, *, pdf: bool = False, walk: SurveyWalk | None = None, new_walk: bool = False
+    plan: Plan,
+    folder: Path,
+    *,
+    pdf: bool = False,
+    walk: SurveyWalk | None = None,
+    new_walk: bool = False,
+    on_warning: Callable[[str], None] | None = None,
 ) -> tuple[Path, ...]:
     """Write the sheets and the table for the readings beside a plan; return their paths.
 
@@ -56,6 +63,8 @@ def write_plan_sheets(
         Where to measure next, to be printed.
     new_walk : bool
         Whether to write the walk itself too, for the phone and for the next sheets.
+    on_warning : callable, optional
+        Told what of the text the PDF cannot show.
     """
     walk_files = write_walk(walk, folder) if walk is not None and new_walk else ()
-    return *write_sheets(plan, folder, pdf=pdf, walk=walk), *walk_files
+    return *write_sheets(plan, folder, pdf=pdf, walk=walk, on_warning=on_warning), *walk_files
