@@ -12,7 +12,18 @@ from meshplan.reporting.files import write_text_atomically
 from meshplan.reporting.paper import paper_page
 from meshplan.reporting.sheets.overview import overview_svg
 from meshplan.reporting.trace import TracedPlan, key_step
-from meshplan.reporting.words import count, legal_state, metres, money, number, percent, plain_name, small_percent, text
+from meshplan.reporting.words import (
+    count,
+    decibels,
+    legal_state,
+    metres,
+    money,
+    number,
+    percent,
+    plain_name,
+    small_percent,
+    text,
+)
 from meshplan.sources import Standing
 
 PURPOSE_WORDS: Final = {
@@ -169,12 +180,12 @@ def _unserved(plan: Plan, traced: TracedPlan, i: int, what: str = "unserved") ->
     gap, path = gaps[i], f"plan.{what}[{i}]"
     remedies = _list(
         f"{traced.show(f'{path}.remedies[{k}].change')} ({traced.show(f'{path}.remedies[{k}].device')}): gains "
-        f"{traced.show(f'{path}.remedies[{k}].gain_db', _decibel)}, then a chance of "
+        f"{traced.show(f'{path}.remedies[{k}].gain_db', decibels)}, then a chance of "
         f"{traced.show(f'{path}.remedies[{k}].chance_after', percent)}{'' if remedy.suffices else ', not enough alone'}."
         for k, remedy in enumerate(gap.remedies)
     )
     lack = (
-        f" Towards {traced.show(f'{path}.nearest')}, {traced.show(f'{path}.missing_db', _decibel)} of "
+        f" Towards {traced.show(f'{path}.nearest')}, {traced.show(f'{path}.missing_db', decibels)} of "
         f"{_word('margin', 'margin')} are missing."
         if gap.nearest and gap.missing_db > 0.0
         else ""
@@ -183,10 +194,6 @@ def _unserved(plan: Plan, traced: TracedPlan, i: int, what: str = "unserved") ->
         f'<div class="loud"><h3>{head}: {traced.show(f"{path}.sensor")}</h3><p>{traced.show(f"{path}.reason", _sentence)}'
         f"{lack}</p>{f'<p>What would mend it:</p>{remedies}' if remedies else ''}</div>"
     )
-
-
-def _decibel(value: float) -> str:
-    return f"{number(value, 1)} dB"
 
 
 def _sentence(words: str) -> str:
@@ -298,7 +305,7 @@ def _link_words(link: Link, i: int, traced: TracedPlan) -> str:
     return (
         f"<b>{traced.show(f'{path}.a')} to {traced.show(f'{path}.b')}</b>, {traced.show(f'{path}.distance_m', metres)}: "
         f"{VERDICT_WORDS[link.verdict]}; {_word('chance', 'chance')} {traced.show(f'{path}.chance', percent)}, "
-        f"{_word('margin', 'margin')} {traced.show(f'{path}.margin_db', _decibel)} in the worst {_word('season', 'season')} "
+        f"{_word('margin', 'margin')} {traced.show(f'{path}.margin_db', decibels)} in the worst {_word('season', 'season')} "
         f"({traced.show(f'{path}.worst_season')}). {traced.show(f'{path}.clearance.sentence')}{month}"
     )
 

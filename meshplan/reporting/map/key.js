@@ -41,6 +41,7 @@ const makeKey = (app) => {
         data.unserved.length ? row(roleSign("unserved", 22), h("strong", {}, "sensor without a route")) : null,
         h("h2", {}, "Drawn on the map"),
         toggle("links", null, "links of the plan"),
+        data.unserved.some((one) => meshViews.missedLink(app, one)) ? toggle("missed", null, "nearest miss of a sensor without a route") : null,
         data.links.some((link) => !link.chosen) ? toggle("candidates", null, "other links looked at", false) : null,
         data.devices.some((one) => one.role !== "sensor" && !one.in_plan)
           ? toggle("spares", spareSign("gateway", 18), "places the plan does not need", false)

@@ -64,15 +64,21 @@ const makeLayers = (app) => {
     app.layers.contours = group.addTo(map);
   }
 
+  /* Links of the plan; the nearest misses of sensors without a route, always drawn; all others, on request. */
+  const missed = new Set(data.unserved.map((one) => meshViews.missedLink(app, one)).filter(Boolean).map((link) => link.key));
+  const nearestNames = new Set(data.unserved.map((one) => one.nearest));
+  const groupOf = (link) => (link.chosen ? "links" : missed.has(link.key) ? "missed" : "candidates");
+
   function addLinks() {
     const many = data.links.length,
       renderer = many > VERY_MANY_LINKS ? L.canvas({ pane: "links", tolerance: 8 }) : null;
     app.layers.links = L.layerGroup().addTo(map);
     app.layers.candidates = L.layerGroup();
+    app.layers.missed = L.layerGroup().addTo(map);
     for (const link of data.links.slice().reverse()) {
       const ends = [app.placeOf(app.devices.get(link.a)), app.placeOf(app.devices.get(link.b))];
       const pane = link.chosen ? "links" : "candidates",
-        group = app.layers[link.chosen ? "links" : "candidates"],
+        group = app.layers[groupOf(link)],
         base = { pane, ...(renderer && link.chosen ? { renderer } : {}) };
       const lines = {
         casing: null,
@@ -101,7 +107,7 @@ const makeLayers = (app) => {
   function showRadio() {
     const kept = new Set(app.ofRadio(data.links).map((link) => link.key));
     for (const link of data.links) {
-      const group = app.layers[link.chosen ? "links" : "candidates"];
+      const group = app.layers[groupOf(link)];
       for (const layer of Object.values(app.drawn.get(link.key)).filter(Boolean)) {
         if (kept.has(link.key)) group.addLayer(layer);
         else group.removeLayer(layer);
@@ -119,7 +125,7 @@ const makeLayers = (app) => {
       const { casing, line } = app.drawn.get(link.key),
         style = app.verdicts.get(meshViews.seen(app, link).verdict);
       const on = lit.has(link.key),
-        weight = link.chosen ? (on ? 7 : 4.5) : on ? 4.5 : 2;
+        weight = link.chosen ? (on ? 7 : 4.5) : on ? 4.5 : missed.has(link.key) ? 3 : 2;
       line.setStyle({ color: style.colour, dashArray: style.dash || null, weight, opacity: lit.size && !on ? 0.35 : 1 });
       if (casing)
         casing.setStyle({
@@ -156,7 +162,7 @@ const makeLayers = (app) => {
   function addSites() {
     app.layers.sites = L.layerGroup().addTo(map);
     app.layers.spares = L.layerGroup();
-    const rank = (device) => (device.role !== "sensor" ? (device.in_plan ? 1 : 3) : device.served ? 2 : 0);
+    const rank = (device) => (device.role !== "sensor" ? (device.in_plan || nearestNames.has(device.name) ? 1 : 3) : device.served ? 2 : 0);
     for (const device of data.devices.slice().sort((a, b) => rank(a) - rank(b))) {
       const marker = L.marker(app.placeOf(device), {
         icon: iconOf(device, false),
@@ -329,6 +335,7 @@ const makeLayers = (app) => {
   }
 
   return {
+    groupOf,
     addPanes,
     addCover,
     addContours,

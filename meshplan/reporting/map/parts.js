@@ -32,7 +32,9 @@ const meshParts = (() => {
   const signed = (value, digits = 1) => (known(value) ? (value > 0 ? "+" : "") + plain(value, digits) : "–");
   const metres = (value) => (!known(value) ? "–" : Math.abs(value) < 1000 ? `${plain(value)} m` : `${plain(value / 1000, 2)} km`);
   const height = (value) => (known(value) ? `${plain(value, Math.abs(value - Math.round(value)) < 0.05 ? 0 : 1)} m` : "–");
-  const decibel = (value, digits = 0) => `${plain(value, digits)} dB`;
+  /* A margin or a lack, rounded as everywhere: tenths below 10 dB, whole above. */
+  const level = (value) => plain(value, known(value) && Math.abs(value) < 9.95 ? 1 : 0);
+  const decibel = (value, digits) => `${digits === undefined ? level(value) : plain(value, digits)} dB`;
   const amount = (value, currency) =>
     known(value) ? `${plain(value, Math.abs(value - Math.round(value)) < 0.005 ? 0 : 2)} ${currency}` : "–";
   /* 0.9996 is never shown as certain, nor 0.0004 as impossible. */
@@ -179,6 +181,7 @@ const meshParts = (() => {
     metres,
     height,
     decibel,
+    level,
     amount,
     chance,
     compass,

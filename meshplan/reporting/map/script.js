@@ -114,9 +114,10 @@ const meshPage = (() => {
       now = meshViews.seen(app, link);
     app.view = () => app.showLink(key, { focus: false });
     app.leaveTrial();
-    if (!link.chosen && !map.hasLayer(app.layers.candidates)) {
-      app.layers.candidates.addTo(map);
-      const box = document.querySelector("[data-layer=candidates]");
+    const group = layers.groupOf(link);
+    if (group !== "links" && !map.hasLayer(app.layers[group])) {
+      app.layers[group].addTo(map);
+      const box = document.querySelector(`[data-layer=${group}]`);
       if (box) box.checked = true;
     }
     pick({ name: "", links: [key], along: [link.a, link.b], dark: [] });

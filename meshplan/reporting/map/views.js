@@ -9,6 +9,7 @@ const meshViews = (() => {
     metres,
     height,
     decibel,
+    level,
     amount,
     chance,
     compass,
@@ -38,8 +39,19 @@ const meshViews = (() => {
   const linkButton = (app, link) =>
     h("button", { type: "button", class: "plain", onclick: () => app.showLink(link.key) }, `${link.a} → ${link.b}`);
   const siteButton = (app, name) => h("button", { type: "button", class: "plain", onclick: () => app.showSite(name) }, name);
+  /* The link that comes nearest to serving a sensor without a route. */
+  const missedLink = (app, one) =>
+    [...app.links.values()].find(
+      (link) => (link.a === one.sensor && link.b === one.nearest) || (link.b === one.sensor && link.a === one.nearest),
+    );
+  const nearestButton = (app, one) => {
+    const link = missedLink(app, one);
+    return link
+      ? h("button", { type: "button", class: "plain", "data-missed": link.key, onclick: () => app.showLink(link.key) }, one.nearest)
+      : one.nearest;
+  };
   const remedyWords = (remedy) =>
-    `${remedy.change}${remedy.gain_db > 0 ? `: about ${plain(remedy.gain_db)} dB more` : ""}` +
+    `${remedy.change}${remedy.gain_db > 0 ? `: about ${decibel(remedy.gain_db)} more` : ""}` +
     `${known(remedy.chance_after) ? `, then ${chance(remedy.chance_after)}` : ""}${remedy.suffices ? " – enough" : " – helps, not enough alone"}.`;
 
   /* A link as the chosen season sees it. */
@@ -74,7 +86,7 @@ const meshViews = (() => {
           { "data-link": link.key },
           h("th", { scope: "row" }, linkButton(app, link), h("div", {}, verdictBadge(app.verdicts.get(now.verdict)))),
           h("td", { class: "num" }, chance(now.chance)),
-          h("td", { class: "num" }, plain(now.margin)),
+          h("td", { class: "num" }, level(now.margin)),
         );
       }),
     );
@@ -96,8 +108,8 @@ const meshViews = (() => {
             {},
             siteButton(app, one.sensor),
             " ",
-            h("strong", {}, known(one.missing_db) ? `is ${plain(one.missing_db)} dB short` : ""),
-            one.nearest ? ` towards ${one.nearest}` : "",
+            h("strong", {}, known(one.missing_db) && one.missing_db > 0 ? `is ${decibel(one.missing_db)} short` : ""),
+            one.nearest ? [" towards ", nearestButton(app, one)] : "",
             ". ",
             asSentence(one.reason),
           ),
@@ -451,7 +463,7 @@ const meshViews = (() => {
             h("th", { scope: "row" }, seasonWords(one.season)),
             h("td", {}, verdictBadge(app.verdicts.get(one.verdict))),
             h("td", { class: "num" }, chance(one.chance)),
-            h("td", { class: "num" }, plain(Math.min(one.margin_at_a_db ?? Infinity, one.margin_at_b_db ?? Infinity))),
+            h("td", { class: "num" }, level(Math.min(one.margin_at_a_db ?? Infinity, one.margin_at_b_db ?? Infinity))),
           ),
         ),
       ),
@@ -568,5 +580,5 @@ const meshViews = (() => {
     ];
   }
 
-  return { overview, siteView, linkView, linkCut, tightWords, help, seen, hop, linkTable, siteButton, backRow, ROLE_WORDS };
+  return { missedLink, overview, siteView, linkView, linkCut, tightWords, help, seen, hop, linkTable, siteButton, backRow, ROLE_WORDS };
 })();

@@ -135,6 +135,15 @@ def test_the_unserved_sensor_comes_first_and_loud(desk: Opened) -> None:
     words = first.inner_text()
     assert "1 sensor has no route" in words
     assert "14 dB short" in words
+    nearest = desk.page.locator("[data-missed]")
+    assert nearest.inner_text() == PLAN.unserved[0].nearest
+    key = nearest.get_attribute("data-missed")
+    assert set(str(key).split("--")) == {"Far meadow", PLAN.unserved[0].nearest}
+    assert desk.page.evaluate("key => Boolean(meshPage.drawn.get(key).line._map)", key), "drawn before anybody asks for it"
+    assert desk.page.evaluate("key => meshPage.drawn.get(key).line.options.dashArray", key)
+    nearest.click()
+    assert desk.page.is_visible("#section")
+    desk.page.evaluate("() => meshPage.showOverview()")
     assert "Raise Saddle post to 9 m" in words
     label = desk.page.locator("[data-site='Far meadow'] .name")
     assert label.is_visible()
