@@ -301,7 +301,7 @@ def _weakest(plan: Plan, traced: TracedPlan) -> str:
 
 def _link_words(link: Link, i: int, traced: TracedPlan) -> str:
     path = f"plan.links[{i}]"
-    month = f" First month that fails: {traced.show(f'{path}.first_failing_month')}." if link.first_failing_month else ""
+    month = f" First month below what is asked: {traced.show(f'{path}.first_failing_month')}." if link.first_failing_month else ""
     return (
         f"<b>{traced.show(f'{path}.a')} to {traced.show(f'{path}.b')}</b>, {traced.show(f'{path}.distance_m', metres)}: "
         f"{VERDICT_WORDS[link.verdict]}; {_word('chance', 'chance')} {traced.show(f'{path}.chance', percent)}, "

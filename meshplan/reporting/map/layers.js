@@ -65,7 +65,7 @@ const makeLayers = (app) => {
   }
 
   /* Links of the plan; the nearest misses of sensors without a route, always drawn; all others, on request. */
-  const missed = new Set(data.unserved.map((one) => meshViews.missedLink(app, one)).filter(Boolean).map((link) => link.key));
+  const missed = new Set(data.unserved.map((one) => meshSeason.missedLink(app, one)).filter(Boolean).map((link) => link.key));
   const nearestNames = new Set(data.unserved.map((one) => one.nearest));
   const groupOf = (link) => (link.chosen ? "links" : missed.has(link.key) ? "missed" : "candidates");
 
@@ -99,6 +99,15 @@ const makeLayers = (app) => {
           });
       }
       app.drawn.set(link.key, lines);
+    }
+    styleLinks();
+  }
+
+  /* Marks follow the season shown. */
+  function showSeason() {
+    for (const [name, marker] of app.markers) {
+      marker.setIcon(iconOf(app.devices.get(name), marker.options.dark || false));
+      if (marker._map) marker.fire("add");
     }
     styleLinks();
   }
@@ -142,7 +151,8 @@ const makeLayers = (app) => {
   }
 
   function iconOf(device, dark) {
-    const loud = device.role === "sensor" && !device.served,
+    const now = meshSeason.inSeason(app, device),
+      loud = device.role === "sensor" && !now.served,
       size = loud ? 30 : device.role === "sensor" ? 24 : device.in_plan ? 28 : 20;
     const css = [
       "mark",
@@ -153,7 +163,7 @@ const makeLayers = (app) => {
     const box = h(
       "div",
       {},
-      mark(device, app.verdicts, { size, dark }),
+      mark(now, app.verdicts, { size, dark }),
       h("span", { class: "name e" }, loud && data.unserved.length <= MANY_UNSERVED ? `${device.name}: no route` : device.name),
     );
     return L.divIcon({ className: css, html: box, iconSize: [size, size] });
@@ -177,7 +187,7 @@ const makeLayers = (app) => {
         element.setAttribute("role", "button");
         element.setAttribute(
           "aria-label",
-          `${device.name}, ${what}${device.role === "sensor" && !device.served ? ", no route" : ""}${app.hasRadio(device) ? "" : ", does not carry the radio shown"}`,
+          `${device.name}, ${what}${device.role === "sensor" && !meshSeason.stateOf(app, device).served ? ", no route" : ""}${app.hasRadio(device) ? "" : ", does not carry the radio shown"}`,
         );
         element.classList.toggle("elsewhere", !app.hasRadio(device));
         element.dataset.site = device.name;
@@ -342,6 +352,7 @@ const makeLayers = (app) => {
     addLinks,
     styleLinks,
     showRadio,
+    showSeason,
     iconOf,
     addSites,
     placeNames,

@@ -40,14 +40,16 @@ const meshParts = (() => {
   /* 0.9996 is never shown as certain, nor 0.0004 as impossible. */
   function chance(value) {
     if (!known(value)) return "unknown";
-    if (value > 0.995) return "over 99 of 100";
-    if (value < 0.005) return "under 1 of 100";
-    return `${Math.round(value * 100)} of 100`;
+    if (value >= 0.995) return "over 99 %";
+    if (value < 0.005) return "under 1 %";
+    return `${Math.round(value * 100)} %`;
   }
   const compass = (degrees) => `${plain(degrees)}° ${["N", "NE", "E", "SE", "S", "SW", "W", "NW"][Math.round(degrees / 45) % 8]}`;
   const seasonWords = (name) => (name ? name[0].toUpperCase() + name.slice(1) : "");
   /* "wood_deciduous" reads "deciduous wood". */
   const kindWords = (kind) => kind.replace(/^(wood|hedge)_(.+)$/, "$2 $1").replaceAll("_", " ");
+  /* A catalogue key in readable words. */
+  const plainName = (key) => (key ? key.replaceAll("-", " ").replaceAll("_", " ") : key);
   const wide = () => window.matchMedia("(min-width: 861px)").matches;
   const count = (number, one, many) => `${number} ${number === 1 ? one : many}`;
 
@@ -187,6 +189,7 @@ const meshParts = (() => {
     compass,
     seasonWords,
     kindWords,
+    plainName,
     count,
     wide,
     lineSample,

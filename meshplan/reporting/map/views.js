@@ -14,6 +14,7 @@ const meshViews = (() => {
     chance,
     compass,
     seasonWords,
+    plainName,
     count,
     verdictBadge,
     mark,
@@ -22,6 +23,7 @@ const meshViews = (() => {
     facts,
     more,
   } = meshParts;
+  const { seen, missedLink } = meshSeason;
   const SHORTEST_SECTION_M = 0.5,
     FEW_UNSERVED = 3;
   const legalWord = (line) =>
@@ -39,11 +41,6 @@ const meshViews = (() => {
   const linkButton = (app, link) =>
     h("button", { type: "button", class: "plain", onclick: () => app.showLink(link.key) }, `${link.a} → ${link.b}`);
   const siteButton = (app, name) => h("button", { type: "button", class: "plain", onclick: () => app.showSite(name) }, name);
-  /* The link that comes nearest to serving a sensor without a route. */
-  const missedLink = (app, one) =>
-    [...app.links.values()].find(
-      (link) => (link.a === one.sensor && link.b === one.nearest) || (link.b === one.sensor && link.a === one.nearest),
-    );
   const nearestButton = (app, one) => {
     const link = missedLink(app, one);
     return link
@@ -52,22 +49,8 @@ const meshViews = (() => {
   };
   const remedyWords = (remedy) =>
     `${remedy.change}${remedy.gain_db > 0 ? `: about ${decibel(remedy.gain_db)} more` : ""}` +
-    `${known(remedy.chance_after) ? `, then ${chance(remedy.chance_after)}` : ""}${remedy.suffices ? " – enough" : " – helps, not enough alone"}.`;
+    `${known(remedy.chance_after) ? `, then works in ${chance(remedy.chance_after)} of cases` : ""}${remedy.suffices ? " – enough" : " – helps, not enough alone"}.`;
 
-  /* A link as the chosen season sees it. */
-  function seen(app, link) {
-    const result = app.season ? link.seasons.find((one) => one.season === app.season) : null;
-    const worst = link.seasons.find((one) => one.season === link.worst_season) || link.seasons[0];
-    if (!result)
-      return { verdict: link.verdict, chance: link.chance, margin: link.margin_db, result: worst, season: link.worst_season };
-    return {
-      verdict: result.verdict,
-      chance: result.chance,
-      margin: Math.min(result.margin_at_a_db ?? Infinity, result.margin_at_b_db ?? Infinity),
-      result,
-      season: result.season,
-    };
-  }
   const weakestFirst = (app, links) =>
     links.slice().sort((p, q) => {
       const a = seen(app, p),
@@ -92,13 +75,29 @@ const meshViews = (() => {
     );
   }
 
-  function unservedBox(app) {
-    const { unserved } = app.data;
-    if (!unserved.length) return h("div", { class: "quiet-box" }, h("p", {}, "Every sensor has a route to a gateway."));
-    return h(
+  /* The red box: sensors without a route in the season shown; below it those that only another season leaves out. */
+  function unservedBox(app, only) {
+    const { lacking, heard } = meshSeason.missing(app),
+      mine = (list) => (only ? list.filter((one) => one.sensor === only) : list),
+      unserved = mine(lacking),
+      others = mine(heard);
+    const when = app.season ? ` in the season “${seasonWords(app.season)}”` : "";
+    const quiet = others.length
+      ? h(
+          "div",
+          { class: "quiet-box", id: "heard-now" },
+          others.map((one) =>
+            h("p", {}, siteButton(app, one.sensor), ` is heard by ${one.nearest}${when}, but not all year: the plan leaves it out.`),
+          ),
+        )
+      : null;
+    if (!unserved.length)
+      return quiet || h("div", { class: "quiet-box" }, h("p", {}, "Every sensor has a route to a gateway."));
+    return [
+      h(
       "div",
       { class: "alarm-box", id: "unserved" },
-      h("h2", {}, `${count(unserved.length, "sensor has", "sensors have")} no route`),
+      h("h2", {}, `${count(unserved.length, "sensor has", "sensors have")} no route${when}`),
       unserved.map((one) =>
         h(
           "div",
@@ -120,14 +119,18 @@ const meshViews = (() => {
             : null,
         ),
       ),
-    );
+    ),
+      quiet,
+    ];
   }
 
   function overview(app) {
     const { data } = app,
       chosen = app.ofRadio(data.links.filter((link) => link.chosen)),
       others = app.ofRadio(data.links.filter((link) => !link.chosen));
-    const inPlan = data.devices.filter((device) => (device.in_plan || device.role === "sensor") && app.hasRadio(device));
+    const inPlan = data.devices
+      .filter((device) => (device.in_plan || device.role === "sensor") && app.hasRadio(device))
+      .map((device) => meshSeason.inSeason(app, device));
     const order = { gateway: 0, relay: 1, sensor: 2 };
     inPlan.sort(
       (a, b) =>
@@ -272,7 +275,7 @@ const meshViews = (() => {
       "li",
       {},
       h("button", { type: "button", class: "plain", onclick: () => app.showLink(key) }, `${from} → ${to}`),
-      h("div", {}, verdictBadge(app.verdicts.get(now.verdict)), `, ${metres(link.distance_m)}, works in ${chance(now.chance)}`),
+      h("div", {}, verdictBadge(app.verdicts.get(now.verdict)), `, ${metres(link.distance_m)}, works in ${chance(now.chance)} of cases`),
       h(
         "div",
         { class: "small soft" },
@@ -302,18 +305,18 @@ const meshViews = (() => {
         ? `${ROLE_WORDS.sensor} for ${PURPOSE_WORDS[device.purpose] || device.purpose}`
         : `${ROLE_WORDS[device.role]}${device.in_plan ? "" : " that the plan does not need"}`;
     return [
-      backRow(app, name, mark(device, app.verdicts, { size: 30 })),
+      backRow(app, name, mark(meshSeason.inSeason(app, device), app.verdicts, { size: 30 })),
       h("p", { class: "verdict-line" }, heading, "."),
       device.reason ? h("p", {}, device.reason) : null,
       device.note ? h("p", { class: "soft" }, device.note) : null,
-      missing ? unservedBox({ ...app, data: { unserved: [missing] } }) : null,
+      missing ? unservedBox(app, name) : null,
       route
         ? [
             h("h3", {}, `Route to ${route.devices[route.devices.length - 1]}`),
             h(
               "p",
               {},
-              `The whole route works in ${chance(route.chance)}${known(route.latency_s) ? `; a reading takes up to ${plain(route.latency_s)} s` : ""}.`,
+              `The whole route works in ${chance(route.chance)} of cases, in its worst season${known(route.latency_s) ? `; a reading takes up to ${plain(route.latency_s)} s` : ""}.`,
             ),
             hops(app, route.devices, route.links),
             route.second_links.length ? [h("h3", {}, "Second route"), hops(app, route.second_devices, route.second_links)] : null,
@@ -328,11 +331,11 @@ const meshViews = (() => {
               ? h(
                   "p",
                   {},
-                  h("strong", {}, `${count(dark.length, "sensor goes", "sensors go")} dark: `),
+                  h("strong", {}, `${count(dark.length, "sensor falls", "sensors fall")} silent: `),
                   dark.map((sensor, i) => [i ? ", " : "", siteButton(app, sensor)]),
                   ". They are crossed out on the map.",
                 )
-              : h("p", {}, device.in_plan ? "No sensor goes dark." : "Nothing depends on it."),
+              : h("p", {}, device.in_plan ? "No sensor falls silent." : "Nothing depends on it."),
           ],
       own.length ? [h("h3", {}, "Its links in the plan"), linkTable(app, own, "")] : null,
       spare.length ? more(`Other links from here (${spare.length})`, linkTable(app, spare, "")) : null,
@@ -340,12 +343,19 @@ const meshViews = (() => {
       facts([
         ["Position", h("a", { href: `geo:${device.lat_deg},${device.lon_deg}` }, place)],
         ["Ground", `${plain(device.ground_amsl_m, 1)} m above sea`],
-        ["Antenna", `${device.antenna}, ${height(device.antenna_agl_m)} above ground${device.height_assumed ? " (assumed)" : ""}`],
-        ["Points to", known(device.azimuth_deg) ? compass(device.azimuth_deg) : null],
-        ["Cable", device.cable && device.cable_m > 0 ? `${plain(device.cable_m, 1)} m ${device.cable}` : null],
-        ["Indoors", device.indoors],
+        ["Antenna", `${plainName(device.antenna)}, ${height(device.antenna_agl_m)} above ground${device.height_assumed ? " (assumed)" : ""}`],
+        [
+          "Points to",
+          known(device.azimuth_deg)
+            ? `${compass(device.azimuth_deg)}${device.tilt_deg ? `, tilted ${device.tilt_deg > 0 ? "down" : "up"} ${plain(Math.abs(device.tilt_deg), 1)}°` : ""}`
+            : device.directional
+              ? "each partner, as figured; it can point at one"
+              : null,
+        ],
+        ["Cable", device.cable && device.cable_m > 0 ? `${plain(device.cable_m, 1)} m ${plainName(device.cable)}` : null],
+        ["Indoors", plainName(device.indoors)],
         ["Power", device.power],
-        ["Radio", device.radio],
+        ["Radio", device.radio.split("+").map(app.radioTitle).join(" and ")],
         [
           "Sends",
           device.role === "sensor"
@@ -362,7 +372,7 @@ const meshViews = (() => {
         [
           "Lasts",
           device.energy && known(device.energy.life_years)
-            ? `${plain(device.energy.life_years, 1)} years on ${device.energy.battery}; ${device.energy.dominant} takes most`
+            ? `${plain(device.energy.life_years, 1)} years on ${plainName(device.energy.battery)}; ${device.energy.dominant} takes most`
             : device.energy
               ? device.energy.best_change
               : null,
@@ -443,14 +453,14 @@ const meshViews = (() => {
         "p",
         { class: "verdict-line" },
         verdictBadge(style),
-        `: ${style.words}. Works in ${chance(now.chance)} ${app.season ? "in this season" : `in its worst season, “${seasonWords(link.worst_season)}”`}.`,
+        `: ${style.words}. Works in ${chance(now.chance)} of cases ${app.season ? "in this season" : `in its worst season, “${seasonWords(link.worst_season)}”`}.`,
       ),
       link.sentence ? h("p", {}, link.sentence) : null,
       h("p", {}, link.clearance.sentence),
       link.distance_m < SHORTEST_SECTION_M
         ? h("p", { class: "soft" }, "Both stand at one place, so there is no section through the land.")
         : null,
-      link.first_failing_month ? h("p", {}, h("strong", {}, `First month that fails: ${link.first_failing_month}.`)) : null,
+      link.first_failing_month ? h("p", {}, h("strong", {}, `First month below what is asked: ${link.first_failing_month}.`)) : null,
       link.chosen ? null : h("p", { class: "soft" }, "The plan does not use this link."),
       h("h3", {}, "Through the year"),
       table(
@@ -532,7 +542,7 @@ const meshViews = (() => {
           "li",
           {},
           h("strong", {}, "Then the table of links. "),
-          "The weakest stands on top. “Works in 93 of 100” means: of a hundred links that look like this one, about 93 turn out to work.",
+          "The weakest stands on top. “Works in 93 %” means: of a hundred links that look like this one, about 93 turn out to work.",
         ),
         h(
           "li",
@@ -546,7 +556,7 @@ const meshViews = (() => {
           h("strong", {}, "Read the budget like a bill. "),
           "dB are steps of strength: 3 dB are half or double, 10 dB a tenth or tenfold. What is sent, less what is lost, is what arrives; it must be more than the receiver needs. The rest is margin.",
         ),
-        h("li", {}, h("strong", {}, "Choose a device. "), "You see its route, and which sensors go dark if it fails."),
+        h("li", {}, h("strong", {}, "Choose a device. "), "You see its route, and which sensors fall silent if it fails."),
         h(
           "li",
           {},
@@ -580,5 +590,5 @@ const meshViews = (() => {
     ];
   }
 
-  return { missedLink, overview, siteView, linkView, linkCut, tightWords, help, seen, hop, linkTable, siteButton, backRow, ROLE_WORDS };
+  return { overview, siteView, linkView, linkCut, tightWords, help, seen, hop, linkTable, siteButton, backRow, ROLE_WORDS };
 })();
