@@ -49,6 +49,26 @@ def power_ratio(decibel: ArrayLike) -> Array:
     return np.asarray(10.0 ** (np.asarray(decibel, dtype=float) / 10.0))
 
 
+def percent_words(share: float) -> str:
+    """Return a share as whole percent; a forecast is never certain, so the ends say "over 99 %" and "under 1 %"."""
+    if share >= 0.995:
+        return "over 99 %"
+    if share < 0.005:
+        return "under 1 %"
+    return f"{100 * share:.0f} %"
+
+
+def chance_against_asked(share: float, asked: float) -> str:
+    """Return a chance that falls short of what is asked as percent; "just under 80 %" where rounding would hide the gap."""
+    return f"just under {percent_words(asked)}" if percent_words(share) == percent_words(asked) else percent_words(share)
+
+
+def decibel_words(level_db: float) -> str:
+    """Return a margin or a lack in decibels as people read it, without the unit: tenths below 10 dB, whole above."""
+    written = f"{level_db:.{1 if abs(level_db) < 9.95 else 0}f}"
+    return written.lstrip("-") if float(written) == 0.0 else written
+
+
 def noise_floor_dbm(bandwidth_khz: ArrayLike, noise_figure_db: ArrayLike = 0.0) -> Array:
     """Return the noise power of a receiver in dBm: kT0·B and its noise figure.
 

@@ -66,8 +66,8 @@ def reason_by_relay(problem: PlacementProblem, plan: PlacementPlan) -> dict[str,
         if reason.is_gateway:
             continue
         if reason.cut_off:
-            count = f"these {len(reason.cut_off)} sensors are" if len(reason.cut_off) > 1 else "this sensor is"
-            reasons[reason.node_id] = f"Without it {count} cut off: {_names(reason.cut_off)}."
+            count = f"these {len(reason.cut_off)} sensors fall" if len(reason.cut_off) > 1 else "this sensor falls"
+            reasons[reason.node_id] = f"Without it {count} silent: {_names(reason.cut_off)}."
         elif reason.lose_second:
             reasons[reason.node_id] = f"It gives a second route to {_names(reason.lose_second)}."
         else:

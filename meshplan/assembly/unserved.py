@@ -11,7 +11,7 @@ from meshplan.assembly.mixed import Contexts, context_of
 from meshplan.assembly.supplies import command_need
 from meshplan.inputs.antennas import AntennaClass, CableClass
 from meshplan.links.build_stations import PowerFor
-from meshplan.links.describe import Context
+from meshplan.links.describe import Context, main_causes, plants_on_path
 from meshplan.links.engine import LinkTable
 from meshplan.links.remedies import find_remedies
 from meshplan.links.stations import Station
@@ -20,9 +20,10 @@ from meshplan.planning.explain import second_route_gaps
 from meshplan.planning.problem import PlacementPlan, PlacementProblem, UnservedSensor
 from meshplan.propagation.variability import reliability_margin_db
 from meshplan.records import CautionRule, Power, Remedy, Role, Unserved
+from meshplan.units import chance_against_asked, decibel_words, percent_words
 
 REASONS = {
-    "no link at all": "no gateway or relay candidate hears it well enough",
+    "no link at all": "no gateway or relay candidate is near enough to be looked at",
     "no lasting power": "a candidate that could carry it has no lasting power",
     "more hops needed": "it would need more hops than the plan may use",
     "no way to a gateway": "it reaches relays, but none of them reaches a gateway",
@@ -44,6 +45,8 @@ SECOND_REASONS = {
 """Why a served sensor has one route where two were asked for."""
 
 DEAF = "its radio is one-way and can never hear a command: take a two-way class, or write downlink_bytes = 0 if it needs none"
+SMALLEST_LACK_DB = 0.1
+"""A lack is never written as none."""
 
 RADIO_HELPS = ("no link at all", "no way to a gateway", "more hops needed", "route chance too low", "no second route")
 """Reasons that a better antenna, mast or cable may mend."""
@@ -74,7 +77,8 @@ class Remedying:
         needed_db = float(table.fade_margin_db[row]) + float(
             reliability_margin_db(needed_chance, float(table.spread_db[worst, row]), table.freedom(worst, row))
         )
-        missing_db = max(needed_db - float(table.margin_db[worst, row]), 0.0)
+        lack_db = needed_db - float(table.margin_db[worst, row])
+        missing_db = max(lack_db, SMALLEST_LACK_DB) if lack_db > 0.0 else 0.0
         a, b = (table.stations[i] for i in table.pairs[row])
         other = b.key if a.key == sensor else a.key
         if not mended_by_radio:
@@ -91,6 +95,36 @@ class Remedying:
             power_for=self.power_for,
         )
         return Unserved(sensor, other, round(missing_db, 1), reason, advised_cautions(remedies, self.caution_rules))
+
+    def cause(self, sensor: str, row: int, opened: set[str]) -> str:
+        """Return in one sentence why the best link of a sensor is not used: its chance, when, against what is asked, what costs."""
+        table, asked = self.table, self.context.required_chance
+        a, b = (table.stations[i] for i in table.pairs[row])
+        own, worst = context_of(table, row, self.context, self.contexts), int(table.worst_season[row])
+        chances = [float(chance) for chance in table.chance[:, row]]
+        missed = [season.name for season, chance in zip(table.seasons, chances, strict=True) if not chance >= asked]
+        when = f" in {_and(missed)} only" if 0 < len(missed) < len(chances) else ""
+        plants = plants_on_path(table, row, own) or "plants"
+        found = main_causes(table, row, worst, plants=plants)
+        if when:
+            calm = {words: loss for loss, words in main_causes(table, row, int(np.argmax(chances)), plants=plants)}
+            found = sorted(((loss - calm.get(words, 0.0), words) for loss, words in found), reverse=True)
+        blame = ""
+        if found:
+            loss_db, words = found[0]
+            blame = f"; {decibel_words(loss_db)} dB {'more are lost then' if when else 'are lost'} to {words}"
+        other = b.key if a.key == sensor else a.key
+        if not missed:
+            return f"its link to {other} would do, but what is offered cannot carry it on"
+        best = "its best link to what is built" if other in opened else "its best link"
+        return (
+            f"{best}, to {other}, works in {chance_against_asked(chances[worst], asked)} of "
+            f"cases{when}, where {percent_words(asked)} are asked{blame}"
+        )
+
+
+def _and(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def explain_unserved(plan: PlacementPlan, remedying: Remedying) -> tuple[tuple[Unserved, ...], tuple[int, ...]]:
@@ -113,6 +147,8 @@ def explain_unserved(plan: PlacementPlan, remedying: Remedying) -> tuple[tuple[U
             continue
         rows.append(row)
         mended_by_radio, hops = sensor.reason in RADIO_HELPS, sensor.hops_needed or 1
+        if sensor.reason == "no link at all":
+            reason = remedying.cause(sensor.sensor_id, row, opened)
         gap = remedying.gap(sensor.sensor_id, row, reason, mended_by_radio=mended_by_radio, hops=hops)
         found.append(_needs_power(gap, remedying.table, row) if sensor.reason == "no lasting power" else gap)
     return tuple(found), tuple(rows)

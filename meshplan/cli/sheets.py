@@ -46,11 +46,13 @@ def command(folder: Path, out: Path | None, pdf: bool, next_places: int | None, 
         told = walk_text(walk)
     elif survey is not None and not walk_fits(survey, plan):
         survey, told = None, OTHER_WALK.format(folder=folder)
-    files = write_plan_sheets(plan, place, pdf=pdf, walk=survey, new_walk=bool(next_places))
+    warnings: list[str] = []
+    files = write_plan_sheets(plan, place, pdf=pdf, walk=survey, new_walk=bool(next_places), on_warning=warnings.append)
     progress.close()
     if as_json:
         stops = [stop.name for stop in survey.stops] if survey else []
-        print_json({"files": [str(path) for path in files], "next_places": stops})
+        print_json({"files": [str(path) for path in files], "next_places": stops, "warnings": warnings})
     else:
+        told += "".join(f"{words}\n" for words in warnings)
         click.echo(f"{told}Written:\n" + "\n".join(f"  {path}" for path in files))
     return EXIT_DONE

@@ -21,6 +21,7 @@ from meshplan.records import VERDICT_WORDS, BudgetItem, Clearance, Link, Profile
 from meshplan.terrain.geodesy import distance_and_bearing
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import Profiles, sample_profiles
+from meshplan.units import decibel_words
 
 MOST_CAUSES = 4
 CAUSE_FROM_DB = 1.0
@@ -271,7 +272,23 @@ def _signed(name: str, gain_db: float, source: str) -> BudgetItem:
     return BudgetItem(name, abs(gain_db), gain_db < 0.0, source)
 
 
+def plants_on_path(table: LinkTable, row: int, context: Context) -> str:
+    """Return the kind of plant that fills most of a link's profile in its worst season, by length times height; empty for none."""
+    heights = context.landscape.cover_heights_m(table.seasons[season_of(table, row)].month)
+    weights: dict[str, float] = {}
+    for number in _profile(table, row, context).cover_index[0]:
+        cover = context.landscape.covers[number - 1] if number else None
+        if cover is not None and not cover.is_building and heights[number] > 0.0:
+            weights[cover.kind] = weights.get(cover.kind, 0.0) + float(heights[number])
+    return max(sorted(weights), key=lambda kind: weights[kind]).replace("_", " ") if weights else ""
+
+
 def _causes(table: LinkTable, row: int, season: int) -> tuple[str, ...]:
+    return tuple(f"{words}: {loss:.0f} dB" for loss, words in main_causes(table, row, season))
+
+
+def main_causes(table: LinkTable, row: int, season: int, *, plants: str = "plants") -> list[tuple[float, str]]:
+    """Return the greatest losses of a link in a season beside free space, in dB with their words, the greatest first."""
     losses = table.losses
     a, b = (table.stations[i] for i in table.pairs[row])
     obstacles_db = max(float(losses.terrain_parts.obstacle_db[row]), 0.0)
@@ -281,7 +298,7 @@ def _causes(table: LinkTable, row: int, season: int) -> tuple[str, ...]:
         (ground_db, "low antennas over the ground"),
         (float(table.hidden_relief_db[row]), "relief that the elevation data are too coarse to show"),
         (float(losses.building_db[row]), "rooms between them" if row in table.indoor_legs else "buildings on the path"),
-        (float(losses.vegetation_db[season, row]), "plants on the path"),
+        (float(losses.vegetation_db[season, row]), f"{plants} on the path"),
         (_entry_loss_db(table, row, a), f"the wall around {a.key}"),
         (_entry_loss_db(table, row, b), f"the wall around {b.key}"),
         (float(losses.surroundings_db[season, row]), surroundings_words(a, b)),
@@ -290,8 +307,7 @@ def _causes(table: LinkTable, row: int, season: int) -> tuple[str, ...]:
         (b.feed_loss_db, f"the cable at {b.key}"),
         (2.0 * table.seasons[season].antenna_loss_db, "snow or wet on the antennas"),
     ]
-    largest = sorted((item for item in found if item[0] >= CAUSE_FROM_DB), key=lambda item: -item[0])[:MOST_CAUSES]
-    return tuple(f"{words}: {loss:.0f} dB" for loss, words in largest)
+    return sorted((item for item in found if item[0] >= CAUSE_FROM_DB), key=lambda item: -item[0])[:MOST_CAUSES]
 
 
 def _assumption_notes(table: LinkTable, row: int, season: int) -> list[str]:
@@ -337,18 +353,14 @@ def _sentence(
     n_seasons: int,
 ) -> str:
     when = f" in its worst season ({season})" if season else " all year" if n_seasons > 1 else ""
-    spare_db = margin_db - required_db
+    spare_db, margin = margin_db - required_db, f"{decibel_words(margin_db)} dB of margin{when}"
     if verdict in ("ample", "good"):
-        head = (
-            f"{a.key} to {b.key} {VERDICT_WORDS[verdict]}: {margin_db:.0f} dB of margin{when}, {spare_db:.0f} dB more than asked."
-        )
+        head = f"{a.key} to {b.key} {VERDICT_WORDS[verdict]}: {margin}, {decibel_words(spare_db)} dB more than asked."
     elif verdict == "not sure":
-        doubt = f"The elevation data are too coarse here ({margin_db:.0f} dB of margin{when})"
+        doubt = f"The elevation data are too coarse here ({margin})"
         head = f"{a.key} to {b.key}: {VERDICT_WORDS[verdict]}. {doubt}."
     else:
-        head = (
-            f"{a.key} to {b.key} {VERDICT_WORDS[verdict]}: {margin_db:.0f} dB of margin{when}, {-spare_db:.0f} dB less than asked."
-        )
+        head = f"{a.key} to {b.key} {VERDICT_WORDS[verdict]}: {margin}, {decibel_words(-spare_db)} dB less than asked."
     if failing and verdict in ("ample", "good", "thin") and n_seasons > 1:
         head += f" First month below what is asked: {failing}."
     return f"{head} Main loss: {causes[0]}." if causes else head

@@ -152,7 +152,7 @@ def _failure_faults(problem: PlacementProblem, plan: PlacementPlan) -> list[str]
         # While a device fails that is not on the first route, that one stands, if it is short enough for the route that is left.
         for node in item.first.node_ids if len(item.first.node_ids) <= hops else failing:
             if node in failing and not network.reaches(item.sensor_id, opened - {node}, hops, _floors(problem)[item.sensor_id]):
-                faults.append(f"'{item.sensor_id}' goes dark when '{node}' fails")
+                faults.append(f"'{item.sensor_id}' falls silent when '{node}' fails")
         if item.second is not None and max(hops, first_hops) <= 4:
             shared = set(item.first.node_ids) & set(item.second.node_ids) & set(failing)
             faults += [f"both routes of '{item.sensor_id}' pass '{node}'" for node in sorted(shared)]

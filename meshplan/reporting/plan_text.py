@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from meshplan.records import VERDICT_WORDS, Plan, Remedy, Role, Unserved
-from meshplan.reporting.words import care_of, metres, number, percent
+from meshplan.reporting.words import care_of, decibels, metres, number, percent
 
 LEGAL_WORDS = {
     "licensed": "rests on your licence",
@@ -143,11 +143,11 @@ def _best(miss: Unserved) -> Remedy | None:
 
 def _miss(miss: Unserved) -> list[str]:
     """Return what a sensor lacks and what would mend it; decibels only where some are missing."""
-    lack = f", {number(miss.missing_db, 1)} dB short to {miss.nearest}" if miss.nearest and miss.missing_db > 0.0 else ""
+    lack = f", {decibels(miss.missing_db)} short to {miss.nearest}" if miss.nearest and miss.missing_db > 0.0 else ""
     lines = [f"  {miss.sensor}: {miss.reason}{lack}"]
     best = _best(miss)
     if best is not None:
-        gain = f"+{number(best.gain_db, 0)} dB" if best.gain_db > 0.0 else ""
+        gain = f"+{decibels(best.gain_db)}" if best.gain_db > 0.0 else ""
         more = ", ".join(word for word in (gain, "" if best.suffices or not gain else "not enough alone") if word)
         lines.append(f"    {'would mend it' if best.suffices else 'helps most'}: {best.change}{f' ({more})' if more else ''}")
     return lines

@@ -63,7 +63,7 @@ def clearance_sentence(link: Link) -> str:
 def verdict_sentence(link: Link) -> str:
     """Return the verdict in words with the figures it rests on."""
     words = ("" if link.verdict == "not sure" else "it ") + VERDICT_WORDS[link.verdict]
-    failing = f" The first month that fails is {link.first_failing_month}." if link.first_failing_month else ""
+    failing = f" First month below what is asked: {link.first_failing_month}." if link.first_failing_month else ""
     return (
         f"Verdict: {link.verdict}, {words}. Chance {percent(link.chance)} in the worst season ({link.worst_season}), "
         f"in the weaker direction: {number(link.margin_db, 1)} dB over the limit, of which "

@@ -15,6 +15,7 @@ from meshplan.reporting.trace import TracedPlan, key_step
 from meshplan.reporting.words import (
     care_of,
     count,
+    decibels,
     legal_state,
     metres,
     money,
@@ -196,12 +197,12 @@ def _unserved(plan: Plan, traced: TracedPlan, i: int, what: str = "unserved") ->
     gap, path = gaps[i], f"plan.{what}[{i}]"
     remedies = _list(
         f"{traced.show(f'{path}.remedies[{k}].change')} ({traced.show(f'{path}.remedies[{k}].device')}): gains "
-        f"{traced.show(f'{path}.remedies[{k}].gain_db', _decibel)}, then a chance of "
+        f"{traced.show(f'{path}.remedies[{k}].gain_db', decibels)}, then a chance of "
         f"{traced.show(f'{path}.remedies[{k}].chance_after', percent)}{'' if remedy.suffices else ', not enough alone'}."
         for k, remedy in enumerate(gap.remedies)
     )
     lack = (
-        f" Towards {traced.show(f'{path}.nearest')}, {traced.show(f'{path}.missing_db', _decibel)} of "
+        f" Towards {traced.show(f'{path}.nearest')}, {traced.show(f'{path}.missing_db', decibels)} of "
         f"{_word('margin', 'margin')} are missing."
         if gap.nearest and gap.missing_db > 0.0
         else ""
@@ -217,10 +218,6 @@ def _unserved(plan: Plan, traced: TracedPlan, i: int, what: str = "unserved") ->
         f"{lack}</p>{f'<p>What would mend it:</p>{remedies}' if remedies else ''}"
         f"{f'<p>Before you raise anything:</p>{care}' if care else ''}</div>"
     )
-
-
-def _decibel(value: float) -> str:
-    return f"{number(value, 1)} dB"
 
 
 def _sentence(words: str) -> str:
@@ -347,11 +344,11 @@ def _weakest(plan: Plan, traced: TracedPlan) -> str:
 
 def _link_words(link: Link, i: int, traced: TracedPlan) -> str:
     path = f"plan.links[{i}]"
-    month = f" First month that fails: {traced.show(f'{path}.first_failing_month')}." if link.first_failing_month else ""
+    month = f" First month below what is asked: {traced.show(f'{path}.first_failing_month')}." if link.first_failing_month else ""
     return (
         f"<b>{traced.show(f'{path}.a')} to {traced.show(f'{path}.b')}</b>, {traced.show(f'{path}.distance_m', metres)}: "
         f"{VERDICT_WORDS[link.verdict]}; {_word('chance', 'chance')} {traced.show(f'{path}.chance', percent)}, "
-        f"{_word('margin', 'margin')} {traced.show(f'{path}.margin_db', _decibel)} in the worst {_word('season', 'season')} "
+        f"{_word('margin', 'margin')} {traced.show(f'{path}.margin_db', decibels)} in the worst {_word('season', 'season')} "
         f"({traced.show(f'{path}.worst_season')}). {traced.show(f'{path}.clearance.sentence')}{month}"
     )
 

@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from typing import Final
 
 from meshplan.records import Remedy, Role
+from meshplan.units import decibel_words, percent_words
 
 MINUS: Final = "−"
 UNKNOWN: Final = "not known"
@@ -64,13 +65,12 @@ def legal_state(lawful: bool, verdict: str) -> str:
 
 def percent(share: float) -> str:
     """Return a share as percent; a forecast is never certain, so the ends say "over 99 %" and "under 1 %"."""
-    if math.isnan(share):
-        return UNKNOWN
-    if share >= 0.995:
-        return "over 99 %"
-    if share < 0.005:
-        return "under 1 %"
-    return f"{number(100 * share)} %"
+    return UNKNOWN if math.isnan(share) else percent_words(share)
+
+
+def decibels(level_db: float) -> str:
+    """Return a margin or a lack in decibels, the same everywhere: tenths below 10 dB, whole above."""
+    return f"{decibel_words(level_db).replace('-', MINUS)} dB" if math.isfinite(level_db) else number(level_db)
 
 
 def small_percent(share: float) -> str:

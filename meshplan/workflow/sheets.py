@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 from meshplan.errors import MissingFileError
@@ -45,7 +46,13 @@ def walk_fits(walk: SurveyWalk, plan: Plan) -> bool:
 
 
 def write_plan_sheets(
-    plan: Plan, folder: Path, *, pdf: bool = False, walk: SurveyWalk | None = None, new_walk: bool = False
+    plan: Plan,
+    folder: Path,
+    *,
+    pdf: bool = False,
+    walk: SurveyWalk | None = None,
+    new_walk: bool = False,
+    on_warning: Callable[[str], None] | None = None,
 ) -> tuple[Path, ...]:
     """Write the sheets and the table for the readings beside a plan; return their paths.
 
@@ -59,9 +66,11 @@ def write_plan_sheets(
         Where to measure next, to be printed.
     new_walk : bool
         Whether to write the walk itself too, for the phone and for the next sheets.
+    on_warning : callable, optional
+        Told what of the text the PDF cannot show.
     """
     with all_or_nothing(folder) as scratch:
-        sheets = write_sheets(plan, scratch, pdf=pdf, walk=walk, readings=readings_name(folder))
+        sheets = write_sheets(plan, scratch, pdf=pdf, walk=walk, readings=readings_name(folder), on_warning=on_warning)
         walk_files = write_walk(walk, scratch) if walk is not None and new_walk else ()
         names = [path.relative_to(scratch) for path in (*sheets, *walk_files)]
     return tuple(folder / name for name in names)

@@ -20,7 +20,8 @@ from meshplan.reporting.profile_chart import profile_svg
 from meshplan.reporting.sheets import write_sheets
 from meshplan.reporting.sheets.entries import site_sheets
 from meshplan.reporting.sheets.overview import overview_svg
-from meshplan.reporting.sheets.pdf import _subpaths, sheets_pdf
+from meshplan.reporting.sheets.pdf import _subpaths, packet_pdf, sheets_pdf
+from meshplan.reporting.sheets.pdf_type import load_type
 from meshplan.settings import CostSettings
 
 
@@ -84,3 +85,54 @@ def test_every_path_of_our_drawings_is_understood(plan: Plan) -> None:
 
 def test_relative_and_absolute_steps_give_the_same_points() -> None:
     assert _subpaths("M1 2h3v4H0V0L5 6l1 1z") == [([(1, 2), (4, 2), (4, 6), (0, 6), (0, 0), (5, 6), (6, 7)], True)]
+
+
+MANY_SCRIPTS = {
+    "Polish": "Łąka nad Wisłą: żółć, źdźbło",
+    "Cyrillic": "Нижний луг, баня",
+    "Greek": "Κάτω λιβάδι, πηγάδι",
+    "Czech": "Příliš žluťoučký kůň",
+    "Vietnamese": "Vườn cây ăn quả dưới đồi",
+    "signs": "3 m → gate; 2 ≤ 4; ½ Ω µ",
+}
+
+
+@pytest.mark.usefixtures("reportlab")
+@pytest.mark.parametrize("words", MANY_SCRIPTS.values(), ids=list(MANY_SCRIPTS))
+def test_names_in_many_scripts_are_printed_as_they_are(words: str) -> None:
+    """The fonts' own tables of letters (OpenType cmap) hold every letter of the name, in both weights."""
+    pytest.importorskip("matplotlib")
+    type_ = load_type()
+    assert type_.clean(words) == words
+    tables = {name: known for order in type_.letters.values() for name, known in order}
+    for bold in (False, True):
+        runs = type_.runs(words, bold=bold)
+        assert "".join(run for _, run in runs) == words
+        assert all(ord(letter) in tables[font] for font, run in runs for letter in run)
+    plan = make_plan()
+    renamed = replace(plan, property_name=words, devices=(replace(plan.devices[0], note=words), *plan.devices[1:]))
+    assert packet_pdf(renamed)[1] == ()
+
+
+@pytest.mark.usefixtures("reportlab")
+def test_letters_that_no_font_has_are_boxed_one_by_one_and_named() -> None:
+    plan = replace(make_plan(), property_name="Łąka 牧場 ok")
+    warnings = packet_pdf(plan)[1]
+    assert warnings == (
+        "sheets.pdf: 2 letters that no font at hand has stand as a box (□): 牧 場. sheets.html shows all: print that instead.",
+    )
+    assert load_type().clean("Łąka 牧場 ok") == "Łąka □□ ok"
+
+
+@pytest.mark.usefixtures("reportlab")
+def test_words_from_right_to_left_are_said_to_be_set_wrongly() -> None:
+    (warning,) = packet_pdf(replace(make_plan(), property_name="Gan גן"))[1]
+    assert "right to left (גן" in warning
+    assert "Print sheets.html instead" in warning
+
+
+@pytest.mark.usefixtures("reportlab")
+def test_the_warning_reaches_whoever_writes_the_packet(tmp_path: Path) -> None:
+    told: list[str] = []
+    write_sheets(replace(make_plan(), property_name="牧場"), tmp_path, pdf=True, on_warning=told.append)
+    assert len(told) == 1

@@ -27,6 +27,7 @@ OWN_SCRIPTS: Final = (
     "terrain.js",
     "parts.js",
     "chart.js",
+    "season.js",
     "views.js",
     "trial.js",
     "layers.js",

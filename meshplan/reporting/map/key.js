@@ -20,6 +20,11 @@ const makeKey = (app) => {
     const row = (sample, words) => h("div", { class: "row" }, sample, h("span", {}, words));
     const swatch = (colour) => h("span", { class: "swatch", style: `background:${colour}` });
     const used = new Set(data.links.flatMap((link) => [link.verdict, ...link.seasons.map((one) => one.verdict)]));
+    /* Whatever season is shown, the key explains the marks. */
+    const onSensors = new Set([
+      ...data.devices.map((one) => one.verdict),
+      ...data.links.filter((link) => link.chosen).flatMap((link) => link.seasons.map((one) => one.verdict)),
+    ]);
     const limit = (style) =>
       known(style.limit) && style.name !== "not sure" && style.name !== "failing" ? `, at least ${chance(style.limit)}` : "";
     const kinds = new Map(
@@ -36,11 +41,12 @@ const makeKey = (app) => {
         row(roleSign("gateway", 22), "gateway, has the way out to the internet"),
         row(roleSign("relay", 22), "relay, passes readings on"),
         data.verdicts
-          .filter((style) => data.devices.some((one) => one.verdict === style.name))
+          .filter((style) => onSensors.has(style.name))
           .map((style) => row(signOf(style), `sensor, weakest link ${style.name}`)),
         data.unserved.length ? row(roleSign("unserved", 22), h("strong", {}, "sensor without a route")) : null,
         h("h2", {}, "Drawn on the map"),
         toggle("links", null, "links of the plan"),
+        data.unserved.some((one) => meshSeason.missedLink(app, one)) ? toggle("missed", null, "nearest miss of a sensor without a route") : null,
         data.links.some((link) => !link.chosen) ? toggle("candidates", null, "other links looked at", false) : null,
         data.devices.some((one) => one.role !== "sensor" && !one.in_plan)
           ? toggle("spares", spareSign("gateway", 18), "places the plan does not need", false)

@@ -64,15 +64,21 @@ const makeLayers = (app) => {
     app.layers.contours = group.addTo(map);
   }
 
+  /* Links of the plan; the nearest misses of sensors without a route, always drawn; all others, on request. */
+  const missed = new Set(data.unserved.map((one) => meshSeason.missedLink(app, one)).filter(Boolean).map((link) => link.key));
+  const nearestNames = new Set(data.unserved.map((one) => one.nearest));
+  const groupOf = (link) => (link.chosen ? "links" : missed.has(link.key) ? "missed" : "candidates");
+
   function addLinks() {
     const many = data.links.length,
       renderer = many > VERY_MANY_LINKS ? L.canvas({ pane: "links", tolerance: 8 }) : null;
     app.layers.links = L.layerGroup().addTo(map);
     app.layers.candidates = L.layerGroup();
+    app.layers.missed = L.layerGroup().addTo(map);
     for (const link of data.links.slice().reverse()) {
       const ends = [app.placeOf(app.devices.get(link.a)), app.placeOf(app.devices.get(link.b))];
       const pane = link.chosen ? "links" : "candidates",
-        group = app.layers[link.chosen ? "links" : "candidates"],
+        group = app.layers[groupOf(link)],
         base = { pane, ...(renderer && link.chosen ? { renderer } : {}) };
       const lines = {
         casing: null,
@@ -97,11 +103,20 @@ const makeLayers = (app) => {
     styleLinks();
   }
 
+  /* Marks follow the season shown. */
+  function showSeason() {
+    for (const [name, marker] of app.markers) {
+      marker.setIcon(iconOf(app.devices.get(name), marker.options.dark || false));
+      if (marker._map) marker.fire("add");
+    }
+    styleLinks();
+  }
+
   /* Only links of the radio shown stay on the map; sites without it turn pale. */
   function showRadio() {
     const kept = new Set(app.ofRadio(data.links).map((link) => link.key));
     for (const link of data.links) {
-      const group = app.layers[link.chosen ? "links" : "candidates"];
+      const group = app.layers[groupOf(link)];
       for (const layer of Object.values(app.drawn.get(link.key)).filter(Boolean)) {
         if (kept.has(link.key)) group.addLayer(layer);
         else group.removeLayer(layer);
@@ -119,7 +134,7 @@ const makeLayers = (app) => {
       const { casing, line } = app.drawn.get(link.key),
         style = app.verdicts.get(meshViews.seen(app, link).verdict);
       const on = lit.has(link.key),
-        weight = link.chosen ? (on ? 7 : 4.5) : on ? 4.5 : 2;
+        weight = link.chosen ? (on ? 7 : 4.5) : on ? 4.5 : missed.has(link.key) ? 3 : 2;
       line.setStyle({ color: style.colour, dashArray: style.dash || null, weight, opacity: lit.size && !on ? 0.35 : 1 });
       if (casing)
         casing.setStyle({
@@ -136,7 +151,8 @@ const makeLayers = (app) => {
   }
 
   function iconOf(device, dark) {
-    const loud = device.role === "sensor" && !device.served,
+    const now = meshSeason.inSeason(app, device),
+      loud = device.role === "sensor" && !now.served,
       size = loud ? 30 : device.role === "sensor" ? 24 : device.in_plan ? 28 : 20;
     const css = [
       "mark",
@@ -147,7 +163,7 @@ const makeLayers = (app) => {
     const box = h(
       "div",
       {},
-      mark(device, app.verdicts, { size, dark }),
+      mark(now, app.verdicts, { size, dark }),
       h("span", { class: "name e" }, loud && data.unserved.length <= MANY_UNSERVED ? `${device.name}: no route` : device.name),
     );
     return L.divIcon({ className: css, html: box, iconSize: [size, size] });
@@ -156,7 +172,7 @@ const makeLayers = (app) => {
   function addSites() {
     app.layers.sites = L.layerGroup().addTo(map);
     app.layers.spares = L.layerGroup();
-    const rank = (device) => (device.role !== "sensor" ? (device.in_plan ? 1 : 3) : device.served ? 2 : 0);
+    const rank = (device) => (device.role !== "sensor" ? (device.in_plan || nearestNames.has(device.name) ? 1 : 3) : device.served ? 2 : 0);
     for (const device of data.devices.slice().sort((a, b) => rank(a) - rank(b))) {
       const marker = L.marker(app.placeOf(device), {
         icon: iconOf(device, false),
@@ -171,7 +187,7 @@ const makeLayers = (app) => {
         element.setAttribute("role", "button");
         element.setAttribute(
           "aria-label",
-          `${device.name}, ${what}${device.role === "sensor" && !device.served ? ", no route" : ""}${app.hasRadio(device) ? "" : ", does not carry the radio shown"}`,
+          `${device.name}, ${what}${device.role === "sensor" && !meshSeason.stateOf(app, device).served ? ", no route" : ""}${app.hasRadio(device) ? "" : ", does not carry the radio shown"}`,
         );
         element.classList.toggle("elsewhere", !app.hasRadio(device));
         element.dataset.site = device.name;
@@ -329,12 +345,14 @@ const makeLayers = (app) => {
   }
 
   return {
+    groupOf,
     addPanes,
     addCover,
     addContours,
     addLinks,
     styleLinks,
     showRadio,
+    showSeason,
     iconOf,
     addSites,
     placeNames,

@@ -32,20 +32,24 @@ const meshParts = (() => {
   const signed = (value, digits = 1) => (known(value) ? (value > 0 ? "+" : "") + plain(value, digits) : "–");
   const metres = (value) => (!known(value) ? "–" : Math.abs(value) < 1000 ? `${plain(value)} m` : `${plain(value / 1000, 2)} km`);
   const height = (value) => (known(value) ? `${plain(value, Math.abs(value - Math.round(value)) < 0.05 ? 0 : 1)} m` : "–");
-  const decibel = (value, digits = 0) => `${plain(value, digits)} dB`;
+  /* A margin or a lack, rounded as everywhere: tenths below 10 dB, whole above. */
+  const level = (value) => plain(value, known(value) && Math.abs(value) < 9.95 ? 1 : 0);
+  const decibel = (value, digits) => `${digits === undefined ? level(value) : plain(value, digits)} dB`;
   const amount = (value, currency) =>
     known(value) ? `${plain(value, Math.abs(value - Math.round(value)) < 0.005 ? 0 : 2)} ${currency}` : "–";
   /* 0.9996 is never shown as certain, nor 0.0004 as impossible. */
   function chance(value) {
     if (!known(value)) return "unknown";
-    if (value > 0.995) return "over 99 of 100";
-    if (value < 0.005) return "under 1 of 100";
-    return `${Math.round(value * 100)} of 100`;
+    if (value >= 0.995) return "over 99 %";
+    if (value < 0.005) return "under 1 %";
+    return `${Math.round(value * 100)} %`;
   }
   const compass = (degrees) => `${plain(degrees)}° ${["N", "NE", "E", "SE", "S", "SW", "W", "NW"][Math.round(degrees / 45) % 8]}`;
   const seasonWords = (name) => (name ? name[0].toUpperCase() + name.slice(1) : "");
   /* "wood_deciduous" reads "deciduous wood". */
   const kindWords = (kind) => kind.replace(/^(wood|hedge)_(.+)$/, "$2 $1").replaceAll("_", " ");
+  /* A catalogue key in readable words. */
+  const plainName = (key) => (key ? key.replaceAll("-", " ").replaceAll("_", " ") : key);
   const wide = () => window.matchMedia("(min-width: 861px)").matches;
   const count = (number, one, many) => `${number} ${number === 1 ? one : many}`;
 
@@ -179,11 +183,13 @@ const meshParts = (() => {
     metres,
     height,
     decibel,
+    level,
     amount,
     chance,
     compass,
     seasonWords,
     kindWords,
+    plainName,
     count,
     wide,
     lineSample,

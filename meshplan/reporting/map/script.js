@@ -104,7 +104,7 @@ const meshPage = (() => {
     showSection(null);
     tell(
       meshViews.siteView(app, name),
-      `${name}: ${route ? `route by ${route.devices.slice(1).join(", ")}` : device.role !== "sensor" ? `if it fails, ${dark.length ? count(dark.length, "sensor goes", "sensors go") : "no sensor goes"} dark` : "no route"}.`,
+      `${name}: ${route ? `route by ${route.devices.slice(1).join(", ")}` : device.role !== "sensor" ? `if it fails, ${dark.length ? count(dark.length, "sensor falls", "sensors fall") : "no sensor falls"} silent` : "no route"}.`,
       options,
     );
     if (!map.getBounds().pad(-0.05).contains(app.placeOf(device))) map.panTo(app.placeOf(device));
@@ -114,9 +114,10 @@ const meshPage = (() => {
       now = meshViews.seen(app, link);
     app.view = () => app.showLink(key, { focus: false });
     app.leaveTrial();
-    if (!link.chosen && !map.hasLayer(app.layers.candidates)) {
-      app.layers.candidates.addTo(map);
-      const box = document.querySelector("[data-layer=candidates]");
+    const group = layers.groupOf(link);
+    if (group !== "links" && !map.hasLayer(app.layers[group])) {
+      app.layers[group].addTo(map);
+      const box = document.querySelector(`[data-layer=${group}]`);
       if (box) box.checked = true;
     }
     pick({ name: "", links: [key], along: [link.a, link.b], dark: [] });
@@ -130,22 +131,28 @@ const meshPage = (() => {
   app.placeNames = placeNames;
 
   /* ---- tools ---- */
-  function fillHead() {
-    const served = data.devices.filter((one) => one.role === "sensor" && one.served).length,
-      sensors = data.devices.filter((one) => one.role === "sensor").length;
+  /* The line below the title: counts, as the season shown has them. */
+  function tellState() {
+    const sensors = data.devices.filter((one) => one.role === "sensor").map((one) => meshSeason.inSeason(app, one)),
+      served = sensors.filter((one) => one.served).length;
     const used = (role) => data.devices.filter((one) => one.role === role && one.in_plan).length;
-    byId("title").textContent = data.property_name;
-    byId("state").append(
-      h("strong", {}, `${served} of ${count(sensors, "sensor", "sensors")} served`),
+    byId("state").replaceChildren(
+      app.season ? `${seasonWords(app.season)}: ` : "",
+      h("strong", {}, `${served} of ${count(sensors.length, "sensor", "sensors")} ${app.season ? "reached" : "served"}`),
       ` by ${count(used("gateway"), "gateway", "gateways")}${used("relay") ? ` and ${count(used("relay"), "relay", "relays")}` : ""}, ${amount(data.proof.cost, data.currency)}.`,
     );
-    const doubtful = data.devices.filter((one) => one.role === "sensor" && one.served && !["ample", "good"].includes(one.verdict));
+    const doubtful = sensors.filter((one) => one.served && !["ample", "good"].includes(one.verdict));
     if (doubtful.length) {
       const unsure = doubtful.filter((one) => one.verdict === "not sure").length;
       byId("state").append(
         ` ${count(doubtful.length, "of them rests", "of them rest")} on a link that is ${unsure === doubtful.length ? "not sure" : unsure ? "thin or not sure" : "thin"}: test it first.`,
       );
     }
+  }
+
+  function fillHead() {
+    byId("title").textContent = data.property_name;
+    tellState();
     const choose = byId("season");
     choose.append(
       h("option", { value: "" }, "Worst season"),
@@ -173,7 +180,8 @@ const meshPage = (() => {
     });
     choose.addEventListener("change", () => {
       app.season = choose.value;
-      styleLinks();
+      layers.showSeason();
+      tellState();
       app.view();
       app.say(choose.value ? `Season shown: ${seasonWords(choose.value)}.` : "Each link in its worst season.");
     });

@@ -9,10 +9,12 @@ const meshViews = (() => {
     metres,
     height,
     decibel,
+    level,
     amount,
     chance,
     compass,
     seasonWords,
+    plainName,
     count,
     verdictBadge,
     mark,
@@ -21,6 +23,7 @@ const meshViews = (() => {
     facts,
     more,
   } = meshParts;
+  const { seen, missedLink } = meshSeason;
   const SHORTEST_SECTION_M = 0.5,
     FEW_UNSERVED = 3;
   const legalWord = (line) =>
@@ -38,9 +41,15 @@ const meshViews = (() => {
   const linkButton = (app, link) =>
     h("button", { type: "button", class: "plain", onclick: () => app.showLink(link.key) }, `${link.a} → ${link.b}`);
   const siteButton = (app, name) => h("button", { type: "button", class: "plain", onclick: () => app.showSite(name) }, name);
+  const nearestButton = (app, one) => {
+    const link = missedLink(app, one);
+    return link
+      ? h("button", { type: "button", class: "plain", "data-missed": link.key, onclick: () => app.showLink(link.key) }, one.nearest)
+      : one.nearest;
+  };
   const remedyWords = (remedy) =>
-    `${remedy.change}${remedy.gain_db > 0 ? `: about ${plain(remedy.gain_db)} dB more` : ""}` +
-    `${known(remedy.chance_after) ? `, then ${chance(remedy.chance_after)}` : ""}${remedy.suffices ? " – enough" : " – helps, not enough alone"}.`;
+    `${remedy.change}${remedy.gain_db > 0 ? `: about ${decibel(remedy.gain_db)} more` : ""}` +
+    `${known(remedy.chance_after) ? `, then works in ${chance(remedy.chance_after)} of cases` : ""}${remedy.suffices ? " – enough" : " – helps, not enough alone"}.`;
 
   /* The safety texts that go with some advice, each once. */
   function careOf(remedies) {
@@ -48,20 +57,6 @@ const meshViews = (() => {
     return texts.length ? [h("p", {}, "Before you raise anything:"), list(texts)] : [];
   }
 
-  /* A link as the chosen season sees it. */
-  function seen(app, link) {
-    const result = app.season ? link.seasons.find((one) => one.season === app.season) : null;
-    const worst = link.seasons.find((one) => one.season === link.worst_season) || link.seasons[0];
-    if (!result)
-      return { verdict: link.verdict, chance: link.chance, margin: link.margin_db, result: worst, season: link.worst_season };
-    return {
-      verdict: result.verdict,
-      chance: result.chance,
-      margin: Math.min(result.margin_at_a_db ?? Infinity, result.margin_at_b_db ?? Infinity),
-      result,
-      season: result.season,
-    };
-  }
   const weakestFirst = (app, links) =>
     links.slice().sort((p, q) => {
       const a = seen(app, p),
@@ -80,19 +75,35 @@ const meshViews = (() => {
           { "data-link": link.key },
           h("th", { scope: "row" }, linkButton(app, link), h("div", {}, verdictBadge(app.verdicts.get(now.verdict)))),
           h("td", { class: "num" }, chance(now.chance)),
-          h("td", { class: "num" }, plain(now.margin)),
+          h("td", { class: "num" }, level(now.margin)),
         );
       }),
     );
   }
 
-  function unservedBox(app) {
-    const { unserved } = app.data;
-    if (!unserved.length) return h("div", { class: "quiet-box" }, h("p", {}, "Every sensor has a route to a gateway."));
-    return h(
+  /* The red box: sensors without a route in the season shown; below it those that only another season leaves out. */
+  function unservedBox(app, only) {
+    const { lacking, heard } = meshSeason.missing(app),
+      mine = (list) => (only ? list.filter((one) => one.sensor === only) : list),
+      unserved = mine(lacking),
+      others = mine(heard);
+    const when = app.season ? ` in the season “${seasonWords(app.season)}”` : "";
+    const quiet = others.length
+      ? h(
+          "div",
+          { class: "quiet-box", id: "heard-now" },
+          others.map((one) =>
+            h("p", {}, siteButton(app, one.sensor), ` is heard by ${one.nearest}${when}, but not all year: the plan leaves it out.`),
+          ),
+        )
+      : null;
+    if (!unserved.length)
+      return quiet || h("div", { class: "quiet-box" }, h("p", {}, "Every sensor has a route to a gateway."));
+    return [
+      h(
       "div",
       { class: "alarm-box", id: "unserved" },
-      h("h2", {}, `${count(unserved.length, "sensor has", "sensors have")} no route`),
+      h("h2", {}, `${count(unserved.length, "sensor has", "sensors have")} no route${when}`),
       unserved.map((one) =>
         h(
           "div",
@@ -102,8 +113,8 @@ const meshViews = (() => {
             {},
             siteButton(app, one.sensor),
             " ",
-            h("strong", {}, known(one.missing_db) ? `is ${plain(one.missing_db)} dB short` : ""),
-            one.nearest ? ` towards ${one.nearest}` : "",
+            h("strong", {}, known(one.missing_db) && one.missing_db > 0 ? `is ${decibel(one.missing_db)} short` : ""),
+            one.nearest ? [" towards ", nearestButton(app, one)] : "",
             ". ",
             asSentence(one.reason),
           ),
@@ -114,7 +125,9 @@ const meshViews = (() => {
             : null,
         ),
       ),
-    );
+    ),
+      quiet,
+    ];
   }
 
   /* Whether a device that acts on command hears in time; what else would serve, or would not. */
@@ -151,7 +164,9 @@ const meshViews = (() => {
     const { data } = app,
       chosen = app.ofRadio(data.links.filter((link) => link.chosen)),
       others = app.ofRadio(data.links.filter((link) => !link.chosen));
-    const inPlan = data.devices.filter((device) => (device.in_plan || device.role === "sensor") && app.hasRadio(device));
+    const inPlan = data.devices
+      .filter((device) => (device.in_plan || device.role === "sensor") && app.hasRadio(device))
+      .map((device) => meshSeason.inSeason(app, device));
     const order = { gateway: 0, relay: 1, sensor: 2 };
     inPlan.sort(
       (a, b) =>
@@ -305,7 +320,7 @@ const meshViews = (() => {
       "li",
       {},
       h("button", { type: "button", class: "plain", onclick: () => app.showLink(key) }, `${from} → ${to}`),
-      h("div", {}, verdictBadge(app.verdicts.get(now.verdict)), `, ${metres(link.distance_m)}, works in ${chance(now.chance)}`),
+      h("div", {}, verdictBadge(app.verdicts.get(now.verdict)), `, ${metres(link.distance_m)}, works in ${chance(now.chance)} of cases`),
       h(
         "div",
         { class: "small soft" },
@@ -336,18 +351,18 @@ const meshViews = (() => {
         ? `${ROLE_WORDS.sensor} for ${PURPOSE_WORDS[device.purpose] || device.purpose}`
         : `${ROLE_WORDS[device.role]}${device.in_plan ? "" : " that the plan does not need"}`;
     return [
-      backRow(app, name, mark(device, app.verdicts, { size: 30 })),
+      backRow(app, name, mark(meshSeason.inSeason(app, device), app.verdicts, { size: 30 })),
       h("p", { class: "verdict-line" }, heading, "."),
       device.reason ? h("p", {}, device.reason) : null,
       device.note ? h("p", { class: "soft" }, device.note) : null,
-      missing ? unservedBox({ ...app, data: { unserved: [missing] } }) : null,
+      missing ? unservedBox(app, name) : null,
       route
         ? [
             h("h3", {}, `Route to ${route.devices[route.devices.length - 1]}`),
             h(
               "p",
               {},
-              `The whole route works in ${chance(route.chance)}${known(route.required_chance) && route.required_chance > 0 ? ` (asked for: at least ${chance(route.required_chance)})` : ""}${known(route.latency_s) ? `; a reading takes up to ${plain(route.latency_s)} s` : ""}.`,
+              `The whole route works in ${chance(route.chance)} of cases, in its worst season${known(route.required_chance) && route.required_chance > 0 ? ` (asked for: at least ${chance(route.required_chance)})` : ""}${known(route.latency_s) ? `; a reading takes up to ${plain(route.latency_s)} s` : ""}.`,
             ),
             hops(app, route.devices, route.links),
             route.second_links.length ? [h("h3", {}, "Second route"), hops(app, route.second_devices, route.second_links)] : null,
@@ -364,11 +379,11 @@ const meshViews = (() => {
               ? h(
                   "p",
                   {},
-                  h("strong", {}, `${count(dark.length, "sensor goes", "sensors go")} dark: `),
+                  h("strong", {}, `${count(dark.length, "sensor falls", "sensors fall")} silent: `),
                   dark.map((sensor, i) => [i ? ", " : "", siteButton(app, sensor)]),
                   ". They are crossed out on the map.",
                 )
-              : h("p", {}, device.in_plan ? "No sensor goes dark." : "Nothing depends on it."),
+              : h("p", {}, device.in_plan ? "No sensor falls silent." : "Nothing depends on it."),
           ],
       own.length ? [h("h3", {}, "Its links in the plan"), linkTable(app, own, "")] : null,
       spare.length ? more(`Other links from here (${spare.length})`, linkTable(app, spare, "")) : null,
@@ -376,12 +391,19 @@ const meshViews = (() => {
       facts([
         ["Position", h("a", { href: `geo:${device.lat_deg},${device.lon_deg}` }, place)],
         ["Ground", `${plain(device.ground_amsl_m, 1)} m above sea`],
-        ["Antenna", `${device.antenna}, ${height(device.antenna_agl_m)} above ground${device.height_assumed ? " (assumed)" : ""}`],
-        ["Points to", known(device.azimuth_deg) ? compass(device.azimuth_deg) : null],
-        ["Cable", device.cable && device.cable_m > 0 ? `${plain(device.cable_m, 1)} m ${device.cable}` : null],
-        ["Indoors", device.indoors],
+        ["Antenna", `${plainName(device.antenna)}, ${height(device.antenna_agl_m)} above ground${device.height_assumed ? " (assumed)" : ""}`],
+        [
+          "Points to",
+          known(device.azimuth_deg)
+            ? `${compass(device.azimuth_deg)}${device.tilt_deg ? `, tilted ${device.tilt_deg > 0 ? "down" : "up"} ${plain(Math.abs(device.tilt_deg), 1)}°` : ""}`
+            : device.directional
+              ? "each partner, as figured; it can point at one"
+              : null,
+        ],
+        ["Cable", device.cable && device.cable_m > 0 ? `${plain(device.cable_m, 1)} m ${plainName(device.cable)}` : null],
+        ["Indoors", plainName(device.indoors)],
         ["Power", device.power],
-        ["Radio", device.radio],
+        ["Radio", device.radio.split("+").map(app.radioTitle).join(" and ")],
         [
           "Sends",
           device.role === "sensor"
@@ -398,7 +420,7 @@ const meshViews = (() => {
         [
           "Lasts",
           device.energy && known(device.energy.life_years)
-            ? `${plain(device.energy.life_years, 1)} years on ${device.energy.supply_words || device.energy.battery}; ${device.energy.dominant} takes most`
+            ? `${plain(device.energy.life_years, 1)} years on ${device.energy.supply_words || plainName(device.energy.battery)}; ${device.energy.dominant} takes most`
             : device.energy
               ? device.energy.best_change
               : null,
@@ -479,14 +501,14 @@ const meshViews = (() => {
         "p",
         { class: "verdict-line" },
         verdictBadge(style),
-        `: ${style.words}. Works in ${chance(now.chance)} ${app.season ? "in this season" : `in its worst season, “${seasonWords(link.worst_season)}”`}.`,
+        `: ${style.words}. Works in ${chance(now.chance)} of cases ${app.season ? "in this season" : `in its worst season, “${seasonWords(link.worst_season)}”`}.`,
       ),
       link.sentence ? h("p", {}, link.sentence) : null,
       h("p", {}, link.clearance.sentence),
       link.distance_m < SHORTEST_SECTION_M
         ? h("p", { class: "soft" }, "Both stand at one place, so there is no section through the land.")
         : null,
-      link.first_failing_month ? h("p", {}, h("strong", {}, `First month that fails: ${link.first_failing_month}.`)) : null,
+      link.first_failing_month ? h("p", {}, h("strong", {}, `First month below what is asked: ${link.first_failing_month}.`)) : null,
       link.chosen ? null : h("p", { class: "soft" }, "The plan does not use this link."),
       h("h3", {}, "Through the year"),
       table(
@@ -499,7 +521,7 @@ const meshViews = (() => {
             h("th", { scope: "row" }, seasonWords(one.season)),
             h("td", {}, verdictBadge(app.verdicts.get(one.verdict))),
             h("td", { class: "num" }, chance(one.chance)),
-            h("td", { class: "num" }, plain(Math.min(one.margin_at_a_db ?? Infinity, one.margin_at_b_db ?? Infinity))),
+            h("td", { class: "num" }, level(Math.min(one.margin_at_a_db ?? Infinity, one.margin_at_b_db ?? Infinity))),
           ),
         ),
       ),
@@ -563,7 +585,7 @@ const meshViews = (() => {
           "li",
           {},
           h("strong", {}, "Then the table of links. "),
-          "The weakest stands on top. “Works in 93 of 100” means: of a hundred links that look like this one, about 93 turn out to work.",
+          "The weakest stands on top. “Works in 93 %” means: of a hundred links that look like this one, about 93 turn out to work.",
         ),
         h(
           "li",
@@ -577,7 +599,7 @@ const meshViews = (() => {
           h("strong", {}, "Read the budget like a bill. "),
           "dB are steps of strength: 3 dB are half or double, 10 dB a tenth or tenfold. What is sent, less what is lost, is what arrives; it must be more than the receiver needs. The rest is margin.",
         ),
-        h("li", {}, h("strong", {}, "Choose a device. "), "You see its route, and which sensors go dark if it fails."),
+        h("li", {}, h("strong", {}, "Choose a device. "), "You see its route, and which sensors fall silent if it fails."),
         h(
           "li",
           {},

@@ -8,7 +8,7 @@ from meshplan.reporting.paper import role_mark
 from meshplan.reporting.plan_files import line_cost
 from meshplan.reporting.sheets.entries import SiteSheet, WorkStep, network_notes, order_of_work
 from meshplan.reporting.sheets.overview import overview_svg
-from meshplan.reporting.words import care_of, count, legal_state, listing, metres, money, number, percent, shortened, text
+from meshplan.reporting.words import care_of, count, decibels, legal_state, listing, metres, money, number, percent, shortened, text
 
 
 def cover_page(plan: Plan, sheets: tuple[SiteSheet, ...]) -> str:
@@ -97,11 +97,7 @@ def _notes(plan: Plan) -> str:
 def _gaps(head: str, gaps: tuple[Unserved, ...]) -> str:
     rows = "".join(
         f"<li><b>{text(gap.sensor)}</b>: {text(gap.reason)}"
-        + (
-            f"; {number(gap.missing_db, 1)} dB are missing towards {text(gap.nearest)}"
-            if gap.nearest and gap.missing_db > 0.0
-            else ""
-        )
+        + (f"; {decibels(gap.missing_db)} are missing towards {text(gap.nearest)}" if gap.nearest and gap.missing_db > 0.0 else "")
         + f".{_first_remedy(gap.remedies)}</li>"
         for gap in gaps
     )

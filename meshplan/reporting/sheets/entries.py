@@ -108,8 +108,7 @@ def look_words(entry: SheetLink) -> str:
 def orientation_words(sheet: SiteSheet) -> str:
     """Return how the antenna of a site stands and where it points.
 
-    A directional antenna without an azimuth is figured as if it pointed at each partner; it can point at one only, so the weakest
-    is named.
+    A directional antenna without an azimuth is figured as if it pointed at each partner; it can point at one, the weakest is named.
     """
     device = sheet.device
     stance = "upright" if device.polarisation == "vertical" else device.polarisation

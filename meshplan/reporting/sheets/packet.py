@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 from meshplan.inputs.plan_file import holds_readings
@@ -31,12 +32,19 @@ def readings_name(folder: Path) -> str:
 
 
 def write_sheets(
-    plan: Plan, folder: Path, *, pdf: bool = False, walk: SurveyWalk | None = None, readings: str = ""
+    plan: Plan,
+    folder: Path,
+    *,
+    pdf: bool = False,
+    walk: SurveyWalk | None = None,
+    readings: str = "",
+    on_warning: Callable[[str], None] | None = None,
 ) -> tuple[Path, ...]:
     """Write sheets.html and readings.csv, and sheets.pdf on request; all of them or none.
 
     With a `walk`, its places are printed and its links stand first in the table. A readings.csv that somebody has filled in is left
-    alone and the new one is called readings-new.csv (`readings` says otherwise).
+    alone and the new one is called readings-new.csv (`readings` says otherwise). `on_warning` is told what of the text the PDF
+    cannot show.
     """
     readings = readings or readings_name(folder)
     with all_or_nothing(folder) as scratch:
@@ -44,8 +52,12 @@ def write_sheets(
         # a byte order mark, so that spreadsheets show names as they are
         write_text_atomically(scratch / readings, "\ufeff" + readings_csv(plan, site_sheets(plan), walk))
         if pdf:
-            from meshplan.reporting.sheets.pdf import sheets_pdf  # noqa: PLC0415 - needs an optional package
+            from meshplan.reporting.sheets.pdf import packet_pdf  # noqa: PLC0415 - needs an optional package
 
-            write_bytes_atomically(scratch / "sheets.pdf", sheets_pdf(plan, walk))
+            data, warnings = packet_pdf(plan, walk)
+            write_bytes_atomically(scratch / "sheets.pdf", data)
+            if on_warning is not None:
+                for words in warnings:
+                    on_warning(words)
         names = sorted(path.name for path in scratch.iterdir())
     return tuple(folder / name for name in names)

@@ -8,7 +8,6 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any, Final
 from xml.etree import ElementTree
 
@@ -29,6 +28,7 @@ from meshplan.reporting.sheets.entries import (
     site_sheets,
 )
 from meshplan.reporting.sheets.overview import overview_svg
+from meshplan.reporting.sheets.pdf_type import Type, load_type
 from meshplan.reporting.sheets.site_page import fit_to_page, geo_uri
 from meshplan.reporting.sheets.walk_page import (
     HOW_TO_READ,
@@ -45,7 +45,7 @@ WIDE, TALL, EDGE = 210 * MM, 297 * MM, 14 * MM
 CHARTS_ABOVE: Final = 165 * MM
 """The profiles are drawn if the page is free from here down."""
 STOP_CODE: Final = 18 * MM
-PLAIN, BOLD = "Vera", "VeraBd"
+CELL_SIZE: Final = 7.5
 
 _PATH_STEP = re.compile(r"([MLHVhvlz])([^MLHVhvlz]*)")
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
@@ -53,6 +53,11 @@ _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 
 def sheets_pdf(plan: Plan, walk: SurveyWalk | None = None) -> bytes:
     """Return the packet as a PDF: a cover, the lists, the next walk if there is one, one page a site. Same plan, same bytes."""
+    return packet_pdf(plan, walk)[0]
+
+
+def packet_pdf(plan: Plan, walk: SurveyWalk | None = None) -> tuple[bytes, tuple[str, ...]]:
+    """Return the packet as a PDF, and in sentences what of its text could not be shown as it is."""
     try:
         from reportlab.pdfgen.canvas import Canvas  # noqa: PLC0415 - optional
     except ImportError as error:
@@ -60,47 +65,33 @@ def sheets_pdf(plan: Plan, walk: SurveyWalk | None = None) -> bytes:
             "a PDF needs the package reportlab, which is not installed",
             fix="Run: python -m pip install 'meshplan[pdf]'   (or print sheets.html from a browser)",
         ) from error
-    _register_fonts()
+    type_ = load_type()
     stream = io.BytesIO()
     canvas = Canvas(stream, pagesize=(WIDE, TALL), invariant=1)
     canvas.setTitle(f"{plan.property_name}: sheets")
     sheets = site_sheets(plan)
-    _Cover(canvas).draw(plan, sheets)
+    _Cover(canvas, type_).draw(plan, sheets)
     if walk is not None:
-        _Walk(canvas).draw(plan, walk)
+        _Walk(canvas, type_).draw(plan, walk)
     for sheet in sheets:
-        _Site(canvas).draw(plan, sheet, len(sheets))
+        _Site(canvas, type_).draw(plan, sheet, len(sheets))
     canvas.save()
-    return stream.getvalue()
-
-
-def _register_fonts() -> None:
-    """Make known the open fonts that reportlab brings along."""
-    import reportlab  # noqa: PLC0415
-    from reportlab.pdfbase.pdfmetrics import registerFont  # noqa: PLC0415
-    from reportlab.pdfbase.ttfonts import TTFont  # noqa: PLC0415
-
-    folder = Path(reportlab.__file__).parent / "fonts"
-    for name in (PLAIN, BOLD):
-        registerFont(TTFont(name, str(folder / f"{name}.ttf")))
+    return stream.getvalue(), type_.warnings()
 
 
 class _Page:
     """A page that is filled from the top; `self.y` is where the next line goes."""
 
-    def __init__(self, canvas: Any) -> None:
+    def __init__(self, canvas: Any, type_: Type) -> None:
         self.canvas = canvas
+        self.type = type_
         self.y = TALL - EDGE
 
     def text(self, words: str, x: float = EDGE, *, size: float = 8.5, bold: bool = False, width: float = WIDE - 2 * EDGE) -> None:
         """Write a paragraph and move below it."""
-        from reportlab.lib.utils import simpleSplit  # noqa: PLC0415
-
-        font = BOLD if bold else PLAIN
-        for line in simpleSplit(_printable(words, font), font, size, width):
+        for line in self.type.lines(words, bold=bold, size=size, width=width):
             self.y -= 1.28 * size
-            self.canvas.setFont(font, size)
-            self.canvas.drawString(x, self.y, line)
+            self.type.draw(self.canvas, x, self.y, line, bold=bold, size=size)
 
     def title(self, words: str) -> None:
         """Write a heading with a rule."""
@@ -118,18 +109,17 @@ class _Page:
             self.y -= row_mm * MM
             x = EDGE
             for k, (cell, wide_mm) in enumerate(zip(row, widths_mm, strict=True)):
-                font = BOLD if i == 0 else PLAIN
-                self.canvas.setFont(font, 7.5)
-                self.canvas.drawString(x + 1.5, self.y + 4, self._cut(cell, font, wide_mm * MM - 3))
+                shown = self._cut(cell, wide_mm * MM - 3, bold=i == 0)
+                self.type.draw(self.canvas, x + 1.5, self.y + 4, shown, bold=i == 0, size=CELL_SIZE)
                 if i and k >= len(row) - boxes:
                     self.canvas.rect(x, self.y, wide_mm * MM, row_mm * MM)
                 x += wide_mm * MM
             self.canvas.setLineWidth(0.3)
             self.canvas.line(EDGE, self.y, x, self.y)
 
-    def _cut(self, words: str, font: str, width: float) -> str:
-        shown = _printable(words, font)
-        while shown and self.canvas.stringWidth(shown, font, 7.5) > width:
+    def _cut(self, words: str, width: float, *, bold: bool) -> str:
+        shown = self.type.clean(words)
+        while shown and self.type.width(shown, bold=bold, size=CELL_SIZE) > width:
             shown = shown[:-2].rstrip("…") + "…" if len(shown) > 2 else ""
         return shown
 
@@ -141,7 +131,7 @@ class _Page:
         self.canvas.saveState()
         self.canvas.translate(x, self.y)
         self.canvas.scale(scale, -scale)
-        _draw(self.canvas, root, {})
+        _draw(self.canvas, self.type, root, {})
         self.canvas.restoreState()
         return tall
 
@@ -285,24 +275,14 @@ class _Site(_Page):
             self.title("Take care here")
             for words in device.cautions:
                 self.text(f"• {words}", size=7.4)
-        self.canvas.setFont(PLAIN, 7.5)
         for k, words in enumerate(("Radio number", "Height as built, m", "Date and weather", "Name")):
             x = EDGE + k * 46 * MM
             self.canvas.line(x, EDGE + 4 * MM, x + 42 * MM, EDGE + 4 * MM)
-            self.canvas.drawString(x, EDGE, words)
+            self.type.draw(self.canvas, x, EDGE, words, bold=False, size=CELL_SIZE)
         self.canvas.showPage()
 
 
-def _printable(words: str, font: str) -> str:
-    """Return words with every letter that the font lacks shown as a box, so that nothing is dropped unseen."""
-    from reportlab.pdfbase.pdfmetrics import getFont  # noqa: PLC0415
-
-    known = getFont(font).face.charToGlyph
-    flat = " ".join(words.replace("\N{NARROW NO-BREAK SPACE}", " ").replace("→", ">").split())
-    return "".join(letter if ord(letter) in known else "□" if ord("□") in known else "?" for letter in flat)
-
-
-def _draw(canvas: Any, element: ElementTree.Element, inherited: dict[str, str]) -> None:
+def _draw(canvas: Any, type_: Type, element: ElementTree.Element, inherited: dict[str, str]) -> None:
     """Draw an element of our own drawings: rect, path, polygon, polyline, circle, text, g. Others are left out."""
     style = {**inherited, **element.attrib}
     kind = element.tag.rsplit("}", 1)[-1]
@@ -324,11 +304,11 @@ def _draw(canvas: Any, element: ElementTree.Element, inherited: dict[str, str]) 
     elif kind == "path":
         _stroke_points(canvas, _subpaths(style["d"]), stroke, fill)
     elif kind == "text":
-        _write(canvas, element.text or "", style)
+        _write(canvas, type_, element.text or "", style)
     if kind in ("svg", "g"):
         kept = {key: value for key, value in style.items() if key not in ("x", "y", "width", "height", "transform")}
         for child in element:
-            _draw(canvas, child, kept)
+            _draw(canvas, type_, child, kept)
     canvas.restoreState()
 
 
@@ -380,11 +360,10 @@ def _stroke_points(canvas: Any, pieces: list[tuple[list[tuple[float, ...]], bool
     canvas.drawPath(path, stroke=stroke, fill=fill, fillMode=0)
 
 
-def _write(canvas: Any, words: str, style: dict[str, str]) -> None:
-    font, size = (BOLD if style.get("font-weight") == "bold" else PLAIN), float(style.get("font-size", 11)) * 0.9
-    shown = _printable(words, font)
+def _write(canvas: Any, type_: Type, words: str, style: dict[str, str]) -> None:
+    bold, size = style.get("font-weight") == "bold", float(style.get("font-size", 11)) * 0.9
+    shown = type_.clean(words)
     shift = {"end": 1.0, "middle": 0.5}.get(style.get("text-anchor", "start"), 0.0)
-    canvas.translate(float(style["x"]) - shift * canvas.stringWidth(shown, font, size), float(style["y"]))
+    canvas.translate(float(style["x"]) - shift * type_.width(shown, bold=bold, size=size), float(style["y"]))
     canvas.scale(1, -1)
-    canvas.setFont(font, size)
-    canvas.drawString(0, 0, shown)
+    type_.draw(canvas, 0, 0, shown, bold=bold, size=size)

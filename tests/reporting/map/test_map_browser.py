@@ -135,6 +135,15 @@ def test_the_unserved_sensor_comes_first_and_loud(desk: Opened) -> None:
     words = first.inner_text()
     assert "1 sensor has no route" in words
     assert "14 dB short" in words
+    nearest = desk.page.locator("[data-missed]")
+    assert nearest.inner_text() == PLAN.unserved[0].nearest
+    key = nearest.get_attribute("data-missed")
+    assert set(str(key).split("--")) == {"Far meadow", PLAN.unserved[0].nearest}
+    assert desk.page.evaluate("key => Boolean(meshPage.drawn.get(key).line._map)", key), "drawn before anybody asks for it"
+    assert desk.page.evaluate("key => meshPage.drawn.get(key).line.options.dashArray", key)
+    nearest.click()
+    assert desk.page.is_visible("#section")
+    desk.page.evaluate("() => meshPage.showOverview()")
     assert "Raise Saddle post to 9 m" in words
     label = desk.page.locator("[data-site='Far meadow'] .name")
     assert label.is_visible()
@@ -143,7 +152,7 @@ def test_the_unserved_sensor_comes_first_and_loud(desk: Opened) -> None:
 
 def test_a_device_shows_what_goes_dark(desk: Opened) -> None:
     desk.page.locator("[data-site='Ridge post']").click()
-    assert "2 sensors go dark: Wood edge, North trough." in " ".join(desk.page.inner_text("#ledger").split())
+    assert "2 sensors fall silent: Wood edge, North trough." in " ".join(desk.page.inner_text("#ledger").split())
     dark = desk.page.eval_on_selector_all(".mark.dark", "marks => marks.map(m => m.dataset.site).sort()")
     assert dark == sorted(PLAN.goes_dark["Ridge post"])
     desk.page.click("text=Back to the plan")
@@ -173,6 +182,56 @@ def test_the_season_changes_verdicts_on_map_and_in_table(desk: Opened) -> None:
     assert "good" in desk.page.inner_text(f"tr[data-link='{key}']")
     desk.page.select_option("#season", "leaf")
     assert desk.page.evaluate(colour, key) == colours["thin"]
+
+
+def test_marks_counts_and_the_red_box_follow_the_season_shown(open_map: OpenMap, tmp_path: Path) -> None:
+    """In the bare season the far meadow reaches a device of the plan; in leaf it does not, and a route rests on a thin link."""
+    far = next(link for link in PLAN.links if {link.a, link.b} == {"Far meadow", "Saddle post"})
+    seasons = tuple(
+        replace(one, chance=0.95, margin_at_a_db=24.0, margin_at_b_db=24.0) if one.season == "bare" else one for one in far.seasons
+    )
+    links = tuple(replace(far, seasons=seasons) if link.key == far.key else link for link in PLAN.links)
+    devices = tuple(replace(one, in_plan=True) if one.name == "Saddle post" else one for one in PLAN.devices)
+    plan = replace(PLAN, links=links, devices=devices)
+    page = open_map(write_map(plan, make_landscape(plan), tmp_path / "season.html")).page
+    mark = "name => { const m = meshPage.markers.get(name).getElement(); return [m.ariaLabel, m.querySelector('svg').innerHTML]; }"
+    worst = {name: page.evaluate(mark, name) for name in ("Far meadow", "Wood edge")}
+    assert "no route" in worst["Far meadow"][0]
+    assert page.inner_text("#state").startswith("4 of 5 sensors served")
+    assert "rests on a link that is thin" in page.inner_text("#state")
+    page.select_option("#season", "bare")
+    assert "no route" not in page.evaluate(mark, "Far meadow")[0]
+    assert page.evaluate(mark, "Far meadow")[1] != worst["Far meadow"][1]
+    assert page.evaluate(mark, "Wood edge")[1] != worst["Wood edge"][1], "good in the bare season, thin in leaf"
+    assert page.inner_text("#state").startswith("Bare: 5 of 5 sensors reached")
+    assert page.locator("#unserved").count() == 0
+    assert "Far meadow is heard by Saddle post in the season “Bare”, but not all year" in page.inner_text("#heard-now")
+    page.select_option("#season", "leaf")
+    assert "no route" in page.evaluate(mark, "Far meadow")[0]
+    assert page.inner_text("#state").startswith("Leaf: 4 of 5 sensors reached")
+    assert "1 sensor has no route in the season “Leaf”" in page.inner_text("#unserved")
+    page.select_option("#season", "")
+    assert page.evaluate(mark, "Wood edge") == worst["Wood edge"]
+
+
+def test_no_key_of_a_catalogue_stands_on_the_page(desk: Opened) -> None:
+    """Antennas, cables, cells and radios are told in words, and a chance in one form everywhere."""
+    for device in PLAN.devices:
+        desk.page.evaluate("name => meshPage.showSite(name)", device.name)
+        words = desk.page.inner_text("#ledger")
+        for key in (
+            device.antenna,
+            device.cable,
+            device.radio,
+            device.indoors or "",
+            device.energy.battery if device.energy else "",
+        ):
+            assert not re.search(r"[-_]", key) or key not in words, key
+    for link in PLAN.links:
+        desk.page.evaluate("key => meshPage.showLink(key)", link.key)
+        words = desk.page.inner_text("#ledger")
+        assert " of 100" not in words
+        assert re.search(r"Works in (over |under )?\d+ % of cases", words)
 
 
 def test_layers_can_be_switched_from_the_keyboard(desk: Opened) -> None:
