@@ -60,27 +60,28 @@ def test_few_packets_leave_the_placement_unbound(tmp_path: Path) -> None:
 
 
 def test_devices_fill_what_the_rules_allow_before_anybody_is_left_out(tmp_path: Path) -> None:
-    # hand-worked: 16 * (52 + 25 ms) / 900 s = 0.14 %; two posts at half of 0.1 % each cannot carry it together, at 0.1 % they can
+    # hand-worked: 16 * (60 + 25 ms) / 900 s = 0.151 %, and a few repeats; two posts at half of 0.1 % each cannot carry it together,
+    # at 0.1 % they can
     plan = plan_of(tmp_path, troughs(16))
     assert not plan.unserved
     assert plan.lawful
     assert sorted(relays(plan)) == ["North post", "South post"]
     shares = [device.duty.fast_duty_share for device in plan.devices if device.duty is not None and device.name in relays(plan)]
-    assert sum(shares) == pytest.approx(0.00136, rel=0.01)
+    assert 16 * 0.085 / 900 <= sum(shares) == pytest.approx(0.00151, rel=0.01)
     assert 0.0005 < max(shares) <= 0.001
 
 
 def test_who_finds_no_airtime_is_named_and_the_important_are_served(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    # hand-worked: 77 ms every 900 s are 85.2 ppm; 11 of them fit into the 1000 ppm of one post, 22 of 30 into two
+    # hand-worked: 85 ms every 900 s are 94.4 ppm; 10 of them fit into the 1000 ppm of one post, 20 of 30 into two
     sites = [row | ({"importance": "high"} if row["name"] in ("Trough 28", "Trough 29") else {}) for row in troughs(30)]
     folder, out = tmp_path / "site", tmp_path / "out"
     plan = plan_of(folder, sites)
     assert plan.lawful
     served = {route.sensor for route in plan.routes}
-    assert len(served) == 1 + 22
+    assert len(served) == 1 + 20
     assert {"Bed", "Trough 28", "Trough 29"} <= served
     missing = [miss.sensor for miss in plan.unserved]
-    assert missing == [f"Trough {n}" for n in range(20, 28)]
+    assert missing == [f"Trough {n}" for n in range(18, 28)]
     assert all(
         miss.reason.startswith("the devices that hear it would be on the air for longer than the rules") for miss in plan.unserved
     )
@@ -89,8 +90,8 @@ def test_who_finds_no_airtime_is_named_and_the_important_are_served(tmp_path: Pa
     changes = [word for key, value in NARROW_ROW.items() for word in ("--set", f"{key}={value}")]
     assert main(["plan", str(folder), "-q", "--out", str(out), *changes]) == 1
     shown = capsys.readouterr().out
-    assert "23 of 31 sensors served" in shown
-    assert "Trough 20: the devices that hear it" in shown
+    assert "21 of 31 sensors served" in shown
+    assert "Trough 18: the devices that hear it" in shown
     assert main(["check", str(folder), "--plan", "--out", str(out)]) == 0
 
 
