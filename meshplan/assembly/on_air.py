@@ -160,14 +160,14 @@ def channel_records(
             f"{channel}: {senders} senders are on the air {load * 100:.2g} % of the time, {busy * 100:.2g} % in the busiest hour, "
             "repeats and acknowledgements included."
         )
-        if known and fast.can_collapse(channel):
+        if known and not fast.settled:
+            words += " Repeats and the collisions that they cause did not settle at any load: report less often."
+        elif known and fast.can_collapse(channel):
             words += (
                 f" This network can collapse: after a burst it may stay at {over * 100:.0f} % on the air, where repeats collide "
                 "with repeats and hardly a reading arrives, and it does not come back by itself. Report less often, or take a "
                 "faster setting."
             )
-        elif known and not fast.settled:
-            words += " Repeats and the collisions that they cause did not settle at any load: report less often."
         elif not stable:
             words += (
                 " This is too much: above half of the time more packets bring fewer through. Report less often, or take a faster "

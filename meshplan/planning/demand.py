@@ -14,7 +14,9 @@ from meshplan.planning.mincut import Cut, find_cuts
 from meshplan.planning.problem import MONEY_UNITS, Links, PlacementProblem, log_loss
 from meshplan.planning.routes import (
     UNREACHED,
+    OpenedGraph,
     may_fail,
+    narrowed,
     opened_graph,
     route_table,
     second_hop_limit,
@@ -271,12 +273,13 @@ def _blocking_row(model: CoverModel, opened: BoolArray, fall: Shortfall) -> Row:
     closed = problem.allowed & ~opened
     if fall.without >= 0:
         closed[fall.without] = False
+    around = _ways_of(problem, fall, hops)
     trial, needed = opened.copy(), []
     pending = [np.flatnonzero(closed)]
     while pending:
         group = pending.pop()
         trial[group] = True
-        if not served_sensors(problem, opened_graph(problem, trial), hops, fall.without)[fall.sensor]:
+        if not served_sensors(problem, narrowed(around, trial), hops, fall.without)[fall.sensor]:
             continue
         trial[group] = False
         if group.size == 1:
@@ -289,3 +292,24 @@ def _blocking_row(model: CoverModel, opened: BoolArray, fall: Shortfall) -> Row:
     if skip is not None:
         columns, coefficients = np.append(columns, np.int32(skip)), np.append(coefficients, 1.0)
     return Row(columns, coefficients, 1.0, fall.sensor, fall.without)
+
+
+def _ways_of(problem: PlacementProblem, fall: Shortfall, hops: int | None) -> OpenedGraph:
+    """Return the links that a good enough way of one sensor can take, with everything opened: no others ever help it."""
+    graph = opened_graph(problem, problem.allowed)
+    below = route_table(graph, hops).loss[-1]
+    mine = graph.access.start == fall.sensor
+    above = np.full(below.size, UNREACHED, dtype=np.int64)
+    np.minimum.at(above, graph.access.end[mine], graph.access_loss[mine])
+    for _ in range(below.size if hops is None else hops - 1):
+        further = above.copy()
+        np.minimum.at(further, graph.backhaul.end, np.minimum(above[graph.backhaul.start] + graph.backhaul_loss, UNREACHED))
+        if np.array_equal(further, above):
+            break
+        above = further
+    both = (above < UNREACHED) & (below < UNREACHED)
+    near = both & (np.where(both, above + below, 0) <= problem.route_loss_limits[fall.sensor])
+    heard = mine & near[graph.access.end]
+    kept = near[graph.backhaul.start] & near[graph.backhaul.end]
+    access, backhaul = graph.access.only(heard), graph.backhaul.only(kept)
+    return OpenedGraph(problem, graph.opened, access, backhaul, graph.access_loss[heard], graph.backhaul_loss[kept])

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from meshplan.assembly.supplies import Catalogue, find_in
 from meshplan.assembly.traffic import emission_of, lawful_mode_for, with_own_traffic
@@ -420,19 +420,41 @@ def _equip_alike(base: Base, radio: str) -> Prepared:
     )
 
 
+MUCH_POWER_DB: Final = 3.0
+"""Power below that of the class at which a faster setting is looked at: it may keep more of it (own choice)."""
+
+
 def choose_mode(base: Base, radio: str) -> tuple[RadioMode, LegalVerdict]:
-    """Return the radio at the frequency and power that rules and settings allow, and what the rules say about it."""
+    """Return the radio at the frequency and power that rules and settings allow, and what the rules say about it.
+
+    Where nobody chose a setting and the usual one's packets, headers included, are refused or allowed with much less power only
+    (dwell, duty), a faster setting that reaches further within the rules is taken.
+    """
     wish = base.found.settings.radio_settings
     mode, verdict = _lawful_setting(base, radio)
-    if verdict.lawful or radio not in base.classes or wish.spreading_factor is not None or wish.bit_rate_bps is not None:
+    if radio not in base.classes or wish.spreading_factor is not None or wish.bit_rate_bps is not None:
         return mode, verdict
+    if verdict.lawful and mode.tx_power_dbm > base.classes[radio].tx_power_dbm.value - MUCH_POWER_DB:
+        return mode, verdict
+    best = (mode, verdict)
     faster = [each for each in base.classes[radio].settings if each.bit_rate_bps.value > mode.bit_rate_bps * 1.01]
     for setting in sorted(faster, key=lambda each: each.bit_rate_bps.value):
         other, ruling = _lawful_setting(base, f"{radio}-{setting.name}")
-        if ruling.lawful:
-            why = f"Setting {setting.name} taken instead of {mode.setting}: {verdict.sentence}"
-            return replace(other, assumptions=(*other.assumptions, why)), ruling
-    return mode, verdict
+        if ruling.lawful and _reach(other, ruling) > _reach(*best):
+            why = (
+                f"with their headers its packets may go out with {mode.tx_power_dbm:.1f} dBm only, the shorter ones of "
+                f"{setting.name} with {other.tx_power_dbm:.1f} dBm."
+                if verdict.lawful
+                else verdict.sentence
+            )
+            told = f"Setting {setting.name} taken instead of {mode.setting}: {why}"
+            best = replace(other, assumptions=(*other.assumptions, told)), ruling
+    return best
+
+
+def _reach(mode: RadioMode, verdict: LegalVerdict) -> tuple[bool, int, float]:
+    """Return what a setting is chosen by: lawful, few conditions that nobody answers for, most loss that it bears."""
+    return verdict.lawful, -len(verdict.open_keys), mode.tx_power_dbm - mode.sensitivity_dbm
 
 
 def _lawful_setting(base: Base, radio: str) -> tuple[RadioMode, LegalVerdict]:

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pytest
 from brute_force import BruteForce, random_problem
 
 from meshplan.planning.certificate import check_certificate
+from meshplan.planning.demand import Shortfall, _ways_of
+from meshplan.planning.routes import narrowed, opened_graph, served_sensors
 from meshplan.planning.solve import solve_placement
 from meshplan.planning.verify import verify_plan
 
@@ -98,3 +101,25 @@ def test_plan_is_the_best_of_all_plans(seed: int, rules: dict[str, Any]) -> None
 @pytest.mark.parametrize("seed", range(3, 15))
 def test_plan_is_the_best_of_all_plans_on_many_graphs(seed: int, rules: dict[str, Any]) -> None:
     check_against_brute_force(seed, rules)
+
+
+@pytest.mark.parametrize(
+    "rules", [{"floors": True}, {"floors": True, "redundancy": BOTH, "hop_limit": None}, {"redundancy": ONE}], ids=str
+)
+def test_a_row_looks_only_where_a_way_of_its_sensor_can_lead(rules: dict[str, Any]) -> None:
+    # the same answer as on the whole graph, for any opened nodes and any failure
+    random = np.random.default_rng(7)
+    served = 0
+    for seed in range(12):
+        problem = random_problem(seed, **{"hop_limit": 3} | rules)
+        for sensor in range(len(problem.sensors)):
+            for without in (-1, int(random.integers(len(problem.nodes)))):
+                fall = Shortfall(sensor, without)
+                around = _ways_of(problem, fall, problem.hop_limit)
+                for _ in range(6):
+                    opened = problem.allowed & (random.random(len(problem.nodes)) < 0.7)
+                    found = served_sensors(problem, narrowed(around, opened), problem.hop_limit, without)[sensor]
+                    whole = served_sensors(problem, opened_graph(problem, opened), problem.hop_limit, without)[sensor]
+                    assert found == whole
+                    served += int(whole)
+    assert served > 50

@@ -237,3 +237,17 @@ def test_the_profile_of_two_coordinates_crosses_the_same_land(planned_demo: Plan
     standing, _, assumed = profile_between(demo.folder, *places)
     assert standing.antenna_a_agl_m == standing.antenna_b_agl_m == 1.5
     assert sum("is taken to stand 1.5 m above the ground" in line for line in assumed) == 2
+
+
+def test_the_battery_kiosk_of_the_valley_farm_is_told_that_it_does_not_fit_commands(planned_demo: Planner) -> None:
+    """It reports every 15 minutes and "acts on command": a command waits that long, unless it listens otherwise."""
+    plan: Plan = planned_demo(VALLEY).plan
+    (command,) = plan.commands
+    assert command.device == "B18 pump kiosk"
+    assert not command.fit
+    assert 900.0 < command.wait_s < 960.0
+    assert "B18 pump kiosk is NOT fit to act on command" in command.sentence
+    ways = {option.change: option for option in command.options if option.fit}
+    assert {'listening = "sampled"', 'power = "panel", listening = "always"'} <= set(ways)
+    assert all(option.wait_s <= 30.0 for option in ways.values())
+    assert ways['listening = "sampled"'].life_years < plan.device(command.device).energy.life_years  # type: ignore[union-attr]

@@ -278,3 +278,22 @@ def test_an_unknown_condition_is_told_with_the_nearest(tmp_path: Path, capsys: p
     assert ends(tmp_path, tmp_path / "out", radio_settings__accepts='["hoping"]') == 2
     told = capsys.readouterr().err
     assert "'hoping' is not known. Did you mean 'hopping'?" in told
+
+
+def test_repeats_take_room_from_relays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # hand-worked: 5 sensors of 22 bytes: (11 + 5 + 22) · 8 / 4.8 = 63.3 ms, answered in 25 ms, every 883.4 s are 0.049996 % of
+    # the time: half of 0.1 % is enough for one relay if no frame is ever repeated, and not if one in ten thousand is
+    rows = [row | {"payload_bytes": 22, "interval_s": 883.4} if row["name"].startswith("Trough") else row for row in troughs(5)]
+    counted = plan_of(tmp_path / "counted", rows)
+    assert sorted(relays(counted)) == ["North post", "South post"]
+    assert counted.made_with.airtime_factor == 1.0
+    # where the usual repeats do not say it, the plan itself does, and is made anew with as much more room
+    monkeypatch.setattr("meshplan.workflow.plan.usual_tries", lambda links: {station.key: 1.0 for station in links.stations})
+    made_anew = plan_of(tmp_path / "anew", rows)
+    assert sorted(relays(made_anew)) == ["North post", "South post"]
+    assert 1.0 < made_anew.made_with.airtime_factor < 1.2
+    for plan in (counted, made_anew):
+        loads = [device.duty.fast_duty_share for device in plan.devices if device.duty is not None and device.name in relays(plan)]
+        assert max(loads) <= 0.0005
+    monkeypatch.setattr("meshplan.workflow.plan.MOST_AIRTIME_ROUNDS", 0)
+    assert relays(plan_of(tmp_path / "blind", rows)) == ["South post"]

@@ -1,0 +1,120 @@
+"""A plan that leaves sensors out or needs relays names the lawful class that would not, and that class keeps the promise."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from small_property import Rows, bank, changed, lay_small_property, usual_sites
+
+from meshplan.cli import main
+from meshplan.records import Plan, Role
+from meshplan.workflow import better_radio as module
+from meshplan.workflow import plan_property
+
+WORDS = re.compile(
+    r"Another class serves (?:(?P<more>\d+) more sensors?|as many sensors) with (?P<relays>\d+) relays? instead of (?P<before>\d+),"
+    r" for (?P<cost>\d+) EUR of gateways and relays instead of (?P<paid>\d+): .*\. "
+    r"Look at it with: meshplan plan (?P<folder>\S+) --radio (?P<radio>\S+)$"
+)
+
+
+def relays(plan: Plan) -> int:
+    return sum(device.in_plan and device.role is Role.RELAY for device in plan.devices)
+
+
+def plan_of(folder: Path, sites: Rows | None = None, *, bank_m: float = 25.0, **settings: Any) -> Plan:
+    lay_small_property(folder, sites=sites, heights=bank(bank_m))
+    return plan_property(folder, overrides=settings).plan
+
+
+def keeps_the_promise(folder: Path, plan: Plan, **settings: Any) -> Plan:
+    """Plan with the class that is named, as the line says, and compare with what it promises."""
+    told = WORDS.match(plan.better_radio)
+    assert told, plan.better_radio
+    assert told["folder"] == folder.name
+    other = plan_property(folder, radio=told["radio"], overrides=settings).plan
+    assert len(other.routes) == len(plan.routes) + int(told["more"] or 0)
+    assert (relays(other), relays(plan)) == (int(told["relays"]), int(told["before"]))
+    assert (round(other.proof.cost), round(plan.proof.cost)) == (int(told["cost"]), int(told["paid"]))
+    assert other.lawful
+    return other
+
+
+def test_a_relay_that_another_class_would_not_need(tmp_path: Path) -> None:
+    plan = plan_of(tmp_path)
+    assert relays(plan) == 1
+    assert relays(keeps_the_promise(tmp_path, plan)) == 0
+
+
+def test_a_sensor_that_another_class_would_serve(tmp_path: Path) -> None:
+    one_hop = {"requirement.hop_limit": 1}
+    plan = plan_of(tmp_path, **one_hop)
+    assert [miss.sensor for miss in plan.unserved] == ["Trough"]
+    assert not keeps_the_promise(tmp_path, plan, **one_hop).unserved
+
+
+def test_the_terminal_says_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    lay_small_property(tmp_path / "holding")
+    assert main(["plan", str(tmp_path / "holding"), "-q", "--out", str(tmp_path / "out")]) == 0
+    line = next(line for line in capsys.readouterr().out.splitlines() if "Another class" in line)
+    assert WORDS.match(line.strip())
+    for paper in ("map.html", "report.html", "plan.json"):
+        assert "Another class serves" in (tmp_path / "out" / paper).read_text(encoding="utf-8")
+
+
+def test_nothing_is_said_where_nothing_is_lacking(tmp_path: Path) -> None:
+    plan = plan_of(tmp_path, [row for row in usual_sites() if row["name"] != "Trough"])
+    assert relays(plan) == 0
+    assert plan.better_radio == ""
+
+
+def test_nothing_is_said_where_no_lawful_class_does_better(tmp_path: Path) -> None:
+    plan = plan_of(tmp_path, bank_m=120.0)
+    assert relays(plan) == 1
+    assert plan.better_radio == ""
+
+
+def test_wishes_for_the_own_class_do_not_bind_another(tmp_path: Path) -> None:
+    wish = {"radio_settings.power_dbm": 2.0, "radio_settings.frequency_mhz": 868.3}
+    plan = plan_of(tmp_path, **wish)
+    assert relays(plan) == 1
+    told = WORDS.match(plan.better_radio)
+    assert told
+    assert relays(plan_property(tmp_path, radio=told["radio"]).plan) == int(told["relays"])
+
+
+def test_few_classes_are_planned_with_little_effort(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    tried: list[int | None] = []
+
+    def counted(problem: Any, *, limits: Any) -> Any:
+        tried.append(limits.iterations)
+        return real(problem, limits=limits)
+
+    real = module.solve_placement
+    monkeypatch.setattr(module, "solve_placement", counted)
+    assert plan_of(tmp_path, bank_m=120.0).better_radio == ""
+    assert 1 <= len(tried) <= module.MOST_TRIED
+    assert set(tried) == {module.TRIAL_ITERATIONS}
+
+
+def test_a_large_property_is_not_planned_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "MOST_PLACES", 4)
+    monkeypatch.setattr(module, "solve_placement", lambda *_, **__: pytest.fail("another class was planned"))
+    assert plan_of(tmp_path).better_radio == ""
+
+
+def test_places_with_classes_of_their_own_are_left_alone(tmp_path: Path) -> None:
+    sites = changed(usual_sites(), {"Bed": {"radio": "gfsk-2g4-250k-board"}, "House": {"radio": "fsk-868-50k+gfsk-2g4-250k-board"}})
+    plan = plan_of(tmp_path, sites)
+    assert plan.more_radios
+    assert plan.better_radio == ""
+
+
+def test_the_line_is_the_same_every_time(tmp_path: Path) -> None:
+    first, second = plan_of(tmp_path / "holding"), plan_property(tmp_path / "holding").plan
+    assert first.better_radio
+    assert replace(first, inputs=()) == replace(second, inputs=())
