@@ -15,6 +15,7 @@ from meshplan.errors import InputError
 @click.argument("places", nargs=-1, required=True, metavar="[FOLDER] A B")
 @click.option("--height-a", type=click.FloatRange(0.01, 100), metavar="M", help="Antenna height at A above the ground.")
 @click.option("--height-b", type=click.FloatRange(0.01, 100), metavar="M", help="Antenna height at B above the ground.")
+@click.option("--calibrated", is_flag=True, help="Use what readings taught (calibration.toml in FOLDER).")
 @out_option
 @radio_option
 @set_option
@@ -23,6 +24,7 @@ def command(
     places: tuple[str, ...],
     height_a: float | None,
     height_b: float | None,
+    calibrated: bool,
     out: Path | None,
     radio: str | None,
     changes: tuple[str, ...],
@@ -48,6 +50,7 @@ def command(
         antenna_b_agl_m=height_b,
         radio=radio,
         overrides=overrides_from(changes),
+        calibrated=calibrated,
     )
     picture = write_profile_svg(link, None, results_folder(folder, out) / f"profile_{_file_name(link.a)}_{_file_name(link.b)}.svg")
     if as_json:

@@ -172,7 +172,7 @@ def stored_calibration(prepared: Prepared) -> Calibration:
 def unused_calibration(prepared: Prepared) -> tuple[str, ...]:
     """Return the sentence that tells of a calibration that is there and was not asked for."""
     if is_there(prepared.found.folder / CALIBRATION_FILE):
-        return (f"{CALIBRATION_FILE} is in the property folder and was not used; `meshplan plan --calibrated` uses it.",)
+        return (f"{CALIBRATION_FILE} is in the property folder and was not used; the option --calibrated uses it.",)
     return ()
 
 

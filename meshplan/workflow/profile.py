@@ -18,6 +18,7 @@ from meshplan.links.uncertainty import draw_error_fields
 from meshplan.records import Link, Role, Site
 from meshplan.terrain.geodesy import place_on_grid
 from meshplan.terrain.profile import ground_at
+from meshplan.workflow.plan import learned_links, stored_calibration, unused_calibration
 from meshplan.workflow.prepare import Prepared, part_with, power_at, prepare_property
 
 PLACE_HEIGHT_AGL_M = 1.5
@@ -40,6 +41,7 @@ def profile_between(
     antenna_b_agl_m: float | None = None,
     radio: str | None = None,
     overrides: dict[str, Any] | None = None,
+    calibrated: bool = False,
 ) -> tuple[Link, Prepared, tuple[str, ...]]:
     """Return the link between two sites or places, what it was computed with, and what was assumed.
 
@@ -51,6 +53,8 @@ def profile_between(
         Names of sites (or of stations, such as "Ridge post at 4 m"), or places as "latitude,longitude" in degrees.
     antenna_a_agl_m, antenna_b_agl_m : float, optional
         Antenna heights in place of those of the sites; places without a name stand at `PLACE_HEIGHT_AGL_M` by default.
+    calibrated : bool
+        Whether to use what readings taught, as a plan made so does.
     """
     prepared = part_with(prepare_property(folder, radio=radio, overrides=overrides), (a, b))
     notes: list[str] = []
@@ -60,6 +64,11 @@ def profile_between(
     pair = np.array([[0, 1]])
     fields = draw_error_fields(prepared.landscape)
     table = compute_links(ends, pair, prepared.landscape, prepared.seasons, prepared.path, error_fields=fields)
+    if calibrated:
+        table, told = learned_links(table, stored_calibration(prepared))
+        notes.extend(told)
+    else:
+        notes.extend(unused_calibration(prepared))
     link = describe_links(table, [0], prepared.context)[0]
     if link.verdict != "ample":
         context = prepared.context
@@ -112,6 +121,11 @@ def find_station(prepared: Prepared, text: str, height_m: float | None, notes: l
     station = stations[0]
     if height_m is None:
         return station
+    return at_height(prepared, station, height_m, notes)
+
+
+def at_height(prepared: Prepared, station: Station, height_m: float, notes: list[str]) -> Station:
+    """Return a station with its antenna at another height: in a building or above it, as a plan with that height has it."""
     moved, more = station_for(prepared, replace(station.site, antenna_agl_m=height_m, mast_heights_agl_m=()))
     notes.extend(more)
     return replace(moved, key=f"{station.site.name} at {height_m:g} m")
