@@ -148,6 +148,10 @@ def corrected_table(table: LinkTable, calibration: Calibration) -> tuple[LinkTab
     margin_b, margin_a = at_b - least_dbm[table.pairs[:, 1]], at_a - least_dbm[table.pairs[:, 0]]
     worst = np.argmin(np.nan_to_num(np.minimum(margin_a, margin_b), nan=np.inf), axis=0)
     pick = worst, np.arange(count)
+    # Other causes have one figure for the whole year: what the doubt of a season is more than they are counts with plants.
+    all_year = [parts[name][pick] for name in ("model_db", "elevation_db", "soil_db", "antenna_db")]
+    rest = np.sum(np.square(all_year), axis=0)
+    plants = np.sqrt(np.maximum(total**2 - rest, 0.0))
     return (
         replace(
             table,
@@ -163,11 +167,11 @@ def corrected_table(table: LinkTable, calibration: Calibration) -> tuple[LinkTab
             antenna_spread_db=parts["antenna_db"][pick],
             losses=replace(
                 table.losses,
-                vegetation_spread_db=parts["vegetation_db"],
+                vegetation_spread_db=plants,
                 surroundings_spread_a_db=np.zeros(shape),
                 surroundings_spread_b_db=np.zeros(shape),
             ),
-            chance=chance_of(np.minimum(margin_a, margin_b), table.fade_margin_db, total, freedom),
+            chance=chance_of(np.minimum(margin_a, margin_b), table.fade_margin_db, np.sqrt(rest + plants**2), freedom),
             tail_freedom=freedom,
         ),
         by_key,

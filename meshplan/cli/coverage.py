@@ -79,5 +79,7 @@ def command(
             f"A sensor {height:g} m above the ground would reach {', '.join(best.names)} from {percent(share)} of the land "
             f"({best.season}{f', {best.radio}' if plan.more_radios else ''})."
         )
+        if plan.made_with.calibrated:
+            click.echo("The plan was made with what readings taught; the coverage is not.")
         click.echo("Written:\n" + "\n".join(f"  {path}" for path in files))
     return EXIT_DONE

@@ -125,8 +125,6 @@ def shaken_field(
                 change = (one - other).astype(float)
                 total[number] += change
                 squares[number] += change**2
-            if roofs is None:
-                total[1], squares[1] = total[0], squares[0]
     bare, roofed = (
         _Moments(
             _on_grid(
@@ -173,9 +171,9 @@ def _lattice(landscape: Landscape, x_m: float, y_m: float, hides: bool) -> tuple
     times, step = 1, max(1, int(np.ceil(np.sqrt(count / SHAKEN_CELLS))))
     if hides:
         step_m = max(min(landscape.sampled_as_m / STEPS_A_CELL, LONGEST_STEP_M), FINEST_STEP_M)
-        times = min(int(np.ceil(grid.cell_m / step_m - 1e-9)), max(int(np.sqrt(RELIEF_CELLS / count)), 1))
         # An odd number of places to a cell keeps one of them at its centre.
-        times = max(times - 1 + times % 2, 1)
+        most = max(int(np.sqrt(RELIEF_CELLS / count)), 1)
+        times = min(int(np.ceil(grid.cell_m / step_m - 1e-9)) // 2 * 2 + 1, most - 1 + most % 2)
         step = min(step, max(1, int(step_m // grid.cell_m), int(np.ceil(np.sqrt(count / RELIEF_CELLS)))))
     if times > 1:
         half = times // 2

@@ -42,7 +42,7 @@ from meshplan.workflow.learned import CALIBRATION_FILE
 from meshplan.workflow.next_places import NEXT_PLACES, propose_walk, walk_to_print
 from meshplan.workflow.plan import Planned, map_land, plan_property, plan_with_links
 from meshplan.workflow.prepare import Prepared, equip_for_readings, part_with
-from meshplan.workflow.profile import station_at
+from meshplan.workflow.profile import station_at, station_at_height
 from meshplan.workflow.progress import OnProgress, silent
 
 HELD_AGL_M = 1.5
@@ -50,6 +50,9 @@ HELD_AGL_M = 1.5
 
 SAME_CHANNEL = 0.01
 """Channels this near to each other, as a share, are predicted as one: 0.1 dB of free space."""
+
+OF_HEIGHT = ("antenna_agl_m", "noise_rise_db", "inside", "entry_loss_db", "entry_spread_db", "entry_source", "lid_loss_db")
+"""What changes where an antenna is held at another height: it may stand in a building or above it."""
 
 MOST_AT_A_POINT = 4
 """Readings told at one place of the map."""
@@ -352,8 +355,10 @@ def _station(prepared: Prepared, plan: Plan, end: End, reading: Reading, faults:
             faults.append(InputError(error.problem, where=reading.where, fix=error.fix))
             return None
     changes: dict[str, Any] = {"can_speak": True, "can_hear": True}
-    if end.antenna_agl_m is not None:
-        changes["antenna_agl_m"] = end.antenna_agl_m
+    if end.antenna_agl_m is not None and end.antenna_agl_m != station.antenna_agl_m:
+        raised = station_at_height(prepared, station, end.antenna_agl_m, [])
+        walls = {name: getattr(raised, name) for name in OF_HEIGHT}
+        station = replace(station, **walls)
     if reading.tx_power_dbm is not None:
         changes["tx_power_dbm"] = reading.tx_power_dbm
     return replace(station, **changes)

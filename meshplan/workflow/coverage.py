@@ -10,6 +10,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from meshplan.assembly.stored import stored_settings
 from meshplan.errors import InputError, TooLargeError, nearest_name
 from meshplan.grid import Float32
 from meshplan.kernels import StandingCover, SweepLoss
@@ -205,9 +206,11 @@ def coverage_of(
 ) -> tuple[Prepared, Coverage, tuple[Coverage, ...]]:
     """Read a property and compute its coverage with a radio of its plan; further options are those of `compute_coverage`.
 
-    Where places carry different classes, `radio` names the one that the future sensor carries; by default the plan's first.
+    The settings that the plan was made with count, unless `overrides` names them again. Where places carry different
+    classes, `radio` names the one that the future sensor carries; by default the plan's first.
     """
-    prepared = prepare_property(folder, radio=None if plan.more_radios else plan.radio.key, overrides=overrides)
+    settings = {**stored_settings(plan.made_with.settings), **(overrides or {})}
+    prepared = prepare_property(folder, radio=None if plan.more_radios else plan.radio.key, overrides=settings)
     parts = {part.radio.name: part for part in prepared.parts or (prepared,)}
     chosen = radio or (plan.radio.key if plan.radio.key in parts else next(iter(parts)))
     if chosen not in parts:
@@ -309,6 +312,8 @@ def coverage_verdicts(coverage: Coverage, required_chance: float) -> tuple[tuple
 def _layer(name: str, coverage: Coverage, plan: Plan) -> CoverageLayer:
     words, classes = coverage_verdicts(coverage, plan.required_chance)
     note = f"a sensor {coverage.receiver_agl_m:g} m above the ground, {coverage.season}"
+    if plan.made_with.calibrated:
+        note += ", without what readings taught"
     if plan.more_radios:
         titles = {radio.key: radio.title for radio in (plan.radio, *plan.more_radios)}
         note += f", {titles.get(coverage.radio, coverage.radio)}"

@@ -122,6 +122,11 @@ def find_station(prepared: Prepared, text: str, height_m: float | None, notes: l
     station = stations[0]
     if height_m is None:
         return station
+    return station_at_height(prepared, station, height_m, notes)
+
+
+def station_at_height(prepared: Prepared, station: Station, height_m: float, notes: list[str]) -> Station:
+    """Return a station with its antenna at another height: in a building or above it, as a plan with that height has it."""
     moved, more = station_for(prepared, replace(station.site, antenna_agl_m=height_m, mast_heights_agl_m=()))
     _, walls = at_height(station, height_m, prepared.landscape)
     notes.extend(dict.fromkeys((*more, *walls)))

@@ -14,6 +14,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 import shapely
+from one_browser import started_browser
 from orchard_holding import BOUNDARY, ORCHARD_BEDS, lay_orchard, orchard_and_antenna, walk_rows, write_rows
 from small_property import changed, lay_small_property, lon_lat, usual_sites
 
@@ -28,6 +29,7 @@ from meshplan.workflow import (
     Planned,
     calibrate_property,
     plan_property,
+    profile_between,
     propose_next_places,
     stored_walk,
     write_calibrated,
@@ -125,7 +127,7 @@ def test_a_calibration_is_announced_and_not_used_unasked(walked: Walked) -> None
     plain = plan_property(walked.folder).plan
     assert plain.links == walked.before.plan.links
     notes = set(plain.assumptions) - set(walked.before.plan.assumptions)
-    assert notes == {"calibration.toml is in the property folder and was not used; `meshplan plan --calibrated` uses it."}
+    assert notes == {"calibration.toml is in the property folder and was not used; the option --calibrated uses it."}
 
 
 def test_a_friend_can_still_add_up_every_budget(walked: Walked) -> None:
@@ -534,3 +536,48 @@ def test_a_demo_orchard_with_a_hidden_loss(tmp_path: Path) -> None:
     assert sum(not change.better for change in through) > sum(change.better for change in through)
     assert result.survey is not None
     assert result.survey.stops
+
+
+def test_a_profile_with_what_was_learned_tells_what_the_calibrated_plan_tells(walked: Walked) -> None:
+    """Before the readings and after them: margin, spread, chance, season and verdict of a link in plan and profile (issue 12)."""
+    for plan, calibrated in ((walked.before.plan, False), (walked.result.after.plan, True)):
+        for link in (plan.links[0], plan.links[len(plan.links) // 2], plan.links[-1]):
+            alone, _, notes = profile_between(walked.folder, link.a, link.b, calibrated=calibrated)
+            assert any("Calibrated with 24 readings" in note for note in notes) == calibrated
+            assert any("was not used" in note for note in notes) == (not calibrated)
+            assert alone.worst_season == link.worst_season
+            assert alone.verdict == link.verdict
+            for one, other in zip(alone.seasons, link.seasons, strict=True):
+                assert one.margin_at_a_db == pytest.approx(other.margin_at_a_db, abs=0.1)
+                assert one.margin_at_b_db == pytest.approx(other.margin_at_b_db, abs=0.1)
+                assert one.spread.total_db == pytest.approx(other.spread.total_db, abs=0.1)
+                assert one.chance == pytest.approx(other.chance, abs=0.02)
+
+
+@pytest.mark.browser
+def test_the_page_of_a_calibrated_plan_tells_its_figures(walked: Walked) -> None:
+    """A trial of two devices where they stand: the plan's margin, spread, chance and verdict, readings included."""
+    context = started_browser().new_context(offline=True)
+    page = context.new_page()
+    page.goto(next(path for path in walked.files if path.name == "map.html").as_uri())
+    page.wait_for_selector("html[data-ready=yes]", state="attached")
+    seen = 0
+    for link in walked.result.after.plan.links:
+        found = page.evaluate(
+            """([a, b]) => { const end = (name) => { const d = meshPage.devices.get(name);
+                return { name, end: meshPage.ends.get(name), place: L.latLng(d.lat_deg, d.lon_deg) }; };
+              const trial = meshTrial.compute(end(a), end(b));
+              return trial.unknown ? null : { verdict: trial.verdict,
+                seasons: trial.seasons.map((one) => [one.marginDb, one.spreadDb, one.chance]) }; }""",
+            [link.a, link.b],
+        )
+        if found is None:
+            continue
+        seen += 1
+        assert found["verdict"] == link.verdict
+        for (margin_db, spread_db, chance), season in zip(found["seasons"], link.seasons, strict=True):
+            assert margin_db == pytest.approx(min(season.margin_at_a_db, season.margin_at_b_db), abs=0.1)
+            assert spread_db == pytest.approx(season.spread.total_db, abs=0.1)
+            assert chance == pytest.approx(season.chance, abs=0.02)
+    context.close()
+    assert seen > 10

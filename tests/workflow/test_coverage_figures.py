@@ -11,16 +11,20 @@ from numpy.typing import NDArray
 
 from meshplan.links.engine import compute_links
 from meshplan.links.uncertainty import draw_error_fields
+from meshplan.links.verdict import SURE_NO_CHANCE, verdict_for, verdict_limits
 from meshplan.records import Role, Site
 from meshplan.terrain.geodesy import to_degrees
 from meshplan.workflow import profile_between
-from meshplan.workflow.coverage import compute_coverage
+from meshplan.workflow.coverage import compute_coverage, coverage_verdicts
 from meshplan.workflow.prepare import Prepared
 from meshplan.workflow.profile import find_station, station_for
 
 pytestmark = pytest.mark.slow
 
 MARGIN_DB, CHANCE, SEED, CELLS, NEAREST_M = 0.1, 0.02, 12_008, 150, 20.0
+
+DOUBT_DB, SAME_WORD = 0.5, 0.97
+"""How near the elevation's doubt may come to all other doubt for another word, and the least share of cells with the same word."""
 
 WITHIN = {
     "mirrowick_bottom": (0.90, 0.97, 0.3),
@@ -36,8 +40,8 @@ where its samples lie, which differ between a ray over a raster (where it crosse
 
 def margins_and_chances(
     prepared: Prepared, name: str, height_m: float, season: int, x_m: NDArray[Any], y_m: NDArray[Any]
-) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
-    """What the link engine says of sensors at places, and their distance."""
+) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any], list[str]]:
+    """What the link engine says of sensors at places, their distance, and its verdicts, empty where another word is near."""
     sites = [
         Site(f"{i}", Role.SENSOR, 0.0, 0.0, float(x), float(y), height_m) for i, (x, y) in enumerate(zip(x_m, y_m, strict=True))
     ]
@@ -45,7 +49,19 @@ def margins_and_chances(
     pairs = np.stack([np.zeros(len(sites), dtype=int), np.arange(1, len(stations))], axis=1)
     fields = draw_error_fields(prepared.landscape)
     table = compute_links(stations, pairs, prepared.landscape, prepared.seasons, prepared.path, error_fields=fields)
-    return table.margin_db[season], table.chance[season], table.distance_m
+    chance, land, total = table.chance[season], table.elevation_spread_db, table.spread_db[season]
+    required = prepared.found.settings.requirement.link_chance
+    words = []
+    for one, land_db, other_db in zip(chance, land, np.sqrt(np.maximum(total**2 - land**2, 0.0)), strict=True):
+        near = [abs(one - limit) <= CHANCE for limit in (*verdict_limits(required).values(), SURE_NO_CHANCE)]
+        open_to_doubt = any(near) or abs(land_db - other_db) <= DOUBT_DB or np.isnan(one)
+        word = (
+            ""
+            if open_to_doubt
+            else verdict_for(one, required_chance=required, elevation_spread_db=land_db, other_spread_db=other_db)
+        )
+        words.append(word)
+    return table.margin_db[season], chance, table.distance_m, words
 
 
 def gateway_of(demo: Any) -> str:
@@ -61,7 +77,7 @@ def test_a_cell_has_the_margin_and_chance_of_a_link_to_it(planned_demo: Callable
     cover, _ = compute_coverage(prepared, demo.plan, transmitters=[gateway], receiver_agl_m=height_m, season=season)
     grid, random = prepared.landscape.grid, np.random.default_rng(SEED)
     rows, columns = random.integers(0, grid.rows, CELLS), random.integers(0, grid.columns, CELLS)
-    margin, chance, distance = margins_and_chances(prepared, gateway, height_m, -1, *grid.x_y(columns, rows))
+    margin, chance, distance, words = margins_and_chances(prepared, gateway, height_m, -1, *grid.x_y(columns, rows))
     known = np.isfinite(margin) & (distance >= NEAREST_M)
     assert (np.isfinite(cover.chance[rows, columns]) == np.isfinite(margin)).all()
     off_db = np.abs(cover.margin_db[rows, columns] - margin)[known]
@@ -70,6 +86,14 @@ def test_a_cell_has_the_margin_and_chance_of_a_link_to_it(planned_demo: Callable
     assert (off_db <= MARGIN_DB).mean() >= share_of_margins
     assert (off <= CHANCE).mean() >= share_of_chances
     assert np.percentile(off_db, 90) <= most_db
+    named, classes = coverage_verdicts(cover, demo.plan.required_chance)
+    alike = [
+        named[classes[row, column]] == word
+        for row, column, word, far in zip(rows, columns, words, known, strict=True)
+        if word and far
+    ]
+    assert len(alike) > CELLS // 3
+    assert np.mean(alike) >= SAME_WORD
     lon_deg, lat_deg = (float(part) for part in to_degrees(grid)(*grid.x_y(columns[0], rows[0])))
     link, _, _ = profile_between(demo.folder, gateway, f"{lat_deg:.8f},{lon_deg:.8f}", antenna_b_agl_m=height_m)
     of_season = link.season(season)
@@ -85,7 +109,7 @@ def test_a_cell_inside_a_building_has_its_wall_and_spread(planned_demo: Callable
     land = prepared.landscape
     low = [number for number, one in enumerate(land.covers, start=1) if one.is_building and one.height_m > 1.0]
     rows, columns = (part[::37] for part in np.nonzero(np.isin(land.cover_index, low)))
-    margin, chance, distance = margins_and_chances(prepared, gateway, 1.0, 0, *land.grid.x_y(columns, rows))
+    margin, chance, distance, _ = margins_and_chances(prepared, gateway, 1.0, 0, *land.grid.x_y(columns, rows))
     far = distance >= NEAREST_M
     assert far.sum() > 100
     assert (np.abs(cover.margin_db[rows, columns] - margin)[far] <= MARGIN_DB).mean() > 0.98

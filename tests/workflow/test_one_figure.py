@@ -42,7 +42,7 @@ TABLE = (
     ("ossaby_terrace_30m", None, {}),
     ("pellimoor_orchard", None, {}),
     ("mirrowick_bottom", "css-868", {"seasons": ["march", "june", "october"]}),
-    ("ossaby_terrace", "gfsk-2g4-250k-board", {"seasons": ["april", "september"]}),
+    ("ossaby_terrace", "css-2g4", {"seasons": ["april", "september"]}),
     ("ossaby_terrace_30m", "fsk-433", {"seasons": ["january", "august"]}),
     ("pellimoor_orchard", "fsk-433", {"seasons": ["may", "november"]}),
 )
