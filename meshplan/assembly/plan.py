@@ -241,5 +241,11 @@ def _unknowns(findings: Findings) -> tuple[str, ...]:
         said.append(
             f"{', '.join(idle)}: optional and of no stated worth, so served only where it costs nothing; column 'worth' says it."
         )
+    out = [sensor.id for sensor in findings.problem.sensors if sensor.left_out]
+    if out:
+        said.append(
+            f"For lack of airtime {len(out)} sensor{'s are' if len(out) > 1 else ' is'} left out ({', '.join(out)}): the least "
+            "important, chosen by a short search; that no others could be left out instead is not proven."
+        )
     said.append("The plan is an estimate from maps: test the hardest links outdoors before buying masts.")
     return tuple(said)

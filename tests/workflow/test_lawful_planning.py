@@ -91,6 +91,7 @@ def test_who_finds_no_airtime_is_named_and_the_important_are_served(tmp_path: Pa
     shown = capsys.readouterr().out
     assert "23 of 31 sensors served" in shown
     assert "Trough 20: the devices that hear it" in shown
+    assert "For lack of airtime 8 sensors are left out (Trough 20, Trough 21," in shown
     assert main(["check", str(folder), "--plan", "--out", str(out)]) == 0
 
 
