@@ -267,5 +267,11 @@ def _unknowns(findings: Findings) -> tuple[str, ...]:
     panels = [station for station in findings.links.stations if station.key in opened and station.site.power is Power.PANEL]
     if panels and findings.found.settings.supply.peak_sun_hours is None:
         said.append("Panels: the horizon is that of this plan's land and cover; hills beyond it are not seen.")
+    out = [sensor.id for sensor in findings.problem.sensors if sensor.left_out]
+    if out:
+        said.append(
+            f"For lack of airtime {len(out)} sensor{'s are' if len(out) > 1 else ' is'} left out ({', '.join(out)}): the least "
+            "important, chosen by a short search; that no others could be left out instead is not proven."
+        )
     said.append("The plan is an estimate from maps: test the hardest links outdoors before buying masts.")
     return tuple(said)

@@ -10,7 +10,7 @@ from meshplan.errors import InputError, MeshplanError, nearest_name
 from meshplan.inputs.site_files import read_site_file
 from meshplan.inputs.sites import SiteList, sites_from_tables
 from meshplan.inputs.user_files import optional_file
-from meshplan.records import Site
+from meshplan.records import Role, Site
 
 CHANGES_FILE: Final = "changes.csv"
 """Name in the property folder; the map saves trial changes under it."""
@@ -37,6 +37,9 @@ def apply_changes(folder: Path, sites: SiteList, crs: str | None) -> list[Meshpl
         number = place.get((change.name, change.role))
         if number is None and change.name.startswith("'"):
             number = place.get((change.name[1:], change.role))
+        if number is None and change.role is Role.RELAY:
+            # A sensor that forwards is drawn as a relay too: both are one device.
+            number = place.get((change.name.removesuffix(f" ({Role.RELAY})"), Role.SENSOR))
         if number is None:
             known = [site.name for site in sites.sites if site.role is change.role]
             faults.append(

@@ -142,7 +142,12 @@ def left_out_by_airtime(problem: PlacementProblem, opened: BoolArray, sensors: l
     first, and optional ones last; each takes its likeliest route that has room. Sensors without any route are not named.
     """
     load, capacity = loads_and_capacities(problem)
-    walks = Walks(opened_graph(problem, opened))
+    graph = opened_graph(problem, opened)
+    table = route_table(graph, problem.hop_limit)
+    _, starts = sensor_losses(graph, table)
+    if _fits({s: way_from(table, int(starts[s])) for s in sensors if starts[s] >= 0}, load, capacity):
+        return ()
+    walks = Walks(graph)
     routes = {sensor: [way for _, way in walks.first_routes(sensor, False)] for sensor in sensors}
     able = [sensor for sensor in sensors if routes[sensor]]
     # What may be left out anyway goes first.

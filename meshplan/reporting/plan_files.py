@@ -48,6 +48,7 @@ def csv_tables(plan: Plan) -> dict[str, Table]:
         "unserved": unserved_table(plan),
         "single_routes": unserved_table(plan, plan.single_routes),
         "parts": parts_table(plan),
+        "running_costs": running_costs_table(plan),
         "legal": legal_table(plan),
         "goes_dark": goes_dark_table(plan),
         "airtime": airtime_table(plan),
@@ -198,6 +199,14 @@ def parts_table(plan: Plan) -> Table:
 def line_cost(quantity: float, unit_cost: float | None) -> float | None:
     """Return what one line costs, None where no price is known."""
     return None if unit_cost is None else quantity * unit_cost
+
+
+def running_costs_table(plan: Plan) -> Table:
+    """Return header and rows of running_costs.csv."""
+    rows: list[tuple[object, ...]] = [
+        (cost.device, cost.what, cost.cost_per_year, plan.currency, cost.origin) for cost in plan.running_costs
+    ]
+    return ("device", "what", "cost_per_year", "currency", "origin"), rows
 
 
 def legal_table(plan: Plan) -> Table:

@@ -18,7 +18,7 @@ from shapely.geometry import shape
 from meshplan.errors import FaultList, InputError, MeshplanError, MissingFileError
 from meshplan.inputs.plan_file import read_plan_json
 from meshplan.plan_codec import PRECISION, json_text, plan_from_json, plan_to_json, rounded
-from meshplan.records import Plan
+from meshplan.records import Plan, RunningCost
 from meshplan.reporting.file_sets import all_or_nothing
 from meshplan.reporting.files import csv_text, write_text_atomically
 from meshplan.reporting.plan_files import (
@@ -204,7 +204,8 @@ def test_every_budget_in_the_table_adds_up(plan: Plan) -> None:
 
 
 def test_every_table_is_written_with_rows_as_long_as_its_header(hostile_plan: Plan, tmp_path: Path) -> None:
-    plan = replace(hostile_plan, single_routes=hostile_plan.unserved)
+    costs = (RunningCost(hostile_plan.devices[0].name, "data", 60.0, "stated by the user"),)
+    plan = replace(hostile_plan, single_routes=hostile_plan.unserved, running_costs=costs)
     written = write_csv_tables(plan, tmp_path)
     assert {path.stem for path in written} == set(csv_tables(plan))
     for path in written:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from small_property import Rows, changed, lay_small_property, usual_sites
+from small_property import Rows, changed, lay_small_property, lon_lat, usual_sites
 
 from meshplan.cli import main
 from meshplan.operation.energy import Duty, average_current_ua, energy_wh_per_day
@@ -130,3 +130,17 @@ def test_no_sensor_goes_through_itself(tmp_path: Path) -> None:
     by_key = {station.key: station for station in stations}
     assert by_key["Ridge gauge (relay)"].tx_power_dbm <= by_key["Ridge gauge"].tx_power_dbm
     assert by_key["Ridge gauge (relay)"].antenna == by_key["Ridge gauge"].antenna
+
+
+def test_a_trial_that_moves_the_relay_moves_the_sensor(tmp_path: Path) -> None:
+    """The map saves what is dragged by the name of its marker; marker of relay and of sensor are one device."""
+    folder = lay_small_property(tmp_path, sites=ridge(power="mains"), settings=NO_OTHERS)
+    lon_deg, lat_deg = lon_lat(205.0, 310.0)
+    (folder / "changes.csv").write_text(
+        f"name,role,lon_deg,lat_deg,antenna_agl_m\nRidge gauge (relay),relay,{lon_deg:.7f},{lat_deg:.7f},4\n", "utf-8"
+    )
+    sites = {site.name: site for site in plan_property(folder).prepared.found.sites}
+    gauge, relay = sites["Ridge gauge"], sites["Ridge gauge (relay)"]
+    assert (gauge.x_m, gauge.y_m, gauge.antenna_agl_m) == (relay.x_m, relay.y_m, relay.antenna_agl_m)
+    assert gauge.antenna_agl_m == 4.0
+    assert gauge.role == "sensor"

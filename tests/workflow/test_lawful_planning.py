@@ -92,6 +92,7 @@ def test_who_finds_no_airtime_is_named_and_the_important_are_served(tmp_path: Pa
     shown = capsys.readouterr().out
     assert "21 of 31 sensors served" in shown
     assert "Trough 18: the devices that hear it" in shown
+    assert "For lack of airtime 10 sensors are left out (Trough 18, Trough 19," in shown
     assert main(["check", str(folder), "--plan", "--out", str(out)]) == 0
 
 

@@ -99,6 +99,8 @@ def test_a_way_out_has_a_price_a_yearly_cost_and_a_draw(tmp_path: Path, capsys: 
     assert parts["way out: mobile data modem with a small data plan"] == 60.0
     assert not any(part.startswith("own price") for part in parts)
     told = capsys.readouterr().out
+    table = (tmp_path / "mobile" / "out" / "tables" / "running_costs.csv").read_text("utf-8")
+    assert "House,mobile data modem with a small data plan,60" in table
     assert any("it needs mobile reception at the gateway" in line for line in plan["assumptions"])
     assert "Running cost:" in told
     assert main(["check", str(tmp_path / "mobile" / "property"), "--plan", "--out", str(tmp_path / "mobile" / "out")]) == 0
