@@ -42,6 +42,9 @@ OUTCOMES = 128
 LEAST_VALUE = 1e-9
 """Share of what is open that a place must be expected to save."""
 LEAST_VARIANCE = 1e-9
+SHARE_OF_COST = 0.01
+"""Weight of the expected cost of an error beside decisions that would not stand: it ranks places where all decisions stand (own
+choice)."""
 NAMED = 3
 
 
@@ -168,9 +171,8 @@ class Decisions:
         alone = self.members.shape[1] == 1 or self.members[:, 1] < 0
         alone = np.broadcast_to(alone, loss.shape)
         one = self.members[alone, 0]
-        loss[alone] = self.weight[one] * expected_wrong(
-            self.mean[one], self.variance[one], np.diag(learned)[one], self.knowable[one], self.required[one]
-        )
+        wrong = expected_wrong(self.mean[one], self.variance[one], np.diag(learned)[one], self.knowable[one], self.required[one])
+        loss[alone] = self.weight[one] * wrong + SHARE_OF_COST * self._of_the_best(self.members[alone, :1], learned)
         if not alone.all():
             loss[~alone] = self._of_the_best(self.members[~alone], learned)
         return loss
