@@ -377,7 +377,7 @@ class NextPlace:
 
     place: PlaceToStand
     value: float
-    """Expected cost of wrong decisions that this reading saves, given the places before it in order of value."""
+    """Expected number of wrong decisions that this reading saves, by weight, given the places before it in order of value."""
     decides: tuple[str, ...]
     """Keys of the links whose verdict hangs most on it."""
     sentence: str
@@ -393,7 +393,7 @@ class Walk:
     length_m: float
     value: float
     value_of_knowing_all: float
-    """Expected cost of wrong decisions with no further reading: the most any measuring can save."""
+    """Expected number of wrong decisions with no further reading, by weight: the most any measuring can save."""
     notes: tuple[str, ...] = ()
 
 

@@ -1,9 +1,10 @@
 """Where to measure next: the places whose reading is expected to save most wrong decisions.
 
-A decision is to use a link or not. It is right to use it if its chance reaches what is required; at that chance both errors cost
-the same, so an error of using costs `required` and an error of not using `1 − required`. A reading helps only as far as it may
-turn a decision: a link that is surely good or surely bad gains nothing, however uncertain its figure is. Where several links may
-serve the same site the decision is about the best of them: beside one that surely works the others gain nothing.
+A decision is to use a link or not: it is used if its chance reaches what is required. It is wrong if it would not stand once every
+place had been measured; the doubt that no reading takes away is left out of account. A reading helps only as far as it may turn a
+decision: a link that is surely good or surely bad gains nothing, however uncertain its figure is. Where several links may serve the
+same site the decision is about the best of them: beside one that surely works the others gain nothing; what counts there is the
+expected cost of an error, as links replace one another.
 """
 
 from __future__ import annotations
@@ -39,7 +40,11 @@ NODES = ndtri((np.arange(64) + 0.5) / 64)
 OUTCOMES = 128
 """Outcomes of several readings at one place, spread evenly (a power of two)."""
 LEAST_VALUE = 1e-9
-"""Share of the cost of what is open that a place must be expected to save."""
+"""Share of what is open that a place must be expected to save."""
+LEAST_VARIANCE = 1e-9
+SHARE_OF_COST = 0.01
+"""Weight of the expected cost of an error beside decisions that would not stand: it ranks places where all decisions stand (own
+choice)."""
 NAMED = 3
 
 
@@ -73,8 +78,9 @@ def choose_next_places(
     Notes
     -----
     Source
-        expected value of sample information (Applied Statistical Decision Theory, 1961, part I; named from memory),
-        closed-form for Gaussian links; places are added one by one, each judged together with those before it
+        expected value of sample information (Applied Statistical Decision Theory, 1961, part I; named from memory), for
+        Gaussian links; what an error costs is that the decision would not stand. Places are added one by one, each judged
+        together with those before it
     Differs from source
         a reading that may not be heard counts as one with an error larger by 1/√chance
     """
@@ -95,31 +101,35 @@ def choose_next_places(
     return _walk(chosen, total, start, area, notes)
 
 
-def expected_loss(mean_db: Array, variance: Array, learned: Array, required: Array, weight: Array) -> Array:
-    """Return the expected cost of wrong decisions about links.
+def expected_wrong(mean_db: Array, variance: Array, learned: Array, knowable: Array, required: Array) -> Array:
+    """Return the chance that the decision about a link, as it is after some readings, is not the one after all of them.
 
     Parameters
     ----------
     mean_db, variance : array_like, shape (n,)
         Of the margin, as now known.
     learned : array_like, shape (..., n)
-        Variance that readings would take away. The reserve for other seasons cannot be measured away.
-    required, weight : array_like, shape (n,)
-        Chance from which a link is used; what an error costs.
+        Variance that the readings would take away.
+    knowable : array_like, shape (n,)
+        Variance that measuring everywhere would take away.
+    required : array_like, shape (n,)
+        Chance from which a link is used.
 
     Returns
     -------
     ndarray, shape (..., n)
     """
-    learned = np.clip(learned, 0.0, np.maximum(variance - SEASON_RESERVE_DB**2, 0.0))
+    learned = np.clip(learned, 0.0, knowable)
     after = mean_db + np.sqrt(learned)[..., None, :] * NODES[:, None]
-    chance = ndtr(after / np.sqrt(variance - learned)[..., None, :])
-    return np.asarray(weight * _cost(chance, required).mean(axis=-2))
+    used = after >= ndtri(required) * np.sqrt(variance - learned)[..., None, :]
+    stands = _later_used(after, variance, learned[..., None, :], knowable, required)
+    return np.asarray(np.where(used, 1.0 - stands, stands).mean(axis=-2))
 
 
-def _cost(chance: Array, required: Array) -> Array:
-    """Return the expected cost of the better decision at a chance."""
-    return np.asarray(np.minimum(required * (1 - chance), (1 - required) * chance))
+def _later_used(after: Array, variance: Array, learned: Array, knowable: Array, required: Array) -> Array:
+    """Return the chance that a link is used once everything has been measured, given its mean after some readings."""
+    left = np.sqrt(np.maximum(knowable - learned, LEAST_VARIANCE))
+    return np.asarray(ndtr((after - ndtri(required) * np.sqrt(variance - knowable)) / left))
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,18 +140,19 @@ class Decisions:
     ----------
     members : ndarray, shape (m, g)
         Stakes of each decision, -1 where it has fewer than g.
-    mean, variance, required, weight : ndarray, shape (n,)
-        Of the stakes, as now known.
+    mean, variance, knowable, required, weight : ndarray, shape (n,)
+        Of the stakes, as now known; `knowable` is the variance that measuring everywhere would take away.
     """
 
     members: NDArray[np.intp]
     mean: Array
     variance: Array
+    knowable: Array
     required: Array
     weight: Array
 
     @classmethod
-    def of(cls, stakes: Sequence[Stake], mean: Array, variance: Array) -> Decisions:
+    def of(cls, stakes: Sequence[Stake], mean: Array, variance: Array, knowable: Array) -> Decisions:
         """Bring together the stakes that serve the same site."""
         groups: dict[object, list[int]] = {}
         for number, stake in enumerate(stakes):
@@ -151,20 +162,26 @@ class Decisions:
             members[row, : len(group)] = group
         required = np.array([stake.required_chance for stake in stakes])
         weight = np.array([stake.weight for stake in stakes])
-        return cls(members, mean, variance, required, weight)
+        knowable = np.clip(knowable, 0.0, np.maximum(variance - SEASON_RESERVE_DB**2, 0.0))
+        return cls(members, mean, variance, knowable, required, weight)
 
     def losses(self, learned: Array) -> Array:
-        """Return the expected cost of each decision, shape (m,), once readings have taken away `learned`, a covariance (n, n)."""
+        """Return how likely each decision is wrong, by weight, shape (m,), once readings took away `learned`, shape (n, n)."""
         loss = np.empty(len(self.members))
         alone = self.members.shape[1] == 1 or self.members[:, 1] < 0
         alone = np.broadcast_to(alone, loss.shape)
         one = self.members[alone, 0]
-        loss[alone] = expected_loss(self.mean[one], self.variance[one], np.diag(learned)[one], self.required[one], self.weight[one])
+        wrong = expected_wrong(self.mean[one], self.variance[one], np.diag(learned)[one], self.knowable[one], self.required[one])
+        loss[alone] = self.weight[one] * wrong + SHARE_OF_COST * self._of_the_best(self.members[alone, :1], learned)
         if not alone.all():
             loss[~alone] = self._of_the_best(self.members[~alone], learned)
         return loss
 
     def _of_the_best(self, members: NDArray[np.intp], learned: Array) -> Array:
+        """Return the cost of the better decision where several links may serve a site; one, at its worst, is that of even doubt.
+
+        At the required chance both errors cost the same: to serve by a link that fails `required`, not to serve `1 − required`.
+        """
         there = members >= 0
         taken = np.diag(learned)[members]
         known = np.clip(taken, 0.0, np.maximum(self.variance[members] - SEASON_RESERVE_DB**2, 0.0))
@@ -172,9 +189,10 @@ class Decisions:
         shift = learned[members[:, :, None], members[:, None, :]] * scale[:, :, None] * scale[:, None, :]
         root = np.linalg.cholesky(shift + 1e-9 * np.eye(members.shape[1]))
         after = self.mean[members] + np.einsum("mij,oj->omi", root, _even_outcomes(members.shape[1]))
-        chance = np.where(there, ndtr(after / np.sqrt(np.maximum(self.variance[members] - known, 1e-9))), 0.0).max(axis=2)
-        first = members[:, 0]
-        return np.asarray(self.weight[first] * _cost(chance, self.required[first]).mean(axis=0))
+        chance = np.where(there, ndtr(after / np.sqrt(np.maximum(self.variance[members] - known, LEAST_VARIANCE))), 0.0).max(axis=2)
+        required = self.required[members[:, 0]]
+        cost = np.minimum(required * (1 - chance), (1 - required) * chance) / np.maximum(required * (1 - required), LEAST_VARIANCE)
+        return np.asarray(self.weight[members[:, 0]] * cost.mean(axis=0))
 
     def by_stake(self, gain: Array, learned: Array) -> Array:
         """Return the gain of each decision at that stake of it about which most is learned, shape (n,)."""
@@ -194,7 +212,7 @@ def _even_outcomes(n: int) -> Array:
 def _choose(
     places: Sequence[PlaceToStand], stakes: Sequence[Stake], calibration: Calibration | None, count: int
 ) -> tuple[list[NextPlace], float]:
-    """Return the places in order of value, and the cost with no reading at all."""
+    """Return the places in order of value, and the wrong decisions to be expected with no reading at all."""
     links = [stake.link for stake in stakes] + [link for place in places for link in place.links]
     correction, covariance = joint_posterior(calibration, links)
     margin = np.array([link.margin_db for link in links]) + correction
@@ -202,7 +220,6 @@ def _choose(
     n = len(stakes)
     mean = margin[:n] - np.array([stake.fade_margin_db for stake in stakes])
     variance = np.diag(covariance)[:n].copy()
-    decisions = Decisions.of(stakes, mean, variance)
     rows: list[NDArray[np.intp]] = []
     at = n
     for place in places:
@@ -210,6 +227,7 @@ def _choose(
         at += len(place.links)
     error = READING_ERROR_DB**2 / heard
     prior = covariance[:n, :n]
+    decisions = Decisions.of(stakes, mean, variance, np.diag(_learned(covariance, np.concatenate(rows), error, n)))
     now = decisions.losses(np.zeros((n, n)))
     before = total = float(now.sum())
     chosen: list[NextPlace] = []

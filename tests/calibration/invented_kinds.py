@@ -59,7 +59,8 @@ class Invented:
 def invent(kind: Kind, seed: int) -> Invented:
     """Return a property with 10 to 60 links to 1 to 4 gateways; what lies below the sensitivity is silent.
 
-    In every second property the silent pairs are listed as not heard, in the others they are missing from the readings.
+    In half of the properties the silent pairs are listed as not heard, in a quarter they are missing from the readings, and in a
+    quarter everything is heard.
     """
     rng = np.random.default_rng([seed, crc32(kind.name.encode())])
     gateways = int(rng.integers(1, 5))
@@ -74,7 +75,7 @@ def invent(kind: Kind, seed: int) -> Invented:
         own *= np.sqrt(kind.freedom / rng.chisquare(kind.freedom, len(links)))
     power = np.array([link.received_dbm + ends[link.a] + ends[link.b] for link in links])
     power += OFFSET_DB * rng.standard_normal() + kind.own_db * own
-    cut_dbm = float(np.quantile(power, rng.uniform(0.0, 0.35)))
+    cut_dbm = float(np.quantile(power, rng.uniform(0.0, 0.35))) - (100.0 if seed % 4 == 0 else 0.0)
     links = tuple(replace(link, sensitivity_dbm=cut_dbm) for link in links)
     known = NEW_PLACES * gateways
     measured = measure(links[known:], power[known:], rng, reading_sd_db=READING_DB, censor="bounds" if seed % 2 else "drop")
@@ -88,13 +89,14 @@ def held(kind: Kind, seeds: range) -> dict[str, float]:
         case = invent(kind, seed)
         result = calibrate(case.measured)
         for share, chance in (("80", 0.9), ("90", 0.95)):
-            inside[f"left out {share}"] += _left_out(result, chance)
+            inside[f"left out {share}"] += _left_out(result, chance) if seed % 4 == 0 else []
             inside[f"new {share}"] += _new(result, case, chance)
     return {what: float(np.mean(found)) for what, found in inside.items()}
 
 
 def _left_out(result: Calibration, chance: float) -> list[bool]:
-    fits = [fit for fit in result.fitted if not fit.measured.censored and math.isfinite(fit.left_out_dbm)]
+    """Judge the closed form, where every link was heard: those heard among silent ones lie above their forecast as a body."""
+    fits = [fit for fit in result.fitted if math.isfinite(fit.left_out_dbm)]
     away = float(reliability_margin_db(chance, 1.0))
     return [abs(fit.measured.power_dbm - fit.left_out_dbm) <= away * fit.left_out_sd_db for fit in fits]
 

@@ -127,7 +127,7 @@ def test_a_calibration_is_announced_and_not_used_unasked(walked: Walked) -> None
     plain = plan_property(walked.folder).plan
     assert plain.links == walked.before.plan.links
     notes = set(plain.assumptions) - set(walked.before.plan.assumptions)
-    assert notes == {"calibration.toml is in the property folder and was not used; the option --calibrated uses it."}
+    assert notes == {"calibration.toml is in the property folder and was not used; `meshplan plan --calibrated` uses it."}
 
 
 def test_a_friend_can_still_add_up_every_budget(walked: Walked) -> None:
