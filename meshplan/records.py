@@ -384,6 +384,8 @@ class Device:
     note: str = ""
     duty: DutyRecord | None = None
     energy: EnergyRecord | None = None
+    fittings: tuple[str, ...] = ()
+    """Connectors and adapters of its antenna line, repeated where it needs several."""
     cautions: tuple[str, ...] = ()
     tilt_deg: float = 0.0
     """Upward tilt of a directional antenna."""

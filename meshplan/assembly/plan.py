@@ -113,6 +113,7 @@ def assemble_plan(findings: Findings) -> Plan:
         running,
         findings.caution_rules,
         settings.cost,
+        findings.cables,
     )
     bare_line, line = _not_mapped(findings, rows, near_rows)
     return Plan(
