@@ -505,6 +505,8 @@ class Device(ShortForm):
     note: str = ""
     duty: DutyRecord | None = None
     energy: EnergyRecord | None = None
+    fittings: tuple[str, ...] = ()
+    """Connectors and adapters of its antenna line, repeated where it needs several."""
     cautions: tuple[str, ...] = ()
     tilt_deg: float = 0.0
     """How far the antenna leans down from level; negative where it leans up."""

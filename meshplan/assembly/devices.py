@@ -7,9 +7,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from meshplan.assembly.running import Running
+from meshplan.inputs.antennas import CableClass
 from meshplan.links.mixture import BETWEEN_RADIOS
 from meshplan.links.stations import Station
 from meshplan.operation.cautions import cautions_for
+from meshplan.operation.connectors import fittings
+from meshplan.operation.parts import wants_arrester
 from meshplan.records import CautionRule, Device, Role, Use
 from meshplan.settings import CostSettings
 
@@ -23,6 +26,7 @@ def make_devices(
     running: Running,
     rules: Sequence[CautionRule],
     prices: CostSettings,
+    cables: Mapping[str, CableClass] | None = None,
 ) -> tuple[Device, ...]:
     """Return all sensors, the devices of the plan, and each unused candidate once at its lowest height.
 
@@ -36,6 +40,8 @@ def make_devices(
     running : Running
     rules : sequence of CautionRule
     prices : CostSettings
+    cables : mapping, optional
+        Tells which plugs fit a cable.
     """
     opened_keys, served_keys = set(opened), set(served)
     must_show = opened_keys | set(linked)
@@ -91,6 +97,7 @@ def make_devices(
             tilt_deg=station.site.tilt_deg,
             directional=station.antenna.is_directional,
             polarisation=station.polarisation,
+            fittings=_fittings(station, cables or {}),
             site=station.site.name,
             backhaul=station.backhaul,
             place=station.site.place_name if station.site.place_name in shared else "",
@@ -105,3 +112,13 @@ def _reason(station: Station, reasons: Mapping[str, str]) -> str:
     if not station.site.same_as or not reason:
         return reason
     return f"It is the sensor {station.site.same_as} itself, which forwards: no second device. {reason}"
+
+
+def _fittings(station: Station, cables: Mapping[str, CableClass]) -> tuple[str, ...]:
+    """Return plugs and adapters of a station's antenna line; none where nobody says what fits its cable."""
+    has_cable = station.cable_m > 0.0
+    series = cables[station.cable_key].connectors if station.cable_key in cables else ()
+    if has_cable and not series:
+        return ()
+    arrester = has_cable and wants_arrester(station.antenna_agl_m, indoors=bool(station.site.indoors))
+    return fittings(station.antenna.connector, series, has_cable=has_cable, has_arrester=arrester)

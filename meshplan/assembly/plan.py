@@ -113,6 +113,7 @@ def assemble_plan(findings: Findings) -> Plan:
         running,
         findings.caution_rules,
         settings.cost,
+        findings.cables,
     )
     opened = set(placement.opened)
     costs = tuple(

@@ -42,6 +42,8 @@ class AntennaClass:
     standing: Standing
     horizontal_beamwidth_deg: float | None = None
     note: str = ""
+    connector: str = ""
+    """Series and gender, such as "N female"; empty on the board or where nobody says."""
 
     @property
     def gain_dbi(self) -> float:
@@ -83,6 +85,8 @@ class CableClass:
     source: str
     standing: Standing
     range_note: str = ""
+    connectors: tuple[str, ...] = ()
+    """Series whose plugs fit it, the usual one first."""
 
 
 @dataclass(frozen=True)
@@ -129,6 +133,25 @@ def _points(value: Any) -> tuple[tuple[float, ...], ...]:
     return points
 
 
+SERIES: Final = ("SMA", "N")
+"""Series of connectors (IEC 61169-15 and -16)."""
+
+
+def _connector(value: Any) -> str:
+    parse = {f"{series} {gender}".casefold(): f"{series} {gender}" for series in SERIES for gender in ("male", "female")}
+    found = parse.get(" ".join(str(value).split()).casefold())
+    if found is None:
+        raise UnfitValueError(f"'{value}' is no connector", f"Write one of: {', '.join(parse.values())}.")
+    return found
+
+
+def _series(value: Any) -> tuple[str, ...]:
+    names = [value] if isinstance(value, str) else value
+    if not isinstance(names, list) or not names or any(name not in SERIES for name in names):
+        raise UnfitValueError(f"'{value}' names no series of plugs", f"Write a list of: {', '.join(SERIES)}.")
+    return tuple(names)
+
+
 COMMON_COLUMNS: Final = (
     Column("name", "Short name used in property files.", text(60), required=True),
     Column("title", "Words for people.", text(120)),
@@ -144,11 +167,13 @@ ANTENNA_COLUMNS: Final = (
     Column("spread_db", "Standard deviation for orientation, nulls and box.", number(0, 20, unit="dB")),
     Column("frequency_mhz", "Lowest and highest frequency.", _range(1, 100_000, 2, unit="MHz")),
     Column("note", "What to tell the user.", text(500)),
+    Column("connector", "Its connector: series and gender, 50 ohm.", _connector),
 )
 CABLE_COLUMNS: Final = (
     *COMMON_COLUMNS,
     Column("points", "Pairs of MHz and dB per metre.", _points, required=True),
     Column("range_note", "How far such cables differ.", text(200)),
+    Column("connectors", "Series of plugs that fit it.", _series),
 )
 _NODE_LOSS_COLUMNS: Final = (
     *COMMON_COLUMNS,

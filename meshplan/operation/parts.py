@@ -56,6 +56,7 @@ def parts_list(
         *_own_prices(used, costs, ways_out or {}),
         *_by_kind(used, lambda device: f"antenna: {_words(device.antenna)}", costs.spare_share),
         *_by_kind(used, _cable_kind, costs.spare_share),
+        *_connectors(used, costs.spare_share),
         *_by_kind(sensors, _battery_kind, costs.spare_share, unit="set"),
         *_by_kind(relays, _battery_kind, costs.spare_share, unit="set", price=costs.battery),
         *_cells(sensors, costs.spare_share),
@@ -178,7 +179,8 @@ def _cable_kind(device: Device) -> str | None:
     if not device.cable or not device.cable_m > 0:
         return None
     length = _rounded_up(device.cable_m, CABLE_STEP_M)
-    return f"antenna cable {_words(device.cable)}, {length:g} m, plugs to fit"
+    plugs = "" if device.fittings else ", plugs to fit"
+    return f"antenna cable {_words(device.cable)}, {length:g} m{plugs}"
 
 
 def _battery_kind(device: Device) -> str | None:
@@ -232,7 +234,25 @@ def _capacitor_kind(device: Device) -> str | None:
 
 
 def _arrester_kind(device: Device) -> str | None:
-    return "surge arrester and earth lead" if device.antenna_agl_m > RAISED_AGL_M and not device.indoors else None
+    return "surge arrester and earth lead" if wants_arrester(device.antenna_agl_m, indoors=bool(device.indoors)) else None
+
+
+def wants_arrester(antenna_agl_m: float, *, indoors: bool) -> bool:
+    """Return whether an antenna stands so that its line needs a surge arrester."""
+    return antenna_agl_m > RAISED_AGL_M and not indoors
+
+
+def _connectors(devices: Sequence[Device], share: float) -> list[PartLine]:
+    """Return one line for each kind of connector and adapter, counted piece by piece."""
+    counts: dict[str, dict[str, int]] = {}
+    for device in devices:
+        for part in device.fittings:
+            of_part = counts.setdefault(part, {})
+            of_part[device.name] = of_part.get(device.name, 0) + 1
+    return [
+        PartLine(part, float(sum(each.values())), "piece", spares(sum(each.values()), share), None, tuple(each))
+        for part, each in counts.items()
+    ]
 
 
 def _fittings_kind(device: Device) -> str | None:

@@ -101,7 +101,7 @@ FAULTS = [
         '[[antenna]]\nname = "a"\nplanning_gain_dbi = [1, 2, 3]\ngain = 3\n',
         "antennas.toml, [[antenna]] 1, key 'gain': this key is not known.\n"
         "  Known keys: name, title, source, standing, planning_gain_dbi, peak_gain_dbi, pattern, horizontal_beamwidth_deg, "
-        "spread_db, frequency_mhz, note.",
+        "spread_db, frequency_mhz, note, connector.",
     ),
     (
         '[[antenna]]\nname = "a"\nplanning_gain_dbi = [1, 2, 3]\npattern = "sector"\n',
