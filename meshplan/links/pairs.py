@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from meshplan.errors import TooLargeError
 from meshplan.links.stations import Station
 from meshplan.records import Role
 from meshplan.units import Array, wavelength_m
@@ -49,15 +51,62 @@ def candidate_pairs(stations: Sequence[Station], *, prune: bool = True) -> NDArr
     reach_m = (
         float(best_range_m(np.asarray(strongest_allowed_loss_db(stations)), stations[0].radio.frequency_mhz)) if prune else np.inf
     )
-    pairs = cKDTree(place).query_pairs(reach_m, output_type="ndarray")
-    a, b = pairs[:, 0], pairs[:, 1]
-    swap = rank[a] > rank[b]
-    a, b = np.where(swap, b, a), np.where(swap, a, b)
+    starts, ends = np.flatnonzero(rank < 2), np.flatnonzero(rank > 0)
+    if not len(starts) or not len(ends):
+        return np.empty((0, 2), dtype=np.intp)
+    _refuse_too_many(place, starts, ends, reach_m)
     device = np.unique([station.site.same_as or station.site.name for station in stations], return_inverse=True)[1]
-    useful = ((site[a] != site[b]) | (rank[a] == 0)) & (rank[b] > 0) & ~((rank[a] == 2) & (rank[b] == 2)) & (device[a] != device[b])
-    kept = np.stack([a[useful], b[useful]], axis=1)
-    order = np.lexsort((kept[:, 1], kept[:, 0]))
-    return np.asarray(kept[order], dtype=np.intp)
+    at_once = max(1, _PAIRS_AT_ONCE // len(ends))
+    kept = [
+        _useful(part, ends, place, rank, (site, device), reach_m)
+        for part in np.split(starts, np.arange(at_once, len(starts), at_once))
+    ]
+    return np.concatenate(kept)
+
+
+MOST_PAIRS: Final = 5_000_000
+"""More links than that are told by name before memory is spent on them: 500 sensors with 5 000 candidates are 2.5 million, and each
+takes about a kilobyte while it is computed (own choice)."""
+
+_PAIRS_AT_ONCE: Final = 4_000_000
+
+
+def _refuse_too_many(place: NDArray[np.float64], starts: NDArray[np.intp], ends: NDArray[np.intp], reach_m: float) -> None:
+    """Raise if more pairs than can be computed may speak; they are counted without being made."""
+    count = len(starts) * len(ends)
+    if count > MOST_PAIRS and np.isfinite(reach_m):
+        count = int(cKDTree(place[starts]).count_neighbors(cKDTree(place[ends]), reach_m))
+    if count > MOST_PAIRS:
+        raise TooLargeError(
+            f"{len(starts)} sensors and relays would have about {count / 1e6:.0f} million links with {len(ends)} relays and "
+            f"gateways, more than {MOST_PAIRS // 1_000_000} million",
+            where="the site files",
+            fix="Offer fewer places for relays and gateways, lower generate_relays, or plan the property in parts.",
+        )
+
+
+def _useful(
+    starts: NDArray[np.intp],
+    ends: NDArray[np.intp],
+    place: NDArray[np.float64],
+    rank: NDArray[np.int_],
+    belongs: tuple[NDArray[np.intp], NDArray[np.intp]],
+    reach_m: float,
+) -> NDArray[np.intp]:
+    """Return the pairs from some devices to others that may speak, in order; of two relays the first comes first.
+
+    `belongs` holds the site and the physical device of each station: a sensor that forwards is one with its relay.
+    """
+    site, device = belongs
+    x = place[starts, 0][:, None] - place[ends, 0][None, :]
+    y = place[starts, 1][:, None] - place[ends, 1][None, :]
+    near = np.hypot(x, y) <= reach_m
+    sensor = (rank[starts] == 0)[:, None]
+    near &= device[starts][:, None] != device[ends][None, :]
+    near &= (site[starts][:, None] != site[ends][None, :]) | sensor
+    near &= sensor | (rank[ends] == 2)[None, :] | (starts[:, None] < ends[None, :])
+    row, column = np.nonzero(near)
+    return np.stack([starts[row], ends[column]], axis=1).astype(np.intp)
 
 
 _RANK = {Role.SENSOR: 0, Role.RELAY: 1, Role.GATEWAY: 2}

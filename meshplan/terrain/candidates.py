@@ -90,7 +90,7 @@ def find_relay_places(
         _gables(landscape.covers),
         _crests(relief, landscape.grid, spacing_m),
         _saddles(relief, landscape.grid, spacing_m),
-        _edges(landscape.covers),
+        _edges(landscape.covers, landscape.grid),
         _corners(area),
         _high_ground(relief, landscape, spacing_m),
     ]
@@ -231,16 +231,18 @@ def _saddles(relief: _Relief, grid: Grid, spacing_m: float) -> Iterator[_Place]:
     yield from _cells("saddle", level & best & (prominence >= LEAST_CREST_M), prominence, grid)
 
 
-def _edges(covers: Sequence[Cover]) -> Iterator[_Place]:
-    """Yield places along the edges of woods, orchards and fields, just outside."""
+def _edges(covers: Sequence[Cover], grid: Grid) -> Iterator[_Place]:
+    """Yield places on the grid along the edges of woods, orchards and fields, just outside; an edge may reach far beyond it."""
     for cover in covers:
         if cover.is_building or cover.kind == "water":
             continue
         for polygon in shapely.get_parts(cover.geometry.buffer(OFF_THE_WALL_M)):
             edge = polygon.exterior
-            for step in range(max(4, int(edge.length // EDGE_STEP_M))):
-                point = edge.interpolate(step / max(4, int(edge.length // EDGE_STEP_M)), normalized=True)
-                yield _Place(f"edge of {cover.name or cover.kind}", point.x, point.y, 0.0)
+            steps = max(4, int(edge.length // EDGE_STEP_M))
+            x, y = shapely.get_coordinates(shapely.line_interpolate_point(edge, np.arange(steps) / steps, normalized=True)).T
+            here = (x >= grid.west_m) & (x <= grid.east_m) & (y >= grid.south_m) & (y <= grid.north_m)
+            for x_m, y_m in zip(x[here].tolist(), y[here].tolist(), strict=True):
+                yield _Place(f"edge of {cover.name or cover.kind}", x_m, y_m, 0.0)
 
 
 def _corners(area: Any) -> Iterator[_Place]:

@@ -555,11 +555,15 @@ def power_at(base: Base) -> Callable[[Site, AntennaClass, float, RadioMode], flo
         power, verdict = highest_lawful_power(region, with_own_traffic(emission, sensors))
         return min(power, mode.tx_power_dbm) if verdict.lawful else mode.tx_power_dbm
 
+    @cache  # apart from the above, so that thousands of sensors are not hashed anew for each of thousands of candidates
+    def power_of_all_dbm(gain_dbi: float, feed_loss_db: float, mode: RadioMode) -> float:
+        return power_dbm(gain_dbi, feed_loss_db, Purpose.TREND, mode, all_sensors)
+
     def at(site: Site, antenna: AntennaClass, feed_loss_db: float, mode: RadioMode) -> float:
         if wish.power_dbm is not None:
             return mode.tx_power_dbm
         if site.role is not Role.SENSOR:
-            return power_dbm(antenna.peak_gain_dbi[1], round(feed_loss_db, 6), Purpose.TREND, mode, all_sensors)
+            return power_of_all_dbm(antenna.peak_gain_dbi[1], round(feed_loss_db, 6), mode)
         return power_dbm(antenna.peak_gain_dbi[1], round(feed_loss_db, 6), site.purpose, mode, (site,))
 
     return at

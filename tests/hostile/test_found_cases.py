@@ -162,3 +162,18 @@ def test_a_setting_whose_name_is_none_is_refused(name: str, tmp_path: Path, caps
     settings = f"[{{name = {name}, bit_rate_bps = 1000}}]"
     (folder / "radios.toml").write_text(f'[classes.mine]\nlike = "fsk-868"\nsettings = {settings}\n')
     assert refusal(["check", str(folder)], capsys).startswith("radios.toml, classes.mine")
+
+
+def test_a_hedge_around_the_world_is_no_hang(tmp_path: Path) -> None:
+    """Relay places were looked for along all of its edge, one after the other: a minute for thousands of kilometres."""
+    from shapely.geometry import LineString
+
+    from meshplan.grid import Grid
+    from meshplan.records import Cover
+    from meshplan.terrain.candidates import _edges
+
+    grid = Grid("EPSG:32627", 485_000.0, 5_317_600.0, 5.0, 120, 120)
+    hedge = Cover("hedge", "hedge", LineString([(485_300.0, 5_317_300.0), (20_485_300.0, 5_317_300.0)]).buffer(2.0), 2.0)
+    places = list(_edges([hedge], grid))
+    assert 5 <= len(places) <= 30
+    assert all(485_000.0 <= place.x_m <= 485_600.0 for place in places)
