@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Final
 
-from meshplan.short_form import Facts, ShortForm
+from meshplan.short_form import Facts, ShortForm, rounded_down
 from meshplan.sources import Standing
 
 
@@ -307,7 +307,7 @@ class Link(ShortForm):
             ("b", self.b),
             ("distance_m", round(self.distance_m)),
             ("margin_db", round(self.margin_db, 1)),
-            ("chance", round(self.chance, 3)),
+            ("chance", rounded_down(self.chance)),
             ("verdict", self.verdict),
         )
 
@@ -773,7 +773,7 @@ class Plan(ShortForm):
             ("relays", used.count(Role.RELAY)),
             ("served", f"{sum(device.served for device in sensors)} of {len(sensors)}"),
             ("cost", f"{self.proof.cost:g} {self.currency}"),
-            ("weakest_route", round(min((route.chance for route in self.routes), default=0.0), 3)),
+            ("weakest_route", rounded_down(min((route.chance for route in self.routes), default=0.0))),
             ("optimal", self.proof.optimal),
         )
 

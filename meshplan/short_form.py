@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from html import escape
+from math import floor
 
 Facts = Sequence[tuple[str, object]]
 
@@ -42,3 +43,12 @@ def html_rows(title: str, header: Sequence[str], rows: Iterable[Sequence[object]
     head = "".join(f"<th>{escape(name)}</th>" for name in header)
     body = "".join("<tr>" + "".join(f"<td>{escape(str(cell))}</td>" for cell in row) + "</tr>" for row in rows)
     return f"<table><caption>{escape(title)}</caption><tr>{head}</tr>{body}</table>"
+
+
+def rounded_down(chance: float) -> float:
+    """Return a chance with three decimals, never more than it is: 1.0 is certainty alone.
+
+    >>> rounded_down(0.99997), rounded_down(1.0)
+    (0.999, 1.0)
+    """
+    return floor(chance * 1000.0) / 1000.0

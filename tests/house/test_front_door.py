@@ -69,3 +69,17 @@ def test_examples_in_docstrings_give_what_they_say(name: str) -> None:
     result = doctest.testmod(import_module(name))
     assert result.attempted > 0
     assert result.failed == 0
+
+
+@pytest.mark.slow
+def test_the_first_steps_run_as_a_script() -> None:
+    words = [sys.executable, "sample_sites/first_steps.py"]
+    told = subprocess.run(words, capture_output=True, text=True, check=True, cwd=ROOT).stdout
+    for shown in (
+        "free space over 1 km at 868 MHz: 91.2 dB",
+        "PropertyPlan(property='Ossaby Terrace'",
+        "Picture('",
+        "Page('Map of",
+    ):
+        assert shown in told
+    assert "PropertyPlan(property='Sloping field', radio='css-868-sf7', gateways=1, relays=0, served='2 of 2'" in told

@@ -67,8 +67,9 @@ def test_records_are_short_to_look_at(plan: PropertyPlan) -> None:
         assert repr(record).startswith(type(record).__name__)
     assert repr(plan) == (
         "PropertyPlan(property='Smallholt', radio='fsk-868-50k', gateways=1, relays=1, served='2 of 2', "
-        f"cost='{plan.record.proof.cost:g} EUR', weakest_route={min(r.chance for r in plan.routes):.3}, optimal=True)"
+        f"cost='{plan.record.proof.cost:g} EUR', weakest_route=0.999, optimal=True)"
     )
+    assert 0.999 <= min(route.chance for route in plan.routes) < 1.0
     assert "<td>Smallholt</td>" in plan._repr_html_()
     assert "South post → House" in plan._repr_html_()
 
@@ -143,7 +144,10 @@ def test_the_map_shows_itself_in_a_frame(plan: PropertyPlan, tmp_path: Path) -> 
 def test_a_plan_read_from_its_file_has_all_but_the_land(plan: PropertyPlan, tmp_path: Path) -> None:
     plan.save(tmp_path / "out")
     stored = meshplan.read_plan(tmp_path / "out" / "plan.json")
-    assert repr(stored) == repr(plan)
+    # The file rounds a chance to four decimals.
+    kept, made = (dict(one.short_facts()) for one in (stored, plan))
+    assert kept.pop("weakest_route") == pytest.approx(made.pop("weakest_route"), abs=0.0011)
+    assert kept == made
     # The file keeps rounded figures; a table rounds once more.
     pd.testing.assert_frame_equal(stored.links.to_frame(), plan.links.to_frame(), rtol=0.0, atol=0.011)
     with pytest.raises(meshplan.InputError, match="the map needs the land, and this plan was read from a file"):

@@ -298,6 +298,14 @@ const meshPage = (() => {
       showAll(false);
       section.redraw();
     };
+    if (window.parent !== window) {
+      /* A frame may get its size after the page has run: fit to it until somebody takes hold of the map. */
+      const watch = new ResizeObserver(fit);
+      watch.observe(map.getContainer());
+      for (const kind of ["pointerdown", "keydown", "wheel"]) {
+        window.addEventListener(kind, () => watch.disconnect(), { once: true, capture: true });
+      }
+    }
     window.addEventListener("beforeprint", () => {
       for (const one of document.querySelectorAll("details.more, #legend")) one.open = true;
       fit();
