@@ -33,6 +33,7 @@ OWN_SCRIPTS: Final = (
     "layers.js",
     "key.js",
     "section.js",
+    "panel.js",
     "script.js",
 )
 """In the order in which the page runs them."""

@@ -82,6 +82,7 @@ def page_data(plan: Plan, landscape: MapLandscape) -> dict[str, Any]:
         "legal": [asdict(line) for line in plan.legal],
         "parts": [asdict(line) for line in plan.parts],
         "required_chance": plan.required_chance,
+        "calibrated": plan.made_with.calibrated,
         "currency": plan.currency,
         "not_mapped": plan.not_mapped,
         "assumptions": list(plan.assumptions),
