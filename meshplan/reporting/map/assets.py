@@ -34,6 +34,7 @@ OWN_SCRIPTS: Final = (
     "key.js",
     "section.js",
     "panel.js",
+    "reach.js",
     "script.js",
 )
 """In the order in which the page runs them."""

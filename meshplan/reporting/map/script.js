@@ -73,7 +73,7 @@ const meshPage = (() => {
     byId("panel").scrollTop = 0;
     app.say(words);
     const title = ledger.querySelector(".view-title");
-    if (focus && title) title.focus({ preventScroll: wide() });
+    if (focus && title) title.focus({ preventScroll: true });
   }
 
   app.showOverview = (options) => {
@@ -283,6 +283,8 @@ const meshPage = (() => {
     layers.addMeasured();
     layers.addTiles();
     layers.addLens();
+    app.reach = makeReach(app);
+    app.reach.start();
     makeKey(app).fillLegend();
     makePanel(app).start();
     fillHead();

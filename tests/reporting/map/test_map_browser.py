@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import csv
 import io
 import re
@@ -13,9 +14,12 @@ import numpy as np
 import pytest
 from map_browser import DESK, PHONE, Opened, OpenMap
 from map_fixture import HOSTILE_NAMES, make_landscape, make_plan, rename
+from PIL import Image
 
 from meshplan.records import Plan, Role
 from meshplan.reporting.map import OnlineTiles, write_map
+from meshplan.reporting.map.palette import VERDICT_STYLES, red_green_blue, seen_colour
+from meshplan.reporting.map.relief import HATCH_CLEAR_ALPHA, coverage_picture
 
 pytestmark = pytest.mark.browser
 PLAN = make_plan()
@@ -507,6 +511,42 @@ def test_a_phone_needs_no_sideways_scrolling_and_has_large_targets(phone: Opened
               .map(e => [e.id || e.textContent, e.getBoundingClientRect().height]).filter(([, high]) => high < 43.5)"""
         )
         assert small == [], show
+
+
+def test_reach_is_shown_one_at_a_time_as_its_swatches_say_and_told_under_the_pointer(open_map: OpenMap, tmp_path: Path) -> None:
+    land = make_landscape()
+    second = replace(land.coverage[0], name="Ridge post", classes=np.full_like(land.coverage[0].classes, 3))
+    file = write_map(PLAN, replace(land, coverage=(*land.coverage, second)), tmp_path / "reach.html")
+    page = open_map(file, DESK).page
+    page.evaluate("() => { for (const one of document.querySelectorAll('details')) one.open = true; }")
+    page.check("[data-layer=coverage-0]")
+    page.check("[data-layer=coverage-1]")
+    assert not page.is_checked("[data-layer=coverage-0]")
+    assert not page.evaluate("meshPage.map.hasLayer(meshPage.layers['coverage-0'])")
+    page.check("[data-layer=coverage-0]")
+    swatches = page.eval_on_selector_all(".swatch.reach", "all => all.map(one => getComputedStyle(one).backgroundColor)")
+    seen = [seen_colour(VERDICT_STYLES[name].colour) for name in land.coverage[0].class_names]
+    assert swatches == ["rgb({}, {}, {})".format(*red_green_blue(colour)) for colour in seen]
+    hatched = page.eval_on_selector_all(".swatch.reach", "all => all.map(one => getComputedStyle(one).backgroundImage !== 'none')")
+    assert hatched == [name == "failing" for name in land.coverage[0].class_names]
+    page.wait_for_function("() => document.querySelector('img.coverage').complete")
+    for device in PLAN.devices:
+        column, row = (round(float(value)) for value in land.grid.column_row(device.x_m, device.y_m))
+        name = land.coverage[0].class_names[land.coverage[0].classes[row, column]]
+        assert page.evaluate("([lat, lng]) => meshPage.reach.wordAt({ lat, lng })", [device.lat_deg, device.lon_deg]) == name
+    box = page.locator(".folium-map").bounding_box()
+    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    assert page.inner_text("#reach").startswith("Here: ")
+
+
+def test_failing_reach_is_hatched_in_the_picture() -> None:
+    land = make_landscape()
+    picture = coverage_picture(land.coverage[0], land.grid)
+    image = np.asarray(Image.open(io.BytesIO(base64.b64decode(picture.uri.split(",", 1)[1]))).convert("RGBA")).astype(int)
+    for name in land.coverage[0].class_names:
+        alpha = image[..., 3][np.abs(image[..., :3] - red_green_blue(VERDICT_STYLES[name].colour)).sum(axis=2) <= 6]
+        levels = set(np.unique(alpha[alpha > 0]).tolist())
+        assert levels == ({HATCH_CLEAR_ALPHA, 255} if name == "failing" else {255}), name
 
 
 SMALL_PHONE = (320, 640)
