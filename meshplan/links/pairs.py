@@ -57,11 +57,8 @@ def candidate_pairs(stations: Sequence[Station], *, prune: bool = True) -> NDArr
     _refuse_too_many(place, starts, ends, reach_m)
     device = np.unique([station.site.same_as or station.site.name for station in stations], return_inverse=True)[1]
     at_once = max(1, _PAIRS_AT_ONCE // len(ends))
-    kept = [
-        _useful(part, ends, place, rank, (site, device), reach_m)
-        for part in np.split(starts, np.arange(at_once, len(starts), at_once))
-    ]
-    return np.concatenate(kept)
+    parts = np.split(starts, np.arange(at_once, len(starts), at_once))
+    return np.concatenate([_useful(part, ends, place, rank, (site, device), reach_m) for part in parts])
 
 
 MOST_PAIRS: Final = 5_000_000

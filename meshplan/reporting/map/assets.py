@@ -33,6 +33,8 @@ OWN_SCRIPTS: Final = (
     "layers.js",
     "key.js",
     "section.js",
+    "panel.js",
+    "reach.js",
     "script.js",
 )
 """In the order in which the page runs them."""

@@ -27,7 +27,8 @@ from meshplan.reporting.map.pack import (
     pack_within,
     pick_reduce,
 )
-from meshplan.reporting.map.palette import VERDICT_STYLES, class_colour, cover_colour
+from meshplan.reporting.map.palette import VERDICT_STYLES, class_colour, cover_colour, seen_colour
+from meshplan.reporting.map.relief import HATCHED_CLASS
 from meshplan.terrain.profile import FINEST_STEP_M
 
 MOST_CELLS: Final = 2_200_000
@@ -295,7 +296,12 @@ def _coverage_record(layer: CoverageLayer) -> dict[str, Any]:
         "name": layer.name,
         "note": layer.note,
         "classes": [
-            {"name": name, "colour": class_colour(name, index)}
+            {
+                "name": name,
+                "colour": class_colour(name, index),
+                "seen": seen_colour(class_colour(name, index)),
+                "hatched": name == HATCHED_CLASS,
+            }
             for index, name in enumerate(layer.class_names)
             if bool((layer.classes == index).any())
         ],

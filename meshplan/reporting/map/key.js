@@ -11,6 +11,7 @@ const makeKey = (app) => {
       box.checked = on;
       box.addEventListener("change", () => {
         const layer = app.layers[key];
+        if (box.checked && key.startsWith("coverage-")) app.reach.only(key);
         if (box.checked) layer.addTo(map);
         else map.removeLayer(layer);
         app.say(`${words}: ${box.checked ? "shown" : "hidden"}.`);
@@ -19,6 +20,12 @@ const makeKey = (app) => {
     };
     const row = (sample, words) => h("div", { class: "row" }, sample, h("span", {}, words));
     const swatch = (colour) => h("span", { class: "swatch", style: `background:${colour}` });
+    /* As it looks on the map: blended with the land, failing in stripes. */
+    const reachSwatch = (one) =>
+      h("span", {
+        class: "swatch reach",
+        style: `background-color:${one.seen}${one.hatched ? `;background-image:repeating-linear-gradient(135deg,transparent 0 4px,#ece4d0b0 4px 8px)` : ""}`,
+      });
     const used = new Set(data.links.flatMap((link) => [link.verdict, ...link.seasons.map((one) => one.verdict)]));
     /* Whatever season is shown, the key explains the marks. */
     const onSensors = new Set([
@@ -63,8 +70,8 @@ const makeKey = (app) => {
           app.layers[`coverage-${i}`] = window[data.map.coverage[i]];
           return toggle(`coverage-${i}`, null, layer.name, false);
         }),
-        [...new Map(data.coverage.flatMap((layer) => layer.classes.map((one) => [one.name, one.colour])))].map(([name, colour]) =>
-          row(swatch(colour), name),
+        [...new Map(data.coverage.flatMap((layer) => layer.classes.map((one) => [one.name, one])))].map(([name, one]) =>
+          row(reachSwatch(one), name),
         ),
         [...new Set(data.coverage.map((layer) => layer.note).filter(Boolean))].map((note) => h("p", { class: "small soft" }, note)),
         data.map.tiles

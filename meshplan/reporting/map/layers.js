@@ -1,7 +1,7 @@
 /* What lies on the map: cover, contours, links, sites and their names, measured points, the lens. Draws fields of the plan, no more. */
 "use strict";
 const makeLayers = (app) => {
-  const { h, svg, plain, mark } = meshParts;
+  const { h, svg, plain, mark, wide } = meshParts;
   const { data, map } = app;
   const MANY_LINKS = 500,
     VERY_MANY_LINKS = 1000,
@@ -16,9 +16,10 @@ const makeLayers = (app) => {
       ["links", 450],
       ["trial", 460],
       ["measured", 580],
+      ["here", 640],
     ])
       map.createPane(name).style.zIndex = level;
-    for (const name of ["cover", "contours"]) map.getPane(name).style.pointerEvents = "none";
+    for (const name of ["cover", "contours", "here"]) map.getPane(name).style.pointerEvents = "none";
   }
 
   function addCover() {
@@ -195,8 +196,11 @@ const makeLayers = (app) => {
       marker.on("add", nameIt).on("click", () => {
         if (!app.picking) app.showSite(device.name);
       });
-      marker.on("keypress", (event) => {
-        if (event.originalEvent.key === "Enter") app.showSite(device.name);
+      marker.on("keydown", ({ originalEvent: event }) => {
+        if (event.key !== "Enter" && event.key !== " ") return;
+        event.preventDefault();
+        event.stopPropagation();
+        if (!app.picking) app.showSite(device.name);
       });
       marker.addTo(app.layers[rank(device) === 3 ? "spares" : "sites"]);
       app.markers.set(device.name, marker);
@@ -216,7 +220,7 @@ const makeLayers = (app) => {
         .map((marker) => ({ element: marker.getElement(), at: map.latLngToContainerPoint(marker.getLatLng()) }));
       const edge = map.getSize(),
         corner = map.getContainer().getBoundingClientRect();
-      for (const element of document.querySelectorAll("#lens, #north, .leaflet-control-scale")) {
+      for (const element of document.querySelectorAll("#lens, #north, .leaflet-control-scale" + (wide() ? "" : ", #legend"))) {
         const box = element.getBoundingClientRect();
         taken.push({
           left: box.left - corner.left,

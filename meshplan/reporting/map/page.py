@@ -21,6 +21,7 @@ from meshplan.reporting.files import write_text_atomically
 from meshplan.reporting.map.assets import OWN_SCRIPTS, leaflet_script, leaflet_style, own_file
 from meshplan.reporting.map.data import json_block, page_data
 from meshplan.reporting.map.landscape import MapLandscape, OnlineTiles
+from meshplan.reporting.map.palette import COVERAGE_OPACITY
 from meshplan.reporting.map.relief import Picture, coverage_picture, relief_picture
 from meshplan.reporting.map.skeleton import BODY, MAP_PLACE
 
@@ -57,7 +58,7 @@ def render_map(plan: Plan, landscape: MapLandscape, *, tiles: OnlineTiles | None
     relief = relief_picture(landscape.ground_amsl_m, landscape.grid)
     relief_layer = _overlay(relief, "relief", opacity=1.0).add_to(chart)
     coverage_layers = [
-        _overlay(coverage_picture(layer, landscape.grid), "coverage", opacity=0.55, show=False).add_to(chart)
+        _overlay(coverage_picture(layer, landscape.grid), "coverage", opacity=COVERAGE_OPACITY, show=False).add_to(chart)
         for layer in landscape.coverage
     ]
     figure = _PageFigure(title=plan.property_name)

@@ -70,6 +70,20 @@ def class_colour(name: str, index: int) -> str:
     return style.colour if style else COVERAGE_RAMP[index % len(COVERAGE_RAMP)]
 
 
+COVERAGE_OPACITY: Final = 0.55
+"""How thickly a coverage layer lies on the land."""
+
+LAND_UNDER: Final = "#ece4d0"
+"""Middle of the relief's tints, on which a coverage colour is seen."""
+
+
+def seen_colour(colour: str) -> str:
+    """Return a coverage colour as it looks on the map, blended with the land below; for its swatch in the key."""
+    top, below = red_green_blue(colour), red_green_blue(LAND_UNDER)
+    mixed = (round(COVERAGE_OPACITY * a + (1.0 - COVERAGE_OPACITY) * b) for a, b in zip(top, below, strict=True))
+    return "#" + "".join(f"{value:02x}" for value in mixed)
+
+
 def red_green_blue(colour: str) -> tuple[int, int, int]:
     """Return the three bytes of a colour written as #rrggbb."""
     return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16)

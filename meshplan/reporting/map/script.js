@@ -70,9 +70,10 @@ const meshPage = (() => {
     const ledger = byId("ledger");
     ledger.replaceChildren(...[content].flat(Infinity).filter(Boolean));
     ledger.scrollTop = 0;
+    byId("panel").scrollTop = 0;
     app.say(words);
     const title = ledger.querySelector(".view-title");
-    if (focus && title) title.focus({ preventScroll: wide() });
+    if (focus && title) title.focus({ preventScroll: true });
   }
 
   app.showOverview = (options) => {
@@ -152,6 +153,10 @@ const meshPage = (() => {
 
   function fillHead() {
     byId("title").textContent = data.property_name;
+    if (data.calibrated) {
+      byId("kind-of-sheet").textContent = "Radio network plan, calibrated by readings";
+      byId("kind-of-sheet").classList.add("telling");
+    }
     tellState();
     const choose = byId("season");
     choose.append(
@@ -227,14 +232,14 @@ const meshPage = (() => {
         app.here = L.layerGroup([
           L.circle(place, {
             radius: coords.accuracy,
-            pane: "measured",
+            pane: "here",
             color: "#23211c",
             weight: 1,
             fillOpacity: 0.1,
             interactive: false,
           }),
           L.circleMarker(place, {
-            pane: "measured",
+            pane: "here",
             radius: 7,
             color: "#fff",
             weight: 3,
@@ -245,7 +250,9 @@ const meshPage = (() => {
         ]).addTo(map);
         const inside = L.latLngBounds(data.map.bounds).contains(place);
         if (inside) map.panTo(place);
-        const nearest = data.devices.map((one) => [map.distance(place, app.placeOf(one)), one.name]).sort((a, b) => a[0] - b[0])[0];
+        const nearest = data.devices
+          .filter((one) => app.markers.get(one.name)._map)
+          .map((one) => [map.distance(place, app.placeOf(one)), one.name]).sort((a, b) => a[0] - b[0])[0];
         app.say(
           `You are known within ${metres(coords.accuracy)}. ${inside ? "" : "You are off this sheet. "}The nearest site is ${nearest[1]}, ${metres(nearest[0])} away.`,
         );
@@ -276,7 +283,10 @@ const meshPage = (() => {
     layers.addMeasured();
     layers.addTiles();
     layers.addLens();
+    app.reach = makeReach(app);
+    app.reach.start();
     makeKey(app).fillLegend();
+    makePanel(app).start();
     fillHead();
     meshTrial.start(app);
     app.showOverview({ focus: false });

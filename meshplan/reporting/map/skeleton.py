@@ -25,6 +25,7 @@ BODY: Final = f"""
     <button type="button" id="open-trial" aria-pressed="false">Two points</button>
     <button type="button" id="locate">Where am I</button>
     <button type="button" id="print">Print</button>
+    <button type="button" id="open-tools" class="phone" aria-expanded="false" aria-controls="tools">More</button>
   </div>
   <p id="live" role="status" aria-live="polite"></p>
 </header>
@@ -33,8 +34,11 @@ BODY: Final = f"""
 {MAP_PLACE}
   </section>
   <details id="legend"><summary>Key to the map</summary><div id="legend-body"></div></details>
-  <section id="section" aria-label="Section through the land" hidden></section>
-  <section id="ledger" aria-label="Plan in words and figures" tabindex="-1"></section>
+  <div id="panel">
+    <button type="button" id="panel-grip" class="phone no-print" aria-controls="ledger" aria-expanded="true">Show more</button>
+    <section id="section" aria-label="Section through the land" hidden></section>
+    <section id="ledger" aria-label="Plan in words and figures" tabindex="-1"></section>
+  </div>
 </main>
 <dialog id="help" aria-labelledby="help-title"></dialog>
 <noscript>

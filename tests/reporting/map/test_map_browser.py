@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import csv
 import io
 import re
@@ -13,9 +14,12 @@ import numpy as np
 import pytest
 from map_browser import DESK, PHONE, Opened, OpenMap
 from map_fixture import HOSTILE_NAMES, make_landscape, make_plan, rename
+from PIL import Image
 
 from meshplan.records import ChannelRecord, CommandOption, CommandRecord, HopRecord, MadeWith, Plan, Role
 from meshplan.reporting.map import OnlineTiles, write_map
+from meshplan.reporting.map.palette import VERDICT_STYLES, red_green_blue, seen_colour
+from meshplan.reporting.map.relief import HATCH_CLEAR_ALPHA, coverage_picture
 
 pytestmark = pytest.mark.browser
 PLAN = make_plan()
@@ -219,13 +223,8 @@ def test_no_key_of_a_catalogue_stands_on_the_page(desk: Opened) -> None:
     for device in PLAN.devices:
         desk.page.evaluate("name => meshPage.showSite(name)", device.name)
         words = desk.page.inner_text("#ledger")
-        for key in (
-            device.antenna,
-            device.cable,
-            device.radio,
-            device.indoors or "",
-            device.energy.battery if device.energy else "",
-        ):
+        cell = device.energy.battery if device.energy else ""
+        for key in (device.antenna, device.cable, device.radio, device.indoors or "", cell):
             assert not re.search(r"[-_]", key) or key not in words, key
     for link in PLAN.links:
         desk.page.evaluate("key => meshPage.showLink(key)", link.key)
@@ -514,6 +513,138 @@ def test_a_phone_needs_no_sideways_scrolling_and_has_large_targets(phone: Opened
               .map(e => [e.id || e.textContent, e.getBoundingClientRect().height]).filter(([, high]) => high < 43.5)"""
         )
         assert small == [], show
+
+
+def test_reach_is_shown_one_at_a_time_as_its_swatches_say_and_told_under_the_pointer(open_map: OpenMap, tmp_path: Path) -> None:
+    land = make_landscape()
+    second = replace(land.coverage[0], name="Ridge post", classes=np.full_like(land.coverage[0].classes, 3))
+    file = write_map(PLAN, replace(land, coverage=(*land.coverage, second)), tmp_path / "reach.html")
+    page = open_map(file, DESK).page
+    page.evaluate("() => { for (const one of document.querySelectorAll('details')) one.open = true; }")
+    page.check("[data-layer=coverage-0]")
+    page.check("[data-layer=coverage-1]")
+    assert not page.is_checked("[data-layer=coverage-0]")
+    assert not page.evaluate("meshPage.map.hasLayer(meshPage.layers['coverage-0'])")
+    page.check("[data-layer=coverage-0]")
+    swatches = page.eval_on_selector_all(".swatch.reach", "all => all.map(one => getComputedStyle(one).backgroundColor)")
+    seen = [seen_colour(VERDICT_STYLES[name].colour) for name in land.coverage[0].class_names]
+    assert swatches == ["rgb({}, {}, {})".format(*red_green_blue(colour)) for colour in seen]
+    hatched = page.eval_on_selector_all(".swatch.reach", "all => all.map(one => getComputedStyle(one).backgroundImage !== 'none')")
+    assert hatched == [name == "failing" for name in land.coverage[0].class_names]
+    page.wait_for_function("() => document.querySelector('img.coverage').complete")
+    for device in PLAN.devices:
+        column, row = (round(float(value)) for value in land.grid.column_row(device.x_m, device.y_m))
+        name = land.coverage[0].class_names[land.coverage[0].classes[row, column]]
+        assert page.evaluate("([lat, lng]) => meshPage.reach.wordAt({ lat, lng })", [device.lat_deg, device.lon_deg]) == name
+    box = page.locator(".folium-map").bounding_box()
+    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    assert page.inner_text("#reach").startswith("Here: ")
+
+
+def test_failing_reach_is_hatched_in_the_picture() -> None:
+    land = make_landscape()
+    picture = coverage_picture(land.coverage[0], land.grid)
+    image = np.asarray(Image.open(io.BytesIO(base64.b64decode(picture.uri.split(",", 1)[1]))).convert("RGBA")).astype(int)
+    for name in land.coverage[0].class_names:
+        alpha = image[..., 3][np.abs(image[..., :3] - red_green_blue(VERDICT_STYLES[name].colour)).sum(axis=2) <= 6]
+        levels = set(np.unique(alpha[alpha > 0]).tolist())
+        assert levels == ({HATCH_CLEAR_ALPHA, 255} if name == "failing" else {255}), name
+
+
+SMALL_PHONE = (320, 640)
+EVERY_VIEW = (
+    "meshPage.showOverview()",
+    "meshPage.showSite('Wood edge')",
+    "meshPage.showLink('Wood edge--Ridge post')",
+    "meshPage.trySite('Wood edge')",
+    "document.getElementById('open-trial').click()",
+)
+
+
+def test_a_small_phone_never_scrolls_sideways_and_keeps_its_map(open_map: OpenMap, map_file: Path) -> None:
+    """At 320 px (WCAG 2.2, 1.4.10 Reflow) the map stays where it is while the panel over its lower part is read to its end."""
+    page = open_map(map_file, SMALL_PHONE, has_touch=True, is_mobile=True).page
+    for show in EVERY_VIEW:
+        page.evaluate(show)
+        assert page.evaluate("[document.documentElement.scrollWidth, document.querySelector('#panel').scrollWidth]") == [
+            320,
+            320,
+        ], show
+        before = page.locator(".folium-map").bounding_box()
+        assert before["height"] >= 0.25 * SMALL_PHONE[1]
+        page.evaluate(
+            "() => { const p = document.querySelector('#panel'); p.scrollTop = p.scrollHeight; window.scrollTo(0, 9999); }"
+        )
+        assert page.locator(".folium-map").bounding_box() == before
+        assert page.evaluate("document.querySelector('#panel').getBoundingClientRect().bottom") <= SMALL_PHONE[1] + 1
+    page.evaluate("meshPage.showOverview()")
+    half = page.locator(".folium-map").bounding_box()["height"]
+    page.tap("#panel-grip")
+    tall = page.locator(".folium-map").bounding_box()["height"]
+    assert 100 <= tall < half
+    page.tap("#panel-grip")
+    assert page.locator(".folium-map").bounding_box()["height"] > half
+    assert page.get_attribute("#panel-grip", "aria-expanded") == "false"
+
+
+def test_the_headline_of_a_trial_stays_in_view_while_a_mark_is_dragged(phone: Opened) -> None:
+    page = phone.page
+    page.evaluate("meshPage.trySite('Ridge post')")
+    start = page.locator("[data-trial=M]").bounding_box()
+    x, y = start["x"] + start["width"] / 2, start["y"] + start["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    for step in range(1, 4):
+        page.mouse.move(x - 8 * step, y + 8 * step)
+        box = page.locator("#trial-effect").bounding_box()
+        panel = page.locator("#panel").bounding_box()
+        assert panel["y"] + 40 <= box["y"], "not below the grip"
+        assert box["y"] + box["height"] <= PHONE[1], "above the lower edge"
+    page.mouse.up()
+
+
+def test_a_finger_meets_a_mark_within_22_px(phone: Opened) -> None:
+    """44 px targets: own rule of this map (WCAG 2.2, 2.5.5 enhanced target size)."""
+    hit = phone.page.evaluate(
+        """() => { const box = document.querySelector("[data-site='Stream level']").getBoundingClientRect();
+          const x = box.x + box.width / 2, y = box.y + box.height / 2;
+          return [[20, 0], [-20, 0], [0, 20], [0, -20]].map(([dx, dy]) =>
+            document.elementFromPoint(x + dx, y + dy).closest("[data-site]")?.dataset.site); }"""
+    )
+    assert hit == ["Stream level"] * 4
+
+
+def test_space_opens_a_mark_and_escape_leaves_it(desk: Opened) -> None:
+    page = desk.page
+    page.focus("[data-site='House roof']")
+    page.keyboard.press("Space")
+    assert page.inner_text(".view-title") == "House roof"
+    page.keyboard.press("Escape")
+    assert page.locator(".view-title").count() == 0
+    page.click("#open-trial")
+    page.keyboard.press("Escape")
+    assert page.locator("#trial-result").count() == 0
+
+
+def test_a_calibrated_map_says_so_in_its_title_line(open_map: OpenMap, tmp_path: Path) -> None:
+    plan = replace(PLAN, made_with=replace(PLAN.made_with, calibrated=True))
+    page = open_map(write_map(plan, make_landscape(plan), tmp_path / "calibrated.html"), PHONE).page
+    assert page.inner_text("#kind-of-sheet") == "Radio network plan, calibrated by readings"
+
+
+def test_my_position_lies_above_marks_and_names_a_site_that_is_drawn(open_map: OpenMap, map_file: Path) -> None:
+    spare = PLAN.device("Saddle post")
+    where = {"latitude": spare.lat_deg, "longitude": spare.lon_deg, "accuracy": 12}
+    page = open_map(map_file, DESK, geolocation=where, permissions=["geolocation"]).page
+    page.evaluate("meshPage.map.removeLayer(meshPage.layers.spares)")
+    page.click("#locate")
+    page.locator("#live", has_text="nearest site").wait_for(state="attached")
+    drawn = page.evaluate("[...meshPage.markers].filter(([, m]) => m._map).map(([name]) => name)")
+    named = re.search(r"nearest site is (.+), \d", page.inner_text("#live"))
+    assert named
+    assert named[1] in drawn
+    level = "name => Number(getComputedStyle(meshPage.map.getPane(name)).zIndex)"
+    assert page.evaluate(level, "here") > page.evaluate(level, "markerPane")
 
 
 def test_hostile_names_are_text_everywhere(open_map: OpenMap, tmp_path: Path) -> None:
