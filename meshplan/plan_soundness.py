@@ -21,7 +21,7 @@ LARGEST: Final = 1e15
 MOST_FAULTS: Final = 20
 """So many are told; the file is then to be made again anyway."""
 
-MAY_BE_ENDLESS: Final = frozenset({"life_years", "missing_db"})
+MAY_BE_ENDLESS: Final = frozenset({"life_years", "missing_db", "wait_s"})
 """Fields that are infinite where nothing limits them."""
 
 MAY_BE_UNKNOWN: Final = frozenset(

@@ -98,7 +98,7 @@ class Remedying:
 
     def cause(self, sensor: str, row: int, opened: set[str]) -> str:
         """Return in one sentence why the best link of a sensor is not used: its chance, when, against what is asked, what costs."""
-        table, asked = self.table, self.context.required_chance
+        table, asked = self.table, max(self.context.required_chance, self.floors.get(sensor, 0.0))
         a, b = (table.stations[i] for i in table.pairs[row])
         own, worst = context_of(table, row, self.context, self.contexts), int(table.worst_season[row])
         chances = [float(chance) for chance in table.chance[:, row]]

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from meshplan.inputs.backhauls import BackhaulClass
+from meshplan.operation.channel import MAX_TRIES
 from meshplan.operation.energy import HOURS_PER_YEAR, Duty, average_current_ua, battery_life
 from meshplan.radio_records import Battery, Board, RadioMode
 from meshplan.records import Power, Role, RunningCost, Site
@@ -62,6 +63,7 @@ def least_relay_life_years(
                 board=board,
                 payload_bytes=payload_bytes,
                 interval_s=interval_s,
+                mean_tries=MAX_TRIES,
                 forwarded_packets_per_hour=packets_per_hour,
                 forwarded_bytes=max(packet_bytes, FORWARDED_BYTES),
                 listening_share=listening_share,

@@ -9,6 +9,7 @@ from math import floor
 from meshplan.assembly.supplies import Catalogue, find_in
 from meshplan.assembly.traffic import station_mode
 from meshplan.links.stations import Station
+from meshplan.operation.channel import MAX_TRIES
 from meshplan.operation.running_cost import REPORT_INTERVAL_S, least_relay_life_years
 from meshplan.records import Power, Role, Site
 from meshplan.settings import PropertySettings
@@ -25,14 +26,15 @@ def with_battery_relays(
     Notes
     -----
     Source
-        The bound holds for every plan: each candidate is charged with the readings of all sensors, and a confirmation of each.
+        The bound holds for every plan: each candidate is charged with the readings of all sensors, each in as many tries as there
+        may be, and a confirmation of each.
     """
     asked, supply = settings.supply.relay_life_years, settings.supply
     on_cells = [s for s in stations if s.site.role is Role.RELAY and s.site.power is Power.BATTERY]
     if asked is None or not on_cells:
         return tuple(stations), ()
     cell = catalogue.batteries[find_in(catalogue.batteries, supply.relay_battery, "supply.relay_battery")]
-    packets_per_hour = 2.0 * sum(3600.0 / site.interval_s for site in sensors)
+    packets_per_hour = 2.0 * MAX_TRIES * sum(3600.0 / site.interval_s for site in sensors)
     life: dict[str, float] = {}
     told: dict[str, None] = {}
     for station in on_cells:

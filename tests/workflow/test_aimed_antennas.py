@@ -52,7 +52,7 @@ def test_two_devices_at_one_place_get_their_sheets(tmp_path: Path) -> None:
     plan = planned(tmp_path / "one", rows)
     (link,) = (one for one in plan.chosen_links if one.distance_m < 0.5)
     assert "Wind" in (link.a, link.b)
-    assert "Both antennas stand at one place." in profile_svg(link, plan)
+    assert "Both antennas stand at one place: there is no section." in profile_svg(link, plan)
     pytest.importorskip("reportlab")
     paths = {path.name: path for path in write_sheets(plan, tmp_path / "papers", pdf=True)}
     assert "same place" in paths["sheets.html"].read_text(encoding="utf-8")

@@ -83,7 +83,7 @@ def test_a_gauge_on_cells_forwards_where_it_is_declared_and_lasts(tmp_path: Path
     trough = next(route for route in plan["routes"] if route["sensor"] == "Trough")
     assert trough["devices"] == ["Trough", "Ridge gauge (relay)", "House"]
     assert plan["price"] == pytest.approx(144.0 + 10.0)
-    cells = [line["devices"] for line in plan["parts"] if line["part"].startswith("battery")]
+    cells = [line["devices"] for line in plan["parts"] if line["part"].startswith(("battery", "cell:"))]
     assert sorted(name for names in cells for name in names) == ["Bed", "Ridge gauge (relay)", "Trough"]
     energy = {device["name"]: device["energy"] for device in plan["devices"]}
     assert energy["Ridge gauge"] == energy["Ridge gauge (relay)"]

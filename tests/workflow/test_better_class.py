@@ -79,7 +79,7 @@ def test_nothing_is_said_where_no_lawful_class_does_better(tmp_path: Path) -> No
 
 
 def test_wishes_for_the_own_class_do_not_bind_another(tmp_path: Path) -> None:
-    wish = {"radio_settings.power_dbm": 2.0, "radio_settings.frequency_mhz": 868.3}
+    wish = {"radio_settings.power_dbm": 6.0, "radio_settings.frequency_mhz": 868.3}
     plan = plan_of(tmp_path, **wish)
     assert relays(plan) == 1
     told = WORDS.match(plan.better_radio)

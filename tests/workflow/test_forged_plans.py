@@ -335,7 +335,7 @@ def test_the_words_name_what_was_forged(once: Path, tmp_path: Path, capsys: Capt
         "another hash": "sites.csv has changed since the plan was made",
         "a file kept quiet": "is read now, and the plan was made without it",
         "another device height": "devices[House].antenna_agl_m says 9.0, the folder gives 4.0",
-        "no cost": "proof.cost says None",
+        "no cost": "plan.proof.cost: is empty, and a number is needed",
     }.items():
         code, shown = _forged(once, ONE_ROUTE[name], capsys, tmp_path / name)
         assert code == 2

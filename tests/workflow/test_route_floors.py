@@ -39,7 +39,7 @@ def planned_at(folder: Path, antenna_agl_m: float, **settings: Any) -> Planned:
 
 @pytest.fixture(scope="module")
 def height_of_90_in_100(tmp_path_factory: pytest.TempPathFactory) -> float:
-    """Return an antenna height at which the only link of all three works in 85 to 94 of 100 worst seasons."""
+    """Return an antenna height at which a trend's only link works in 91 to 94 of 100 worst seasons; an alarm keeps more in hand."""
     folder = tmp_path_factory.mktemp("search")
     low, high = 0.02, 3.0
     for _ in range(12):
@@ -48,9 +48,9 @@ def height_of_90_in_100(tmp_path_factory: pytest.TempPathFactory) -> float:
         prepared = prepare_property(folder, overrides=ONE_HOP)
         links = compute_all_links(prepared, error_fields=draw_error_fields(prepared.landscape))
         chance = direct_chances(links)["trend"]
-        if 0.86 <= chance <= 0.93:
+        if 0.91 <= chance <= 0.94:
             return height
-        low, high = (height, high) if chance < 0.86 else (low, height)
+        low, high = (height, high) if chance < 0.91 else (low, height)
     raise AssertionError("no height gives such a link")
 
 
