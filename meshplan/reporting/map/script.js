@@ -292,6 +292,7 @@ const meshPage = (() => {
     app.showOverview({ focus: false });
     map.invalidateSize();
     showAll(false);
+    layers.bound();
     app.say(
       meshLand.canUnpack()
         ? ""
