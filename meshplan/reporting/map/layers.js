@@ -267,6 +267,11 @@ const makeLayers = (app) => {
           bottom: box.bottom - corner.top,
         });
       }
+      if (app.gather)
+        app.gather.discs.eachLayer((disc) => {
+          const { x, y } = map.latLngToContainerPoint(disc.getLatLng());
+          grid.take({ left: x - 16, right: x + 16, top: y - 16, bottom: y + 16 });
+        });
       const shown = [];
       for (const [siteName, marker] of app.markers) {
         if (!marker._map) continue;
@@ -274,8 +279,9 @@ const makeLayers = (app) => {
           [dx, dy] = offsetOf(siteName),
           at = { x: place.x + dx, y: place.y + dy };
         if (at.x < -40 || at.y < -40 || at.x > edge.x + 40 || at.y > edge.y + 40) continue;
-        const element = marker.getElement(),
-          half = marker.options.icon.options.iconSize[0] / 2;
+        const element = marker.getElement();
+        if (element.classList.contains("gathered")) continue;
+        const half = marker.options.icon.options.iconSize[0] / 2;
         const one = { siteName, element, at, half, name: element.querySelector(".name") };
         one.box = { left: at.x - half + 2, right: at.x + half - 2, top: at.y - half + 2, bottom: at.y + half - 2 };
         grid.take(one.box);

@@ -34,7 +34,10 @@ BODY: Final = f"""
 {MAP_PLACE}
     <details id="layers" class="no-print"><summary>Layers</summary><div id="layers-body"></div></details>
   </section>
-  <details id="legend"><summary>Key</summary><div id="legend-body" role="region" aria-label="Signs of the map" tabindex="0"></div></details>
+  <details id="legend">
+    <summary>Key</summary>
+    <div id="legend-body" role="region" aria-label="Signs of the map" tabindex="0"></div>
+  </details>
   <div id="panel">
     <button type="button" id="panel-grip" class="phone no-print" aria-controls="ledger" aria-expanded="true">Show more</button>
     <section id="section" aria-label="Section through the land" hidden></section>

@@ -610,6 +610,35 @@ def test_names_are_measured_once_and_not_while_panning(open_map: OpenMap, tmp_pa
     assert read == 0
 
 
+def test_three_hundred_sensors_are_counted_where_they_cannot_be_told_apart(open_map: OpenMap, tmp_path: Path) -> None:
+    """Every sensor is drawn once: by its own mark or counted in one disc; a disc opens on zoom."""
+    like = PLAN.device("Stream level")
+    many = tuple(
+        replace(
+            like,
+            name=f"Bed {i}",
+            lat_deg=like.lat_deg + 0.00025 * (i % 20),
+            lon_deg=like.lon_deg + 0.00025 * (i // 20),
+        )
+        for i in range(300)
+    )
+    plan = replace(PLAN, devices=(*PLAN.devices, *many))
+    page = open_map(write_map(plan, make_landscape(), tmp_path / "many.html"), DESK).page
+    tally = """() => { let counted = 0; meshPage.gather.discs.eachLayer(disc => { counted += disc.gathered.length; });
+        const own = [...document.querySelectorAll('.mark.sensor')].filter(one => getComputedStyle(one).display !== 'none').length;
+        return [counted, own]; }"""
+    counted, own = page.evaluate(tally)
+    served = sum(one.role is Role.SENSOR and one.served for one in plan.devices)
+    assert counted + own == served
+    assert counted > 200
+    assert page.locator("[data-site='House roof']").is_visible()
+    assert page.locator("[data-site='Far meadow']").is_visible()
+    page.evaluate("meshPage.showSite('Bed 7')")
+    assert page.locator("[data-site='Bed 7']").is_visible(), "what is chosen keeps its own mark"
+    page.evaluate("meshPage.map.setView(meshPage.placeOf(meshPage.devices.get('Bed 7')), 19, { animate: false })")
+    assert page.evaluate(tally)[0] == 0, "told apart when near"
+
+
 def test_the_first_view_is_a_map_not_a_diagram(desk: Opened) -> None:
     page = desk.page
     share = page.evaluate(
