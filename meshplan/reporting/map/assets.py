@@ -33,6 +33,7 @@ OWN_SCRIPTS: Final = (
     "layers.js",
     "key.js",
     "section.js",
+    "gather.js",
     "panel.js",
     "reach.js",
     "script.js",

@@ -57,6 +57,30 @@ const meshChart = (() => {
     return found;
   }
 
+  /* The things beside the tightest place that reach furthest into the zone, by share of its half-width: at most two, each named once. */
+  const MOST_REACHING_IN = 2;
+  function reachIn(points, coverKinds, tightAt) {
+    const total = points[points.length - 1].along;
+    return stretches(points)
+      .map(({ kind, first, last }) => {
+        const point = points
+          .slice(first, last + 1)
+          .reduce((best, p) => ((p.top - p.line) / (p.zone || 1) > (best.top - best.line) / (best.zone || 1) ? p : best));
+        return {
+          point,
+          from: points[first].along,
+          to: points[last].along,
+          inM: point.top - (point.line - point.zone),
+          share: (point.top - point.line) / (point.zone || 1),
+          name: kindWords((coverKinds[kind] || { name: "cover" }).name),
+        };
+      })
+      .filter((one) => one.inM > 0 && one.point.zone > 0.2 && one.point.along > 0 && one.point.along < total)
+      .filter((one) => !(tightAt >= one.from - 1 && tightAt <= one.to + 1))
+      .sort((a, b) => b.share - a.share)
+      .slice(0, MOST_REACHING_IN);
+  }
+
   function draw(host, cut, coverKinds) {
     const box = host.getBoundingClientRect();
     const wide = Math.max(box.width, 280),
@@ -156,10 +180,10 @@ const meshChart = (() => {
         class: "fresnel",
         "clip-path": "url(#plot-frame)",
         d: path([...upper, ...lower.slice().reverse()]) + "Z",
-        fill: "#0a3a6b",
-        "fill-opacity": 0.16,
-        stroke: "#0a3a6b",
-        "stroke-opacity": 0.6,
+        fill: "#2f7fc1",
+        "fill-opacity": 0.38,
+        stroke: "#1c5f9c",
+        "stroke-opacity": 0.8,
         "stroke-width": 0.8,
       }),
     );
@@ -193,12 +217,20 @@ const meshChart = (() => {
         svg("circle", { cx: x(along), cy: y(antenna), r: 4, fill: "#23211c", stroke: "#fff" }),
       );
     }
+    const taken = [
+      { left: 0, right: 90, top: 0, bottom: 17 },
+      { left: wide - RIGHT - 190, right: wide, top: 0, bottom: 17 },
+    ];
     if (Number.isFinite(cut.tightAt) && cut.tightAt > 0 && cut.tightAt < total) {
       const spot = points.reduce((best, p) => (Math.abs(p.along - cut.tightAt) < Math.abs(best.along - cut.tightAt) ? p : best));
       const px = x(spot.along),
         py = y(Math.max(spot.top, spot.ground));
       const words = cut.tightWords,
-        nearRight = px > wide - 40 - 6.2 * words.length;
+        nearRight = px > wide - 40 - 6.2 * words.length,
+        long = 6.8 * words.length,
+        left = nearRight ? px - 10 - long : px + 10,
+        up = Math.max(py - 8, 24);
+      taken.push({ left, right: left + long, top: up - 10, bottom: up + 3 });
       figure.append(
         svg("path", { class: "tightest", d: `M${px} ${py - 1}l-6 -11h12z`, fill: "#8c0f2b", stroke: "#fff" }),
         svg(
@@ -213,6 +245,53 @@ const meshChart = (() => {
             "paint-order": "stroke",
           },
           words,
+        ),
+      );
+    }
+    /* A label goes to the nearest height where it covers no other; none if it must give way everywhere. */
+    const label = (words, at, up, anchor, css) => {
+      const long = 6.4 * words.length,
+        left = { start: at, middle: at - long / 2, end: at - long }[anchor];
+      const boxAt = (down) => ({ left, right: left + long, top: up + down - 10, bottom: up + down + 3 });
+      const free = (box) =>
+        box.top >= 2 &&
+        box.bottom <= high - BOTTOM &&
+        !taken.some((one) => box.left < one.right && one.left < box.right && box.top < one.bottom && one.top < box.bottom);
+      const down = [0, -13, 13, 26, -26, 39, 52].find((step) => free(boxAt(step)));
+      if (down === undefined) return "";
+      taken.push(boxAt(down));
+      return svg(
+        "text",
+        { class: css, x: at, y: up + down, "text-anchor": anchor, stroke: "#f6f1e6", "stroke-width": 3, "paint-order": "stroke" },
+        words,
+      );
+    };
+    /* The masts by name, the zone and its 60 % line by what they are. */
+    if (cut.names) {
+      const room = (wide - LEFT - RIGHT) / 2 / 6.6,
+        short = (name) => (name.length > room ? `${name.slice(0, Math.max(room - 1, 3))}…` : name);
+      figure.append(
+        label(short(cut.names[0]), x(0) + 8, Math.max(y(startAmsl) - 9, TOP + 2), "start", "mast-name"),
+        label(short(cut.names[1]), x(total) - 8, Math.max(y(endAmsl) - 9, TOP + 2), "end", "mast-name"),
+      );
+    }
+    const third = lens[Math.round(ZONE_POINTS * 0.38)],
+      later = lens[Math.round(ZONE_POINTS * 0.66)];
+    if (wide > 420 && y(third.line - third.zone) - y(third.line + third.zone) > 16)
+      figure.append(
+        label("first Fresnel zone", x(third.along), Math.max(y(third.line + third.zone) - 3, TOP + 8), "middle", "zone-name"),
+        label("60 % line: keep it free", x(later.along), Math.min(y(later.line - 0.6 * later.zone) + 12, high - BOTTOM - 3), "middle", "zone-name"),
+      );
+    for (const one of reachIn(points, coverKinds, cut.tightAt)) {
+      const at = x(one.point.along);
+      figure.append(
+        svg("path", { class: "reaches-in", d: `M${at} ${y(one.point.top) - 1}l-4 -8h8z`, fill: "#23211c", stroke: "#fff" }),
+        label(
+          `${one.name}, ${plain(one.inM, 1)} m into the zone`,
+          Math.min(Math.max(at, LEFT + 70), wide - RIGHT - 70),
+          Math.max(y(one.point.top) - 12, TOP + 6),
+          "middle",
+          "reaches-in-name",
         ),
       );
     }

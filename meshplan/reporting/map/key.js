@@ -26,7 +26,10 @@ const makeKey = (app) => {
         class: "swatch reach",
         style: `background-color:${one.seen}${one.hatched ? `;background-image:repeating-linear-gradient(135deg,transparent 0 4px,#ece4d0b0 4px 8px)` : ""}`,
       });
-    const used = new Set(data.links.flatMap((link) => [link.verdict, ...link.seasons.map((one) => one.verdict)]));
+    /* Of verdicts only those that a line on the map can have. */
+    const drawn = data.links.filter((link) => link.chosen || data.unserved.some((one) => meshSeason.missedLink(app, one) === link)),
+      used = new Set(drawn.flatMap((link) => [link.verdict, ...link.seasons.map((one) => one.verdict)])),
+      has = (role) => data.devices.some((one) => one.role === role && one.in_plan);
     /* Whatever season is shown, the key explains the marks. */
     const onSensors = new Set([
       ...data.devices.map((one) => one.verdict),
@@ -38,33 +41,42 @@ const makeKey = (app) => {
       data.shapes.filter((shape) => !shape.kind.includes("boundary")).map((shape) => [kindWords(shape.kind), shape.colour]),
     );
     app.layers.relief = window[data.map.relief];
+    const flat = (rows) => rows.flat(Infinity).filter(Boolean);
     byId("legend-body").append(
-      ...[
+      ...flat([
         h("h2", {}, "Links: how likely they work"),
         data.verdicts
           .filter((style) => used.has(style.name))
           .map((style) => row(lineSample(style), [h("strong", {}, style.name), `: ${style.words}${limit(style)}`])),
         h("h2", {}, "Sites"),
-        row(roleSign("gateway", 22), "gateway, has the way out to the internet"),
-        row(roleSign("relay", 22), "relay, passes readings on"),
+        has("gateway") ? row(roleSign("gateway", 22), "gateway, has the way out to the internet") : null,
+        has("relay") ? row(roleSign("relay", 22), "relay, passes readings on") : null,
         data.verdicts
           .filter((style) => onSensors.has(style.name))
           .map((style) => row(signOf(style), `sensor, weakest link ${style.name}`)),
         data.unserved.length ? row(roleSign("unserved", 22), h("strong", {}, "sensor without a route")) : null,
-        h("h2", {}, "Drawn on the map"),
+        kinds.size ? h("h2", {}, "Land") : null,
+        [...kinds].map(([name, colour]) => row(swatch(colour), name)),
+        app.layers.contours
+          ? row(h("span", { class: "swatch contour" }), `contour, every ${plain(data.contours.step_m, data.contours.step_m < 1 ? 2 : 0)} m`)
+          : null,
+      ]),
+    );
+    byId("layers-body").append(
+      ...flat([
         toggle("links", null, "links of the plan"),
-        data.unserved.some((one) => meshSeason.missedLink(app, one)) ? toggle("missed", null, "nearest miss of a sensor without a route") : null,
+        data.unserved.some((one) => meshSeason.missedLink(app, one))
+          ? toggle("missed", null, "nearest miss of a sensor without a route")
+          : null,
         data.links.some((link) => !link.chosen) ? toggle("candidates", null, "other links looked at", false) : null,
         data.devices.some((one) => one.role !== "sensor" && !one.in_plan)
           ? toggle("spares", spareSign("gateway", 18), "places the plan does not need", false)
           : null,
         data.shapes.length ? toggle("cover", null, "what stands on the land") : null,
-        [...kinds].map(([name, colour]) => row(swatch(colour), name)),
-        app.layers.contours
-          ? toggle("contours", null, `contours, every ${plain(data.contours.step_m, data.contours.step_m < 1 ? 2 : 0)} m`)
-          : null,
+        app.layers.contours ? toggle("contours", null, "contours") : null,
         data.shapes.some((shape) => shape.kind.includes("boundary")) ? toggle("boundary", null, "boundary") : null,
         data.measured.length ? toggle("measured", null, "measured here (dashed ring)") : null,
+        toggle("relief", null, "shaded land"),
         data.coverage.length ? h("h2", {}, "Reach of a future sensor") : null,
         data.coverage.map((layer, i) => {
           app.layers[`coverage-${i}`] = window[data.map.coverage[i]];
@@ -85,11 +97,9 @@ const makeKey = (app) => {
               ),
             ]
           : null,
-        toggle("relief", null, "shaded land"),
-      ]
-        .flat(Infinity)
-        .filter(Boolean),
+      ]),
     );
+    byId("layers").addEventListener("toggle", () => app.placeNames());
     byId("legend").open = wide();
     byId("legend").addEventListener("toggle", () => map.invalidateSize({ pan: false }));
   }

@@ -63,6 +63,7 @@ const meshPage = (() => {
       element.classList.toggle("along", along.has(name) && picked.name !== name);
     }
     styleLinks();
+    if (app.gather) app.gather.again();
     placeNames();
   }
 
@@ -174,6 +175,7 @@ const meshPage = (() => {
       app.radio = radio.value;
       const inTrial = app.picking;
       layers.showRadio();
+      app.gather.again();
       if (inTrial) app.showOverview();
       else app.view();
       const links = app.ofRadio(data.links.filter((link) => link.chosen)).length;
@@ -186,6 +188,7 @@ const meshPage = (() => {
     choose.addEventListener("change", () => {
       app.season = choose.value;
       layers.showSeason();
+      app.gather.again();
       tellState();
       app.view();
       app.say(choose.value ? `Season shown: ${seasonWords(choose.value)}.` : "Each link in its worst season.");
@@ -292,6 +295,9 @@ const meshPage = (() => {
     app.showOverview({ focus: false });
     map.invalidateSize();
     showAll(false);
+    layers.bound();
+    app.gather = makeGather(app);
+    app.gather.start();
     app.say(
       meshLand.canUnpack()
         ? ""

@@ -21,8 +21,8 @@ BODY: Final = f"""
     </form>
     <div class="choice"><label for="season">Season shown</label><select id="season"></select></div>
     <div class="choice wide"><label for="radio">Radio shown</label><select id="radio"></select></div>
-    <button type="button" id="open-help">How to read this</button>
-    <button type="button" id="open-trial" aria-pressed="false">Two points</button>
+    <button type="button" id="open-help">How to read</button>
+    <button type="button" id="open-trial" aria-pressed="false">Check two places</button>
     <button type="button" id="locate">Where am I</button>
     <button type="button" id="print">Print</button>
     <button type="button" id="open-tools" class="phone" aria-expanded="false" aria-controls="tools">More</button>
@@ -32,8 +32,12 @@ BODY: Final = f"""
 <main id="main">
   <section id="sheet" aria-label="Map">
 {MAP_PLACE}
+    <details id="layers" class="no-print"><summary>Layers</summary><div id="layers-body"></div></details>
   </section>
-  <details id="legend"><summary>Key to the map</summary><div id="legend-body"></div></details>
+  <details id="legend">
+    <summary>Key</summary>
+    <div id="legend-body" role="region" aria-label="Signs of the map" tabindex="0"></div>
+  </details>
   <div id="panel">
     <button type="button" id="panel-grip" class="phone no-print" aria-controls="ledger" aria-expanded="true">Show more</button>
     <section id="section" aria-label="Section through the land" hidden></section>

@@ -238,6 +238,7 @@ const meshTrial = (() => {
       sentence: `Section of the trial, ${metres(trial.profile.distanceM)}. ${clear.sentence}`,
       words: clear.sentence,
       profile: { ...trial.profile, cover: losses.standing, kind: kinds, radiusKm: app.engine.effective_earth_radius_km },
+      names: [a.label, b.label],
       startAgl: a.end.antenna_agl_m,
       endAgl: b.end.antenna_agl_m,
       frequencyMhz: app.engine.frequency_mhz,
@@ -364,7 +365,12 @@ const meshTrial = (() => {
       moved: false,
       heightM: app.ends.get(name).antenna_agl_m,
     });
-    const sides = [side("A", sensor), side("B", gateway)];
+    /* What is most in doubt comes first: the nearest miss of a sensor without a route, else the plan's weakest link. */
+    const doubtful = [
+      ...app.data.unserved.map((one) => meshSeason.missedLink(app, one)).filter(Boolean),
+      ...meshViews.weakestFirst(app, app.data.links.filter((link) => link.chosen)),
+    ].find((link) => link.radio === app.engine.radio && app.ends.has(link.a) && app.ends.has(link.b));
+    const sides = doubtful ? [side("A", doubtful.a), side("B", doubtful.b)] : [side("A", sensor), side("B", gateway)];
     let next = 0;
     const result = h("div", { id: "trial-result", "aria-live": "polite" });
     const put = (one, place) => {
@@ -462,7 +468,7 @@ const meshTrial = (() => {
     app.view = refresh;
     app.tell(
       [
-        meshViews.backRow(app, "Two points"),
+        meshViews.backRow(app, "Check two places"),
         h(
           "p",
           {},
@@ -473,7 +479,7 @@ const meshTrial = (() => {
         fields,
         landNote(),
       ],
-      "Two points: click the map to set A, then B.",
+      "Check two places: click the map to set A, then B.",
     );
     refresh();
   }

@@ -160,6 +160,24 @@ const meshViews = (() => {
     );
   }
 
+  /* The one thing to do next, in words. */
+  function nextStep(app) {
+    const { lacking } = meshSeason.missing(app),
+      chosen = app.ofRadio(app.data.links.filter((link) => link.chosen)),
+      weakest = weakestFirst(app, chosen)[0];
+    const remedy = lacking.map((one) => [one, one.remedies.find((way) => way.suffices) || one.remedies[0]]).find(([, way]) => way);
+    let words;
+    if (remedy) {
+      const [one, way] = remedy;
+      words = [siteButton(app, one.sensor), ` has no route. ${asSentence(way.change)}${way.suffices ? " That would serve it." : ""} Then plan again.`];
+    } else if (lacking.length) words = ["Offer a place for a relay or gateway nearer to ", siteButton(app, lacking[0].sensor), ", then plan again."];
+    else if (weakest) {
+      const sure = seen(app, weakest).verdict === "ample";
+      words = ["Test ", linkButton(app, weakest), sure ? " first: the others are surer still." : " first: it decides the plan."];
+    } else return null;
+    return h("p", { id: "next-step" }, h("strong", {}, "Next: "), words);
+  }
+
   function overview(app) {
     const { data } = app,
       chosen = app.ofRadio(data.links.filter((link) => link.chosen)),
@@ -177,6 +195,7 @@ const meshViews = (() => {
     const season = app.season ? `in the season “${seasonWords(app.season)}”` : "each in its worst season";
     return [
       unservedBox(app),
+      nextStep(app),
       data.not_mapped ? h("p", { id: "not-mapped" }, h("strong", {}, data.not_mapped)) : null,
       data.channels.filter((channel) => !channel.stable).map((channel) => h("div", { class: "alarm-box" }, h("p", {}, channel.sentence))),
       data.better_radio ? h("p", { id: "better-radio" }, data.better_radio) : null,
@@ -556,6 +575,7 @@ const meshViews = (() => {
       sentence: `Section from ${link.a} to ${link.b}, ${metres(link.distance_m)}. ${tight.sentence}`,
       words: tight.sentence,
       profile,
+      names: [link.a, link.b],
       startAgl: link.antenna_a_agl_m,
       endAgl: link.antenna_b_agl_m,
       frequencyMhz: link.frequency_mhz,
@@ -633,5 +653,5 @@ const meshViews = (() => {
     ];
   }
 
-  return { overview, siteView, linkView, linkCut, help, seen, hop, linkTable, siteButton, backRow, ROLE_WORDS };
+  return { weakestFirst, overview, siteView, linkView, linkCut, help, seen, hop, linkTable, siteButton, backRow, ROLE_WORDS };
 })();

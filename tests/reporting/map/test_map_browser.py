@@ -235,6 +235,8 @@ def test_no_key_of_a_catalogue_stands_on_the_page(desk: Opened) -> None:
 
 def test_layers_can_be_switched_from_the_keyboard(desk: Opened) -> None:
     page = desk.page
+    page.focus("#layers > summary")
+    page.keyboard.press("Enter")
     for key in page.eval_on_selector_all("[data-layer]", "boxes => boxes.map(b => b.dataset.layer)"):
         box = page.locator(f"[data-layer='{key}']")
         before = page.evaluate("key => meshPage.map.hasLayer(meshPage.layers[key])", key)
@@ -345,7 +347,7 @@ def test_two_points_follow_clicks_and_give_a_verdict(desk: Opened) -> None:
     assert page.inner_text("#trial-loss") != before
     assert page.locator("#section .fresnel").count() == 1
     assert "Works in" in page.inner_text("#trial-result")
-    assert page.inner_text(".view-title") == "Two points", "a click while picking sets a point and opens nothing"
+    assert page.inner_text(".view-title") == "Check two places", "a click while picking sets a point and opens nothing"
     page.fill("#height-A", "20")
     raised = float(page.inner_text("#trial-margin").replace("−", "-"))
     page.fill("#height-A", "0.5")
@@ -383,6 +385,7 @@ def test_two_points_by_touch_on_a_phone(phone: Opened) -> None:
 
 
 def test_off_the_land_a_trial_says_that_it_does_not_know(desk: Opened) -> None:
+    desk.page.evaluate("meshPage.map.setZoom(meshPage.map.getMinZoom(), { animate: false })")
     desk.page.click("#open-trial")
     box = desk.page.locator(".folium-map").bounding_box()
     desk.page.mouse.click(box["x"] + 6, box["y"] + 60)
@@ -549,6 +552,146 @@ def test_failing_reach_is_hatched_in_the_picture() -> None:
         alpha = image[..., 3][np.abs(image[..., :3] - red_green_blue(VERDICT_STYLES[name].colour)).sum(axis=2) <= 6]
         levels = set(np.unique(alpha[alpha > 0]).tolist())
         assert levels == ({HATCH_CLEAR_ALPHA, 255} if name == "failing" else {255}), name
+
+
+CROWD = 12
+
+
+def crowded() -> Plan:
+    """Return the plan with sensors in a ring around the gateway, one of them at the gateway's own place."""
+    house = PLAN.device("House roof")
+    ring = tuple(
+        replace(
+            PLAN.device("Stream level"),
+            name=f"Ring sensor number {i}",
+            lat_deg=house.lat_deg + 0.00022 * np.cos(2 * np.pi * i / CROWD),
+            lon_deg=house.lon_deg + 0.00032 * np.sin(2 * np.pi * i / CROWD),
+        )
+        for i in range(CROWD)
+    )
+    roof = replace(PLAN.device("Stream level"), name="Roof weather", lat_deg=house.lat_deg, lon_deg=house.lon_deg)
+    return replace(PLAN, devices=(*PLAN.devices, *ring, roof))
+
+
+def test_a_gateway_in_a_crowd_keeps_its_name_and_marks_at_one_place_fan_out(open_map: OpenMap, tmp_path: Path) -> None:
+    page = open_map(write_map(crowded(), make_landscape(), tmp_path / "crowd.html"), DESK).page
+    page.evaluate("() => meshPage.map.setView(meshPage.placeOf(meshPage.devices.get('House roof')), 16.5, { animate: false })")
+    page.wait_for_function("() => document.querySelector(\"[data-site='House roof'] .leader\")")
+    name = page.locator("[data-site='House roof'] .name")
+    assert name.is_visible()
+    box = name.bounding_box()
+    for device in (one for one in crowded().devices if one.in_plan or one.role is Role.SENSOR):
+        mark = page.locator(f"[data-site='{device.name}'] svg").first.bounding_box()
+        middle = (mark["x"] + mark["width"] / 2, mark["y"] + mark["height"] / 2)
+        inside_name = box["x"] < middle[0] < box["x"] + box["width"] and box["y"] < middle[1] < box["y"] + box["height"]
+        assert not inside_name, f"the name hides {device.name}"
+    centres = page.evaluate(
+        """() => ["House roof", "Roof weather"].map(name => {
+          const b = document.querySelector(`[data-site='${name}']`).getBoundingClientRect();
+          return [b.x + b.width / 2, b.y + b.height / 2]; })"""
+    )
+    assert np.hypot(*(np.array(centres[0]) - centres[1])) >= 20
+
+
+def test_names_are_measured_once_and_not_while_panning(open_map: OpenMap, tmp_path: Path) -> None:
+    """Reading the size of an element right after a change forces a layout; panning must force none for the names."""
+    page = open_map(write_map(crowded(), make_landscape(), tmp_path / "measured.html"), DESK).page
+    read = page.evaluate(
+        """async () => {
+          const frame = () => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)));
+          await frame();
+          const own = Object.getOwnPropertyDescriptor(HTMLElement.prototype, 'offsetWidth');
+          let reads = 0;
+          Object.defineProperty(HTMLElement.prototype, 'offsetWidth', { configurable: true, get() {
+            if (this.classList.contains('name')) reads += 1;
+            return own.get.call(this); } });
+          for (let i = 0; i < 5; i++) { meshPage.map.panBy([6, 0], { animate: false }); await frame(); }
+          Object.defineProperty(HTMLElement.prototype, 'offsetWidth', own);
+          return reads; }"""
+    )
+    assert read == 0
+
+
+def test_three_hundred_sensors_are_counted_where_they_cannot_be_told_apart(open_map: OpenMap, tmp_path: Path) -> None:
+    """Every sensor is drawn once: by its own mark or counted in one disc; a disc opens on zoom."""
+    like = PLAN.device("Stream level")
+    many = tuple(
+        replace(
+            like,
+            name=f"Bed {i}",
+            lat_deg=like.lat_deg + 0.00025 * (i % 20),
+            lon_deg=like.lon_deg + 0.00025 * (i // 20),
+        )
+        for i in range(300)
+    )
+    plan = replace(PLAN, devices=(*PLAN.devices, *many))
+    page = open_map(write_map(plan, make_landscape(), tmp_path / "many.html"), DESK).page
+    tally = """() => { let counted = 0; meshPage.gather.discs.eachLayer(disc => { counted += disc.gathered.length; });
+        const own = [...document.querySelectorAll('.mark.sensor')].filter(one => getComputedStyle(one).display !== 'none').length;
+        return [counted, own]; }"""
+    counted, own = page.evaluate(tally)
+    served = sum(one.role is Role.SENSOR and one.served for one in plan.devices)
+    assert counted + own == served
+    assert counted > 200
+    assert page.locator("[data-site='House roof']").is_visible()
+    assert page.locator("[data-site='Far meadow']").is_visible()
+    page.evaluate("meshPage.showSite('Bed 7')")
+    assert page.locator("[data-site='Bed 7']").is_visible(), "what is chosen keeps its own mark"
+    page.evaluate("meshPage.map.setView(meshPage.placeOf(meshPage.devices.get('Bed 7')), 19, { animate: false })")
+    assert page.evaluate(tally)[0] == 0, "told apart when near"
+
+
+def test_the_first_view_is_a_map_not_a_diagram(desk: Opened) -> None:
+    page = desk.page
+    share = page.evaluate(
+        """() => { const sheet = document.querySelector('.folium-map').getBoundingClientRect(),
+          land = document.querySelector('img.relief').getBoundingClientRect();
+          const wide = Math.min(sheet.right, land.right) - Math.max(sheet.left, land.left),
+            high = Math.min(sheet.bottom, land.bottom) - Math.max(sheet.top, land.top);
+          return [wide * high / (innerWidth * innerHeight), document.querySelector('#legend').offsetHeight / innerHeight,
+            document.querySelectorAll('.contour-height').length]; }"""
+    )
+    assert share[0] >= 0.38, "34 % before"
+    assert share[1] <= 0.2, "23 % before, and more with reach"
+    assert share[2] > 0
+    drawn = {link.verdict for link in PLAN.links if link.chosen} | {"failing"}
+    told = page.inner_text("#legend-body")
+    for verdict in drawn:
+        assert verdict in told
+    assert page.locator("#legend [data-layer]").count() == 0
+    page.evaluate("meshPage.map.setZoom(2, { animate: false })")
+    assert page.evaluate("meshPage.map.getZoom()") == page.evaluate("meshPage.map.getMinZoom()") > 10
+    page.evaluate(
+        "() => { const { map } = meshPage; map.setView([map.getCenter().lat + 1, map.getCenter().lng], 16, { animate: false }); }"
+    )
+    page.wait_for_function("() => L.latLngBounds(meshPage.data.map.bounds).pad(0.4).contains(meshPage.map.getCenter())")
+
+
+def test_the_section_names_its_masts_its_zone_and_what_reaches_in(desk: Opened) -> None:
+    link = next(link for link in PLAN.links if link.chosen and "Wood edge" in link.key)
+    desk.page.evaluate("key => meshPage.showLink(key)", link.key)
+    words = desk.page.eval_on_selector_all("#section .plot text", "all => all.map(one => one.textContent)")
+    for name in (link.a, link.b, "first Fresnel zone"):
+        assert name in words
+    desk.page.evaluate("key => meshPage.showLink(key)", "Far meadow--Saddle post")
+    blue = desk.page.get_attribute("#section .fresnel", "fill")
+    red, green, below = red_green_blue(str(blue))
+    assert below > 1.4 * green > 1.4 * red, "the help calls the lens blue"
+
+
+def test_the_first_view_says_what_to_do_next(open_map: OpenMap, desk: Opened, tmp_path: Path) -> None:
+    step = " ".join(desk.page.inner_text("#next-step").split())
+    assert step == "Next: Far meadow has no route. Raise Saddle post to 9 m. That would serve it. Then plan again."
+    served = replace(PLAN, unserved=(), devices=tuple(one for one in PLAN.devices if one.name != "Far meadow"))
+    served = replace(served, links=tuple(link for link in PLAN.links if "Far meadow" not in (link.a, link.b)))
+    page = open_map(write_map(served, make_landscape(served), tmp_path / "served.html"), DESK).page
+    weakest = min((link for link in served.links if link.chosen), key=lambda link: link.chance)
+    step = " ".join(page.inner_text("#next-step").split())
+    assert step == f"Next: Test {weakest.a} → {weakest.b} first: it decides the plan."
+    page.click("#next-step button")
+    assert page.inner_text(".view-title") == f"{weakest.a} → {weakest.b}"
+    page.click("#open-trial")
+    assert {page.input_value("#kind-A"), page.input_value("#kind-B")} == {weakest.a, weakest.b}
 
 
 SMALL_PHONE = (320, 640)
@@ -727,6 +870,7 @@ def test_tiles_are_fetched_only_after_the_reader_asks(browser: Any, tmp_path: Pa
     page.wait_for_selector("html[data-ready=yes]", state="attached")
     assert asked == []
     assert not page.is_visible("#attribution")
+    page.evaluate("document.getElementById('layers').open = true")
     page.check("[data-layer=tiles]")
     page.wait_for_selector("img.leaflet-tile-loaded", state="attached")
     assert asked

@@ -108,6 +108,9 @@ def test_the_trial_panel_names_its_class_and_offers_the_other(desk: Opened, mixe
 
 def test_the_switch_is_reached_by_keyboard_and_large_enough_for_a_thumb(open_map: OpenMap, mixed_map: Path, mixed: Planned) -> None:
     page = open_map(mixed_map, PHONE, has_touch=True, is_mobile=True).page
+    page.focus("#open-tools")
+    page.keyboard.press("Enter")
+    assert page.get_attribute("#open-tools", "aria-expanded") == "true"
     switch = page.get_by_label("Radio shown")
     assert switch.bounding_box()["height"] >= 44
     switch.focus()
