@@ -115,8 +115,6 @@ def _names(plan: Plan) -> Told:
     for name, silenced in plan.goes_dark.items():
         yield from _unknown("plan.goes_dark", [name], known, "device")
         yield from _unknown(f"plan.goes_dark.{name}", silenced, sensors, "sensor")
-    for i, option in enumerate(plan.gateway_options):
-        yield from _unknown(f"plan.gateway_options[{i}].gateways", option.gateways, known, "device")
     for name in plan.verdict_limits:
         if name not in VERDICTS:
             yield f"plan.verdict_limits.{name}", f"is no verdict; there are {', '.join(VERDICTS)}"
