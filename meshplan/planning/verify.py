@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter, deque
 from collections.abc import Iterable
+from itertools import combinations
 
 from meshplan.planning.problem import Links, PlacementPlan, PlacementProblem, Route
 
@@ -85,6 +86,22 @@ class _Network:
                     queue.append((end, used + 1, onward))
         return False
 
+    def ways(self, sensor: str, opened: set[str], hops: int, min_chance: float) -> list[frozenset[str]]:
+        """Return the nodes of every route of at most so many links and a good enough chance."""
+        found: list[frozenset[str]] = []
+        stack: list[tuple[tuple[str, ...], float]] = [((sensor,), 1.0)]
+        while stack:
+            way, chance = stack.pop()
+            for end in self.following.get(way[-1], []):
+                onward = chance * self.chance[way[-1], end]
+                if end not in opened or end in way or onward < min_chance * (1 - CHANCE_TOLERANCE):
+                    continue
+                if end in self.gateways:
+                    found.append(frozenset((*way[1:], end)))
+                elif len(way) < hops:
+                    stack.append(((*way, end), onward))
+        return found
+
 
 def _floors(problem: PlacementProblem) -> dict[str, float]:
     """Return the least chance of a route of each sensor."""
@@ -153,9 +170,15 @@ def _failure_faults(problem: PlacementProblem, plan: PlacementPlan) -> list[str]
         for node in item.first.node_ids if len(item.first.node_ids) <= hops else failing:
             if node in failing and not network.reaches(item.sensor_id, opened - {node}, hops, _floors(problem)[item.sensor_id]):
                 faults.append(f"'{item.sensor_id}' falls silent when '{node}' fails")
-        if item.second is not None and max(hops, first_hops) <= 4:
-            shared = set(item.first.node_ids) & set(item.second.node_ids) & set(failing)
-            faults += [f"both routes of '{item.sensor_id}' pass '{node}'" for node in sorted(shared)]
+        shared = set() if item.second is None else set(item.first.node_ids) & set(item.second.node_ids) & set(failing)
+        most = max(hops, first_hops)
+        if shared and most <= 4:
+            # Up to four links, where every failure leaves a route there are two that share nothing (Lovász, Neumann-Lara and
+            # Plummer 1978), but not always two that are both likely enough: then each failure has a route of its own.
+            floor = _floors(problem)[item.sensor_id]
+            ways = [way & set(failing) for way in network.ways(item.sensor_id, opened, int(most), floor)] if floor > 0 else []
+            if floor == 0 or any(one.isdisjoint(other) for one, other in combinations(set(ways), 2)):
+                faults += [f"both routes of '{item.sensor_id}' pass '{node}'" for node in sorted(shared)]
     return faults
 
 

@@ -80,7 +80,7 @@ def test_two_devices_at_one_place_have_sheets(tmp_path: Path, capsys: Capture) -
     folder, out = lay_small_property(tmp_path / "property", sites=rows), ["--out", str(tmp_path / "out"), "-q"]
     assert main(["plan", str(folder), *out]) == 0
     assert main(["sheets", str(folder), *out, "--pdf"]) == 0
-    assert "Both stand at one place" in (tmp_path / "out" / "sheets.html").read_text(encoding="utf-8")
+    assert "Both antennas stand at one place" in (tmp_path / "out" / "sheets.html").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("lost", ["House", "South post"])

@@ -144,7 +144,7 @@ const meshViews = (() => {
   /* What a reading takes on each hop: the parts of one frame, its confirmation, how often it is sent, what arrives. */
   function airBudget(app, route) {
     return table(
-      `One reading on the air, ms${known(route.delivered_chance) ? `; in the busiest hour ${chance(route.delivered_chance)} readings arrive` : ""}.`,
+      `One reading on the air, ms${known(route.delivered_chance) ? `; in the busiest hour ${chance(route.delivered_chance)} of readings arrive` : ""}.`,
       [["From"], ["Frame and preamble", "num"], ["Header", "num"], ["Payload", "num"], ["Check", "num"], ["Answer", "num"], ["Tries", "num"]],
       route.hops.map((hop) =>
         h(

@@ -920,11 +920,11 @@ def test_airtime_commands_and_another_class_are_told(open_map: OpenMap, tmp_path
     page.click("#ledger [data-command] button")
     ledger = page.inner_text("#ledger")
     assert command.sentence in ledger
-    assert "(asked for: at least 80 of 100)" in ledger
+    assert "(asked for: at least 80 %)" in ledger
     page.click("#ledger details:has-text('Budget of airtime') summary")
     cells = page.eval_on_selector_all("#ledger details[open] tbody td", "cells => cells.map(cell => cell.textContent)")
     assert cells == ["12.5", "7.0", "28.0", "4.0", "31.0", "1.23"]
-    assert "97 of 100 readings arrive" in page.inner_text("#ledger details[open]")
+    assert "97 % of readings arrive" in page.inner_text("#ledger details[open]")
     opened.check()
 
 
