@@ -104,6 +104,7 @@ def test_what_else_may_arrive(
 def test_a_stop_during_the_imports_is_a_sentence_and_its_own_code(name: str, tmp_path: Path) -> None:
     number = getattr(signal, name)
     code = SLOW_IMPORT + f"from meshplan.cli import main\nsys.argv = ['meshplan', 'check', {str(tmp_path)!r}]\nmain()\n"
+    code = f"signal.signal(signal.SIGHUP, signal.SIG_DFL)\n{code}"  # one started with nohup would not hear it
     code = "import signal\nsignal.signal(signal.SIGINT, signal.default_int_handler)\n" + code
     (tmp_path / "property.toml").write_text('name = "x"\n')
     child = shell(code, stdout=subprocess.PIPE, stderr=subprocess.PIPE)

@@ -48,7 +48,9 @@ print(json.dumps(sorted(found)))
 
 def drivers_of_a_process(before: str = "") -> set[str]:
     """Return the drivers that both GDALs have loaded in a new process."""
-    done = subprocess.run([sys.executable, "-c", before + LISTED], capture_output=True, text=True, check=True, timeout=120)
+    fresh = {name: value for name, value in os.environ.items() if name not in ("GDAL_SKIP", "OGR_SKIP")}
+    words = [sys.executable, "-c", before + LISTED]
+    done = subprocess.run(words, capture_output=True, text=True, check=True, timeout=120, env=fresh)
     return set(json.loads(done.stdout.splitlines()[-1]))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas
@@ -181,7 +182,9 @@ def test_a_property_made_in_code_gives_the_plan_of_its_folder(plan: PropertyPlan
         plan.links.between("South post", "Trough").margin_db, abs=0.05
     )
     kept = place.save(tmp_path / "kept")
-    assert meshplan.plan(kept).record == made.record
+    # one line names the folder in a command to try
+    again, first = (replace(one.record, better_radio="") for one in (meshplan.plan(kept), made))
+    assert again == first
     with pytest.raises(meshplan.InputError, match="there already"):
         place.save(kept)
 
