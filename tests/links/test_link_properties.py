@@ -72,17 +72,24 @@ def total_db(landscape: Landscape, links: list[tuple[Site, Site]], frequency_mhz
 @example(a=(500.0, 300.0), b=(500.0, 300.0), height_a=1.0, height_b=1.0, relief=0.0, covered=False)
 @example(a=(500.0, 300.0), b=(500.001, 300.0), height_a=1.0, height_b=1.0, relief=0.0, covered=True)
 @example(a=(500.0, 300.0), b=(501.0, 300.0), height_a=0.3, height_b=0.3, relief=1.0, covered=True)
+@example(a=(500.0, 300.0), b=(700.0, 250.0), height_a=1.0, height_b=1.0, relief=0.0, covered=True)
 def test_both_ways_alike_finite_and_never_better_than_free_space(
     a: tuple[float, float], b: tuple[float, float], height_a: float, height_b: float, relief: float, covered: bool
 ) -> None:
-    """Loss, margin and chance of equal radios agree to 1e-9 dB; also with both ends in one cell or on one point."""
+    """Loss, power and margin of equal radios agree to 1e-9 dB; also with both ends in one cell or on one point.
+
+    An end at a building hears more noise than one in the open: margins are compared at the same end.
+    """
     landscape = LANDS[relief][covered]
     sites = [make_site("a", *a, height_a, Role.RELAY), make_site("b", *b, height_b, Role.RELAY)]
     table = links_between(sites, landscape, pairs=[(0, 1), (1, 0)])
-    for values in (table.losses.total_db, table.margin_at_a_db, table.margin_at_b_db, table.margin_db, table.spread_db):
+    for values in (table.losses.total_db, table.received_at_b_dbm, table.margin_db, table.spread_db):
         assert np.isfinite(values).all()
         assert values[:, 0] == pytest.approx(values[:, 1], abs=1e-9)
-    assert table.margin_at_a_db == pytest.approx(table.margin_at_b_db, abs=1e-9)
+    assert table.received_at_a_dbm == pytest.approx(table.received_at_b_dbm, abs=1e-9)
+    assert np.isfinite(table.margin_at_a_db).all()
+    assert table.margin_at_a_db[:, 0] == pytest.approx(table.margin_at_b_db[:, 1], abs=1e-9)
+    assert table.margin_at_a_db[:, 1] == pytest.approx(table.margin_at_b_db[:, 0], abs=1e-9)
     assert (table.losses.total_db >= table.losses.free_space_db - 1e-9).all()
     assert ((table.chance >= 0.0) & (table.chance <= 1.0)).all()
 
