@@ -36,7 +36,7 @@ MARGIN_DB, CHANCE, SEED = 0.5, 0.02, 12_001
 NARROW_KM, WIDE_KM = 0.3, 20.0
 ENDS_M = ((-60.0, -75.0, 1.2), (70.0, 65.0, 5.0))
 """East and north of the middle, and antenna height: 191 m apart, so that the narrowest property holds them."""
-FAR_ENDS_M = ((-1310.0, 420.0, 1.5), (1190.0, -380.0, 8.0))
+FAR_ENDS_M = ((-1310.0, 420.0, 2.0), (1190.0, -380.0, 11.0))
 """2.6 km apart, for properties of 3 km and more."""
 TO_DEGREES = Transformer.from_crs(CRS, "EPSG:4326", always_xy=True)
 
