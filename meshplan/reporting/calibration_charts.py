@@ -309,7 +309,7 @@ def _rounded(low: float, high: float, step: float) -> tuple[float, float]:
 
 def _steps(low: float, high: float, step: float = 0.0) -> list[float]:
     """Return round figures from low to high, at most a dozen."""
-    size = step or next(s for s in (1, 2, 5, 10, 20, 50, 100, 1000) if (high - low) / s <= 12)
+    size = step or next(base * 10**power for power in range(300) for base in (1, 2, 5) if high - low <= 12 * base * 10**power)
     return [k * size for k in range(math.ceil(low / size), math.floor(high / size) + 1)]
 
 

@@ -15,6 +15,7 @@ from meshplan.calibration.calibrate import calibrate
 from meshplan.measurement_records import Calibration
 from meshplan.reporting.calibration_charts import (
     _STYLES,
+    _steps,
     describe_residuals,
     parameters_svg,
     predicted_against_measured_svg,
@@ -108,3 +109,11 @@ def test_the_map_shows_stronger_and_weaker_links_apart_without_colour(learned: C
     dashed = [line for line in lines if "stroke-dasharray" in line.attrib]
     weaker = [fit for fit in learned.fitted if not fit.measured.censored and fit.measured.residual_db < -3]
     assert len(dashed) == len(weaker) > 0
+
+
+@pytest.mark.parametrize(("low", "high", "count"), [(-120.0, -40.0, 9), (0.0, 5e5, 11), (-3.0, 3.5, 7), (-1e12, 1e12, 11)])
+def test_an_axis_has_a_few_round_figures_however_far_it_reaches(low: float, high: float, count: int) -> None:
+    """A table whose heading is wrong puts millions into a column of decibels (found by a mutated table)."""
+    found = _steps(low, high)
+    assert len(found) == count
+    assert all(low <= figure <= high for figure in found)
