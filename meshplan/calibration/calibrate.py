@@ -120,7 +120,8 @@ def calibrate(
     tail = learn_tail(problem.chosen(part), first.plug_in())
     strange = strangeness_of(problem, tail)
     problem = replace(problem, own_sd=problem.own_sd * strange, strangeness=strange)
-    problem = heard_only(problem, first.plug_in(), _cut(rows))
+    cut = _cut(rows)
+    problem = heard_only(problem, first.plug_in(), cut)
     factors, even_share = prior_factors(problem, first.plug_in())
     even = solve_at(problem, first.plug_in())
     problem = replace(problem, prior_sd=problem.prior_sd * factors)
@@ -129,7 +130,7 @@ def calibrate(
         few = evaluate(problem, few.sizes, few.weights)
     inference = joined(few, even, even_share)
     row_of = _row_of(rows, len(measured))
-    fitted, left_out = leave_places_out(measured, problem, inference, row_of)
+    fitted, left_out = leave_places_out(measured, problem, inference, row_of, cut)
     result = replace(
         common,
         parameters=_parameters(terms, factors, few, inference),

@@ -59,3 +59,20 @@ def heard_only(problem: Problem, sizes: Sizes, cut: Array) -> Problem:
         if np.abs(value - before).max() < SETTLED_DB:
             break
     return replace(problem, value=value, error=error)
+
+
+def given_heard(mean: float, sd: float, cut: float) -> tuple[float, float]:
+    """Return mean and standard deviation of a power that is known to have been heard: a normal cut off at a soft sensitivity.
+
+    Notes
+    -----
+    Source
+        moments of the truncated normal distribution, with a sensitivity that is a normal variable itself
+    """
+    if not math.isfinite(cut + mean):
+        return mean, sd
+    sigma = math.hypot(sd, BOUND_ERROR_DB)
+    z = (mean - cut) / sigma
+    ratio = math.exp(-0.5 * z**2 - 0.5 * math.log(2 * math.pi) - float(log_ndtr(z)))
+    share = sd**2 / sigma
+    return mean + share * ratio, math.sqrt(max(sd**2 - share**2 * ratio * (ratio + z), 1e-6))

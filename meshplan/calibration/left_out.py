@@ -8,6 +8,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from meshplan.calibration.heard import given_heard
 from meshplan.calibration.model import Array
 from meshplan.calibration.posterior import Inference, Problem, mixture_quantile
 from meshplan.measurement_records import FittedLink, LeftOut, MeasuredLink
@@ -27,7 +28,7 @@ def places_of(measured: Sequence[MeasuredLink]) -> tuple[str, ...]:
 
 
 def leave_places_out(
-    measured: Sequence[MeasuredLink], problem: Problem, inference: Inference, row_of: Sequence[int]
+    measured: Sequence[MeasuredLink], problem: Problem, inference: Inference, row_of: Sequence[int], cut: Array
 ) -> tuple[tuple[FittedLink, ...], LeftOut | None]:
     """Return every measured link as the other places predict it, and the errors over all.
 
@@ -38,6 +39,8 @@ def leave_places_out(
         As fitted to all rows.
     row_of : sequence of int, length m
         Row of each link's power.
+    cut : ndarray, shape (n,)
+        Residual below which a row would be missing, −inf where it would not: such a reading is forecast as one that was heard.
 
     Notes
     -----
@@ -58,6 +61,9 @@ def leave_places_out(
             continue
         rows = _rows_of(touching, row_of, problem)
         _predict_group(members, rows, row_of, measured, problem, inference, mean, sd, inside)
+    for i, m in enumerate(measured):
+        if not m.censored:
+            mean[i], sd[i] = given_heard(float(mean[i]), float(sd[i]), float(cut[row_of[i]]))
     fitted = tuple(
         FittedLink(
             m,

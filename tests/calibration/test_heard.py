@@ -14,7 +14,7 @@ from test_tails import rows
 from meshplan.calibration.calibrate import calibrate
 from meshplan.calibration.combine import BOUND_ERROR_DB
 from meshplan.calibration.correct import correct_links
-from meshplan.calibration.heard import heard_only
+from meshplan.calibration.heard import given_heard, heard_only
 from meshplan.calibration.posterior import Sizes, solve_at
 from meshplan.measurement_records import MeasuredLink
 
@@ -85,3 +85,12 @@ def test_readings_below_the_sensitivity_lower_it_for_all() -> None:
     assert min(m.power_dbm for m in measured) < cut - 10.0
     deaf = [replace(m, link=replace(m.link, sensitivity_dbm=-200.0)) for m in measured]
     assert calibrate(measured).parameter("offset").mean == pytest.approx(calibrate(deaf).parameter("offset").mean, abs=0.5)
+
+
+@pytest.mark.parametrize(("mean", "sd"), [(5.0, 4.0), (0.0, 8.0), (-6.0, 6.0)])
+def test_a_power_known_to_be_heard_has_the_moments_of_simulation(mean: float, sd: float) -> None:
+    rng = np.random.default_rng(2)
+    power = mean + sd * rng.standard_normal(400_000)
+    heard = power[power > BOUND_ERROR_DB * rng.standard_normal(400_000)]
+    assert given_heard(mean, sd, 0.0) == pytest.approx((heard.mean(), heard.std()), abs=0.05)
+    assert given_heard(mean, sd, -np.inf) == (mean, sd)
