@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import count
 from types import SimpleNamespace
 from typing import Any
 
@@ -15,12 +16,15 @@ from meshplan.links import pairs as module
 from meshplan.links.pairs import candidate_pairs
 from meshplan.records import Role
 
+ROWS = count()
+"""Each row of the table is a device of its own."""
+
 RANK = {Role.SENSOR: 0, Role.RELAY: 1, Role.GATEWAY: 2}
 
 
 def station(role: Role, x_m: float, y_m: float, place: str) -> Any:
     """Return as much of a station as the choice of pairs looks at; free space carries it about 4.8 km at 868 MHz."""
-    site = SimpleNamespace(role=role, x_m=x_m, y_m=y_m, place_name=place)
+    site = SimpleNamespace(role=role, x_m=x_m, y_m=y_m, place_name=place, name=f"row {next(ROWS)}", same_as="")
     return SimpleNamespace(
         site=site, eirp_dbm=0.0, receive_gain_db=0.0, sensitivity_dbm=-95.0, radio=SimpleNamespace(frequency_mhz=868.0)
     )

@@ -211,7 +211,7 @@ def test_what_does_not_touch_a_link_alters_no_bit_of_it(
     edge = ("Edge", "sensor", 1900.0, -1800.0, 1.0)
     pairs = [("Trough", "House")]
     before, _ = table_of(lay(base / "before", FAR_ENDS_M, more=(row(*edge),)), pairs, {})
-    hedged = lay(base / "hedge", FAR_ENDS_M, 'cover = "cover.geojson"\n', (row(*edge),))
+    hedged = lay(base / "hedge", FAR_ENDS_M, 'cover = "cover.geojson"\nland_cover.elsewhere = ["cover.geojson"]\n', (row(*edge),))
     draw_hedge(hedged, *at)
     elsewhere = ("Edge", "sensor", edge[2] + moved[0], edge[3] + moved[1], 1.0)
     away = lay(base / "moved", FAR_ENDS_M, more=(row(*elsewhere),))
