@@ -173,8 +173,8 @@ def _failure_faults(problem: PlacementProblem, plan: PlacementPlan) -> list[str]
         shared = set() if item.second is None else set(item.first.node_ids) & set(item.second.node_ids) & set(failing)
         most = max(hops, first_hops)
         if shared and most <= 4:
-            # Up to four links, where every failure leaves a route there are two that share nothing (Lovász, Neumann-Lara and
-            # Plummer 1978), but not always two that are both likely enough: then each failure has a route of its own.
+            # Where every failure leaves a route of at most four links, there are two that share nothing (Menger's theorem for
+            # short ways, from memory), but not always two that are both likely enough: each failure then has a route of its own.
             floor = _floors(problem)[item.sensor_id]
             ways = [way & set(failing) for way in network.ways(item.sensor_id, opened, int(most), floor)] if floor > 0 else []
             if floor == 0 or any(one.isdisjoint(other) for one, other in combinations(set(ways), 2)):

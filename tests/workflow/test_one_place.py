@@ -25,7 +25,8 @@ def test_the_orchard_mast_carries_one_of_two_routes(tmp_path: Path) -> None:
     plan = _plan("pellimoor_orchard", tmp_path, "--radio", "fsk-868-1k2", "--set", BOTH)
     site = {device["name"]: device["site"].removesuffix(" (relay)") for device in plan["devices"]}
     doubled = [route for route in plan["routes"] if route["second_devices"]]
-    assert len(doubled) >= 12
+    # fifteen before the receiver's filter held both crystals' errors, which costs this class 7.4 dB
+    assert len(doubled) >= 14
     for route in doubled:
         ways = [{site[name] for name in route[key][1:]} for key in ("devices", "second_devices")]
         assert not ways[0] & ways[1], route["sensor"]
