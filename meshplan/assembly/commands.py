@@ -15,7 +15,7 @@ from meshplan.operation.airtime import acknowledgement_ms
 from meshplan.operation.channel import MAX_TRIES, HopDelay, chance_with_tries, route_delay
 from meshplan.operation.law import legal_check
 from meshplan.operation.listening import AFTER_REPORT, ALWAYS, NEVER, SAMPLED, command_ms, sampling_period_s
-from meshplan.operation.suitability import Demand, demand_for, suitability
+from meshplan.operation.suitability import PurposeDemand, demand_for, suitability
 from meshplan.operation.tries import frame_success, slow_states
 from meshplan.planning.problem import PlacementPlan
 from meshplan.records import CommandOption, CommandRecord, Power
@@ -83,7 +83,7 @@ class _Judge:
     landscape: Landscape | None
 
     @property
-    def demand(self) -> Demand:
+    def demand(self) -> PurposeDemand:
         """What the purpose asks, with the wait and the size that the property states."""
         size, wait_s, _ = self.need
         return replace(demand_for("control"), delay_s=wait_s, payload_bytes=size, title="acting on command")

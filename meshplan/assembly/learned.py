@@ -71,8 +71,8 @@ def predicted_link(table: LinkTable, row: int, season: int, *, forward: bool, ke
 def _diffraction_db(table: LinkTable, row: int) -> float:
     """Return what ground and roofs cost a link, with the relief that the elevation data hide: one cause, learned as one."""
     losses = table.losses
-    drawn_db = losses.terrain_db[row] + losses.behind_hill_db[row] + losses.building_db[row]
-    return max(float(drawn_db + table.hidden_relief_db[row]), 0.0)
+    as_mapped_db = losses.terrain_db[row] + losses.behind_hill_db[row] + losses.building_db[row]
+    return max(float(as_mapped_db + table.hidden_relief_db[row]), 0.0)
 
 
 def noise_at_dbm(station: Station) -> float:

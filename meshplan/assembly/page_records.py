@@ -202,7 +202,7 @@ class PageEngine:
     clear_share: float = CLEAR_SHARE
     ridge_rise_m: float = RIDGE_RISE_M
     errors: tuple[PageErrors, ...] = ()
-    """Height errors that the page shakes the ground with."""
+    """Height errors that the page draws the ground with."""
 
 
 @dataclass(frozen=True)

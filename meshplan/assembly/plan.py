@@ -27,7 +27,7 @@ from meshplan.links.mixture import link_radios
 from meshplan.operation.cautions import plan_cautions
 from meshplan.operation.parts import parts_list
 from meshplan.planning.problem import PlacementPlan, PlacementProblem, PlacementResult
-from meshplan.propagation.seasons import Season as SeasonState
+from meshplan.propagation.seasons import Season
 from meshplan.records import (
     CautionRule,
     GridRecord,
@@ -37,7 +37,7 @@ from meshplan.records import (
     Power,
     RadioRecord,
     Role,
-    Season,
+    SeasonRecord,
     Unserved,
     Use,
 )
@@ -59,7 +59,7 @@ class Findings:
     found: Property
     context: Context
     radio: RadioMode
-    seasons: tuple[SeasonState, ...]
+    seasons: tuple[Season, ...]
     antennas: Mapping[str, AntennaClass]
     catalogue: Catalogue
     caution_rules: Sequence[CautionRule]
@@ -220,8 +220,8 @@ def _radio(mode: RadioMode) -> RadioRecord:
     )
 
 
-def _season(season: SeasonState) -> Season:
-    return Season(season.name, season.month, season.leaf_share >= 0.5, season.wet, season.snow)
+def _season(season: Season) -> SeasonRecord:
+    return SeasonRecord(season.name, season.month, season.leaf_share >= 0.5, season.wet, season.snow)
 
 
 def _grid(found: Property) -> GridRecord:

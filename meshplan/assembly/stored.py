@@ -11,7 +11,7 @@ from meshplan.planning.problem import (
     Certificate,
     PlacementPlan,
     PlacementProblem,
-    Route,
+    PlacementRoute,
     ServedSensor,
     SolveLimits,
     UnservedSensor,
@@ -96,5 +96,5 @@ def _chances(problem: PlacementProblem) -> dict[tuple[str, str], float]:
     return found
 
 
-def _route(devices: tuple[str, ...], chances: dict[tuple[str, str], float]) -> Route:
-    return Route(tuple(devices[1:]), math.prod(chances.get(hop, 0.0) for hop in pairwise(devices)))
+def _route(devices: tuple[str, ...], chances: dict[tuple[str, str], float]) -> PlacementRoute:
+    return PlacementRoute(tuple(devices[1:]), math.prod(chances.get(hop, 0.0) for hop in pairwise(devices)))

@@ -54,7 +54,7 @@ LEAST_LINKS_OF_A_CLASS = 5
 
 
 @dataclass(frozen=True, eq=False)
-class Row:
+class ModelRow:
     """One row of the model and the measured link it came from."""
 
     kind: str
@@ -143,22 +143,22 @@ def calibrate(
     return replace(result, residuals=residuals, warnings=warnings_of(replace(result, residuals=residuals), inference, measured))
 
 
-def _rows(measured: Sequence[MeasuredLink]) -> list[Row]:
+def _rows(measured: Sequence[MeasuredLink]) -> list[ModelRow]:
     """Return the rows of the model: power or bounds of each link, and noise where it was read."""
     noisy = {m.link.b for m in measured if math.isfinite(m.noise_rise_db) or m.snr_only}
     rows = []
     for index, m in enumerate(measured):
         predicted = m.link.received_dbm
         kind = "snr" if m.snr_only or (m.censored and m.link.b in noisy) else "power"
-        rows.append(Row(kind, m.link, index, m.residual_db, m.error_db, m.low_dbm - predicted, m.high_dbm - predicted))
+        rows.append(ModelRow(kind, m.link, index, m.residual_db, m.error_db, m.low_dbm - predicted, m.high_dbm - predicted))
         if math.isfinite(m.noise_rise_db):
-            rows.append(Row("noise", m.link, index, m.noise_rise_db, NOISE_ERROR_DB, -math.inf, math.inf))
+            rows.append(ModelRow("noise", m.link, index, m.noise_rise_db, NOISE_ERROR_DB, -math.inf, math.inf))
         if m.noise_high_db < HIGH_NOISE_DB:
-            rows.append(Row("noise", m.link, index, math.nan, NOISE_ERROR_DB, -math.inf, m.noise_high_db))
+            rows.append(ModelRow("noise", m.link, index, math.nan, NOISE_ERROR_DB, -math.inf, m.noise_high_db))
     return rows
 
 
-def _cut(rows: Sequence[Row]) -> Array:
+def _cut(rows: Sequence[ModelRow]) -> Array:
     """Return below which residual each row would be missing: its sensitivity where the readings list nothing that was not heard.
 
     Receivers that were read below their sensitivity hear better than the engine knows: all are taken to, by as much as the
@@ -171,7 +171,7 @@ def _cut(rows: Sequence[Row]) -> Array:
     return cut + min(float(np.min(above[np.isfinite(above)], initial=0.0)), 0.0)
 
 
-def _part(rows: Sequence[Row], measured: Sequence[MeasuredLink]) -> NDArray[np.intp]:
+def _part(rows: Sequence[ModelRow], measured: Sequence[MeasuredLink]) -> NDArray[np.intp]:
     """Return the rows from which the sizes of errors are learned: all, or of many those of evenly chosen places."""
     if len(rows) <= MANY_ROWS:
         return np.arange(len(rows))
@@ -182,7 +182,7 @@ def _part(rows: Sequence[Row], measured: Sequence[MeasuredLink]) -> NDArray[np.i
     return np.array([index for index, row in enumerate(rows) if places[row.measured] in chosen])
 
 
-def _row_of(rows: Sequence[Row], count: int) -> list[int]:
+def _row_of(rows: Sequence[ModelRow], count: int) -> list[int]:
     """Return the first row of each measured link."""
     first = [-1] * count
     for index, row in enumerate(rows):
@@ -191,7 +191,7 @@ def _row_of(rows: Sequence[Row], count: int) -> list[int]:
     return first
 
 
-def _problem(rows: Sequence[Row], terms: Sequence[Term], reference_m: float) -> Problem:
+def _problem(rows: Sequence[ModelRow], terms: Sequence[Term], reference_m: float) -> Problem:
     """Set the rows up as matrices."""
     links = [row.link for row in rows]
     names = [term.name for term in terms]
@@ -255,7 +255,7 @@ def _factors(inference: Inference) -> SpreadFactors:
     )
 
 
-def _evidence(rows: Sequence[Row], strange: Array, problem: Problem, inference: Inference) -> tuple[Evidence, ...]:
+def _evidence(rows: Sequence[ModelRow], strange: Array, problem: Problem, inference: Inference) -> tuple[Evidence, ...]:
     """Return each row as a Gaussian statement at the one point kept for use."""
     at = solve_at(problem, inference.plug_in())
     precision, shift = at.site_precision[0], at.site_shift[0]

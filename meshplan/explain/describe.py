@@ -197,7 +197,7 @@ def _season_result(table: LinkTable, row: int, season: int) -> SeasonResult:
         items.append(BudgetItem(words[:1].upper() + words[1:], around_db, True, "ITU-R P.2108-1 §3.1, path from the tops"))
     hidden_db = float(table.hidden_relief_db[row])
     if hidden_db:
-        items.append(BudgetItem("Relief finer than the elevation data", hidden_db, True, "mean over shaken ground"))
+        items.append(BudgetItem("Relief finer than the elevation data", hidden_db, True, "mean over elevation draws"))
     if table.learned_db is not None and table.learned_db[season, row]:
         learned_db = float(table.learned_db[season, row])
         items.append(BudgetItem("Learned from readings", abs(learned_db), learned_db < 0.0, "calibration.toml"))

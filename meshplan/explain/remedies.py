@@ -119,7 +119,7 @@ def find_remedies(
         Power that law and radio allow with another antenna or cable. Without it the radiated power is held at today's: a better
         antenna then helps only what it hears.
     error_fields : ErrorFields, optional
-        The table's, to shake the ground under every change anew; without them the elevation error found for the link is kept.
+        The table's, to draw the ground under every change anew; without them the elevation error found for the link is kept.
     """
     a, b = (table.stations[i] for i in table.pairs[row])
     changes = [*_heights(a, b, landscape), *_antennas(a, b, antennas, settings.frequency_mhz, power_for), *_feeds(a, b, power_for)]

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from meshplan.grid import Float32
 from meshplan.links.land_figures import LandFigures, Receivers, figures_on_land, swept_from, with_behind_hill
 from meshplan.loss.behind_hill_field import behind_hill_field_db
-from meshplan.loss.elevation_draws_field import ShakenField, shaken_field
+from meshplan.loss.elevation_draws_field import ElevationDrawsField, elevation_draws_field
 from meshplan.loss.error_fields import ErrorFields
 from meshplan.loss.fast import StandingCover, SweepLoss
 from meshplan.loss.path_loss import PathSettings
@@ -89,15 +89,15 @@ def figures_of(
     behind_db = behind(station.antenna_agl_m, receiver_agl_m, swept)
     most = swept if in_leaf is cover else bare(station.antenna_agl_m, receiver_agl_m, in_leaf)
 
-    def shake(antenna_agl_m: float, receiver_m: float) -> ShakenField:
+    def draw(antenna_agl_m: float, receiver_m: float) -> ElevationDrawsField:
         ends = station.site.x_m, station.site.y_m, antenna_agl_m, receiver_m
-        return shaken_field(landscape, *ends, path, errors, swept.cover_db, inside=station.inside, cores=cores)
+        return elevation_draws_field(landscape, *ends, path, errors, swept.cover_db, inside=station.inside, cores=cores)
 
     from_behind = with_behind_hill(swept, behind_db)
-    raised = raised_field(landscape, station, receiver_agl_m, season.leaf_share, from_behind, sweep, shake)
-    shaken = shake(station.antenna_agl_m, receiver_agl_m) if raised is None else raised.shaken
+    raised = raised_field(landscape, station, receiver_agl_m, season.leaf_share, from_behind, sweep, draw)
+    drawn = draw(station.antenna_agl_m, receiver_agl_m) if raised is None else raised.drawn
     return figures_on_land(
-        landscape, station, receivers, swept, behind_db, most.cover_db, raised, shaken, path, season.antenna_loss_db
+        landscape, station, receivers, swept, behind_db, most.cover_db, raised, drawn, path, season.antenna_loss_db
     )
 
 

@@ -19,7 +19,7 @@ from meshplan.links.margins import (
     soil_spread_db,
     spread_of_all_db,
 )
-from meshplan.loss.elevation_draws_field import ShakenField
+from meshplan.loss.elevation_draws_field import ElevationDrawsField
 from meshplan.loss.fast import StandingCover, SweepLoss, Transmitter, link_losses, sweep_parts
 from meshplan.loss.indoor_legs import indoor_leg
 from meshplan.loss.path_loss import PathSettings
@@ -155,7 +155,7 @@ def figures_on_land(
     behind_hill_db: Float32,
     most_cover_db: Float32,
     raised: RaisedField | None,
-    shaken: ShakenField,
+    drawn: ElevationDrawsField,
     settings: PathSettings,
     weather_db: float,
 ) -> LandFigures:
@@ -173,7 +173,7 @@ def figures_on_land(
     most_cover_db : ndarray
         Loss of cover in whatever season has most: it tells which paths are obstructed.
     raised : RaisedField or None
-    shaken : ShakenField
+    drawn : ElevationDrawsField
     settings : PathSettings
     weather_db : float
         Loss at each wet antenna.
@@ -198,10 +198,10 @@ def figures_on_land(
         terrain, covered, smooth = (
             part[block].ravel().astype(float) for part in (swept.terrain_db, swept.cover_db, swept.smooth_db)
         )
-        bare = terrain + shaken.finer_db[block].ravel()
+        bare = terrain + drawn.finer_db[block].ravel()
         excess = bare + behind_hill_db[block].ravel() + covered
         plants = swept.plants_spread_db[block].ravel().astype(float)
-        hidden, elevation = shaken.hidden_relief_db[block].ravel(), shaken.spread_db[block].ravel().astype(float)
+        hidden, elevation = drawn.hidden_relief_db[block].ravel(), drawn.spread_db[block].ravel().astype(float)
         around: Array = np.zeros(len(distance))
         if raised is not None:
             excess = excess + raised.extra_db[block].ravel()

@@ -18,7 +18,7 @@ from meshplan.links.margins import (
     spread_of_all_db,
 )
 from meshplan.loss.bypass_paths import ways_around_rows_db
-from meshplan.loss.elevation_draws import relief_hides, shaken_terrain_db
+from meshplan.loss.elevation_draws import relief_hides, terrain_draws_db
 from meshplan.loss.fast.thread_pool import run_pieces
 from meshplan.loss.indoor_legs import IndoorLeg, indoor_legs, with_indoor_legs
 from meshplan.loss.path_loss import Ends, PathLosses, PathSettings
@@ -61,9 +61,9 @@ class LinkTable(ShortForm):
     model_spread_db: Array
     elevation_spread_db: Array
     elevation_shift_db: NDArray[np.float32]
-    """How each shaken ground changes the loss, the same grounds for all links; shape (n_links, n_draws)."""
+    """How each elevation draw changes the loss, the same grounds for all links; shape (n_links, n_draws)."""
     hidden_relief_db: Array
-    """Mean loss over the shaken grounds of coarse rasters less that over the ground as mapped; may be below zero."""
+    """Mean loss over the elevation draws of coarse rasters less that over the ground as mapped; may be below zero."""
     soil_spread_db: Array
     antenna_spread_db: Array
     indoor_legs: dict[int, IndoorLeg]
@@ -156,7 +156,7 @@ def compute_links(
     distance = np.hypot(x[b] - x[a], y[b] - y[a])
     bearing = np.degrees(np.arctan2(x[b] - x[a], y[b] - y[a])) % 360.0
     draws = error_fields.draws if error_fields is not None else 0
-    shaken = np.zeros((total, draws))
+    drawn = np.zeros((total, draws))
     hidden = np.zeros(total)
     tops = tuple(end_tops(height.tolist(), [station.surroundings for station in stations], end) for end in (a, b))
     order = np.argsort(distance, kind="stable")
@@ -174,11 +174,11 @@ def compute_links(
         raised = raised_paths(profiles, ends, here, landscape, seasons, settings, places, around_db=around_db)
         found[number] = raised.losses
         if error_fields is not None:
-            shaken[rows] = shaken_terrain_db(
+            drawn[rows] = terrain_draws_db(
                 profiles, raised.ends, landscape, settings, error_fields, *places, over_roofs=raised.over_roofs
             )
             hides = relief_hides(profiles, error_fields)
-            hidden[rows] = np.where(hides, shaken[rows].mean(axis=1) - raised.drawn_db, 0.0)
+            hidden[rows] = np.where(hides, drawn[rows].mean(axis=1) - raised.as_mapped_db, 0.0)
 
     def tell(done: int, pieces: int) -> None:
         if on_progress is not None:
@@ -186,9 +186,9 @@ def compute_links(
 
     run_pieces(work, [(number,) for number in range(len(chunks))], cores=None, progress=tell)
     joined = _join([found[number] for number in range(len(chunks))], order, len(seasons))
-    shifts = shaken.astype(np.float32)
+    shifts = drawn.astype(np.float32)
     if draws:
-        shifts = (shaken - shaken.mean(axis=1)[:, None]).astype(np.float32)
+        shifts = (drawn - drawn.mean(axis=1)[:, None]).astype(np.float32)
     indoors = indoor_legs(stations, pairs, distance, landscape, settings, joined)
     joined = with_indoor_legs(joined, indoors)
     shifts[list(indoors)], hidden[list(indoors)] = 0.0, 0.0

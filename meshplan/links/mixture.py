@@ -46,7 +46,7 @@ def join_tables(parts: Sequence[tuple[Sequence[Station], LinkTable | None]]) -> 
     ----------
     parts : sequence
         For each class its stations and their table; None for a class without any pair. All tables have the same seasons and
-        the same shaken grounds.
+        the same elevation draws.
 
     Notes
     -----

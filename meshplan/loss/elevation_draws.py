@@ -1,7 +1,8 @@
-"""Losses over shaken copies of the ground: how elevation errors, and relief that a raster hides, move each link.
+"""Losses over elevation draws: how elevation errors, and relief that a raster hides, move each link.
 
-One way for one link and for a million: extremes of the profiles in single precision, formulas once for all copies. A path is done
-by itself, so its figures do not depend on what else is computed with it.
+A draw is a copy of the ground with drawn height errors. One way for one link and for a million: extremes of the profiles
+in single precision, formulas once for all copies. A path is done by itself, so its figures do not depend on what else is computed
+with it.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from meshplan.terrain.profile import Profiles
 from meshplan.units import Array
 
 
-def shaken_terrain_db(
+def terrain_draws_db(
     profiles: Profiles,
     ends: Ends,
     landscape: Landscape,
@@ -35,7 +36,7 @@ def shaken_terrain_db(
     *,
     over_roofs: NDArray[np.bool_],
 ) -> Array:
-    """Return the terrain and roof loss over each shaken ground; shape (n_paths, n_draws).
+    """Return the terrain and roof loss over each elevation draw; shape (n_paths, n_draws).
 
     Antennas stand on the ground of `ends`, so their heights move with it. Roofs count on paths that go over them, `over_roofs`; a
     path that goes through walls pays those, which no error of the ground changes.
@@ -43,7 +44,7 @@ def shaken_terrain_db(
     Notes
     -----
     Source
-        The low-antenna rule (`propagation.low_antenna`) on each shaken profile.
+        The low-antenna rule (`propagation.low_antenna`) on each drawn profile.
     Accuracy
         Single precision along the profile: 0.01 dB from the formulas in double precision, mostly below 0.001 dB.
     """
@@ -54,7 +55,7 @@ def shaken_terrain_db(
 def relief_hides(profiles: Profiles, fields_: ErrorFields) -> NDArray[np.bool_]:
     """Return on which paths a raster is so coarse that it hides relief worth counting in the mean; shape (n_paths,).
 
-    On rasters that are sampled cell by cell the mean over shaken grounds less the loss as mapped is no relief that they lack: what
+    On rasters that are sampled cell by cell the mean over elevation draws less the loss as mapped is no relief that they lack: what
     is drawn there is their own noise, which is in their heights, and in the loss over them, already.
     """
     hides = np.zeros(len(profiles.distance_m), dtype=bool)
@@ -98,12 +99,12 @@ def _losses_over(
     rows = []
     with np.errstate(invalid="ignore", divide="ignore"):
         for error in errors:
-            shaken = ground + error
-            sampled = SampledLinks(profiles.distance_m, ends.bearing_deg, base.astype(np.float32), shaken, None, None, None)
+            drawn = ground + error
+            sampled = SampledLinks(profiles.distance_m, ends.bearing_deg, base.astype(np.float32), drawn, None, None, None)
             lines = Lines(sampled, antennas, path, table)
-            nu, highest, _ = lines.extremes(shaken)
+            nu, highest, _ = lines.extremes(drawn)
             if len(roofed):
-                nu[roofed], highest[roofed], _ = lines.extremes(shaken[roofed] + roofs[roofed], roofed)
+                nu[roofed], highest[roofed], _ = lines.extremes(drawn[roofed] + roofs[roofed], roofed)
             rows.append(np.stack([(lines.end - lines.start).astype(float), nu, highest, *smooth_heights(lines, table)]))
     rise, nu, highest, start, end = (part.ravel() for part in np.stack(rows, axis=1))
     nothing = np.zeros(len(nu))

@@ -1,6 +1,6 @@
 """How elevation errors, and relief that a raster hides, move the loss at every cell: `loss.elevation_draws` for rasters.
 
-Each shaken ground is swept as the ground itself is. Between the cells of the sweeps, where these are coarser than the grid, the
+Each elevation draw is swept as the ground itself is. Between the cells of the sweeps, where these are coarser than the grid, the
 spread is laid linearly; it changes slowly but for the borders of shadows.
 """
 
@@ -21,8 +21,8 @@ from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import FINEST_STEP_M, LONGEST_STEP_M, STEPS_A_CELL, ground_at
 from meshplan.units import Array
 
-SHAKEN_CELLS: Final = 60_000
-"""Cells of a sweep over shaken ground where only the spread is asked for; 32 of them cost about as much as one over 1.5 million."""
+DRAWN_CELLS: Final = 60_000
+"""Cells of a sweep over elevation draws where only the spread is asked for; 32 of them cost about as much as one of 1.5 million."""
 
 SAME_WAY_DB: Final = 0.05
 """Cover that adds this little less than the roofs still goes over them."""
@@ -32,12 +32,12 @@ RELIEF_CELLS: Final = 1_000_000
 
 
 @dataclass(frozen=True, eq=False)
-class ShakenField:
-    """What shaken grounds make of the loss at each cell; arrays of the shape of the grid."""
+class ElevationDrawsField:
+    """What elevation draws make of the loss at each cell; arrays of the shape of the grid."""
 
     spread_db: Float32
     hidden_relief_db: Float32
-    """Mean loss over the shaken grounds less that over the ground as mapped; zero where no raster hides relief."""
+    """Mean loss over the elevation draws less that over the ground as mapped; zero where no raster hides relief."""
     finer_db: Float32
     """Loss over the mapped ground at the steps that links take, less that from cell to cell; zero unless cells are longer."""
 
@@ -54,7 +54,7 @@ class _Lattice:
     off: tuple[float, float]
 
 
-def shaken_field(
+def elevation_draws_field(
     landscape: Landscape,
     x_m: float,
     y_m: float,
@@ -66,7 +66,7 @@ def shaken_field(
     *,
     inside: int = 0,
     cores: int | None = None,
-) -> ShakenField:
+) -> ElevationDrawsField:
     """Return what the error fields make of the loss from a transmitter to a receiver at every cell.
 
     Parameters
@@ -79,7 +79,7 @@ def shaken_field(
     fields : ErrorFields
         Those of the links.
     cover_db : ndarray of float32, shape (rows, columns)
-        What cover adds on the way that loses least: tells which paths go over roofs, whose loss is shaken with the ground.
+        What cover adds on the way that loses least: tells which paths go over roofs, whose loss moves with the ground.
     inside : int
         Cover index of the building around the transmitter.
     cores : int, optional
@@ -115,13 +115,13 @@ def shaken_field(
 
     errors_m = height_errors_on_lattice(fields, landscape, xs, ys)
     errors_here = height_errors_at(fields, landscape, x_m, y_m)
-    drawn = swept_db(ground, under)
-    total, squares = ([np.zeros(ground.shape) for _ in drawn] for _ in range(2))
+    as_mapped = swept_db(ground, under)
+    total, squares = ([np.zeros(ground.shape) for _ in as_mapped] for _ in range(2))
     for pair in range(fields.pairs):
         error, error_here = errors_m(pair), float(errors_here(pair))
         for sign in (1.0, -1.0):
-            shaken = swept_db(ground + np.float32(sign) * error, under + sign * error_here)
-            for number, (one, other) in enumerate(zip(shaken, drawn, strict=True)):
+            drawn = swept_db(ground + np.float32(sign) * error, under + sign * error_here)
+            for number, (one, other) in enumerate(zip(drawn, as_mapped, strict=True)):
                 change = (one - other).astype(float)
                 total[number] += change
                 squares[number] += change**2
@@ -136,7 +136,7 @@ def shaken_field(
         )
         for change, square in zip(total, squares, strict=True)
     )
-    over_db = _on_grid(drawn[1] - drawn[0], lattice, grid.shape)
+    over_db = _on_grid(as_mapped[1] - as_mapped[0], lattice, grid.shape)
     over_roofs = cover_db >= over_db - SAME_WAY_DB
     if lattice.cell_m > FINEST_STEP_M:
         # So coarse, roofs that cost nothing are not told from those that stand beside the path.
@@ -147,8 +147,8 @@ def shaken_field(
         at = round(row), round(column)
         from_cell = Transmitter(*at, antenna_agl_m, row_off=row - at[0], column_off=column - at[1], ground_amsl_m=under)
         coarse = sweep_parts(landscape.ground_amsl_m, grid.cell_m, from_cell, receiver_agl_m, path, cores=cores)
-        finer = _on_grid(drawn[0], lattice, grid.shape) - coarse.terrain_db
-    return ShakenField(
+        finer = _on_grid(as_mapped[0], lattice, grid.shape) - coarse.terrain_db
+    return ElevationDrawsField(
         spread_db=np.where(over_roofs, roofed.spread_db, bare.spread_db),
         hidden_relief_db=np.where(over_roofs, roofed.mean_db, bare.mean_db),
         finer_db=finer,
@@ -157,18 +157,18 @@ def shaken_field(
 
 @dataclass(frozen=True, eq=False)
 class _Moments:
-    """Of the loss over shaken grounds."""
+    """Of the loss over elevation draws."""
 
     spread_db: Float32
     mean_db: Float32
 
 
 def _lattice(landscape: Landscape, x_m: float, y_m: float, hides: bool) -> tuple[_Lattice, bool]:
-    """Return where the shaken grounds are swept, and whether that is finer than the grid."""
+    """Return where the elevation draws are swept, and whether that is finer than the grid."""
     grid = landscape.grid
     count = grid.rows * grid.columns
     column, row = (float(part) for part in grid.column_row(x_m, y_m))
-    times, step = 1, max(1, int(np.ceil(np.sqrt(count / SHAKEN_CELLS))))
+    times, step = 1, max(1, int(np.ceil(np.sqrt(count / DRAWN_CELLS))))
     if hides:
         step_m = max(min(landscape.sampled_as_m / STEPS_A_CELL, LONGEST_STEP_M), FINEST_STEP_M)
         # An odd number of places to a cell keeps one of them at its centre.

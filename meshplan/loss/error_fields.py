@@ -22,7 +22,7 @@ from meshplan.units import Array
 
 ELEVATION_SEED: Final = 20_260
 ELEVATION_DRAWS: Final = 32
-"""Shaken copies of the ground, in mirrored pairs: what is linear in the error cancels in their mean."""
+"""Draws of the height errors, in mirrored pairs: what is linear in the error cancels in their mean."""
 
 WAVES: Final = 64
 """Plane waves in a field."""
@@ -67,7 +67,7 @@ def draw_error_fields(landscape: Landscape, draws: int | None = None, seed: int 
     landscape : Landscape
         Its rasters name the standard deviations of their errors and the lengths over which these stay alike.
     draws : int, optional
-        Number of shaken copies of the ground, even; by default `ELEVATION_DRAWS`.
+        Number of elevation draws, even; by default `ELEVATION_DRAWS`.
     seed : int
         Same seed, same fields.
 

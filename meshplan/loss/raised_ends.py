@@ -159,8 +159,8 @@ class RaisedPaths:
 
     losses: PathLosses
     ends: Ends
-    drawn_db: Array
-    """Terrain and roofs of those paths over the ground as drawn."""
+    as_mapped_db: Array
+    """Terrain and roofs of those paths over the ground as mapped."""
     over_roofs: NDArray[np.bool_]
 
 
@@ -189,10 +189,10 @@ def raised_paths(
     """
     bare = path_losses(profiles, ends, landscape, seasons, settings, around_db=around_db)
     over_roofs = bare.building_way == OVER_THE_ROOF
-    drawn_db = bare.terrain_db + np.where(over_roofs, bare.building_db, 0.0)
+    as_mapped_db = bare.terrain_db + np.where(over_roofs, bare.building_db, 0.0)
     rows = np.flatnonzero(tops[0].counts | tops[1].counts)
     if not len(rows):
-        return RaisedPaths(bare, ends, drawn_db, over_roofs)
+        return RaisedPaths(bare, ends, as_mapped_db, over_roofs)
     a, b = tops[0].at(rows), tops[1].at(rows)
     x_a, y_a, x_b, y_b = (place[rows] for place in places)
     below = profiles if len(rows) == len(bare.terrain_db) else sample_profiles(landscape, x_a, y_a, x_b, y_b, profiles.samples)
@@ -218,14 +218,14 @@ def raised_paths(
     )
     first = middle[0]
     counts = added.extra_db.max(axis=0) > 0.0
-    shaken = rows[counts]
+    drawn = rows[counts]
     a_agl_m, b_agl_m = ends.antenna_a_agl_m.copy(), ends.antenna_b_agl_m.copy()
-    a_agl_m[shaken], b_agl_m[shaken] = a.raised_m(MIDDLE)[counts], b.raised_m(MIDDLE)[counts]
-    over_roofs[shaken] = (first.building_way == OVER_THE_ROOF)[counts]
-    drawn_db[shaken] = (first.terrain_db + np.where(first.building_way == OVER_THE_ROOF, first.building_db, 0.0))[counts]
+    a_agl_m[drawn], b_agl_m[drawn] = a.raised_m(MIDDLE)[counts], b.raised_m(MIDDLE)[counts]
+    over_roofs[drawn] = (first.building_way == OVER_THE_ROOF)[counts]
+    as_mapped_db[drawn] = (first.terrain_db + np.where(first.building_way == OVER_THE_ROOF, first.building_db, 0.0))[counts]
     arrays = [np.zeros(bare.total_db.shape) for _ in range(3)]
     for array, values in zip(arrays, (added.extra_db, added.spread_a_db, added.spread_b_db), strict=True):
         array[:, rows] = values
     losses = replace(bare, surroundings_db=arrays[0], surroundings_spread_a_db=arrays[1], surroundings_spread_b_db=arrays[2])
     raised = Ends(a_agl_m, b_agl_m, ends.inside_a, ends.inside_b, ends.bearing_deg)
-    return RaisedPaths(losses, raised, drawn_db, over_roofs)
+    return RaisedPaths(losses, raised, as_mapped_db, over_roofs)

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from meshplan.grid import Float32
-from meshplan.loss.elevation_draws_field import ShakenField
+from meshplan.loss.elevation_draws_field import ElevationDrawsField
 from meshplan.loss.end_clutter import assumed_surroundings
 from meshplan.loss.fast import SweepLoss
 from meshplan.loss.raised_ends import MIDDLE, RaisedLosses, end_tops, raised_losses
@@ -36,8 +36,8 @@ class RaisedField:
     model_spread_db: Array
     """Least spread of the method by the unmapped land at the two ends, 0 where both are mapped."""
     model_share: Array
-    shaken: ShakenField
-    """What shaken grounds make of the loss: from the middle tops where these raise a path."""
+    drawn: ElevationDrawsField
+    """What elevation draws make of the loss: from the middle tops where these raise a path."""
 
 
 def raised_field(
@@ -47,7 +47,7 @@ def raised_field(
     leaf_share: float,
     bare: SweepLoss,
     sweep: Sweep,
-    shake: Callable[[float, float], ShakenField],
+    draw: Callable[[float, float], ElevationDrawsField],
 ) -> RaisedField | None:
     """Return what surroundings add between a station and a receiver at every cell; None where neither has any.
 
@@ -64,8 +64,8 @@ def raised_field(
         From the true heights.
     sweep : callable
         The same from other heights, run once for each pair of tops.
-    shake : callable
-        What shaken grounds make of the loss from two heights, likewise.
+    draw : callable
+        What elevation draws make of the loss from two heights, likewise.
 
     Notes
     -----
@@ -118,14 +118,14 @@ def raised_field(
         tops = [end_tops([height], [found], one).raised_m(MIDDLE) for height, found in ends]
         return float(tops[0][0]), float(tops[1][0])
 
-    known: dict[tuple[float, float], ShakenField] = {}
+    known: dict[tuple[float, float], ElevationDrawsField] = {}
 
-    def shaken_from(heights_m: tuple[float, float]) -> ShakenField:
+    def drawn_from(heights_m: tuple[float, float]) -> ElevationDrawsField:
         if heights_m not in known:
-            known[heights_m] = shake(*heights_m)
+            known[heights_m] = draw(*heights_m)
         return known[heights_m]
 
-    low = shaken_from((station.antenna_agl_m, receiver_agl_m))
+    low = drawn_from((station.antenna_agl_m, receiver_agl_m))
     elevation, hidden = np.zeros(grid.shape), np.zeros(grid.shape)
     extra, spread = np.zeros(grid.shape), np.zeros(grid.shape)
     for level in SHARES:
@@ -134,9 +134,9 @@ def raised_field(
             continue
         there = assumed_surroundings(mapped.unmapped, level)
         extra_here, spread_here = laid(with_receiver(there))
-        shaken = shaken_from(middle_heights_m(there)) if (extra_here > 0.0).any() else low
+        drawn = drawn_from(middle_heights_m(there)) if (extra_here > 0.0).any() else low
         for summed, name in ((elevation, "spread_db"), (hidden, "hidden_relief_db")):
-            np.add(summed, weight * np.where(extra_here > 0.0, getattr(shaken, name), getattr(low, name)), out=summed)
+            np.add(summed, weight * np.where(extra_here > 0.0, getattr(drawn, name), getattr(low, name)), out=summed)
         extra, spread = extra + weight * extra_here, spread + weight * spread_here
     around = station.surroundings
     own = (0.0, 0.0) if around is None else (around.model_spread_db, around.share)
@@ -146,7 +146,7 @@ def raised_field(
         spread_db=spread,
         model_spread_db=np.stack([np.full(grid.shape, own[0]), np.full(grid.shape, on_land)]),
         model_share=np.stack([np.full(grid.shape, own[1]), share]),
-        shaken=ShakenField(elevation.astype(np.float32), hidden.astype(np.float32), low.finer_db),
+        drawn=ElevationDrawsField(elevation.astype(np.float32), hidden.astype(np.float32), low.finer_db),
     )
 
 

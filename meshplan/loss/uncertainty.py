@@ -1,8 +1,8 @@
 """How far a computed loss may be off, by cause, and what that makes of the chance that a link works.
 
-Elevation error is carried through the profile itself (`error_fields`, `shaken_ground`): the ground is shaken many times by smooth
-random fields of the size and length that the rasters' errors have, and every loss is computed anew. One set of fields serves all
-links, so links that share an end or a ridge share its error.
+Elevation error is carried through the profile itself (`error_fields`, `elevation_draws`): the ground is drawn many times with
+smooth random fields of the size and length that the rasters' errors have, and every loss is computed anew. One set of fields
+serves all links, so links that share an end or a ridge share its error.
 """
 
 from __future__ import annotations
@@ -84,7 +84,7 @@ def route_chance(
         Standard deviations in dB; model errors are independent, vegetation and soil errors are shared by all links, antenna
         errors by links with a common end.
     elevation_shift_db : ndarray, shape (n_links, n_draws)
-        Change of each link's loss on each shaken ground, mean removed; a trial takes one ground for the whole route.
+        Change of each link's loss on each elevation draw, mean removed; a trial takes one ground for the whole route.
     ends : sequence of (a, b), one for each link
         Names of the devices.
     around_db : sequence of (a, b), optional

@@ -21,7 +21,7 @@ NOT_FOR_LIFE: Final = "Licence-exempt radio is never for the safety of life: it 
 
 
 @dataclass(frozen=True)
-class Demand:
+class PurposeDemand:
     """What a purpose asks of a radio."""
 
     key: str
@@ -40,30 +40,30 @@ class Demand:
 
 
 _ALL: Final = (
-    Demand("trend", "readings for a trend", 3600.0, None, 20, False, False, TREND_DELIVERY, ""),
-    Demand(
+    PurposeDemand("trend", "readings for a trend", 3600.0, None, 20, False, False, TREND_DELIVERY, ""),
+    PurposeDemand(
         "alarm", "an alarm (frost, flood, overflow)", 300.0, None, 8, True, False, ALARM_DELIVERY,
         "a silent sensor is an alarm in itself after three missed heartbeats, and a second path exists",
     ),
-    Demand(
+    PurposeDemand(
         "gate", "opening and closing a gate", 5.0, None, 8, True, True, ALARM_DELIVERY,
         "a gate stops by its own obstacle sensor and limit switches, never by radio",
     ),
-    Demand(
+    PurposeDemand(
         "pump", "switching a pump", 30.0, None, 8, True, True, ALARM_DELIVERY,
         "a pump stops by its own timer, float or dry-run guard when it hears nothing",
     ),
-    Demand(
+    PurposeDemand(
         "valve", "switching an irrigation valve", 30.0, None, 8, True, True, ALARM_DELIVERY,
         "a valve closes by its own timer or spring when it hears nothing",
     ),
-    Demand(
+    PurposeDemand(
         "brushed-motor", "steering the speed of a brushed motor", 0.1, 0.05, 6, True, True, ALARM_DELIVERY,
         "the motor stops within half a second when no fresh command came",
     ),
 )  # fmt: skip
 
-DEMANDS: Final[dict[str, Demand]] = {demand.key: demand for demand in _ALL}
+DEMANDS: Final[dict[str, PurposeDemand]] = {demand.key: demand for demand in _ALL}
 """Delays, updates and deliveries are common practice, no source."""
 
 
@@ -81,7 +81,7 @@ class Suitability:
     sentence: str
 
 
-def demand_for(purpose: str) -> Demand:
+def demand_for(purpose: str) -> PurposeDemand:
     """Return the demand of a purpose ("control" stands for the switching of a pump)."""
     key = {"control": "pump"}.get(purpose, purpose)
     if key not in DEMANDS:
@@ -94,7 +94,7 @@ def demand_for(purpose: str) -> Demand:
 
 
 def suitability(
-    demand: Demand,
+    demand: PurposeDemand,
     mode: RadioMode,
     delay: Delay,
     *,
@@ -108,7 +108,7 @@ def suitability(
 
     Parameters
     ----------
-    demand : Demand
+    demand : PurposeDemand
     mode : RadioMode
     delay : Delay
         Over the route, from `channel.route_delay`.
@@ -154,7 +154,7 @@ def suitability(
     )
 
 
-def _loop_reasons(demand: Demand, mode: RadioMode, hops: int, duty_limit: float) -> Sequence[str]:
+def _loop_reasons(demand: PurposeDemand, mode: RadioMode, hops: int, duty_limit: float) -> Sequence[str]:
     """Say what keeps a class from refreshing a loop in time."""
     assert demand.update_s is not None
     command_s = time_on_air_ms(mode, demand.payload_bytes) / 1000.0

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.planning.cover import Row
-from meshplan.planning.cut_lp import ALL_AT_ONCE, CutLp, Proof
+from meshplan.planning.cut_lp import ALL_AT_ONCE, CutLp, PricedBound
 from meshplan.planning.demand import rows_for, shortfalls
 from meshplan.planning.guided import guided_plan
 from meshplan.planning.search import Search
@@ -52,7 +52,7 @@ class Branch:
     """What to branch on next."""
     rows: tuple[Row, ...] = field(compare=False)
     """Cuts that hold its bound up."""
-    proof: Proof = field(compare=False)
+    proof: PricedBound = field(compare=False)
 
 
 class BranchSearch:
@@ -65,9 +65,9 @@ class BranchSearch:
         self.unsettled = np.inf
         """Least bound of the branches that were given up."""
         self._started = False
-        self.done_with: list[tuple[Path, Proof]] = []
+        self.done_with: list[tuple[Path, PricedBound]] = []
         """Branches that hold no cheaper plan, or were given up."""
-        self.sieves: list[Proof] = []
+        self.sieves: list[PricedBound] = []
         """Proofs about all plans that have shut columns too dear for a better plan."""
         self._shuts_columns = lp.model.cost.size > ALL_AT_ONCE
         self._open: list[Branch] = []
@@ -81,7 +81,7 @@ class BranchSearch:
         """Return the number of branches that may still hold a cheaper plan; before the start it is one."""
         return 1 if not self._started else sum(not self._is_beaten(branch.bound) for branch in self._open)
 
-    def leaves(self) -> list[tuple[Path, Proof]]:
+    def leaves(self) -> list[tuple[Path, PricedBound]]:
         """Return the branches that together hold every plan, each with its proof; none before the start."""
         if not self._started:
             return []
@@ -146,7 +146,7 @@ class BranchSearch:
     def _is_beaten(self, bound: float) -> bool:
         return bool(np.ceil(bound - SURELY_ABOVE) >= self.search.best_value)
 
-    def _evaluate(self, path: Path, rows: tuple[Row, ...], bound: float, proof: Proof) -> float | None:
+    def _evaluate(self, path: Path, rows: tuple[Row, ...], bound: float, proof: PricedBound) -> float | None:
         """Cut on in a branch and keep it if it may hold a cheaper plan; return its bound, None when there was no time."""
         lp, search = self.lp, self.search
         self.done += 1
@@ -158,7 +158,7 @@ class BranchSearch:
         unmet = lp.settle(closed, opened)
         if unmet is not None:
             enough = np.array([float(search.best_value) + 1.0])
-            self.done_with.append((path, Proof(np.inf, (unmet,), enough, np.zeros(len(lp.model.site_groups)))))
+            self.done_with.append((path, PricedBound(np.inf, (unmet,), enough, np.zeros(len(lp.model.site_groups)))))
             return np.inf
         values: list[float] = []
         for _ in range(MOST_ROUNDS):

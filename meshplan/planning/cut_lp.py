@@ -40,7 +40,7 @@ PRICE_TOLERANCE = 1e-7
 
 
 @dataclass(frozen=True, eq=False)
-class Proof:
+class PricedBound:
     """Prices of rows and sites, as the linear programme gives them, and the bound that they prove (in cost steps)."""
 
     value: float
@@ -63,7 +63,7 @@ class CutLp:
         self.age: list[int] = []
         self.value = self.settled_value = float(model.forced_cost)
         n = model.cost.size
-        self.settled_proof = Proof(self.value, (), np.zeros(0), np.zeros(len(model.site_groups)))
+        self.settled_proof = PricedBound(self.value, (), np.zeros(0), np.zeros(len(model.site_groups)))
         self._least, self._most = np.zeros(n), np.ones(n)
         self.x = np.zeros(n)
         self.reduced = model.cost.astype(np.float64)
@@ -123,9 +123,9 @@ class CutLp:
             self.activate(np.concatenate(lacking))
         return None
 
-    def root_proof(self) -> Proof:
+    def root_proof(self) -> PricedBound:
         """Return the best proof about all plans."""
-        return Proof(self.value, tuple(self.proof_rows), self.proof_duals, self.proof_site_duals)
+        return PricedBound(self.value, tuple(self.proof_rows), self.proof_duals, self.proof_site_duals)
 
     def tight_rows(self) -> list[Row]:
         """Return the rows that the last point only just meets."""
@@ -183,7 +183,7 @@ class CutLp:
         if not self.rows:
             self.x = self._least.copy()
             self.settled_value = float(model.forced_cost + model.cost @ self._least)
-            self.settled_proof = Proof(self.settled_value, (), np.zeros(0), np.zeros(len(model.site_groups)))
+            self.settled_proof = PricedBound(self.settled_value, (), np.zeros(0), np.zeros(len(model.site_groups)))
             return True
         learnt, self.settled_value = False, -np.inf
         for number in range(passes):
@@ -228,7 +228,7 @@ class CutLp:
         if settled > self.settled_value:
             self.settled_value = settled
             used = np.flatnonzero(duals)
-            self.settled_proof = Proof(settled, tuple(self.rows[index] for index in used), duals[used], site_duals)
+            self.settled_proof = PricedBound(settled, tuple(self.rows[index] for index in used), duals[used], site_duals)
         if value >= self.value:
             self.value, self.reduced = value, np.maximum(reduced, 0.0)
             self.proof_rows, self.proof_duals, self.proof_site_duals = list(self.rows), duals, site_duals
@@ -236,10 +236,10 @@ class CutLp:
         cheap = np.flatnonzero((self._place < 0) & (reduced < -PRICE_TOLERANCE) & (self._most > 0.0))
         return cheap[np.argsort(reduced[cheap], kind="stable")[:NEW_COLUMNS]]
 
-    def _proof_that_nothing_fits(self) -> Proof:
+    def _proof_that_nothing_fits(self) -> PricedBound:
         """Return prices that raise the bound of the settled columns above any plan; a proof of nothing if there are none."""
         n_sites = len(self.model.site_groups)
-        nothing = Proof(-np.inf, (), np.zeros(0), np.zeros(n_sites))
+        nothing = PricedBound(-np.inf, (), np.zeros(0), np.zeros(n_sites))
         _, found, ray = self._solver.getDualRay()
         if not found:
             return nothing
@@ -253,7 +253,7 @@ class CutLp:
                 # So often that even the dearest plan costs less.
                 times = 2.0 * (float(self.model.cost.sum()) + self.model.forced_cost + 1.0) / gain
                 used = np.flatnonzero(duals)
-                return Proof(np.inf, tuple(self.rows[index] for index in used), times * duals[used], times * site)
+                return PricedBound(np.inf, tuple(self.rows[index] for index in used), times * duals[used], times * site)
         return nothing
 
     def _reduced_costs(self, duals: NDArray[np.float64], site_duals: NDArray[np.float64]) -> NDArray[np.float64]:

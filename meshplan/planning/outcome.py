@@ -16,7 +16,7 @@ from meshplan.planning.problem import (
     MONEY_UNITS,
     PlacementPlan,
     PlacementProblem,
-    Route,
+    PlacementRoute,
     ServedSensor,
     UnservedReason,
     UnservedSensor,
@@ -110,11 +110,11 @@ def make_plan(
     chances = _link_chances(problem)
     short = {fall.sensor for fall in shortfalls(problem, opened, demand)}
 
-    def route(sensor: int, way: tuple[int, ...]) -> Route:
+    def route(sensor: int, way: tuple[int, ...]) -> PlacementRoute:
         chance = chances[0][sensor, way[0]]
         for a, b in pairwise(way):
             chance *= chances[1][a, b]
-        return Route(tuple(index[node] for node in way), chance)
+        return PlacementRoute(tuple(index[node] for node in way), chance)
 
     served, single = [], []
     single_reasons: list[UnservedReason] = []

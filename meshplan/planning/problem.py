@@ -359,7 +359,7 @@ def _is_money(amount: float) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class Route:
+class PlacementRoute:
     """A way from a sensor to a gateway: `node_ids` from first relay to gateway, and the chance that all links work."""
 
     node_ids: tuple[str, ...]
@@ -381,8 +381,8 @@ class ServedSensor:
     """A served sensor with its route and, where there is one, the route that shares no device the rule lets fail."""
 
     sensor_id: str
-    first: Route
-    second: Route | None = None
+    first: PlacementRoute
+    second: PlacementRoute | None = None
 
 
 UnservedReason = Literal[

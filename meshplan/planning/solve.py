@@ -14,7 +14,7 @@ from meshplan.planning.branching import BranchSearch, Path
 from meshplan.planning.capacity import insertion_plan
 from meshplan.planning.certificate import proven_bound_units
 from meshplan.planning.closing import close_gap, usable_columns
-from meshplan.planning.cut_lp import ALL_AT_ONCE, CutLp, Proof
+from meshplan.planning.cut_lp import ALL_AT_ONCE, CutLp, PricedBound
 from meshplan.planning.demand import Demand, build_model, demand_of, with_priced_sensors
 from meshplan.planning.greedy import Heuristic
 from meshplan.planning.guided import guided_plan
@@ -320,7 +320,7 @@ def make_certificate(search: Search, branching: BranchSearch) -> Certificate:
     number: dict[bytes, int] = {}
     rows: list[CutRow] = []
 
-    def weights_of(proof: Proof) -> tuple[tuple[int, int], ...]:
+    def weights_of(proof: PricedBound) -> tuple[tuple[int, int], ...]:
         weights = []
         for row, dual in zip(proof.rows, proof.duals, strict=True):
             weight = int(np.floor(dual * units + 1e-3))
@@ -335,7 +335,7 @@ def make_certificate(search: Search, branching: BranchSearch) -> Certificate:
                 weights.append((number[key], weight))
         return tuple(weights)
 
-    def prices_of(proof: Proof) -> tuple[tuple[str, int], ...]:
+    def prices_of(proof: PricedBound) -> tuple[tuple[str, int], ...]:
         site = [problem.nodes[model.item_node[group[0]]].site_id for group in model.site_groups]
         return tuple((name, int(np.ceil(-dual * units))) for name, dual in zip(site, proof.site_duals, strict=True) if dual < 0)
 
@@ -344,7 +344,7 @@ def make_certificate(search: Search, branching: BranchSearch) -> Certificate:
             return problem.sensors[model.skip_sensor[column - model.n_items]].id, LEFT_OUT, opens
         return problem.nodes[model.item_node[column]].id, int(model.item_level[column]), opens
 
-    def branch(path: Path, proof: Proof) -> CertificateBranch:
+    def branch(path: Path, proof: PricedBound) -> CertificateBranch:
         return CertificateBranch(tuple(decision(*step) for step in path), weights_of(proof), prices_of(proof))
 
     root = lp.root_proof()

@@ -7,7 +7,7 @@ from collections import Counter, deque
 from collections.abc import Iterable
 from itertools import combinations
 
-from meshplan.planning.problem import Links, PlacementPlan, PlacementProblem, Route
+from meshplan.planning.problem import Links, PlacementPlan, PlacementProblem, PlacementRoute
 
 CHANCE_TOLERANCE = 1e-6
 
@@ -126,7 +126,7 @@ def _route_faults(problem: PlacementProblem, plan: PlacementPlan) -> list[str]:
 
 
 def _faults_of_route(
-    problem: PlacementProblem, network: _Network, opened: set[str], sensor: str, route: Route, hops: float, name: str
+    problem: PlacementProblem, network: _Network, opened: set[str], sensor: str, route: PlacementRoute, hops: float, name: str
 ) -> list[str]:
     where = f"{name} route of '{sensor}'"
     if not route.node_ids or route.node_ids[-1] not in network.gateways:

@@ -83,7 +83,7 @@ def fresnel_parameter(
 
 
 @dataclass(frozen=True)
-class Clearance:
+class PathClearance:
     """How clear a path is of what stands on it; each field has one value per link, shape (...)."""
 
     fraction: Array
@@ -102,7 +102,7 @@ def path_clearance(
     frequency_mhz: ArrayLike,
     *,
     earth_radius_km: ArrayLike,
-) -> Clearance:
+) -> PathClearance:
     """Return the tightest place of each path, measured in first Fresnel radii.
 
     Parameters
@@ -141,7 +141,7 @@ def path_clearance(
     smallest = np.take_along_axis(fraction, index[..., None], axis=-1)[..., 0]
     metres = np.take_along_axis(clear, index[..., None], axis=-1)[..., 0]
     some = inside.any(axis=-1)
-    return Clearance(
+    return PathClearance(
         fraction=np.asarray(np.where(some, smallest, np.nan)),
         clearance_m=np.asarray(np.where(some, metres, np.nan)),
         index=np.asarray(np.where(some, index, -1)),

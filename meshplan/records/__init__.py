@@ -32,7 +32,7 @@ from meshplan.records.plan import (
     Proof,
     RadioRecord,
     Route,
-    Season,
+    SeasonRecord,
     Unserved,
 )
 from meshplan.records.site import LISTENING, POLARISATIONS, SURROUNDINGS, Power, Purpose, Role, Site, Use
@@ -78,7 +78,7 @@ __all__ = [
     "Role",
     "Route",
     "RunningCost",
-    "Season",
+    "SeasonRecord",
     "SeasonResult",
     "Site",
     "Spread",

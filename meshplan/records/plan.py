@@ -12,7 +12,7 @@ from meshplan.records.site import Role
 
 
 @dataclass(frozen=True)
-class Season:
+class SeasonRecord:
     """A state of leaves, weather and crops that a link must survive."""
 
     name: str
@@ -190,7 +190,7 @@ class Plan(ShortForm):
     property_name: str
     country: str
     radio: RadioRecord
-    seasons: tuple[Season, ...]
+    seasons: tuple[SeasonRecord, ...]
     grid: GridRecord
     devices: tuple[Device, ...]
     links: tuple[Link, ...]

@@ -31,8 +31,8 @@ from meshplan.workflow.profile import station_for
 from meshplan.workflow.progress import OnProgress, silent
 
 BYTES_PER_CELL: Final = 88
-"""Rasters held at once: ground, cover, loss with its parts in two seasons, behind hills, shaken grounds, best loss, margin, chance,
-classes."""
+"""Rasters held at once: ground, cover, loss with its parts in two seasons, behind hills, elevation draws, best loss, margin,
+chance, classes."""
 
 RAISED_BYTES_PER_CELL: Final = 200
 """More where something stands around ends that is in no layer: five losses from raised ends, their means and spreads."""

@@ -35,7 +35,7 @@ def failing_link(landscape: Landscape = LANDSCAPE, *, distance_m: float = 900.0,
 
 
 def remedies_of(table: LinkTable, **more: object) -> tuple[Remedy, ...]:
-    """Return remedies with the ground shaken anew."""
+    """Return remedies with new elevation draws."""
     return find_remedies(
         table,
         0,
@@ -77,7 +77,7 @@ def test_the_smallest_sufficient_change_gives_the_chance_it_promises() -> None:
     assert chance_with(table, short[0], short[1]) < REQUIRED
 
 
-def test_without_shaking_anew_the_promise_is_close() -> None:
+def test_without_new_elevation_draws_the_promise_is_close() -> None:
     """Keeping the elevation error of the link as it stands moves the chance by at most 0.1 here."""
     table = failing_link()
     exact = {remedy.change: remedy.chance_after for remedy in remedies_of(table)}

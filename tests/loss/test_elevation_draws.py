@@ -1,4 +1,4 @@
-"""The shaken losses against the formulas on the same shaken profiles, and what of them is hidden relief."""
+"""The drawn losses against the formulas on the same drawn profiles, and what of them is hidden relief."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from landscapes import NORTH_M, WEST_M, make_landscape, rough
 from link_stations import SETTINGS, make_site, make_stations
 from shapely.geometry import box
 
-from meshplan.loss.elevation_draws import relief_hides, shaken_terrain_db
+from meshplan.loss.elevation_draws import relief_hides, terrain_draws_db
 from meshplan.loss.error_fields import height_errors_along
 from meshplan.loss.path_loss import Ends
 from meshplan.loss.uncertainty import draw_error_fields
@@ -38,7 +38,7 @@ def paths() -> tuple[tuple[np.ndarray, ...], Ends]:
 
 
 def by_the_formula(profiles, ends: Ends, error: np.ndarray, over_roofs: np.ndarray) -> np.ndarray:  # type: ignore[no-untyped-def]
-    """Return the loss over one shaken ground in double precision."""
+    """Return the loss over one elevation draw in double precision."""
     roof = np.array([0.0, *(cover.height_m if cover.is_building else 0.0 for cover in LAND.covers)])[profiles.cover_index]
     around = (profiles.cover_index == ends.inside_a[:, None]) | (profiles.cover_index == ends.inside_b[:, None])
     ground = profiles.ground_amsl_m + error
@@ -55,19 +55,19 @@ def by_the_formula(profiles, ends: Ends, error: np.ndarray, over_roofs: np.ndarr
     ).total_db
 
 
-def test_each_shaken_loss_is_the_formula_on_the_shaken_profile() -> None:
+def test_each_draw_is_the_formula_on_the_drawn_profile() -> None:
     places, ends = paths()
     profiles = sample_profiles(LAND, *places, SAMPLES)
     over_roofs = np.arange(len(places[0])) % 2 == 0
     fields = draw_error_fields(LAND)
-    shaken = shaken_terrain_db(profiles, ends, LAND, SETTINGS, fields, *places, over_roofs=over_roofs)
+    drawn = terrain_draws_db(profiles, ends, LAND, SETTINGS, fields, *places, over_roofs=over_roofs)
     errors_m = height_errors_along(fields, LAND, profiles, *places)
-    assert shaken.shape == (len(places[0]), 32)
+    assert drawn.shape == (len(places[0]), 32)
     for pair in (0, 7):
         for draw, sign in ((pair, 1.0), (pair + fields.pairs, -1.0)):
             expected = by_the_formula(profiles, ends, sign * errors_m(pair), over_roofs)
-            assert np.abs(shaken[:, draw] - expected).max() < 0.02
-    assert shaken.std(axis=1).max() > 3.0
+            assert np.abs(drawn[:, draw] - expected).max() < 0.02
+    assert drawn.std(axis=1).max() > 3.0
 
 
 def test_only_rasters_that_are_sampled_within_their_cells_hide_relief() -> None:

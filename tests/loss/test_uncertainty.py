@@ -36,7 +36,7 @@ def prepare(folder: str, radio: str = "fsk-868-50k") -> Prepared:
 
 
 def compute(prepared: Prepared, pairs: np.ndarray, **more: int) -> LinkTable:
-    """Return links of a property on shaken ground."""
+    """Return links of a property over elevation draws."""
     fields = draw_error_fields(prepared.landscape, **more)
     return compute_links(prepared.stations, pairs, prepared.landscape, prepared.seasons, prepared.path, error_fields=fields)
 
@@ -140,7 +140,7 @@ def test_a_route_with_shared_errors_meets_the_exact_joint_distribution(slack: li
 
 
 def test_a_route_walks_over_one_ground_at_a_time() -> None:
-    """Two links with 16 shaken grounds each: brute force over the grounds, the model errors integrated exactly."""
+    """Two links with 16 elevation draws each: brute force over the grounds, the model errors integrated exactly."""
     random = np.random.default_rng(11)
     common = random.normal(0.0, 6.0, 16)
     shifts = np.stack([common, common + random.normal(0.0, 1.0, 16)])
@@ -155,7 +155,7 @@ def test_a_route_walks_over_one_ground_at_a_time() -> None:
 
 
 def test_links_over_the_same_ridge_share_its_error() -> None:
-    """Two links side by side over one ridge move together on every shaken ground; a link far off does not."""
+    """Two links side by side over one ridge move together on every elevation draw; a link far off does not."""
     ground = rough(160, 200, seed=8, relief=0.2)
     landscape = make_landscape(ground, error_m=1.0, error_length_m=40.0)
     sites = [

@@ -24,7 +24,7 @@ VALLEY, GARDEN, GARDEN_COARSE, ORCHARD = "mirrowick_bottom", "ossaby_terrace", "
 DEMOS = [GARDEN, GARDEN_COARSE, VALLEY, pytest.param(ORCHARD, marks=pytest.mark.slow)]
 ADDS_UP_DB = 0.05
 SAMPLED = 0.04
-"""The chance of a route is counted over the shaken grounds themselves (at least 16), that of a link comes from their spread."""
+"""The chance of a route is counted over the elevation draws themselves (at least 16), that of a link comes from their spread."""
 
 
 @pytest.mark.parametrize("name", DEMOS)

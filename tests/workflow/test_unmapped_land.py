@@ -156,7 +156,7 @@ def test_leaves_count_and_the_worst_season_is_the_green_one(planned: Planned) ->
 def test_coverage_gives_what_links_give(tmp_path: Path, box: tuple[float, ...] | None, exact: bool) -> None:
     """On level ground and from 50 m on, so that half a cell aside is little; with a mapped corner too, where nothing is charged.
 
-    There the mean over shaken grounds, which depends on the height much and on the cell a little, is left out: laid between
+    There the mean over elevation draws, which depends on the height much and on the cell a little, is left out: laid between
     `raised_field.SHARES` it is within 0.5 dB at half of the cells and up to 5 dB off where tops rise past the antenna.
     """
     silent_property(tmp_path, heights=bank(0.0))

@@ -216,7 +216,7 @@ const meshLinks = (() => {
   }
 
   /* loss/elevation_draws: how height errors spread the loss, and what relief that a coarse raster hides adds to its mean. */
-  function shakenTerrain(profile, ends, losses, engine) {
+  function terrainDraws(profile, ends, losses, engine) {
     const errors = profile.errors.filter(({ spread }) => spread.some((one) => one > 0));
     if (!errors.length) return { spreadDb: 0, hiddenDb: 0 };
     const { along, ground } = profile,
@@ -230,13 +230,13 @@ const meshLinks = (() => {
     for (let pair = 0; pair < errors[0].field.pairs; pair++) {
       const error = heightErrors(errors, pair, n);
       for (const sign of [1, -1]) {
-        const shaken = Float64Array.from(ground, (height, i) => height + sign * error[i]),
-          tops = losses.overRoofs ? Float64Array.from(shaken, (height, i) => height + losses.roofM[i]) : shaken;
-        const start = shaken[0] + ends.aAgl,
-          end = shaken[n - 1] + ends.bAgl;
+        const drawn = Float64Array.from(ground, (height, i) => height + sign * error[i]),
+          tops = losses.overRoofs ? Float64Array.from(drawn, (height, i) => height + losses.roofM[i]) : drawn;
+        const start = drawn[0] + ends.aAgl,
+          end = drawn[n - 1] + ends.bAgl;
         const loss = meshEngine.lowAntennaLossDb(
           along,
-          shaken,
+          drawn,
           tops,
           start,
           end,
@@ -302,13 +302,13 @@ const meshLinks = (() => {
   }
 
   /* links/link_table: errors of the ground act on the path that counts, from the middle tops where surroundings raise it. */
-  function shakenLink(profile, a, b, bare, around, engine) {
+  function linkDraws(profile, a, b, bare, around, engine) {
     if (!profile.errors || !profile.errors.length) return { spreadDb: engine.elevation_spread_db, hiddenDb: 0 };
     const height = (end, raised) =>
       raised && end.around ? Math.max(end.antenna_agl_m, end.around.tops_m[MIDDLE]) : end.antenna_agl_m;
     const raised = around.some((one) => one.extraDb > 0),
       ends = { aAgl: height(a, raised), bAgl: height(b, raised), insideA: a.inside, insideB: b.inside };
-    return shakenTerrain(profile, ends, raised ? pathLosses(profile, ends, engine) : bare, engine);
+    return terrainDraws(profile, ends, raised ? pathLosses(profile, ends, engine) : bare, engine);
   }
 
   /* links/link_table: gain of one end towards the other. */
@@ -336,7 +336,7 @@ const meshLinks = (() => {
     const gainA = gainTowardsDbi(a, profile.bearingDeg, upDeg),
       gainB = gainTowardsDbi(b, (profile.bearingDeg + 180) % 360, -upDeg);
     const around = surroundingsOf(profile, a, b, losses, engine);
-    const shaken = shakenLink(profile, a, b, losses, around, engine);
+    const drawn = linkDraws(profile, a, b, losses, around, engine);
     const crossedDb = meshEngine.polarisationLossDb(a.polarisation_deg - b.polarisation_deg);
     const between = gainA + gainB - crossedDb - a.local_loss_db - b.local_loss_db - a.entry_loss_db - b.entry_loss_db;
     const fadeDb =
@@ -349,19 +349,19 @@ const meshLinks = (() => {
       soil = losses.groundLimited ? engine.soil_spread_db : 0;
     const antenna = Math.hypot(a.antenna_spread_db, b.antenna_spread_db, a.entry_spread_db, b.entry_spread_db);
     const seasons = losses.totalDb.map((bareDb, season) => {
-      const lossDb = bareDb + around[season].extraDb + shaken.hiddenDb + 2 * engine.season_antenna_loss_db[season];
+      const lossDb = bareDb + around[season].extraDb + drawn.hiddenDb + 2 * engine.season_antenna_loss_db[season];
       const level = between - lossDb;
       const atB =
         a.can_speak && b.can_hear ? a.tx_power_dbm + level - b.sensitivity_dbm : a.can_hear && b.can_speak ? Infinity : -Infinity;
       const atA = b.can_speak && a.can_hear ? b.tx_power_dbm + level - a.sensitivity_dbm : Infinity;
       const otherSpread = Math.hypot(model, soil, antenna, losses.seasons[season].spreadDb, around[season].spreadDb),
-        spreadDb = Math.hypot(otherSpread, shaken.spreadDb);
+        spreadDb = Math.hypot(otherSpread, drawn.spreadDb);
       const marginDb = Math.min(atA, atB);
       const works = meshEngine.normalChance((marginDb - fadeDb) / spreadDb);
       return { lossDb, surroundingsDb: around[season].extraDb, marginDb, spreadDb, otherSpread, chance: works };
     });
-    return { losses, seasons, fadeDb, gainA, gainB, elevationSpreadDb: shaken.spreadDb, hiddenReliefDb: shaken.hiddenDb };
+    return { losses, seasons, fadeDb, gainA, gainB, elevationSpreadDb: drawn.spreadDb, hiddenReliefDb: drawn.hiddenDb };
   }
 
-  return { pathLosses, surroundingsOf, clearanceWords, heightErrors, shakenTerrain, gainTowardsDbi, linkBetween };
+  return { pathLosses, surroundingsOf, clearanceWords, heightErrors, terrainDraws, gainTowardsDbi, linkBetween };
 })();

@@ -22,7 +22,7 @@ from meshplan.reporting.files import write_text_atomically
 from meshplan.reporting.map.assets import OWN_SCRIPTS, leaflet_script, leaflet_style, own_file
 from meshplan.reporting.map.data import json_block, page_data
 from meshplan.reporting.map.palette import COVERAGE_OPACITY
-from meshplan.reporting.map.relief import Picture, coverage_picture, relief_picture
+from meshplan.reporting.map.relief import RasterPicture, coverage_picture, relief_picture
 from meshplan.reporting.map.skeleton import BODY, MAP_PLACE
 
 LEAFLET_LINKS: Final = {"leaflet.js": "leaflet:script", "leaflet.css": "leaflet:style"}
@@ -204,7 +204,7 @@ def number_elements(root: Element) -> None:
         pending.extend(element._children.values())
 
 
-def _overlay(picture: Picture, css_class: str, *, opacity: float, show: bool = True) -> ImageOverlay:
+def _overlay(picture: RasterPicture, css_class: str, *, opacity: float, show: bool = True) -> ImageOverlay:
     return ImageOverlay(
         image=picture.uri,
         bounds=picture.bounds,

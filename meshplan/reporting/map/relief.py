@@ -31,7 +31,7 @@ NOTHING: Final = 255
 
 
 @dataclass(frozen=True)
-class Picture:
+class RasterPicture:
     """A picture that lies on the map: its data URI and its corners in degrees."""
 
     uri: str
@@ -46,7 +46,7 @@ class Picture:
         return [[self.south_deg, self.west_deg], [self.north_deg, self.east_deg]]
 
 
-def relief_picture(ground_amsl_m: NDArray[np.float32], grid: Grid) -> Picture:
+def relief_picture(ground_amsl_m: NDArray[np.float32], grid: Grid) -> RasterPicture:
     """Return the shaded and tinted land; unknown cells are transparent."""
     factor = max(1, int(np.ceil(max(grid.shape) / LONGEST_SIDE_PX)))
     heights = ground_amsl_m[::factor, ::factor]
@@ -68,7 +68,7 @@ HATCH_SIDE_PX: Final = 1000
 """A coarse layer is drawn with whole pixels a cell up to about this long side, so that stripes are finer than its cells."""
 
 
-def coverage_picture(layer: CoverageLayer, grid: Grid) -> Picture:
+def coverage_picture(layer: CoverageLayer, grid: Grid) -> RasterPicture:
     """Return a coverage layer in flat colours, unknown cells transparent, failing ones hatched.
 
     Colour alone does not tell ample from failing for every eye (ΔE*ab 15 with protanopia once blended with the land), so failing
@@ -164,11 +164,11 @@ def _warp(
     return warped, (west, south, east, north)
 
 
-def _webp(picture: NDArray[np.uint8], corners: tuple[float, float, float, float], lossless: bool) -> Picture:
+def _webp(picture: NDArray[np.uint8], corners: tuple[float, float, float, float], lossless: bool) -> RasterPicture:
     stream = io.BytesIO()
     image = Image.fromarray(np.ascontiguousarray(np.moveaxis(picture, 0, 2)), mode="RGBA")
     image.save(stream, "WEBP", lossless=lossless, quality=100 if lossless else WEBP_QUALITY, method=6 if lossless else 4)
     west, south, east, north = corners
     to_degrees = Transformer.from_crs(WEB_MERCATOR, "EPSG:4326", always_xy=True)
     (west_deg, east_deg), (south_deg, north_deg) = to_degrees.transform([west, east], [south, north])
-    return Picture(data_uri(stream.getvalue(), "image/webp"), south_deg, west_deg, north_deg, east_deg)
+    return RasterPicture(data_uri(stream.getvalue(), "image/webp"), south_deg, west_deg, north_deg, east_deg)

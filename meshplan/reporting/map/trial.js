@@ -140,7 +140,7 @@ const meshTrial = (() => {
   /* What the plan knows of a link beyond this page, season by season: its own figure less the page's at the same places. Where both
      ends stand as planned all of it counts, so that a trial there shows the plan's figures. Elsewhere only lessons from readings are
      taken over: those of the same pair, or for pairs that the plan does not hold the median over its links. */
-  const NOTHING = { lossDb: 0, marginDb: 0, shakeVariance: 0, otherVariance: 0 };
+  const NOTHING = { lossDb: 0, marginDb: 0, elevationVariance: 0, otherVariance: 0 };
   const asPlanned = (side) => !side.moved && side.end === app.ends.get(side.name);
   function beyondPage(a, b) {
     const link = embedded(a.name, b.name);
@@ -157,13 +157,13 @@ const meshTrial = (() => {
           ? null
           : link.seasons.map((one, season) => {
               const page = bare.found.seasons[season],
-                shakeVariance = one.spread.elevation_db ** 2,
+                elevationVariance = one.spread.elevation_db ** 2,
                 orNothing = (value) => (known(value) ? value : 0);
               return {
                 lossDb: orNothing(one.path_loss_db - page.lossDb),
                 marginDb: orNothing(Math.min(one.margin_at_a_db ?? Infinity, one.margin_at_b_db ?? Infinity) - page.marginDb),
-                shakeVariance: orNothing(shakeVariance - bare.found.elevationSpreadDb ** 2),
-                otherVariance: orNothing(one.spread.total_db ** 2 - shakeVariance - page.otherSpread ** 2),
+                elevationVariance: orNothing(elevationVariance - bare.found.elevationSpreadDb ** 2),
+                otherVariance: orNothing(one.spread.total_db ** 2 - elevationVariance - page.otherSpread ** 2),
               };
             }),
       );
@@ -193,13 +193,13 @@ const meshTrial = (() => {
       extra = beyondPage(a, b);
     const seasons = found.seasons.map((one, i) => {
       const marginDb = one.marginDb + extra[i].marginDb,
-        shakeDb = Math.sqrt(Math.max(found.elevationSpreadDb ** 2 + extra[i].shakeVariance, 0)),
+        elevationDb = Math.sqrt(Math.max(found.elevationSpreadDb ** 2 + extra[i].elevationVariance, 0)),
         otherSpread = Math.sqrt(Math.max(one.otherSpread ** 2 + extra[i].otherVariance, 0)),
-        spreadDb = Math.hypot(shakeDb, otherSpread);
+        spreadDb = Math.hypot(elevationDb, otherSpread);
       return {
         ...one,
         marginDb,
-        shakeDb,
+        elevationDb,
         otherSpread,
         spreadDb,
         lossDb: one.lossDb + extra[i].lossDb,
@@ -217,7 +217,7 @@ const meshTrial = (() => {
       now,
       extra: extra[season],
       ownLessons: Boolean(embedded(a.name, b.name)),
-      verdict: verdictOf(now.chance, now.shakeDb, now.otherSpread),
+      verdict: verdictOf(now.chance, now.elevationDb, now.otherSpread),
     };
   }
 

@@ -31,7 +31,7 @@ from meshplan.records import (
     Remedy,
     Role,
     Route,
-    Season,
+    SeasonRecord,
     SeasonResult,
     Spread,
     Unserved,
@@ -40,7 +40,7 @@ from meshplan.records import (
 GRID = Grid("EPSG:32710", west_m=480_000.0, north_m=4_684_000.0, cell_m=5.0, columns=240, rows=200)
 KINDS = ("open ground", "wood_deciduous", "building", "water")
 LIMITS = {"ample": 0.97, "good": 0.9, "thin": 0.6, "failing": 0.0}
-SEASONS = (Season("bare", 1, in_leaf=False), Season("leaf", 7, in_leaf=True))
+SEASONS = (SeasonRecord("bare", 1, in_leaf=False), SeasonRecord("leaf", 7, in_leaf=True))
 RADIUS_KM = 6371.0 * 4 / 3
 
 _TO_DEGREES = Transformer.from_crs(GRID.crs, "EPSG:4326", always_xy=True)

@@ -17,7 +17,7 @@ from meshplan.assembly.page_data import page_engine
 from meshplan.explain.obstacles import CLEAR_SHARE, RIDGE_RISE_M, clearance_label, clearance_words
 from meshplan.grid import Elevation, RasterNote
 from meshplan.loss.bypass_paths import ways_around_rows_db
-from meshplan.loss.elevation_draws import relief_hides, shaken_terrain_db
+from meshplan.loss.elevation_draws import relief_hides, terrain_draws_db
 from meshplan.loss.end_clutter import assumed_surroundings, named_surroundings
 from meshplan.loss.path_loss import Ends, PathLosses, PathSettings, path_losses
 from meshplan.loss.raised_ends import OVER_THE_ROOF, end_tops, raised_paths
@@ -325,7 +325,7 @@ def test_chance_is_the_normal_distribution(engine_page: Any) -> None:
     assert np.abs(np.array(found) - ndtr(z)).max() < 2e-7
 
 
-def test_shaken_ground_spreads_the_loss_the_same(engine_page: Any) -> None:
+def test_elevation_draws_spread_the_loss_the_same(engine_page: Any) -> None:
     """The waves of the planner's own error fields over the same samples: spread of heights, and what hidden relief adds."""
     land, settings = make_land(868.0, canopy=False)
     count = 60
@@ -340,8 +340,8 @@ def test_shaken_ground_spreads_the_loss_the_same(engine_page: Any) -> None:
     losses = path_losses(profiles, ends, land, SEASONS, settings)
     over_roofs = losses.building_way == OVER_THE_ROOF
     fields_ = draw_error_fields(land)
-    shaken = shaken_terrain_db(profiles, ends, land, settings, fields_, x[0], y[0], x[1], y[1], over_roofs=over_roofs)
-    hidden = shaken.mean(axis=1) - losses.terrain_db - np.where(over_roofs, losses.building_db, 0.0)
+    drawn = terrain_draws_db(profiles, ends, land, settings, fields_, x[0], y[0], x[1], y[1], over_roofs=over_roofs)
+    hidden = drawn.mean(axis=1) - losses.terrain_db - np.where(over_roofs, losses.building_db, 0.0)
     assert relief_hides(profiles, fields_).all()
     engine = page_engine(make_plan(), land, (), SEASONS, settings)
     engine_page.add_script_tag(content=own_file("terrain.js").replace("const meshLand", "window.meshLand"))
@@ -360,14 +360,14 @@ def test_shaken_ground_spreads_the_loss_the_same(engine_page: Any) -> None:
             const profile = { ...row, around: new Map() },
               along = meshLand.Land.prototype.errorsAlong.call(land, ...row.places, row.along.length),
               losses = meshLinks.pathLosses(profile, row.ends, constants);
-            const shaken = meshLinks.shakenTerrain({ ...profile, errors: along }, row.ends, losses, constants);
-            return [shaken.spreadDb, shaken.hiddenDb];
+            const drawn = meshLinks.terrainDraws({ ...profile, errors: along }, row.ends, losses, constants);
+            return [drawn.spreadDb, drawn.hiddenDb];
           });
         }""",
         [rows, [errors_record(one) for one in engine.errors], cell, GRID.cell_m],
     )
     got = np.array(found)
-    assert np.abs(got[:, 0] - shaken.std(axis=1, ddof=1)).max() <= 0.1
+    assert np.abs(got[:, 0] - drawn.std(axis=1, ddof=1)).max() <= 0.1
     assert np.abs(got[:, 1] - hidden).max() <= 0.1
     assert hidden.max() > 1.0, "hidden relief counts"
     assert over_roofs.any()
