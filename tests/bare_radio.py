@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from meshplan.radio_records import RadioClass, RadioMode, radio_mode
+from meshplan.records.radio import RadioClass, RadioMode, radio_mode
 
 
 def bare_mode(classes: dict[str, RadioClass], key: str, **more: Any) -> RadioMode:

@@ -9,19 +9,19 @@ import numpy as np
 from landscapes import CRS, NORTH_M, WEST_M
 from pyproj import Transformer
 
+from meshplan.explain.describe import Context
 from meshplan.inputs.antennas import read_antennas, read_cables
 from meshplan.inputs.radios import read_radio_classes
 from meshplan.links.build_stations import build_stations
-from meshplan.links.describe import Context
-from meshplan.links.engine import LinkTable, compute_links
-from meshplan.links.path_loss import PathSettings
-from meshplan.links.stations import Station
-from meshplan.links.uncertainty import ErrorFields
+from meshplan.links.link_table import LinkTable, compute_links
+from meshplan.loss.path_loss import PathSettings
+from meshplan.loss.uncertainty import ErrorFields
 from meshplan.propagation.ground import REFERENCE_LAND
 from meshplan.propagation.refraction import effective_earth_radius_km
 from meshplan.propagation.seasons import Season
-from meshplan.radio_records import RadioMode, radio_mode
 from meshplan.records import Role, Site
+from meshplan.records.radio import RadioMode, radio_mode
+from meshplan.records.station import Station
 from meshplan.settings import PropertySettings
 from meshplan.terrain.landscape import Landscape
 

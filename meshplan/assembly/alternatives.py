@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from meshplan.assembly.routes import make_routes
-from meshplan.links.engine import LinkTable
+from meshplan.links.link_table import LinkTable
 from meshplan.planning.explain import (
     GatewayChoice,
     LevelPrice,

@@ -11,7 +11,6 @@ from meshplan.assembly.on_air import Margins
 from meshplan.assembly.running import Running
 from meshplan.assembly.supplies import Catalogue, command_need, energy_of
 from meshplan.assembly.traffic import station_emission
-from meshplan.links.stations import Station
 from meshplan.operation.airtime import acknowledgement_ms
 from meshplan.operation.channel import MAX_TRIES, HopDelay, chance_with_tries, route_delay
 from meshplan.operation.law import legal_check
@@ -20,6 +19,7 @@ from meshplan.operation.suitability import Demand, demand_for, suitability
 from meshplan.operation.tries import frame_success, slow_states
 from meshplan.planning.problem import PlacementPlan
 from meshplan.records import CommandOption, CommandRecord, Power
+from meshplan.records.station import Station
 from meshplan.settings import PropertySettings
 from meshplan.terrain.landscape import Landscape
 

@@ -9,16 +9,16 @@ from typing import Final
 
 from meshplan.assembly.routes import make_routes
 from meshplan.assembly.running import Running
-from meshplan.links.engine import LinkTable
+from meshplan.links.link_table import LinkTable
 from meshplan.links.mixture import BETWEEN_RADIOS
-from meshplan.links.stations import Station
 from meshplan.operation.channel import Delay
 from meshplan.operation.comparison import ClassResult, Recommendation, ranked, recommend
 from meshplan.operation.suitability import demand_for, suitability
 from meshplan.operation.wiring import wiring
 from meshplan.planning.problem import PlacementProblem, PlacementResult
-from meshplan.radio_records import Board, RadioMode
 from meshplan.records import ComparisonRow, Purpose, Role
+from meshplan.records.radio import Board, RadioMode
+from meshplan.records.station import Station
 
 MOST_CHANNEL_LOAD: Final = 0.1
 """Offered load above which collisions eat a fifth of the packets (pure ALOHA); only retries save what is below."""

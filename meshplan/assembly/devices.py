@@ -7,13 +7,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from meshplan.assembly.running import Running
-from meshplan.inputs.antennas import CableClass
 from meshplan.links.mixture import BETWEEN_RADIOS
-from meshplan.links.stations import Station
 from meshplan.operation.cautions import cautions_for
 from meshplan.operation.connectors import fittings
 from meshplan.operation.parts import wants_arrester
 from meshplan.records import CautionRule, Device, Role, Use
+from meshplan.records.antenna import CableClass
+from meshplan.records.station import Station
 from meshplan.settings import CostSettings
 
 

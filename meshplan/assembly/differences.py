@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 from typing import Any, Final
 
-from meshplan.plan_codec import decimals_of, plan_to_json
 from meshplan.records import Plan
+from meshplan.records.codec import decimals_of, plan_to_json
 
 RELATIVE_TOLERANCE: Final = 1e-6
 """Of numbers that are written with significant digits: other processors round differently in the last of them."""

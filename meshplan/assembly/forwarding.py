@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import fields, replace
 
-from meshplan.links.stations import Station
 from meshplan.operation.duty_cycle import AirtimeShare, DeviceAirtime
+from meshplan.records.station import Station
 
 
 def shared_airtimes(airtimes: Mapping[str, DeviceAirtime], senders: Mapping[str, Station]) -> dict[str, DeviceAirtime]:

@@ -8,13 +8,13 @@ from dataclasses import replace
 import numpy as np
 
 from meshplan.calibration.correct import correct_links
-from meshplan.links.engine import LinkTable
+from meshplan.links.link_table import LinkTable
 from meshplan.links.margins import OBSTRUCTED_FROM_DB
-from meshplan.links.stations import Station
-from meshplan.links.uncertainty import chance_of
-from meshplan.measurement_records import SNR_CAP_DB, Calibration, LinkCorrection, PredictedLink
+from meshplan.loss.uncertainty import chance_of
 from meshplan.propagation.noise import thermal_noise_dbm
 from meshplan.records import Spread
+from meshplan.records.measurement import SNR_CAP_DB, Calibration, LinkCorrection, PredictedLink
+from meshplan.records.station import Station
 from meshplan.units import Array
 
 NOTABLE_COVER_M = 10.0

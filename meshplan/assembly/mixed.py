@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from meshplan.links.describe import Context, describe_links
-from meshplan.links.engine import LinkTable
+from meshplan.explain.describe import Context, describe_links
+from meshplan.links.link_table import LinkTable
 from meshplan.records import Link
 
 Contexts = Mapping[float, Context]

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
-from meshplan.links.stations import Station
 from meshplan.operation.airtime import acknowledgement_ms, airtime_parts, time_on_air_ms
 from meshplan.operation.channel import MAX_TRIES, HopDelay, route_delay
 from meshplan.operation.duty_cycle import DeviceAirtime, HopSends, TrafficSource, channel_groups
 from meshplan.operation.tries import HopTraffic, SettledTraffic, frame_success, settle, slow_states
-from meshplan.radio_records import RadioMode
 from meshplan.records import ChannelRecord, HopRecord
+from meshplan.records.radio import RadioMode
+from meshplan.records.station import Station
 
 Margins = Callable[[str, str], tuple[float, float, float]]
 """From two station keys to the margin at the second, that at the first for the way back, and their spread, in the worst season."""

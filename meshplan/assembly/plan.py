@@ -18,20 +18,16 @@ from meshplan.assembly.running import run_plan
 from meshplan.assembly.shapes import map_shapes
 from meshplan.assembly.supplies import Catalogue
 from meshplan.assembly.unserved import Remedying, explain_single_routes, explain_unserved
-from meshplan.inputs.antennas import AntennaClass, CableClass
-from meshplan.inputs.backhauls import BackhaulClass
-from meshplan.inputs.property import Property
+from meshplan.explain.describe import Context
+from meshplan.explain.unmapped_words import unmapped_cost, unmapped_line
+from meshplan.explain.verdict import verdict_limits
 from meshplan.links.build_stations import PowerFor
-from meshplan.links.describe import Context
-from meshplan.links.engine import LinkTable
+from meshplan.links.link_table import LinkTable
 from meshplan.links.mixture import link_radios
-from meshplan.links.unmapped_words import unmapped_cost, unmapped_line
-from meshplan.links.verdict import verdict_limits
 from meshplan.operation.cautions import plan_cautions
 from meshplan.operation.parts import parts_list
 from meshplan.planning.problem import PlacementPlan, PlacementProblem, PlacementResult
 from meshplan.propagation.seasons import Season as SeasonState
-from meshplan.radio_records import RadioMode
 from meshplan.records import (
     CautionRule,
     GridRecord,
@@ -45,6 +41,10 @@ from meshplan.records import (
     Unserved,
     Use,
 )
+from meshplan.records.antenna import AntennaClass, CableClass
+from meshplan.records.backhaul import BackhaulClass
+from meshplan.records.property import Property
+from meshplan.records.radio import RadioMode
 
 KEPT_CHANCE = 0.05
 """Candidate links below this chance are not written down."""

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.assembly.running import Running
-from meshplan.links.describe import link_key
-from meshplan.links.engine import LinkTable
-from meshplan.links.uncertainty import route_chance
+from meshplan.explain.describe import link_key
+from meshplan.links.link_table import LinkTable
+from meshplan.loss.uncertainty import route_chance
 from meshplan.planning.problem import PlacementPlan
 from meshplan.records import Route
 

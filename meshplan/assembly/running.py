@@ -10,7 +10,6 @@ from meshplan.assembly.forwarding import shared_airtimes
 from meshplan.assembly.on_air import Margins, RouteTraffic, channel_records
 from meshplan.assembly.supplies import Catalogue, energy_of
 from meshplan.assembly.traffic import station_emission, station_mode
-from meshplan.links.stations import Station
 from meshplan.operation.airtime import acknowledgement_ms, airtime_parts
 from meshplan.operation.duty_cycle import (
     HOUR_MS,
@@ -22,8 +21,9 @@ from meshplan.operation.duty_cycle import (
 )
 from meshplan.operation.law import LegalVerdict, legal_check
 from meshplan.planning.problem import PlacementPlan
-from meshplan.radio_records import RadioMode, Region
 from meshplan.records import ChannelRecord, DutyRecord, EnergyRecord, HopRecord, LegalLine, Role
+from meshplan.records.radio import RadioMode, Region
+from meshplan.records.station import Station
 from meshplan.settings import PropertySettings
 from meshplan.terrain.landscape import Landscape
 

@@ -7,7 +7,6 @@ from itertools import pairwise
 from typing import Any
 
 from meshplan.errors import InputError
-from meshplan.plan_codec import record_from_values
 from meshplan.planning.problem import (
     Certificate,
     PlacementPlan,
@@ -18,6 +17,7 @@ from meshplan.planning.problem import (
     UnservedSensor,
 )
 from meshplan.records import Plan, Role
+from meshplan.records.codec import record_from_values
 
 
 def stored_placement(plan: Plan, problem: PlacementProblem) -> PlacementPlan:

@@ -9,7 +9,6 @@ import numpy as np
 
 from meshplan.assembly.traffic import station_mode
 from meshplan.errors import InputError, nearest_name
-from meshplan.links.stations import Station
 from meshplan.operation.airtime import longest_packet_ms
 from meshplan.operation.cells import choose_supply, fed_through
 from meshplan.operation.duty_cycle import DeviceAirtime
@@ -25,8 +24,9 @@ from meshplan.operation.energy import (
 from meshplan.operation.listening import AFTER_REPORT, ALWAYS, open_share
 from meshplan.operation.suitability import demand_for
 from meshplan.operation.sun import Horizon, winter_sun_share
-from meshplan.radio_records import Battery, Board, Region, Regulator, SolarTable
 from meshplan.records import EnergyRecord, Power, Purpose, Role, Site
+from meshplan.records.radio import Battery, Board, Region, Regulator, SolarTable
+from meshplan.records.station import Station
 from meshplan.settings import PropertySettings
 from meshplan.terrain.horizon import horizon_deg
 from meshplan.terrain.landscape import Landscape

@@ -7,15 +7,15 @@ from dataclasses import dataclass, replace
 from math import inf
 from typing import Final
 
-from meshplan.links.engine import LinkTable
-from meshplan.links.stations import Station
+from meshplan.links.link_table import LinkTable
 from meshplan.operation.airtime import acknowledgement_ms, longest_packet_ms, time_on_air_ms
 from meshplan.operation.channel import MAX_TRIES
 from meshplan.operation.law import Emission, LegalVerdict, lawful_mode, legal_check
 from meshplan.operation.law_rows import COMFORT_SHARE
 from meshplan.operation.tries import expected_frames, frame_success, slow_states
-from meshplan.radio_records import Condition, RadioMode, Region
 from meshplan.records import Purpose, Role, Site
+from meshplan.records.radio import Condition, RadioMode, Region
+from meshplan.records.station import Station
 
 WORTH_ITS_ROOM_DB: Final = 3.0
 """Power given up for a sub-band in which a relay may forward everything (own choice)."""

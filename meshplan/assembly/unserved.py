@@ -9,17 +9,17 @@ import numpy as np
 
 from meshplan.assembly.mixed import Contexts, context_of
 from meshplan.assembly.supplies import command_need
-from meshplan.inputs.antennas import AntennaClass, CableClass
+from meshplan.explain.describe import Context, main_causes, plants_on_path
+from meshplan.explain.remedies import find_remedies
 from meshplan.links.build_stations import PowerFor
-from meshplan.links.describe import Context, main_causes, plants_on_path
-from meshplan.links.engine import LinkTable
-from meshplan.links.remedies import find_remedies
-from meshplan.links.stations import Station
+from meshplan.links.link_table import LinkTable
 from meshplan.operation.cautions import advised_cautions
 from meshplan.planning.explain import second_route_gaps
 from meshplan.planning.problem import PlacementPlan, PlacementProblem, UnservedSensor
 from meshplan.propagation.variability import reliability_margin_db
 from meshplan.records import CautionRule, Power, Remedy, Role, Unserved
+from meshplan.records.antenna import AntennaClass, CableClass
+from meshplan.records.station import Station
 from meshplan.units import chance_against_asked, decibel_words, percent_words
 
 REASONS = {

@@ -10,8 +10,8 @@ import numpy as np
 
 from meshplan.assembly.learned import predicted_link
 from meshplan.grid import Grid
-from meshplan.links.engine import LinkTable
-from meshplan.measurement_records import ExpectedLevel, NextPlace, ReadingToTake, SurveyWalk, Walk, WalkStop
+from meshplan.links.link_table import LinkTable
+from meshplan.records.measurement import ExpectedLevel, NextPlace, ReadingToTake, SurveyWalk, Walk, WalkStop
 from meshplan.terrain.geodesy import distance_and_bearing, place_in_degrees
 
 MOST_READINGS = 4

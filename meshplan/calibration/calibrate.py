@@ -27,7 +27,7 @@ from meshplan.calibration.posterior import Inference, Problem, evaluate, infer, 
 from meshplan.calibration.tails import freedom_of, learn_tail, strangeness_of
 from meshplan.calibration.warn import warnings_of
 from meshplan.errors import InputError
-from meshplan.measurement_records import (
+from meshplan.records.measurement import (
     Calibration,
     Evidence,
     FittedLink,

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.stats import norm
 
 from meshplan.errors import InputError
-from meshplan.measurement_records import NAN, MeasuredLink, PredictedLink, Reading, Wilson
+from meshplan.records.measurement import NAN, MeasuredLink, PredictedLink, Reading, Wilson
 
 WITHIN_LINK_SD_DB = 4.0
 """Spread of single readings at one spot before any is seen (common practice, no source: cheap chips scatter ± 3–6 dB)."""

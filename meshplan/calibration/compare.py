@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from meshplan.measurement_records import LinkCorrection, VerdictChange
 from meshplan.records import VERDICTS, Link
+from meshplan.records.measurement import LinkCorrection, VerdictChange
 
 
 def compare_predictions(

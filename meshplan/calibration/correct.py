@@ -21,8 +21,8 @@ from meshplan.calibration.model import (
     reference_distance_m,
 )
 from meshplan.calibration.warn import in_words
-from meshplan.measurement_records import Calibration, LinkCorrection, PredictedLink
 from meshplan.records import Spread
+from meshplan.records.measurement import Calibration, LinkCorrection, PredictedLink
 
 SEASON_RESERVE_DB = 3.0
 """Least spread of a link that was itself measured (common practice, no source)."""

@@ -11,7 +11,7 @@ import numpy as np
 from meshplan.calibration.heard import given_heard
 from meshplan.calibration.model import Array
 from meshplan.calibration.posterior import Inference, Problem, mixture_quantile
-from meshplan.measurement_records import FittedLink, LeftOut, MeasuredLink
+from meshplan.records.measurement import FittedLink, LeftOut, MeasuredLink
 
 LEAST_PRECISION = 1e-6
 """Rows that say less than this are not worth leaving out."""

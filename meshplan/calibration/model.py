@@ -19,7 +19,7 @@ from zlib import crc32
 import numpy as np
 from numpy.typing import NDArray
 
-from meshplan.measurement_records import Parameter, PredictedLink
+from meshplan.records.measurement import Parameter, PredictedLink
 
 Array = NDArray[np.float64]
 

@@ -30,7 +30,7 @@ from meshplan.calibration.walk_route import (
     way_between,
 )
 from meshplan.errors import InputError
-from meshplan.measurement_records import Calibration, NextPlace, PlaceToStand, PredictedLink, Stake, Walk
+from meshplan.records.measurement import Calibration, NextPlace, PlaceToStand, PredictedLink, Stake, Walk
 
 READING_ERROR_DB = 2.0
 """Error of the middle of several readings at a place (common practice: three spots within half a wavelength, median)."""

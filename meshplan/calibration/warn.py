@@ -9,7 +9,7 @@ import numpy as np
 from scipy.sparse.csgraph import connected_components
 
 from meshplan.calibration.posterior import Inference
-from meshplan.measurement_records import Calibration, MeasuredLink, Parameter
+from meshplan.records.measurement import Calibration, MeasuredLink, Parameter
 
 TIED = 0.75
 """Partial correlation from which two causes count as tied (assumed)."""

@@ -43,7 +43,7 @@ def command(
 
     A and B are names of sites, or places as "latitude,longitude". FOLDER is the property; without it the current folder is.
     """
-    from meshplan.plan_codec import record_to_values
+    from meshplan.records.codec import record_to_values
     from meshplan.reporting.plan_files import link_properties
     from meshplan.reporting.profile_chart import write_profile_svg
     from meshplan.reporting.profile_text import profile_text

@@ -10,12 +10,11 @@ if TYPE_CHECKING:
     from meshplan.inputs.cover_columns import describe_cover_columns
     from meshplan.inputs.elevation import read_elevation
     from meshplan.inputs.grid_choice import choose_grid
-    from meshplan.inputs.property import Property, read_property
+    from meshplan.inputs.property import read_property
     from meshplan.inputs.settings_file import describe_settings, read_settings
     from meshplan.inputs.site_columns import describe_site_columns
 
 _HOME = {
-    "Property": "property",
     "choose_grid": "grid_choice",
     "describe_cover_columns": "cover_columns",
     "describe_settings": "settings_file",
@@ -28,7 +27,6 @@ _HOME = {
 }
 
 __all__ = [
-    "Property",
     "choose_grid",
     "describe_cover_columns",
     "describe_settings",

@@ -2,35 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 from meshplan.inputs.antennas import COMMON_COLUMNS, read_entries
 from meshplan.inputs.columns import Column, number, text
-from meshplan.sources import Standing
-
-
-@dataclass(frozen=True)
-class BackhaulClass:
-    """A kind of way out and what it costs; money in the currency of the prices."""
-
-    name: str
-    title: str
-    price: float
-    price_per_year: float
-    source: str
-    standing: Standing
-    power_w: float = 0.0
-    """What it draws all the time."""
-    needs: str = ""
-    """What must be there."""
-
-    @property
-    def origin(self) -> str:
-        """Where its figures come from, in words."""
-        return f"{self.source} ({self.standing.value})"
-
+from meshplan.records.backhaul import BackhaulClass
 
 BACKHAUL_COLUMNS: Final = (
     *COMMON_COLUMNS,

@@ -14,7 +14,8 @@ from pyproj.exceptions import ProjError
 
 from meshplan.errors import InputError, MeshplanError, raise_faults
 from meshplan.inputs.user_files import NestedTooDeepError, NumberTooLongError, content_of, present_file, toml_of
-from meshplan.measurement_records import (
+from meshplan.records import Spread
+from meshplan.records.measurement import (
     Calibration,
     Evidence,
     LeftOut,
@@ -23,7 +24,6 @@ from meshplan.measurement_records import (
     ResidualLine,
     SpreadFactors,
 )
-from meshplan.records import Spread
 
 AGAIN = "Run `meshplan calibrate` again to write it anew."
 FORMAT = 1

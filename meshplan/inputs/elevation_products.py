@@ -10,7 +10,7 @@ from typing import Final
 
 from meshplan.errors import InputError, nearest_name, raise_faults
 from meshplan.inputs.figure_tables import Table, TableFile, inherit, read_toml
-from meshplan.radio_records import Figure
+from meshplan.records.radio import Figure
 
 _NAME: Final = "elevation_products.toml"
 _JUDGED: Final = ("lidar", "national_5m", "national_10m", "global_30m", "global_90m")

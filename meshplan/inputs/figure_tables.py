@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 
 from meshplan.errors import InputError, MeshplanError, nearest_name, raise_faults
 from meshplan.inputs.user_files import NestedTooDeepError, NumberTooLongError, Readable, quoted, reason, short, toml_of
-from meshplan.radio_records import Figure
+from meshplan.records.radio import Figure
 from meshplan.sources import SOURCES, Standing
 
 Choice = TypeVar("Choice", bound=StrEnum)

@@ -19,8 +19,8 @@ from meshplan.inputs.gpx_log import Track, clock_shift_hint, place_at, read_trac
 from meshplan.inputs.measurement_columns import NOT_HEARD, READING_COLUMNS
 from meshplan.inputs.measurement_table import ReadingTable, read_table
 from meshplan.inputs.user_files import content_of, present_file
-from meshplan.measurement_records import End, Reading, ReadingsFile
 from meshplan.records import Site
+from meshplan.records.measurement import End, Reading, ReadingsFile
 
 SNAP_M = 12.0
 """A place so near to a site is that site; a phone is no better (assumed)."""

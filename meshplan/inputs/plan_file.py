@@ -10,9 +10,9 @@ from typing import Final
 
 from meshplan.errors import InputError, MissingFileError
 from meshplan.inputs.user_files import NestedTooDeepError, NumberTooLongError, content_of, json_of, optional_file
-from meshplan.plan_codec import plan_from_json
-from meshplan.plan_soundness import refuse_unsound
 from meshplan.records import Plan
+from meshplan.records.codec import plan_from_json
+from meshplan.records.soundness import refuse_unsound
 
 READING_CELLS: Final = ("date_time", "season", "power_dbm", "snr_db", "sent", "received", "note")
 """The cells of a table for readings that are empty until somebody fills them in."""

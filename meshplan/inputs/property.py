@@ -25,42 +25,11 @@ from meshplan.inputs.sites import missing_roles, sites_from_tables
 from meshplan.inputs.told_once import told_once
 from meshplan.inputs.vector import WGS84, VectorFile, move_geometry, parse_crs, point_mover, read_features
 from meshplan.records import Cover, Site
+from meshplan.records.property import Property
 from meshplan.settings import PropertySettings
-from meshplan.short_form import Facts, ShortForm
 
 BOUNDARY_TOLERANCE_M = 1.0
 _WIDEST_BOX_DEG = 5.0
-
-
-@dataclass(frozen=True, eq=False, repr=False)
-class Property(ShortForm):
-    """Everything that was read about a property, on one local metric grid."""
-
-    folder: Path
-    settings: PropertySettings
-    sites: tuple[Site, ...]
-    covers: tuple[Cover, ...]
-    boundary: Any | None
-    """Shapely polygon on the grid, or None."""
-    elevation: Elevation
-    cover_reach_m: tuple[tuple[float, float, float, float], ...]
-    """West, south, east, north of each cover file on the grid, whether or not its shapes lie on the property."""
-    grid_sentence: str
-    """Why the grid is as it is."""
-    assumptions: tuple[str, ...]
-    """All that was assumed or taken by default and matters to the plan."""
-    warnings: tuple[str, ...]
-    """What looks odd and was not read or not changed."""
-
-    def short_facts(self) -> Facts:
-        """Return name, counts and grid."""
-        grid = self.elevation.grid
-        return (
-            ("name", self.settings.name),
-            ("sites", len(self.sites)),
-            ("covers", len(self.covers)),
-            ("grid", f"{grid.columns} × {grid.rows} cells of {grid.cell_m:g} m"),
-        )
 
 
 def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> Property:

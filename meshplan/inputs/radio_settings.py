@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from meshplan.inputs.figure_tables import Table
-from meshplan.radio_filters import crystal_spread_khz, fsk_filter_khz, fsk_noise_khz, on_off_noise_khz
-from meshplan.radio_records import Figure, Modulation, RadioSetting
+from meshplan.records.radio import Figure, Modulation, RadioSetting
+from meshplan.records.radio_filters import crystal_spread_khz, fsk_filter_khz, fsk_noise_khz, on_off_noise_khz
 from meshplan.sources import Standing
 from meshplan.units import noise_floor_dbm
 

@@ -18,7 +18,7 @@ from meshplan.errors import raise_faults
 from meshplan.inputs.figure_tables import Table, TableFile, inherit, read_toml
 from meshplan.inputs.radio_settings import NoiseRule, read_setting, with_preamble
 from meshplan.inputs.user_files import optional_file
-from meshplan.radio_records import (
+from meshplan.records.radio import (
     Battery,
     Board,
     CellVoltage,

@@ -7,8 +7,8 @@ from pathlib import Path
 
 from meshplan.errors import InputError
 from meshplan.inputs.user_files import NestedTooDeepError, NumberTooLongError, content_of, json_of, optional_file
-from meshplan.measurement_records import SurveyWalk
-from meshplan.plan_codec import record_from_values
+from meshplan.records.codec import record_from_values
+from meshplan.records.measurement import SurveyWalk
 
 WALK_FORMAT = "meshplan walk"
 WALK_VERSION = 1

@@ -10,18 +10,19 @@ from typing import Any, TypeVar
 from shapely.geometry import Point
 
 from meshplan.errors import InputError, MeshplanError, nearest_name, raise_faults
-from meshplan.inputs.antennas import AntennaClass, CableClass
-from meshplan.links.indoor_legs import OWN_LIDS, ROOM_WORDS, room_kind
-from meshplan.links.path_loss import FIELD_CROPS, NEAR_AN_ANTENNA_M
-from meshplan.links.stations import Station
-from meshplan.links.surroundings import Surroundings, assumed_surroundings, named_surroundings
-from meshplan.links.walls import DEFAULT_WALL, enclosure_loss_db, enclosure_source, enclosure_spread_db
+from meshplan.loss.end_clutter import assumed_surroundings, named_surroundings
+from meshplan.loss.indoor_legs import OWN_LIDS, ROOM_WORDS, room_kind
+from meshplan.loss.path_loss import FIELD_CROPS, NEAR_AN_ANTENNA_M
+from meshplan.loss.walls import DEFAULT_WALL, enclosure_loss_db, enclosure_source, enclosure_spread_db
 from meshplan.propagation.cables import cable_loss_db
 from meshplan.propagation.clutter import CLUTTER_MOST_MHZ
 from meshplan.propagation.noise import usual_noise_rise_db
 from meshplan.propagation.vegetation import COVER_KINDS
-from meshplan.radio_records import RadioMode
 from meshplan.records import Power, Role, Site
+from meshplan.records.antenna import AntennaClass, CableClass
+from meshplan.records.clutter import Surroundings
+from meshplan.records.radio import RadioMode
+from meshplan.records.station import Station
 from meshplan.settings import CostSettings, PropertySettings
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import cover_at, ground_at

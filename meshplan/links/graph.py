@@ -6,7 +6,7 @@ from typing import Any
 
 import networkx as nx
 
-from meshplan.links.engine import LinkTable
+from meshplan.links.link_table import LinkTable
 from meshplan.records import Power, Role, Use
 
 

@@ -1,4 +1,4 @@
-"""Loss, margin and chance of a sensor at every cell of the land, from sweeps: what `links.engine` says of links, for rasters."""
+"""Loss, margin and chance of a sensor at every cell of the land, from sweeps: `links.link_table` for rasters."""
 
 from __future__ import annotations
 
@@ -10,9 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.grid import Float32
-from meshplan.kernels import StandingCover, SweepLoss, Transmitter, link_losses, sweep_parts
-from meshplan.links.engine import sample_count
-from meshplan.links.indoor_legs import indoor_leg
+from meshplan.links.link_table import sample_count
 from meshplan.links.margins import (
     antenna_spread_db,
     fade_margin_db,
@@ -21,13 +19,15 @@ from meshplan.links.margins import (
     soil_spread_db,
     spread_of_all_db,
 )
-from meshplan.links.path_loss import PathSettings
-from meshplan.links.raised_field import RaisedField
-from meshplan.links.shaken_field import ShakenField
-from meshplan.links.standing_cover import radio_path
-from meshplan.links.stations import Station
-from meshplan.links.uncertainty import chance_of
+from meshplan.loss.elevation_draws_field import ShakenField
+from meshplan.loss.fast import StandingCover, SweepLoss, Transmitter, link_losses, sweep_parts
+from meshplan.loss.indoor_legs import indoor_leg
+from meshplan.loss.path_loss import PathSettings
+from meshplan.loss.raised_field import RaisedField
+from meshplan.loss.standing_cover import radio_path
+from meshplan.loss.uncertainty import chance_of
 from meshplan.propagation.free_space import free_space_loss_db, slant_distance_m
+from meshplan.records.station import Station
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import ground_at
 from meshplan.units import Array

@@ -9,11 +9,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from meshplan.links.antenna_gain import gain_towards_dbi, mismatch_loss_db
-from meshplan.links.stations import Station
-from meshplan.links.uncertainty import CLEAR_MODEL_SPREAD_DB, OBSTRUCTED_MODEL_SPREAD_DB, SOIL_SPREAD_DB
+from meshplan.loss.antenna_gain import gain_towards_dbi, mismatch_loss_db
+from meshplan.loss.uncertainty import CLEAR_MODEL_SPREAD_DB, OBSTRUCTED_MODEL_SPREAD_DB, SOIL_SPREAD_DB
 from meshplan.propagation.variability import rayleigh_fade_db
 from meshplan.records import Purpose, Role
+from meshplan.records.station import Station
 from meshplan.units import Array
 
 OBSTRUCTED_FROM_DB: Final = 1.0

@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from meshplan.links.engine import LinkTable
-from meshplan.links.path_loss import PathLosses
-from meshplan.links.stations import Station
+from meshplan.links.link_table import LinkTable
+from meshplan.loss.path_loss import PathLosses
 from meshplan.records import Site
+from meshplan.records.station import Station
 
 BETWEEN_RADIOS = "+"
 """Stands between the classes of a place with two radios."""

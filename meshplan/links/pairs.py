@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from meshplan.errors import TooLargeError
-from meshplan.links.stations import Station
 from meshplan.records import Role
+from meshplan.records.station import Station
 from meshplan.units import Array, wavelength_m
 
 HOPELESS_BELOW_DB = 10.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from meshplan.links.uncertainty import chance_of
+from meshplan.loss.uncertainty import chance_of
 from meshplan.propagation.ground import Polarisation
 from meshplan.propagation.low_antenna import low_antenna_loss_db
 from meshplan.propagation.refraction import effective_earth_radius_km
@@ -87,7 +87,7 @@ def link_chance(margin_db: ArrayLike, spread_db: ArrayLike, fade_margin_db: Arra
     Notes
     -----
     Source
-        `links.uncertainty.chance_of`.
+        `loss.uncertainty.chance_of`.
 
     Examples
     --------

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from meshplan.errors import InputError
-from meshplan.short_form import Facts, ShortForm
+from meshplan.records.short_form import Facts, ShortForm
 
 if TYPE_CHECKING:
     import geopandas

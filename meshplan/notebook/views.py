@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, Any, overload
 from meshplan.errors import InputError, nearest_name
 from meshplan.notebook.pages import Page, Picture
 from meshplan.records import Comparison, Device, Link, Plan, Role, Route
-from meshplan.short_form import Facts, ShortForm, html_rows
+from meshplan.records.short_form import Facts, ShortForm, html_rows
 
 if TYPE_CHECKING:
     import geopandas
     import networkx as nx
     import pandas as pd
 
-    from meshplan.workflow.coverage import Coverage
+    from meshplan.links.coverage import Coverage
     from meshplan.workflow.plan import Planned
 
 MOST_ROWS_SHOWN = 12

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from meshplan.errors import InputError
-from meshplan.radio_records import Modulation, RadioClass, RadioMode
+from meshplan.records.radio import Modulation, RadioClass, RadioMode
 from meshplan.units import Array
 
 LOW_RATE_SYMBOL_MS: Final = 16.0

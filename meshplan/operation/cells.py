@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from meshplan.radio_records import Battery, Board, CellVoltage, Figure, RadioClass, Regulator
+from meshplan.records.radio import Battery, Board, CellVoltage, Figure, RadioClass, Regulator
 from meshplan.units import Array
 
 MOST_IN_SERIES: Final = 8

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from meshplan.operation.channel import MAX_TRIES, chance_with_tries
 from meshplan.propagation.receiver import Detection, packet_success_from_margin
-from meshplan.radio_records import Modulation, RadioMode
+from meshplan.records.radio import Modulation, RadioMode
 from meshplan.units import Array
 
 DETECTION: Final[dict[Modulation, Detection]] = {

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 from meshplan.errors import InputError
 from meshplan.operation.airtime import acknowledgement_ms, longest_packet_ms, time_on_air_ms
-from meshplan.radio_records import RadioMode
+from meshplan.records.radio import RadioMode
 
 HOUR_MS = 3_600_000.0
 

@@ -9,7 +9,7 @@ from typing import Final
 
 from meshplan.errors import InputError
 from meshplan.operation.airtime import acknowledgement_ms, packets_needed, time_on_air_ms
-from meshplan.radio_records import Battery, Board, Figure, RadioMode, SolarTable, SunBand
+from meshplan.records.radio import Battery, Board, Figure, RadioMode, SolarTable, SunBand
 
 HOURS_PER_YEAR: Final = 8766.0
 ANSWER_WINDOW_MS: Final = 20.0

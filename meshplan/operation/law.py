@@ -19,7 +19,7 @@ from meshplan.operation.law_rows import (
     occupied_edges_mhz,
     percent,
 )
-from meshplan.radio_records import OF_USE, Condition, LimitKind, RadioMode, Region
+from meshplan.records.radio import OF_USE, Condition, LimitKind, RadioMode, Region
 
 __all__ = [
     "NOT_LEGAL_ADVICE",

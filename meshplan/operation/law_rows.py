@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from math import ceil, floor, log10
 from typing import Final
 
-from meshplan.radio_records import Condition, LimitKind, RadioMode, SubBand, Technique
+from meshplan.records.radio import Condition, LimitKind, RadioMode, SubBand, Technique
 
 COMFORT_SHARE: Final = 0.5
 """Share of a duty limit that a plan should not exceed in its busiest hour (common practice, no source)."""

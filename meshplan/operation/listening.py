@@ -6,7 +6,7 @@ from typing import Final
 
 from meshplan.operation.airtime import acknowledgement_ms, time_on_air_ms
 from meshplan.operation.energy import ANSWER_WINDOW_MS
-from meshplan.radio_records import RadioMode
+from meshplan.records.radio import RadioMode
 
 AFTER_REPORT, SAMPLED, ALWAYS, NEVER = "after report", "sampled", "always", "never"
 

@@ -12,8 +12,8 @@ from meshplan.operation.rate_range import LossFunction, rate_range_curve
 from meshplan.propagation.free_space import free_space_loss_db
 from meshplan.propagation.noise import usual_noise_rise_db
 from meshplan.propagation.two_ray import minimum_effective_height_m, plane_ground_excess_db
-from meshplan.radio_records import RadioClass, RadioMode, radio_mode
 from meshplan.records import RangeCurve, RangePoint
+from meshplan.records.radio import RadioClass, RadioMode, radio_mode
 from meshplan.units import Array
 
 YARDSTICK_HEIGHTS_M: Final = ((0.5, 2.0), (1.0, 5.0), (2.0, 10.0))

@@ -6,8 +6,8 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Final
 
-from meshplan.inputs.backhauls import BackhaulClass
 from meshplan.records import RAISED_AGL_M, Device, PartLine, Power, Role
+from meshplan.records.backhaul import BackhaulClass
 from meshplan.settings import CostSettings
 
 FREE_HEIGHT_M: Final = 2.0

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from meshplan.propagation.receiver import sensitivity_dbm
-from meshplan.radio_records import RadioMode
+from meshplan.records.radio import RadioMode
 from meshplan.units import Array
 
 LossFunction = Callable[[Array], Array]

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from meshplan.inputs.backhauls import BackhaulClass
 from meshplan.operation.channel import MAX_TRIES
 from meshplan.operation.energy import HOURS_PER_YEAR, Duty, average_current_ua, battery_life
-from meshplan.radio_records import Battery, Board, RadioMode
 from meshplan.records import Power, Role, RunningCost, Site
+from meshplan.records.backhaul import BackhaulClass
+from meshplan.records.radio import Battery, Board, RadioMode
 
 REPORT_INTERVAL_S: Final = 3600.0
 """A relay or gateway sends a report of its own so often, as in the energy records (common practice, no source)."""

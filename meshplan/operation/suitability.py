@@ -9,7 +9,7 @@ from typing import Final
 from meshplan.errors import InputError, nearest_name
 from meshplan.operation.airtime import acknowledgement_ms, time_on_air_ms
 from meshplan.operation.channel import Delay
-from meshplan.radio_records import RadioMode
+from meshplan.records.radio import RadioMode
 
 ALARM_DELIVERY: Final = 0.995
 """Share of alarms and commands that must arrive in time (common practice, no source)."""

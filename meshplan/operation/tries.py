@@ -13,7 +13,7 @@ from scipy.special import ndtri
 
 from meshplan.operation.channel import MAX_TRIES
 from meshplan.operation.delivery import try_success
-from meshplan.radio_records import RadioMode
+from meshplan.records.radio import RadioMode
 from meshplan.units import Array
 
 STATES: Final = 16

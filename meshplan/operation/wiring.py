@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from meshplan.radio_records import Board, RadioClass
+from meshplan.records.radio import Board, RadioClass
 
 
 @dataclass(frozen=True)

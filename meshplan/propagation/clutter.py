@@ -2,7 +2,7 @@
 
 Use these only for clutter that is in no layer of the plan. Open ground needs none: the low-antenna rule charges it. The loss of
 ITU-R P.2108-1 §3.1 is that of an antenna below the tops against one at the tops: it belongs to a path computed from the tops
-(`links.raised_ends`), never to the path from the antenna's own height, which has the ground loss and the steep angle already.
+(`loss.raised_ends`), never to the path from the antenna's own height, which has the ground loss and the steep angle already.
 """
 
 from __future__ import annotations
@@ -145,7 +145,7 @@ def end_loss_db(
     Valid for
         30 MHz and more; tops of zero cost nothing.
     Accuracy
-        See `links.raised_ends`.
+        See `loss.raised_ends`.
     """
     height = np.maximum(np.asarray(antenna_agl_m, dtype=float), LEAST_ANTENNA_M)
     tops = np.maximum(np.asarray(tops_m, dtype=float), LEAST_ANTENNA_M)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from meshplan.measurement_records import Calibration, FittedLink, Parameter
+from meshplan.records.measurement import Calibration, FittedLink, Parameter
 from meshplan.reporting.files import write_text_atomically
 from meshplan.reporting.residual_map import residual_map_svg
 from meshplan.reporting.words import count, metres, number, shortened, text

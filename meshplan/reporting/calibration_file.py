@@ -7,8 +7,8 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any, Final
 
-from meshplan.measurement_records import Calibration, Evidence
 from meshplan.records import Spread
+from meshplan.records.measurement import Calibration, Evidence
 from meshplan.reporting.files import write_text_atomically
 
 FILE_NAME: Final = "calibration.toml"

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from meshplan.measurement_records import Calibration, VerdictChange, Walk
+from meshplan.records.measurement import Calibration, VerdictChange, Walk
 
 
 def calibration_summary(

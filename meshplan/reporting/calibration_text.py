@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from meshplan.measurement_records import Calibration, Parameter, ResidualLine, VerdictChange, Walk
+from meshplan.records.measurement import Calibration, Parameter, ResidualLine, VerdictChange, Walk
 from meshplan.reporting.words import count, metres, number
 
 MOST_CAUSES = 14

@@ -7,7 +7,7 @@ from dataclasses import fields, is_dataclass
 from enum import Enum
 from typing import Any
 
-from meshplan.radio_records import Figure
+from meshplan.records.radio import Figure
 
 Catalogue = Mapping[str, Any]
 

@@ -8,8 +8,8 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from meshplan.plan_codec import json_text, plan_to_json, rounded
 from meshplan.records import Device, Link, MapShape, Plan, Route, Unserved
+from meshplan.records.codec import json_text, plan_to_json, rounded
 from meshplan.reporting.files import csv_text, write_text_atomically
 
 LON_LAT_DECIMALS = 7

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from meshplan.links.obstacles import CLEAR_SHARE, clearance_label
+from meshplan.explain.obstacles import CLEAR_SHARE, clearance_label
 from meshplan.propagation.fresnel import fresnel_radius_m
 from meshplan.propagation.refraction import earth_bulge_m
 from meshplan.records import Link, Plan

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from typing import Final
 
-from meshplan.measurement_records import Calibration, FittedLink
+from meshplan.records.measurement import Calibration, FittedLink
 from meshplan.reporting.words import metres, number, shortened, text
 
 INK: Final = "#23211c"

@@ -12,8 +12,8 @@ import re
 from collections.abc import Callable
 from typing import Any
 
-from meshplan.plan_codec import plan_to_json
 from meshplan.records import Plan
+from meshplan.records.codec import plan_to_json
 from meshplan.reporting.words import UNKNOWN, text
 
 _STEP = re.compile(r"\.?([^.\[\]]+)|\[(\d+)\]|\[\"((?:[^\"\\]|\\.)*)\"\]")

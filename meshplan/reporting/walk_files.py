@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from meshplan.inputs.walk_file import WALK_FILE, WALK_FORMAT, WALK_VERSION
-from meshplan.measurement_records import SurveyWalk, WalkStop
-from meshplan.plan_codec import json_text, record_to_values
+from meshplan.records.codec import json_text, record_to_values
+from meshplan.records.measurement import SurveyWalk, WalkStop
 from meshplan.reporting.files import write_text_atomically
 from meshplan.reporting.plan_files import LON_LAT_DECIMALS
 from meshplan.reporting.words import listing, metres, text

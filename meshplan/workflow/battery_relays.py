@@ -8,10 +8,10 @@ from math import floor
 
 from meshplan.assembly.supplies import Catalogue, find_in
 from meshplan.assembly.traffic import station_mode
-from meshplan.links.stations import Station
 from meshplan.operation.channel import MAX_TRIES
 from meshplan.operation.running_cost import REPORT_INTERVAL_S, least_relay_life_years
 from meshplan.records import Power, Role, Site
+from meshplan.records.station import Station
 from meshplan.settings import PropertySettings
 
 

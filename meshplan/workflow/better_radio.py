@@ -7,10 +7,10 @@ from dataclasses import replace
 from typing import Final
 
 from meshplan.errors import InputError
-from meshplan.links.engine import LinkTable, with_stations
+from meshplan.links.link_table import LinkTable, with_stations
 from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLimits
 from meshplan.planning.solve import solve_placement
-from meshplan.radio_records import RadioMode
+from meshplan.records.radio import RadioMode
 from meshplan.workflow.prepare import Prepared, choose_mode, equip
 
 MOST_PLACES: Final = 150

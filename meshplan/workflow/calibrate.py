@@ -11,17 +11,18 @@ from typing import Any
 import numpy as np
 
 from meshplan.assembly.learned import corrected_table, predicted_link
+from meshplan.assembly.page_records import MeasuredPoint
 from meshplan.calibration.calibrate import calibrate
 from meshplan.calibration.combine import at_cap, combine_readings
 from meshplan.calibration.compare import compare_predictions
 from meshplan.errors import InputError, MeshplanError, nearest_name, raise_faults
 from meshplan.inputs.measurements import read_readings
 from meshplan.inputs.user_files import present_file
-from meshplan.links.engine import compute_links
+from meshplan.links.link_table import compute_links
 from meshplan.links.seasons import MONTH_NAMES, season_word, seasons_named
-from meshplan.links.stations import Station
-from meshplan.links.uncertainty import ErrorFields, draw_error_fields
-from meshplan.measurement_records import (
+from meshplan.loss.uncertainty import ErrorFields, draw_error_fields
+from meshplan.records import Plan, Role, Site
+from meshplan.records.measurement import (
     Calibration,
     End,
     FittedLink,
@@ -31,11 +32,11 @@ from meshplan.measurement_records import (
     VerdictChange,
     Walk,
 )
-from meshplan.records import Plan, Role, Site
+from meshplan.records.station import Station
 from meshplan.reporting.calibration_charts import write_calibration_charts
 from meshplan.reporting.calibration_file import write_calibration
 from meshplan.reporting.file_sets import all_or_nothing
-from meshplan.reporting.map import MeasuredPoint, write_map
+from meshplan.reporting.map import write_map
 from meshplan.reporting.walk_files import write_walk
 from meshplan.terrain.geodesy import place_in_degrees
 from meshplan.workflow.learned import CALIBRATION_FILE

@@ -11,8 +11,8 @@ from meshplan.inputs.antennas import read_antennas, read_cables
 from meshplan.inputs.backhauls import read_backhauls
 from meshplan.inputs.radios import read_batteries, read_boards, read_radio_classes, read_regions, read_regulators
 from meshplan.operation.open_ground import range_curve_of_class
-from meshplan.radio_records import RadioClass
 from meshplan.records import RangeCurve
+from meshplan.records.radio import RadioClass
 
 
 def read_catalogue(what: str, folder: Path | None, keys: Sequence[str] = ()) -> dict[str, Any]:

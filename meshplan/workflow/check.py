@@ -9,13 +9,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from meshplan.explain.unmapped_words import unmapped_cost, unmapped_line
 from meshplan.inputs.height_sense import height_facts
-from meshplan.inputs.property import Property
-from meshplan.links.engine import compute_links
+from meshplan.links.link_table import compute_links
 from meshplan.links.pairs import candidate_pairs
-from meshplan.links.stations import Station
-from meshplan.links.unmapped_words import unmapped_cost, unmapped_line
 from meshplan.records import Role
+from meshplan.records.property import Property
+from meshplan.records.station import Station
 from meshplan.reporting.check_text import CheckReport
 from meshplan.workflow.prepare import Prepared, prepare_property, refusal_of
 

@@ -10,14 +10,14 @@ from meshplan.assembly.comparison import advise, mark_best_settings, planned_row
 from meshplan.assembly.routes import LinkMargins
 from meshplan.assembly.running import run_plan
 from meshplan.errors import InputError, nearest_name
-from meshplan.links.engine import LinkTable, with_stations
+from meshplan.explain.unmapped_words import unmapped_line
+from meshplan.links.link_table import LinkTable, with_stations
 from meshplan.links.mixture import link_radios
-from meshplan.links.uncertainty import ErrorFields, draw_error_fields
-from meshplan.links.unmapped_words import unmapped_line
+from meshplan.loss.uncertainty import ErrorFields, draw_error_fields
 from meshplan.operation.open_ground import range_curve
 from meshplan.planning.problem import SolveLimits
-from meshplan.radio_records import RadioMode
 from meshplan.records import Comparison, ComparisonRow, Role
+from meshplan.records.radio import RadioMode
 from meshplan.workflow.learned import links_as_asked
 from meshplan.workflow.plan import compute_all_links, solve_within_airtime
 from meshplan.workflow.prepare import COMPARE, Base, Prepared, equip, read_base

@@ -3,31 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from meshplan.assembly.page_data import map_landscape
+from meshplan.assembly.page_records import CoverageLayer
 from meshplan.assembly.stored import stored_settings
 from meshplan.errors import InputError, TooLargeError, nearest_name
-from meshplan.grid import Float32
-from meshplan.kernels import StandingCover, SweepLoss
-from meshplan.links.behind_hill_field import behind_hill_field_db
-from meshplan.links.land_figures import figures_on_land, receivers_on, swept_from, with_behind_hill
-from meshplan.links.raised_field import raised_field
+from meshplan.explain.verdict import coverage_verdicts
+from meshplan.links.coverage import Coverage, best_of, figures_of
+from meshplan.links.land_figures import receivers_on
 from meshplan.links.seasons import season_word
-from meshplan.links.shaken_field import ShakenField, shaken_field
-from meshplan.links.standing_cover import fullest_cover, standing_cover
-from meshplan.links.stations import Station
-from meshplan.links.uncertainty import draw_error_fields
-from meshplan.links.verdict import SURE_NO_CHANCE, verdict_limits
+from meshplan.loss.standing_cover import fullest_cover, standing_cover
+from meshplan.loss.uncertainty import draw_error_fields
 from meshplan.propagation.noise import usual_noise_rise_db
 from meshplan.records import Plan, Role, Site
+from meshplan.records.station import Station
 from meshplan.reporting.coverage_files import write_coverage_raster
 from meshplan.reporting.file_sets import all_or_nothing
-from meshplan.reporting.map import CoverageLayer, map_landscape, write_map
+from meshplan.reporting.map import write_map
 from meshplan.workflow.prepare import Prepared, prepare_property
 from meshplan.workflow.profile import station_for
 from meshplan.workflow.progress import OnProgress, silent
@@ -38,29 +36,6 @@ classes."""
 
 RAISED_BYTES_PER_CELL: Final = 200
 """More where something stands around ends that is in no layer: five losses from raised ends, their means and spreads."""
-
-
-@dataclass(frozen=True, eq=False)
-class Coverage:
-    """What a sensor would have at each cell; arrays of shape (rows, columns), NaN where the ground is unknown."""
-
-    names: tuple[str, ...]
-    """Transmitters, in the order that `server` counts."""
-    loss_db: Float32
-    margin_db: Float32
-    chance: Float32
-    server: NDArray[np.int16]
-    land_in_doubt: NDArray[np.bool_]
-    """Whether the elevation is a larger doubt than everything else: between a sure yes and a sure no the verdict is "not sure"."""
-    receiver_agl_m: float
-    season: str
-    radio: str
-    """Key of the radio class of the future sensor."""
-
-    def share_served(self, required_chance: float) -> float:
-        """Return the share of the known land where the chance reaches what is asked."""
-        known = self.chance[np.isfinite(self.chance)]
-        return float((known >= required_chance).mean()) if known.size else 0.0
 
 
 def estimate_coverage_bytes(prepared: Prepared) -> int:
@@ -131,35 +106,17 @@ def compute_coverage(
     singles = []
     for number, station in enumerate(stations):
         tell("Sweeping the land", number, len(stations))
-
-        def bare(
-            antenna_agl_m: float, receiver_m: float, standing: StandingCover | None = cover, station: Station = station
-        ) -> SweepLoss:
-            return swept_from(
-                landscape, station, antenna_agl_m, receiver_m, path, standing, cores=cores, notify=lambda words: tell(words, 0, 0)
-            )
-
-        def behind(antenna_agl_m: float, receiver_m: float, parts: SweepLoss, station: Station = station) -> Float32:
-            x_m, y_m = station.site.x_m, station.site.y_m
-            return behind_hill_field_db(landscape, x_m, y_m, antenna_agl_m, receiver_m, path, parts.terrain_db)
-
-        def sweep(antenna_agl_m: float, receiver_m: float, station: Station = station) -> SweepLoss:
-            parts = bare(antenna_agl_m, receiver_m, station=station)
-            return with_behind_hill(parts, behind(antenna_agl_m, receiver_m, parts, station))
-
-        swept = bare(station.antenna_agl_m, receiver_agl_m)
-        behind_db = behind(station.antenna_agl_m, receiver_agl_m, swept)
-        most = swept if in_leaf is cover else bare(station.antenna_agl_m, receiver_agl_m, in_leaf)
-
-        def shake(antenna_agl_m: float, receiver_m: float, station: Station = station, swept: SweepLoss = swept) -> ShakenField:
-            ends = station.site.x_m, station.site.y_m, antenna_agl_m, receiver_m
-            return shaken_field(landscape, *ends, path, errors, swept.cover_db, inside=station.inside, cores=cores)
-
-        from_behind = with_behind_hill(swept, behind_db)
-        raised = raised_field(landscape, station, receiver_agl_m, state.leaf_share, from_behind, sweep, shake)
-        shaken = shake(station.antenna_agl_m, receiver_agl_m) if raised is None else raised.shaken
-        figures = figures_on_land(
-            landscape, station, receivers, swept, behind_db, most.cover_db, raised, shaken, path, state.antenna_loss_db
+        figures = figures_of(
+            landscape,
+            station,
+            receivers,
+            receiver_agl_m,
+            state,
+            path,
+            (cover, in_leaf),
+            errors,
+            cores=cores,
+            notify=lambda words: tell(words, 0, 0),
         )
         singles.append(
             Coverage(
@@ -175,7 +132,7 @@ def compute_coverage(
             )
         )
     tell("Sweeping the land", len(stations), len(stations))
-    return _best_of(singles), tuple(singles)
+    return best_of(singles), tuple(singles)
 
 
 def write_coverage(prepared: Prepared, plan: Plan, best: Coverage, singles: Sequence[Coverage], folder: Path) -> tuple[Path, ...]:
@@ -271,42 +228,6 @@ def _future_sensor(prepared: Prepared, receiver_agl_m: float) -> Station:
 def _sensor_at(prepared: Prepared, x_m: float, y_m: float, receiver_agl_m: float, *, noise_rise_db: float | None = None) -> Station:
     site = Site("a future sensor", Role.SENSOR, 0.0, 0.0, x_m, y_m, receiver_agl_m, noise_rise_db=noise_rise_db)
     return station_for(prepared, site)[0]
-
-
-def _best_of(singles: Sequence[Coverage]) -> Coverage:
-    loss, margin, chance, server = (singles[0].loss_db, singles[0].margin_db, singles[0].chance, singles[0].server)
-    doubt = singles[0].land_in_doubt
-    for single in singles[1:]:
-        better = np.nan_to_num(single.chance, nan=-1.0) > np.nan_to_num(chance, nan=-1.0)
-        loss = np.where(better, single.loss_db, loss)
-        margin = np.where(better, single.margin_db, margin)
-        chance = np.where(better, single.chance, chance)
-        server = np.where(better, single.server, server)
-        doubt = np.where(better, single.land_in_doubt, doubt)
-    return Coverage(
-        names=tuple(name for single in singles for name in single.names),
-        loss_db=loss,
-        margin_db=margin,
-        chance=chance,
-        server=server,
-        land_in_doubt=doubt,
-        receiver_agl_m=singles[0].receiver_agl_m,
-        radio=singles[0].radio,
-        season=singles[0].season,
-    )
-
-
-def coverage_verdicts(coverage: Coverage, required_chance: float) -> tuple[tuple[str, ...], NDArray[np.uint8]]:
-    """Return the words of verdicts, and for each cell which of them a link to it has; 255 where nothing is known."""
-    limits = verdict_limits(required_chance)
-    words = (*limits, "not sure")
-    classes = np.full(coverage.chance.shape, 255, dtype=np.uint8)
-    known = np.isfinite(coverage.chance)
-    for number, least in reversed(list(enumerate(limits.values()))):
-        classes[known & (coverage.chance >= least)] = number
-    unsure = coverage.land_in_doubt & (coverage.chance > SURE_NO_CHANCE) & (coverage.chance < limits["ample"])
-    classes[unsure] = len(limits)
-    return words, classes
 
 
 def _layer(name: str, coverage: Coverage, plan: Plan) -> CoverageLayer:

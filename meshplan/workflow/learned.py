@@ -8,8 +8,8 @@ from meshplan.assembly.learned import corrected_table
 from meshplan.errors import MissingFileError
 from meshplan.inputs.calibration_file import read_calibration
 from meshplan.inputs.user_files import is_there
-from meshplan.links.engine import LinkTable
-from meshplan.measurement_records import Calibration
+from meshplan.links.link_table import LinkTable
+from meshplan.records.measurement import Calibration
 
 CALIBRATION_FILE = "calibration.toml"
 

@@ -13,10 +13,10 @@ from meshplan.assembly.walk import survey_walk
 from meshplan.calibration.next_places import choose_next_places
 from meshplan.errors import InputError, MissingFileError
 from meshplan.inputs.user_files import is_there
-from meshplan.links.engine import LinkTable
-from meshplan.links.uncertainty import draw_error_fields
-from meshplan.measurement_records import Calibration, PlaceToStand, PredictedLink, Stake, SurveyWalk, Walk
+from meshplan.links.link_table import LinkTable
+from meshplan.loss.uncertainty import draw_error_fields
 from meshplan.records import Plan, Role
+from meshplan.records.measurement import Calibration, PlaceToStand, PredictedLink, Stake, SurveyWalk, Walk
 from meshplan.workflow.learned import CALIBRATION_FILE, stored_calibration
 from meshplan.workflow.plan import compute_all_links
 from meshplan.workflow.prepare import Prepared, prepare_property

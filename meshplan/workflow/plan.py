@@ -10,6 +10,8 @@ from typing import Any
 
 from meshplan.assembly.airtime_room import who_does_not_fit
 from meshplan.assembly.alternatives import Alternatives, look_at_alternatives
+from meshplan.assembly.page_data import map_landscape
+from meshplan.assembly.page_records import MapLandscape, MeasuredPoint
 from meshplan.assembly.plan import Findings, assemble_plan
 from meshplan.assembly.routes import LinkMargins
 from meshplan.assembly.running import run_plan
@@ -19,22 +21,22 @@ from meshplan.errors import InputError
 from meshplan.inputs.cautions import read_caution_rules
 from meshplan.inputs.file_hashes import hash_inputs
 from meshplan.inputs.property_files import find_files
-from meshplan.links.engine import LinkTable, compute_links
 from meshplan.links.graph import build_graph
+from meshplan.links.link_table import LinkTable, compute_links
 from meshplan.links.mixture import join_tables, link_radios
 from meshplan.links.pairs import candidate_pairs
-from meshplan.links.uncertainty import ErrorFields, draw_error_fields
+from meshplan.loss.uncertainty import ErrorFields, draw_error_fields
 from meshplan.operation.law_rows import COMFORT_SHARE
 from meshplan.planning.from_graph import problem_from_graph
 from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLimits
 from meshplan.planning.solve import solve_placement
 from meshplan.records import MadeWith, Plan, Role
+from meshplan.records.short_form import Facts, ShortForm
 from meshplan.reporting.exports import write_geopackage, write_gpx, write_kml
 from meshplan.reporting.file_sets import all_or_nothing
-from meshplan.reporting.map import MapLandscape, MeasuredPoint, map_landscape, write_map
+from meshplan.reporting.map import write_map
 from meshplan.reporting.plan_files import write_csv_tables, write_links_csv, write_plan_geojson, write_plan_json
 from meshplan.reporting.report import write_report
-from meshplan.short_form import Facts, ShortForm
 from meshplan.workflow.better_radio import better_radio
 from meshplan.workflow.learned import CALIBRATION_FILE, links_as_asked
 from meshplan.workflow.prepare import Prepared, power_at, prepare_property, refuse_unlawful

@@ -11,8 +11,8 @@ from meshplan.assembly.alternatives import Alternatives
 from meshplan.assembly.differences import plan_differences
 from meshplan.assembly.stored import stored_certificate, stored_limits, stored_placement, stored_settings
 from meshplan.inputs.file_hashes import hash_inputs
-from meshplan.links.engine import LinkTable
-from meshplan.links.uncertainty import draw_error_fields
+from meshplan.links.link_table import LinkTable
+from meshplan.loss.uncertainty import draw_error_fields
 from meshplan.planning.certificate import check_certificate
 from meshplan.planning.problem import MONEY_UNITS, Certificate, PlacementPlan, PlacementProblem, PlacementResult, SolveLimits
 from meshplan.planning.rebuild import rebuild_plan, service_of

@@ -11,25 +11,28 @@ from typing import Any, Final
 from meshplan.assembly.supplies import Catalogue, find_in
 from meshplan.assembly.traffic import emission_of, lawful_mode_for, with_own_traffic
 from meshplan.errors import InputError, MeshplanError, raise_faults
-from meshplan.inputs.antennas import AntennaClass, CableClass, read_antennas, read_cables
-from meshplan.inputs.backhauls import BackhaulClass, read_backhauls
-from meshplan.inputs.property import Property, read_property
+from meshplan.explain.describe import Context
+from meshplan.explain.unmapped_words import unmapped_line
+from meshplan.inputs.antennas import read_antennas, read_cables
+from meshplan.inputs.backhauls import read_backhauls
+from meshplan.inputs.property import read_property
 from meshplan.inputs.radios import read_batteries, read_boards, read_radio_classes, read_regions, read_regulators, read_solar
 from meshplan.links.build_stations import build_stations
-from meshplan.links.describe import Context
 from meshplan.links.mixture import radio_names
-from meshplan.links.path_loss import PathSettings
 from meshplan.links.seasons import hemisphere_of, seasons_named
-from meshplan.links.stations import Station
-from meshplan.links.unmapped_words import unmapped_line
+from meshplan.loss.path_loss import PathSettings
 from meshplan.operation.law import LegalVerdict, conditional_hint, find_region, highest_lawful_power
 from meshplan.propagation.ground import ground_constants
 from meshplan.propagation.refraction import effective_earth_radius_km
 from meshplan.propagation.seasons import Hemisphere, Season
-from meshplan.radio_records import RadioClass, RadioMode, Region, radio_mode
 from meshplan.records import Power, Purpose, Role, Site, Use
+from meshplan.records.antenna import AntennaClass, CableClass
+from meshplan.records.backhaul import BackhaulClass
+from meshplan.records.property import Property
+from meshplan.records.radio import RadioClass, RadioMode, Region, radio_mode
+from meshplan.records.short_form import Facts, ShortForm
+from meshplan.records.station import Station
 from meshplan.settings import RadioSettings
-from meshplan.short_form import Facts, ShortForm
 from meshplan.terrain.candidates import find_gateway_places, find_relay_places
 from meshplan.terrain.forwarding_sensors import forwarding_sensors
 from meshplan.terrain.geodesy import to_degrees

@@ -9,15 +9,15 @@ from typing import Any
 import numpy as np
 
 from meshplan.errors import InputError, nearest_name
+from meshplan.explain.describe import describe_links
+from meshplan.explain.remedies import find_remedies
 from meshplan.inputs.cautions import read_caution_rules
 from meshplan.links.build_stations import at_height, build_stations, inside_sentence
-from meshplan.links.describe import describe_links
-from meshplan.links.engine import compute_links
-from meshplan.links.remedies import find_remedies
-from meshplan.links.stations import Station
-from meshplan.links.uncertainty import draw_error_fields
+from meshplan.links.link_table import compute_links
+from meshplan.loss.uncertainty import draw_error_fields
 from meshplan.operation.cautions import advised_cautions
 from meshplan.records import Link, Role, Site
+from meshplan.records.station import Station
 from meshplan.terrain.geodesy import place_on_grid
 from meshplan.terrain.profile import ground_at
 from meshplan.workflow.learned import links_as_asked

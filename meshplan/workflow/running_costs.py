@@ -7,11 +7,11 @@ from dataclasses import replace
 
 from meshplan.assembly.supplies import find_in
 from meshplan.errors import InputError, MeshplanError, nearest_name, raise_faults
-from meshplan.inputs.backhauls import BackhaulClass
-from meshplan.links.stations import Station
 from meshplan.operation.running_cost import mean_power_w, running_costs
-from meshplan.radio_records import Board, RadioMode
 from meshplan.records import Role, Site
+from meshplan.records.backhaul import BackhaulClass
+from meshplan.records.radio import Board, RadioMode
+from meshplan.records.station import Station
 from meshplan.settings import PropertySettings
 
 

@@ -9,8 +9,8 @@ from meshplan.errors import MissingFileError
 from meshplan.inputs.plan_file import read_plan_json
 from meshplan.inputs.user_files import is_there
 from meshplan.inputs.walk_file import WALK_FILE, read_walk
-from meshplan.measurement_records import SurveyWalk
 from meshplan.records import Plan
+from meshplan.records.measurement import SurveyWalk
 from meshplan.reporting.file_sets import all_or_nothing, recover
 from meshplan.reporting.sheets import write_sheets
 from meshplan.reporting.sheets.packet import readings_name

@@ -12,10 +12,10 @@ from link_stations import make_site, make_stations
 
 from meshplan.assembly.traffic import airtime_budget, forwarded_share, with_own_traffic
 from meshplan.inputs.radios import read_radio_classes, read_regions
-from meshplan.links.stations import Station
 from meshplan.operation.duty_cycle import TrafficSource, device_airtimes
 from meshplan.operation.law import Emission
 from meshplan.records import Role
+from meshplan.records.station import Station
 
 EUROPE = read_regions()["europe"]
 RADIO = bare_mode(read_radio_classes(), "fsk-868-4k8", power_dbm=13.0, frequency_mhz=868.9)

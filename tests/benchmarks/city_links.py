@@ -18,7 +18,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from meshplan.grid import Elevation, Grid, RasterNote
-from meshplan.links.path_loss import Ends, PathSettings, path_losses
+from meshplan.loss.path_loss import Ends, PathSettings, path_losses
 from meshplan.propagation.clutter import built_up_loss_db
 from meshplan.propagation.ground import REFERENCE_LAND
 from meshplan.propagation.refraction import effective_earth_radius_km

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import numpy as np
 
-from meshplan.links.engine import LinkTable, compute_links
-from meshplan.links.uncertainty import draw_error_fields
+from meshplan.links.link_table import LinkTable, compute_links
+from meshplan.loss.uncertainty import draw_error_fields
 from meshplan.records import Role
 from meshplan.workflow.prepare import Prepared, equip, read_base
 

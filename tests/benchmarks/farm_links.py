@@ -21,13 +21,13 @@ from meshplan.grid import Elevation, Grid, RasterNote
 from meshplan.inputs.antennas import read_antennas, read_cables
 from meshplan.inputs.radios import read_radio_classes
 from meshplan.links.build_stations import build_stations
-from meshplan.links.engine import LinkTable, compute_links
-from meshplan.links.path_loss import PathSettings
+from meshplan.links.link_table import LinkTable, compute_links
+from meshplan.loss.path_loss import PathSettings
 from meshplan.propagation.ground import REFERENCE_LAND
 from meshplan.propagation.refraction import effective_earth_radius_km
 from meshplan.propagation.seasons import Season
-from meshplan.radio_records import radio_mode
 from meshplan.records import Role, Site
+from meshplan.records.radio import radio_mode
 from meshplan.settings import PropertySettings
 from meshplan.terrain.landscape import build_landscape
 from meshplan.terrain.mapped_land import EVERYTHING_MAPPED, MappedLand

@@ -24,9 +24,9 @@ from meshplan.calibration.calibrate import calibrate
 from meshplan.calibration.combine import combine_readings
 from meshplan.calibration.correct import correct_links
 from meshplan.inputs.measurements import read_readings
-from meshplan.measurement_records import MeasuredLink, PredictedLink, Reading
 from meshplan.propagation.variability import reliability_margin_db
 from meshplan.records import Spread
+from meshplan.records.measurement import MeasuredLink, PredictedLink, Reading
 from meshplan.terrain.mapped_land import MappedLand
 
 MEASURED = Path(__file__).resolve().parents[3] / "shared" / "reference" / "measured"

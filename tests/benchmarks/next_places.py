@@ -13,7 +13,7 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[1] / "calibration")]
 
 from invented_walks import REQUIRED, all_but_one, decisions, invented_walks, who_is_served  # noqa: E402
 
-from meshplan.measurement_records import Stake  # noqa: E402
+from meshplan.records.measurement import Stake  # noqa: E402
 
 SENSORS, FIRST_SEED = 20, 100
 """Seeds that no test uses."""

@@ -34,8 +34,8 @@ from rasterio.transform import from_origin  # noqa: E402
 from ray_reference import owner_ray  # noqa: E402
 from speed_terrain import fractal_ground  # noqa: E402
 
-from meshplan.kernels import RadioPath, Transmitter, link_losses, sweep_loss_db  # noqa: E402
-from meshplan.kernels.engine import core_count  # noqa: E402
+from meshplan.loss.fast import RadioPath, Transmitter, link_losses, sweep_loss_db  # noqa: E402
+from meshplan.loss.fast.thread_pool import core_count  # noqa: E402
 
 CELL_M = 5.0
 TX_M, RX_M = 6.0, 1.5
@@ -169,7 +169,7 @@ def plain_links_per_s(ground: Any, ends: Any, repeats: int) -> float:
 
 MEMORY_CODE = """
 import sys, numpy as np
-from meshplan.kernels import RadioPath, Transmitter, sweep_loss_db
+from meshplan.loss.fast import RadioPath, Transmitter, sweep_loss_db
 size = int(sys.argv[1])
 ground = np.zeros((size, size), dtype=np.float32)
 ground += 1.0

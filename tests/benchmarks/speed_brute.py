@@ -7,8 +7,8 @@ import math
 import numpy as np
 from numba import njit
 
-from meshplan.kernels.compiled_loss import bullington_total_db, knife_edge_db, smooth_excess_db
-from meshplan.kernels.compiled_math import FAST, f32, larger
+from meshplan.loss.fast.compiled_loss import bullington_total_db, knife_edge_db, smooth_excess_db
+from meshplan.loss.fast.compiled_math import FAST, f32, larger
 
 _LOW = f32(-1e30)
 _0 = f32(0.0)

@@ -16,8 +16,8 @@ from invented_readings import measure, property_links
 
 from meshplan.calibration.calibrate import calibrate
 from meshplan.calibration.correct import correct_links
-from meshplan.measurement_records import Calibration, MeasuredLink, PredictedLink
 from meshplan.propagation.variability import reliability_margin_db
+from meshplan.records.measurement import Calibration, MeasuredLink, PredictedLink
 
 OFFSET_DB = 3.0
 """Spread of what all links of a property have in common (own choice)."""

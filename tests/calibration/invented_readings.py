@@ -9,8 +9,8 @@ import numpy as np
 
 from meshplan.calibration.model import choose_terms, design_matrix, own_sd_db, reference_distance_m
 from meshplan.calibration.posterior import ENDS_DB, SIZE_LOG_SD
-from meshplan.measurement_records import MeasuredLink, PredictedLink
 from meshplan.records import Spread
+from meshplan.records.measurement import MeasuredLink, PredictedLink
 
 NAN = float("nan")
 SPREAD = Spread(model_db=6.0, elevation_db=2.0, vegetation_db=0.0, soil_db=1.0, antenna_db=3.0)

@@ -13,7 +13,7 @@ from scipy.stats import norm
 from meshplan.calibration.calibrate import calibrate
 from meshplan.calibration.correct import correct_links
 from meshplan.calibration.next_places import choose_next_places
-from meshplan.measurement_records import Calibration, MeasuredLink, PlaceToStand, PredictedLink, Stake
+from meshplan.records.measurement import Calibration, MeasuredLink, PlaceToStand, PredictedLink, Stake
 
 REQUIRED = 0.8
 

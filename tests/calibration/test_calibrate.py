@@ -14,8 +14,8 @@ from invented_readings import Truth, measure, property_links, true_power_dbm
 
 from meshplan.calibration.calibrate import calibrate
 from meshplan.calibration.correct import correct_links, joint_posterior
-from meshplan.measurement_records import Calibration, MeasuredLink, PredictedLink
 from meshplan.records import Spread
+from meshplan.records.measurement import Calibration, MeasuredLink, PredictedLink
 
 HIDDEN = Truth(orchard_db=6.0, ends_db=(("G1", -5.0),), own_sd_db=2.5)
 

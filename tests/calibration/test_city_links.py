@@ -12,8 +12,8 @@ from pyproj import Transformer
 from meshplan.calibration.calibrate import calibrate
 from meshplan.calibration.combine import combine_readings
 from meshplan.inputs.measurements import read_readings
-from meshplan.measurement_records import Calibration, PredictedLink, Reading
 from meshplan.records import Spread
+from meshplan.records.measurement import Calibration, PredictedLink, Reading
 
 PLAIN_FIT_DB = 6.8
 """One exponent and one offset for each gateway, fitted to all medians (note beside the data; 6.77 dB when computed again)."""

@@ -12,7 +12,7 @@ from scipy.stats import binomtest
 
 from meshplan.calibration.combine import combine_readings, median_over_sensitivity_db, wilson_interval
 from meshplan.errors import InputError
-from meshplan.measurement_records import End, MeasuredLink, PredictedLink, Reading
+from meshplan.records.measurement import End, MeasuredLink, PredictedLink, Reading
 
 A, B = End("N07", 10.0, 50.0, True), End("House", 10.01, 50.0, True)
 LINK = PredictedLink("N07-House", "N07", "House", 0, 0, 700, 0, 700, -95, -120, SPREAD, 868.0, noise_dbm=-117.0)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from meshplan.calibration.compare import compare_predictions
-from meshplan.measurement_records import LinkCorrection
 from meshplan.records import Clearance, Link, SeasonResult, Spread
+from meshplan.records.measurement import LinkCorrection
 
 
 def link(key: str, verdict: str, margin_db: float, chance: float, spread_db: float) -> Link:

@@ -16,7 +16,7 @@ from meshplan.calibration.combine import BOUND_ERROR_DB
 from meshplan.calibration.correct import correct_links
 from meshplan.calibration.heard import given_heard, heard_only
 from meshplan.calibration.posterior import Sizes, solve_at
-from meshplan.measurement_records import MeasuredLink
+from meshplan.records.measurement import MeasuredLink
 
 SIZES = Sizes(1.0, 1.0, 0.0)
 

@@ -16,7 +16,7 @@ from scipy.stats import norm
 
 from meshplan.calibration.next_places import NODES, Decisions, choose_next_places, expected_wrong
 from meshplan.errors import InputError
-from meshplan.measurement_records import Stake
+from meshplan.records.measurement import Stake
 
 
 @settings(deadline=None, max_examples=30)

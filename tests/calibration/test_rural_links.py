@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from meshplan.calibration.calibrate import calibrate
-from meshplan.measurement_records import MeasuredLink, PredictedLink
 from meshplan.records import Spread
+from meshplan.records.measurement import MeasuredLink, PredictedLink
 
 PLACES, GATEWAYS = 45, 3
 

@@ -9,15 +9,9 @@ from pathlib import Path
 import pytest
 
 from meshplan.errors import FaultList, InputError, MeshplanError
-from meshplan.inputs.antennas import (
-    NODE_LOSS_MHZ,
-    find_class,
-    read_antennas,
-    read_cable_parts,
-    read_cables,
-    read_node_losses,
-)
+from meshplan.inputs.antennas import find_class, read_antennas, read_cable_parts, read_cables, read_node_losses
 from meshplan.propagation.cables import cable_loss_db
+from meshplan.records.antenna import NODE_LOSS_MHZ
 from meshplan.settings import AntennaSettings
 from meshplan.sources import Standing
 

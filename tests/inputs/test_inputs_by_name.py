@@ -13,9 +13,10 @@ from meshplan.cli import main
 from meshplan.errors import FaultList, InputError, MeshplanError
 from meshplan.inputs.decimal_commas import with_points
 from meshplan.inputs.measurements import read_readings
-from meshplan.inputs.property import Property, read_property
+from meshplan.inputs.property import read_property
 from meshplan.inputs.told_once import told_once
 from meshplan.records import Purpose, Role, Site
+from meshplan.records.property import Property
 
 PLACES = {"Bed": (90, 320), "Trough": (330, 300), "House": (60, 300), "North post": (200, 360)}
 

@@ -15,9 +15,10 @@ import shapely
 from rasterio.transform import from_origin
 
 from meshplan.errors import FaultList, InputError, MeshplanError
-from meshplan.inputs import Property, read_property
+from meshplan.inputs import read_property
 from meshplan.inputs.vector import WGS84, move_geometry, read_features
 from meshplan.records import Role
+from meshplan.records.property import Property
 
 CRS = "EPSG:32632"
 EAST_M, NORTH_M = 500_000.0, 5_540_000.0

@@ -17,7 +17,7 @@ from meshplan.inputs.radios import (
     read_regions,
     read_solar,
 )
-from meshplan.radio_records import Figure, Modulation, RadioClass, derived_sensitivity_dbm, radio_mode
+from meshplan.records.radio import Figure, Modulation, RadioClass, derived_sensitivity_dbm, radio_mode
 from meshplan.sources import Standing
 
 CLASSES = read_radio_classes()

@@ -14,8 +14,9 @@ import rasterio
 from pyproj import CRS, Geod, Transformer
 from rasterio.transform import from_origin
 
-from meshplan.inputs import Property, read_property
+from meshplan.inputs import read_property
 from meshplan.inputs.raster import open_header
+from meshplan.records.property import Property
 from meshplan.settings import RasterSettings
 
 ARC_SECONDS = 3.0

@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 import rasterio
 
-from meshplan.inputs import Property, read_antennas, read_cables, read_property
+from meshplan.inputs import read_antennas, read_cables, read_property
 from meshplan.records import Power, Role, Site
+from meshplan.records.property import Property
 from meshplan.terrain.bilinear import bilinear
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_sites"

@@ -17,8 +17,8 @@ from landscapes import NORTH_M, WEST_M, make_landscape, rough
 from link_stations import BARE, LEAF, SETTINGS, links_between, make_site, make_stations
 from shapely import box
 
-from meshplan.links.engine import compute_links, sample_count
-from meshplan.links.uncertainty import draw_error_fields
+from meshplan.links.link_table import compute_links, sample_count
+from meshplan.loss.uncertainty import draw_error_fields
 from meshplan.records import Cover, Role, Site
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import FINEST_STEP_M, MOST_SAMPLES

@@ -23,7 +23,7 @@ from meshplan.operation.airtime import (
     serial_time_on_air_ms,
     time_on_air_ms,
 )
-from meshplan.radio_records import radio_mode
+from meshplan.records.radio import radio_mode
 
 CLASSES = read_radio_classes()
 

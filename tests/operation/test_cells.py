@@ -15,8 +15,8 @@ from meshplan.inputs.radios import read_batteries, read_boards, read_radio_class
 from meshplan.operation.cells import CellSupply, capacitor_mf, cell_volt, choose_supply, fed_through, usable_share
 from meshplan.operation.energy import Duty, battery_life
 from meshplan.operation.parts import parts_list
-from meshplan.radio_records import CellVoltage, Figure, radio_mode
 from meshplan.records import Device, EnergyRecord, Power, Purpose, Role
+from meshplan.records.radio import CellVoltage, Figure, radio_mode
 from meshplan.settings import CostSettings
 
 CLASSES, BOARDS, CELLS, REGULATORS = read_radio_classes(), read_boards(), read_batteries(), read_regulators()

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from meshplan.inputs.radios import read_radio_classes
 from meshplan.operation.channel import aloha_success
 from meshplan.operation.delivery import DETECTION, delivered, margin_for_delivery_db, route_delivered, try_success
-from meshplan.radio_records import Modulation, radio_mode
+from meshplan.records.radio import Modulation, radio_mode
 
 CLASSES = read_radio_classes()
 

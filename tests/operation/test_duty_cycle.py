@@ -9,7 +9,7 @@ from meshplan.errors import InputError
 from meshplan.inputs.radios import read_radio_classes
 from meshplan.operation.airtime import acknowledgement_ms, time_on_air_ms
 from meshplan.operation.duty_cycle import TrafficSource, channel_groups, channel_loads, device_airtimes
-from meshplan.radio_records import RadioMode
+from meshplan.records.radio import RadioMode
 
 CLASSES = read_radio_classes()
 

@@ -24,7 +24,7 @@ from meshplan.operation.energy import (
     sun_band,
     tx_current_ma,
 )
-from meshplan.radio_records import Figure
+from meshplan.records.radio import Figure
 from meshplan.sources import Standing
 
 CLASSES = read_radio_classes()

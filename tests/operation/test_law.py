@@ -27,7 +27,7 @@ from meshplan.operation.law import (
     occupied_edges_mhz,
 )
 from meshplan.operation.law_rows import judge_row
-from meshplan.radio_records import Condition, LimitKind, SubBand, Technique, field_strength_to_eirp_dbm
+from meshplan.records.radio import Condition, LimitKind, SubBand, Technique, field_strength_to_eirp_dbm
 from meshplan.settings import ConditionName
 
 CLASSES = read_radio_classes()

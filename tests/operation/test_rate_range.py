@@ -14,7 +14,7 @@ from meshplan.inputs.radios import read_radio_classes
 from meshplan.operation.rate_range import allowed_loss_db, matched_rate_ranges_m, range_m, rate_range_curve
 from meshplan.propagation.free_space import free_space_loss_db
 from meshplan.propagation.two_ray import minimum_effective_height_m, plane_ground_excess_db
-from meshplan.radio_records import radio_mode
+from meshplan.records.radio import radio_mode
 from meshplan.units import Array
 
 CLASSES = read_radio_classes()

@@ -9,7 +9,7 @@ from meshplan.inputs.radios import read_radio_classes
 from meshplan.operation.airtime import time_on_air_ms
 from meshplan.operation.channel import Delay, HopDelay, route_delay
 from meshplan.operation.suitability import DEMANDS, NOT_FOR_LIFE, Suitability, demand_for, suitability
-from meshplan.radio_records import radio_mode
+from meshplan.records.radio import radio_mode
 
 CLASSES = read_radio_classes()
 

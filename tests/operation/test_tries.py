@@ -15,7 +15,7 @@ from meshplan.inputs.radios import read_radio_classes
 from meshplan.operation.channel import chance_with_tries
 from meshplan.operation.delivery import try_success
 from meshplan.operation.tries import HopTraffic, SettledTraffic, expected_frames, frame_success, settle, slow_states
-from meshplan.radio_records import radio_mode
+from meshplan.records.radio import radio_mode
 
 CLASSES = read_radio_classes()
 ONE_S = 1000.0

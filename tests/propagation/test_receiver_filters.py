@@ -14,8 +14,8 @@ from scipy.optimize import brentq
 from meshplan.errors import MeshplanError
 from meshplan.inputs.radios import read_radio_classes
 from meshplan.operation.airtime import time_on_air_ms
-from meshplan.radio_filters import crystal_spread_khz, fsk_filter_khz, fsk_noise_khz, on_off_noise_khz
-from meshplan.radio_records import Modulation, radio_mode
+from meshplan.records.radio import Modulation, radio_mode
+from meshplan.records.radio_filters import crystal_spread_khz, fsk_filter_khz, fsk_noise_khz, on_off_noise_khz
 
 CLASSES = read_radio_classes()
 

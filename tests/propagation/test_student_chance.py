@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 from scipy.stats import t as student
 
-from meshplan.links.uncertainty import chance_of
+from meshplan.loss.uncertainty import chance_of
 from meshplan.propagation.variability import MOST_FREEDOM, chance_below, reliability_margin_db
 
 Z = np.linspace(-6.0, 6.0, 25)

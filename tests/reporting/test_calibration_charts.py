@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from meshplan.calibration.calibrate import calibrate
-from meshplan.measurement_records import Calibration
+from meshplan.records.measurement import Calibration
 from meshplan.reporting.calibration_charts import (
     _STYLES,
     _steps,

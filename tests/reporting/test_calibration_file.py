@@ -15,7 +15,7 @@ from meshplan.calibration.calibrate import calibrate
 from meshplan.calibration.correct import correct_links
 from meshplan.errors import FaultList, InputError, MeshplanError
 from meshplan.inputs.calibration_file import read_calibration
-from meshplan.measurement_records import Calibration, PredictedLink
+from meshplan.records.measurement import Calibration, PredictedLink
 from meshplan.reporting.calibration_file import calibration_toml, write_calibration
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "calibration"))

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from meshplan.calibration.calibrate import calibrate
-from meshplan.measurement_records import NextPlace, PlaceToStand, VerdictChange, Walk
+from meshplan.records.measurement import NextPlace, PlaceToStand, VerdictChange, Walk
 from meshplan.reporting.calibration_text import calibration_text, changes_text, walk_text
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "calibration"))

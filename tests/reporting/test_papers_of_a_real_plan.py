@@ -12,8 +12,8 @@ from test_report import Page, look_up
 
 from meshplan.inputs.measurements import read_readings
 from meshplan.inputs.plan_file import read_plan_json
-from meshplan.plan_codec import json_text, plan_to_json
 from meshplan.records import Role
+from meshplan.records.codec import json_text, plan_to_json
 from meshplan.reporting.exports import write_exports
 from meshplan.reporting.profile_text import budget_rows
 from meshplan.reporting.report import write_report

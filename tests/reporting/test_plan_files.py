@@ -17,8 +17,8 @@ from shapely.geometry import shape
 
 from meshplan.errors import FaultList, InputError, MeshplanError, MissingFileError
 from meshplan.inputs.plan_file import read_plan_json
-from meshplan.plan_codec import PRECISION, json_text, plan_from_json, plan_to_json, rounded
 from meshplan.records import Plan, RunningCost
+from meshplan.records.codec import PRECISION, json_text, plan_from_json, plan_to_json, rounded
 from meshplan.reporting.file_sets import all_or_nothing
 from meshplan.reporting.files import csv_text, write_text_atomically
 from meshplan.reporting.plan_files import (

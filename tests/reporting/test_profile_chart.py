@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from plan_fixture import make_plan
 
-from meshplan.links.obstacles import clearance_label
+from meshplan.explain.obstacles import clearance_label
 from meshplan.records import Clearance, Link, Plan
 from meshplan.reporting.profile_chart import nice_step, profile_svg, write_profile_svg
 from meshplan.reporting.profile_text import budget_rows, profile_text

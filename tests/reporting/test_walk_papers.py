@@ -15,8 +15,8 @@ from plan_fixture import HOSTILE_NAMES, make_plan
 from meshplan.errors import MeshplanError
 from meshplan.inputs.measurements import read_readings
 from meshplan.inputs.walk_file import WALK_FILE, read_walk
-from meshplan.measurement_records import ExpectedLevel, ReadingToTake, SurveyWalk, WalkStop
 from meshplan.records import Plan, RadioRecord, Role, Site
+from meshplan.records.measurement import ExpectedLevel, ReadingToTake, SurveyWalk, WalkStop
 from meshplan.reporting.report import report_html
 from meshplan.reporting.sheets import write_sheets
 from meshplan.reporting.sheets.entries import site_sheets

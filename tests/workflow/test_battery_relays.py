@@ -13,7 +13,7 @@ from small_property import Rows, changed, lay_small_property, usual_sites
 from meshplan.cli import main
 from meshplan.inputs.radios import read_batteries, read_boards, read_radio_classes
 from meshplan.operation.running_cost import least_relay_life_years
-from meshplan.radio_records import radio_mode
+from meshplan.records.radio import radio_mode
 
 Capture = pytest.CaptureFixture[str]
 ASKED = ("--set", "supply.relay_life_years=1")

@@ -22,8 +22,8 @@ from meshplan.cli import main
 from meshplan.errors import FaultList, InputError
 from meshplan.inputs.calibration_file import read_calibration
 from meshplan.inputs.measurements import read_readings
-from meshplan.measurement_records import End, Reading
 from meshplan.records import VERDICTS
+from meshplan.records.measurement import End, Reading
 from meshplan.reporting.plan_files import write_plan_json
 from meshplan.workflow import (
     Planned,

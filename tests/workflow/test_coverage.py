@@ -10,10 +10,11 @@ import pytest
 import rasterio
 
 from meshplan.errors import TooLargeError
-from meshplan.links.engine import compute_links
+from meshplan.links.coverage import Coverage
+from meshplan.links.link_table import compute_links
 from meshplan.records import Plan, Role
 from meshplan.workflow import plan_property
-from meshplan.workflow.coverage import Coverage, compute_coverage, write_coverage
+from meshplan.workflow.coverage import compute_coverage, write_coverage
 from meshplan.workflow.prepare import Prepared
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_sites"

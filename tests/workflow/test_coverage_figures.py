@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from meshplan.links.engine import compute_links
-from meshplan.links.uncertainty import draw_error_fields
-from meshplan.links.verdict import SURE_NO_CHANCE, verdict_for, verdict_limits
+from meshplan.explain.verdict import SURE_NO_CHANCE, coverage_verdicts, verdict_for, verdict_limits
+from meshplan.links.link_table import compute_links
+from meshplan.loss.uncertainty import draw_error_fields
 from meshplan.records import Role, Site
 from meshplan.terrain.geodesy import to_degrees
 from meshplan.workflow import profile_between
-from meshplan.workflow.coverage import compute_coverage, coverage_verdicts
+from meshplan.workflow.coverage import compute_coverage
 from meshplan.workflow.prepare import Prepared
 from meshplan.workflow.profile import find_station, station_for
 

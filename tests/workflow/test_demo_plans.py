@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from meshplan.links.engine import compute_links
+from meshplan.links.link_table import compute_links
 from meshplan.planning.verify import verify_plan
 from meshplan.records import VERDICTS, Link, Plan, Role
 from meshplan.workflow import profile_between

@@ -19,12 +19,12 @@ import numpy as np
 import pytest
 from one_browser import started_browser
 
-from meshplan.links.describe import describe_links
-from meshplan.links.engine import compute_links
-from meshplan.links.stations import Station
-from meshplan.links.uncertainty import draw_error_fields
-from meshplan.links.verdict import SURE_NO_CHANCE, verdict_limits
+from meshplan.explain.describe import describe_links
+from meshplan.explain.verdict import SURE_NO_CHANCE, verdict_limits
+from meshplan.links.link_table import compute_links
+from meshplan.loss.uncertainty import draw_error_fields
 from meshplan.records import Link, Role
+from meshplan.records.station import Station
 from meshplan.reporting.words import decibels, number, percent
 from meshplan.terrain.geodesy import to_degrees
 from meshplan.workflow import compare_radios, plan_property, profile_between, write_plan

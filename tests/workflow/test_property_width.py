@@ -22,13 +22,15 @@ from rasterio.transform import from_origin
 from scipy.ndimage import gaussian_filter
 from small_property import CRS, write_raster
 
-from meshplan.links.engine import LinkTable, compute_links
-from meshplan.links.uncertainty import draw_error_fields
+from meshplan.assembly.page_data import map_landscape
+from meshplan.explain.verdict import coverage_verdicts
+from meshplan.links.link_table import LinkTable, compute_links
+from meshplan.loss.uncertainty import draw_error_fields
 from meshplan.records import Link
-from meshplan.reporting.map import map_landscape, write_map
+from meshplan.reporting.map import write_map
 from meshplan.terrain.geodesy import to_degrees
 from meshplan.workflow import plan_property, profile_between
-from meshplan.workflow.coverage import compute_coverage, coverage_verdicts
+from meshplan.workflow.coverage import compute_coverage
 from meshplan.workflow.prepare import prepare_property
 
 RASTER_M, ACROSS, MIDDLE_M = 90.0, 300, (500_000.0, 5_200_000.0)

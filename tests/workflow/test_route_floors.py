@@ -9,8 +9,8 @@ import pytest
 from small_property import Rows, bank, lay_small_property
 
 from meshplan.cli import main
-from meshplan.links.engine import LinkTable
-from meshplan.links.uncertainty import draw_error_fields
+from meshplan.links.link_table import LinkTable
+from meshplan.loss.uncertainty import draw_error_fields
 from meshplan.reporting.plan_text import plan_text
 from meshplan.settings import RequirementSettings
 from meshplan.workflow import plan_property

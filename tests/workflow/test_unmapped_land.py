@@ -13,9 +13,9 @@ import pytest
 from small_property import SOUTH_M, WEST_M, bank, lay_small_property, lon_lat, usual_sites
 
 from meshplan.errors import MeshplanError
-from meshplan.links.engine import compute_links
-from meshplan.links.surroundings import assumed_surroundings
-from meshplan.links.uncertainty import draw_error_fields
+from meshplan.links.link_table import compute_links
+from meshplan.loss.end_clutter import assumed_surroundings
+from meshplan.loss.uncertainty import draw_error_fields
 from meshplan.propagation.clutter import LAND_CLASSES
 from meshplan.records import Role
 from meshplan.reporting.check_text import CheckReport

@@ -20,11 +20,11 @@ from numpy.typing import NDArray
 from rasterio.transform import from_origin
 from real_land import write_sample_elevation
 
-from meshplan.links.describe import describe_links
-from meshplan.links.engine import compute_links
-from meshplan.links.stations import Station
+from meshplan.explain.describe import describe_links
+from meshplan.links.link_table import compute_links
 from meshplan.propagation.fresnel import path_clearance
 from meshplan.propagation.refraction import effective_earth_radius_km
+from meshplan.records.station import Station
 from meshplan.terrain.bilinear import bilinear
 from meshplan.workflow import Prepared, prepare_property
 

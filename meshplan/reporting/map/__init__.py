@@ -1,7 +1,7 @@
 """The interactive map: a plan and its land in, one HTML file out that needs no network."""
 
-from meshplan.reporting.map.from_links import map_landscape, page_engine
-from meshplan.reporting.map.landscape import (
+from meshplan.assembly.page_data import map_landscape, page_engine
+from meshplan.assembly.page_records import (
     CoverageLayer,
     MapLandscape,
     MeasuredPoint,

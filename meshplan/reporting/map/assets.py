@@ -22,7 +22,7 @@ LEAFLET_SHA256: Final = {
 """Leaflet 1.9.4 as published; anything else is refused, because it would run in every map."""
 
 OWN_SCRIPTS: Final = (
-    "engine.js",
+    "formulas.js",
     "links.js",
     "terrain.js",
     "parts.js",

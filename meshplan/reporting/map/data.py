@@ -11,13 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 from pyproj import Transformer
 
+from meshplan.assembly.page_records import CoverageLayer, MapLandscape, PageEngine, PageErrors
 from meshplan.errors import MeshplanError
+from meshplan.explain.obstacles import clearance_label
+from meshplan.explain.verdict import SURE_NO_CHANCE
 from meshplan.grid import Grid
-from meshplan.links.obstacles import clearance_label
-from meshplan.links.verdict import SURE_NO_CHANCE
 from meshplan.records import VERDICT_WORDS, VERDICTS, BudgetItem, Link, Plan, SeasonResult
 from meshplan.reporting.map.contours import contour_lines
-from meshplan.reporting.map.landscape import CoverageLayer, MapLandscape, PageEngine, PageErrors
 from meshplan.reporting.map.pack import (
     deflate_base64,
     mean_reduce,

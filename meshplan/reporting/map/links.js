@@ -1,7 +1,7 @@
-/* Links inside the page: the formulas of engine.js put together as meshplan/links does, rule by rule. */
+/* Links inside the page: the formulas of formulas.js put together as meshplan/loss does, rule by rule. */
 "use strict";
 const meshLinks = (() => {
-  /* links/path_loss: every loss between two antennas, season by season, nothing counted twice.
+  /* loss/path_loss: every loss between two antennas, season by season, nothing counted twice.
      `profile` = {along, ground, number, canopy, pieces, bearingDeg, around}, pieces = {sample, number, share, canopy}; `ends` = {aAgl, bAgl, insideA, insideB}; `engine` = constants of the plan. */
   function pathLosses(profile, ends, engine) {
     const { along, ground, canopy } = profile,
@@ -153,7 +153,7 @@ const meshLinks = (() => {
     };
   }
 
-  /* links/obstacles: what the tightest place does to the first Fresnel zone, in words. */
+  /* explain/obstacles: what the tightest place does to the first Fresnel zone, in words. */
   function clearanceWords(profile, clearance, groundLimited, firstName, engine) {
     const { along, ground, number } = profile,
       { index, fraction, clearanceM } = clearance,
@@ -190,7 +190,7 @@ const meshLinks = (() => {
     };
   }
 
-  /* links/error_fields: the height errors of a pair of draws at the samples of a path. */
+  /* loss/error_fields: the height errors of a pair of draws at the samples of a path. */
   function heightErrors(errors, pair, samples) {
     const found = new Float64Array(samples);
     for (const { field, ends, spread } of errors) {
@@ -215,7 +215,7 @@ const meshLinks = (() => {
     return found;
   }
 
-  /* links/shaken_ground: how height errors spread the loss, and what relief that a coarse raster hides adds to its mean. */
+  /* loss/elevation_draws: how height errors spread the loss, and what relief that a coarse raster hides adds to its mean. */
   function shakenTerrain(profile, ends, losses, engine) {
     const errors = profile.errors.filter(({ spread }) => spread.some((one) => one > 0));
     if (!errors.length) return { spreadDb: 0, hiddenDb: 0 };
@@ -253,7 +253,7 @@ const meshLinks = (() => {
     return { spreadDb: Math.sqrt(variance), hiddenDb: errors.some(({ field }) => field.hides) ? mean - drawn : 0 };
   }
 
-  /* links/raised_ends: what surroundings of the ends add to the bare path, season by season, and how little is known of it. */
+  /* loss/raised_ends: what surroundings of the ends add to the bare path, season by season, and how little is known of it. */
   const LOW = 0,
     MIDDLE = 1,
     HIGH = 2;
@@ -301,7 +301,7 @@ const meshLinks = (() => {
     });
   }
 
-  /* links/engine: errors of the ground act on the path that counts, from the middle tops where surroundings raise it. */
+  /* links/link_table: errors of the ground act on the path that counts, from the middle tops where surroundings raise it. */
   function shakenLink(profile, a, b, bare, around, engine) {
     if (!profile.errors || !profile.errors.length) return { spreadDb: engine.elevation_spread_db, hiddenDb: 0 };
     const height = (end, raised) =>
@@ -311,7 +311,7 @@ const meshLinks = (() => {
     return shakenTerrain(profile, ends, raised ? pathLosses(profile, ends, engine) : bare, engine);
   }
 
-  /* links/engine: gain of one end towards the other. */
+  /* links/link_table: gain of one end towards the other. */
   function gainTowardsDbi(end, bearingDeg, upDeg) {
     if (end.pattern === "round") return meshEngine.omnidirectionalGainDbi(end.gain_dbi, upDeg, end.tilt_deg);
     if (end.pattern === "sector" && end.azimuth_deg !== null)
@@ -325,7 +325,7 @@ const meshLinks = (() => {
     return end.gain_dbi;
   }
 
-  /* links/engine: margins both ways, spread and chance of a link between two ends, season by season. */
+  /* links/link_table: margins both ways, spread and chance of a link between two ends, season by season. */
   function linkBetween(profile, a, b, engine) {
     const losses = pathLosses(
       profile,

@@ -15,12 +15,12 @@ from branca.element import CssLink, Element, Figure, JavascriptLink
 from folium.raster_layers import ImageOverlay
 from folium.template import Template
 
+from meshplan.assembly.page_records import MapLandscape, OnlineTiles
 from meshplan.errors import InputError, MeshplanError
 from meshplan.records import Plan
 from meshplan.reporting.files import write_text_atomically
 from meshplan.reporting.map.assets import OWN_SCRIPTS, leaflet_script, leaflet_style, own_file
 from meshplan.reporting.map.data import json_block, page_data
-from meshplan.reporting.map.landscape import MapLandscape, OnlineTiles
 from meshplan.reporting.map.palette import COVERAGE_OPACITY
 from meshplan.reporting.map.relief import Picture, coverage_picture, relief_picture
 from meshplan.reporting.map.skeleton import BODY, MAP_PLACE

@@ -14,9 +14,9 @@ from rasterio.transform import from_origin
 from rasterio.warp import Resampling, calculate_default_transform, reproject
 from scipy import ndimage
 
+from meshplan.assembly.page_records import CoverageLayer
 from meshplan.grid import Grid
 from meshplan.reporting.map.assets import data_uri
-from meshplan.reporting.map.landscape import CoverageLayer
 from meshplan.reporting.map.palette import RELIEF_TINTS, class_colour, red_green_blue
 
 WEB_MERCATOR: Final = "EPSG:3857"

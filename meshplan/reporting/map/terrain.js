@@ -20,7 +20,7 @@ const meshLand = (() => {
     return Math.min(Math.max(steps + 1, LEAST_SAMPLES_COARSE), MOST_SAMPLES);
   }
 
-  /* links/engine: longer ones come in steps. */
+  /* links/link_table: longer ones come in steps. */
   function sampleCount(distanceM, cellM) {
     const count = chooseSampleCount(distanceM, cellM);
     if (count <= SAMPLES_EXACT_TO) return count;
@@ -161,7 +161,7 @@ const meshLand = (() => {
       return { distanceM, along, ground, number, canopy, pieces, bearingDeg, around, errors: this.errorsAlong(from, to, samples) };
     }
 
-    /* links/error_fields: the height errors of a path: where its ends lie, metres east and north of the middle of the first cell, and
+    /* loss/error_fields: the height errors of a path: where its ends lie, metres east and north of the middle of the first cell, and
        the standard deviation of each field at its samples. */
     errorsAlong(from, to, samples) {
       const full = this.record.full_cell_m,
@@ -208,7 +208,7 @@ const meshLand = (() => {
       }
     }
 
-    /* links/way_around: what the way around the nearer end of each hedge on the path costs, by cover number. */
+    /* loss/bypass_paths: what the way around the nearer end of each hedge on the path costs, by cover number. */
     waysAround(from, to, number, along) {
       const found = new Map(),
         last = along.length - 1,
@@ -250,7 +250,7 @@ const meshLand = (() => {
     }
   }
 
-  /* links/error_fields: waves as (east, north, phase) for each wave of each pair of draws. */
+  /* loss/error_fields: waves as (east, north, phase) for each wave of each pair of draws. */
   async function openErrors(record) {
     const bytes = await inflate(record.numbers),
       { rows, columns } = record.spread;

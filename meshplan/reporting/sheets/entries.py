@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
-from meshplan.links.obstacles import BLOCKED
+from meshplan.explain.obstacles import BLOCKED
 from meshplan.records import Device, HopRecord, Link, Plan, Purpose, Role
 from meshplan.reporting.words import bearing, count, listing, metres, number, opposite, shortened
 

@@ -6,8 +6,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 from meshplan.inputs.plan_file import holds_readings
-from meshplan.measurement_records import SurveyWalk
 from meshplan.records import Plan
+from meshplan.records.measurement import SurveyWalk
 from meshplan.reporting.file_sets import all_or_nothing
 from meshplan.reporting.files import write_bytes_atomically, write_text_atomically
 from meshplan.reporting.paper import paper_page

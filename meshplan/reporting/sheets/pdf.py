@@ -14,8 +14,8 @@ from xml.etree import ElementTree
 import segno
 
 from meshplan.errors import MissingPackageError
-from meshplan.measurement_records import SurveyWalk, WalkStop
 from meshplan.records import Plan
+from meshplan.records.measurement import SurveyWalk, WalkStop
 from meshplan.reporting.plan_files import line_cost
 from meshplan.reporting.profile_chart import profile_svg
 from meshplan.reporting.sheets.entries import (

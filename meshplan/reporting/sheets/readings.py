@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Final
 
-from meshplan.measurement_records import SurveyWalk
 from meshplan.records import Link, Plan
+from meshplan.records.measurement import SurveyWalk
 from meshplan.reporting.files import csv_text
 from meshplan.reporting.sheets.entries import SiteSheet
 

@@ -8,8 +8,8 @@ from typing import Final
 
 import segno
 
-from meshplan.measurement_records import WalkStop
 from meshplan.records import Device, Plan, Power
+from meshplan.records.measurement import WalkStop
 from meshplan.reporting.paper import role_mark
 from meshplan.reporting.profile_chart import profile_svg
 from meshplan.reporting.sheets.entries import (

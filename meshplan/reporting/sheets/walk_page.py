@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from meshplan.measurement_records import ReadingToTake, SurveyWalk, WalkStop
 from meshplan.records import Plan
+from meshplan.records.measurement import ReadingToTake, SurveyWalk, WalkStop
 from meshplan.reporting.sheets.entries import TEST_PACKETS
 from meshplan.reporting.sheets.overview import overview_svg
 from meshplan.reporting.sheets.site_page import geo_code

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from pyproj import Transformer
 
+from meshplan.assembly.page_records import CoverageLayer, MapLandscape, MeasuredPoint, PageClutter, PageCover, PageEnd, PageEngine
 from meshplan.grid import Grid
 from meshplan.records import (
     BudgetItem,
@@ -35,8 +36,6 @@ from meshplan.records import (
     Spread,
     Unserved,
 )
-from meshplan.reporting.map import CoverageLayer, MapLandscape, MeasuredPoint, PageCover, PageEnd, PageEngine
-from meshplan.reporting.map.landscape import PageClutter
 
 GRID = Grid("EPSG:32710", west_m=480_000.0, north_m=4_684_000.0, cell_m=5.0, columns=240, rows=200)
 KINDS = ("open ground", "wood_deciduous", "building", "water")

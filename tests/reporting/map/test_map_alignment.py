@@ -15,8 +15,9 @@ from PIL import Image
 from pyproj import Transformer
 from scipy import ndimage
 
+from meshplan.assembly.page_records import MapLandscape
 from meshplan.grid import Grid
-from meshplan.reporting.map import MapLandscape, write_map
+from meshplan.reporting.map import write_map
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 

@@ -16,8 +16,9 @@ from map_browser import DESK, PHONE, Opened, OpenMap
 from map_fixture import HOSTILE_NAMES, make_landscape, make_plan, rename
 from PIL import Image
 
+from meshplan.assembly.page_records import OnlineTiles
 from meshplan.records import ChannelRecord, CommandOption, CommandRecord, HopRecord, MadeWith, Plan, Role
-from meshplan.reporting.map import OnlineTiles, write_map
+from meshplan.reporting.map import write_map
 from meshplan.reporting.map.palette import VERDICT_STYLES, red_green_blue, seen_colour
 from meshplan.reporting.map.relief import HATCH_CLEAR_ALPHA, coverage_picture
 

@@ -11,10 +11,11 @@ import pytest
 from map_browser import DESK, OpenMap
 from pyproj import Transformer
 
-from meshplan.links.engine import sample_count
-from meshplan.links.path_loss import Ends, path_losses
-from meshplan.links.way_around import ways_around_rows_db
-from meshplan.reporting.map import map_landscape, write_map
+from meshplan.assembly.page_data import map_landscape
+from meshplan.links.link_table import sample_count
+from meshplan.loss.bypass_paths import ways_around_rows_db
+from meshplan.loss.path_loss import Ends, path_losses
+from meshplan.reporting.map import write_map
 from meshplan.terrain.profile import sample_profiles
 from meshplan.workflow.plan import Planned, plan_property
 

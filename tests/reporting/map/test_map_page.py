@@ -12,9 +12,10 @@ import pytest
 from branca.element import JavascriptLink
 from map_fixture import GRID, GROUND, HOSTILE_NAMES, make_landscape, make_plan, rename
 
+from meshplan.assembly.page_records import OnlineTiles
 from meshplan.errors import MeshplanError
 from meshplan.grid import Grid
-from meshplan.reporting.map import OnlineTiles, assets, render_map, write_map
+from meshplan.reporting.map import assets, render_map, write_map
 from meshplan.reporting.map.contours import MOST_LEVELS, choose_step_m, contour_lines
 from meshplan.reporting.map.data import json_block, verdict_of_chance
 from meshplan.reporting.map.page import inlined

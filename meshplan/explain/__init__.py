@@ -1,0 +1,1 @@
+"""Words and reasons made from numbers."""

@@ -1,0 +1,1 @@
+"""Everything that puts decibels together for one path."""

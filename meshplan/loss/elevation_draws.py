@@ -1,0 +1,114 @@
+"""Losses over shaken copies of the ground: how elevation errors, and relief that a raster hides, move each link.
+
+One way for one link and for a million: extremes of the profiles in single precision, formulas once for all copies. A path is done
+by itself, so its figures do not depend on what else is computed with it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meshplan.grid import Float32
+from meshplan.loss.error_fields import ErrorFields, height_errors_along
+from meshplan.loss.fast.numpy_links import TERRAIN_COLUMN, Lines, Measured, losses, smooth_heights
+from meshplan.loss.fast.sampled import SampledLinks, shared_table
+from meshplan.loss.path_loss import Ends, PathSettings
+from meshplan.loss.standing_cover import radio_path
+from meshplan.terrain.landscape import Landscape
+from meshplan.terrain.profile import Profiles
+from meshplan.units import Array
+
+
+def shaken_terrain_db(
+    profiles: Profiles,
+    ends: Ends,
+    landscape: Landscape,
+    settings: PathSettings,
+    fields_: ErrorFields,
+    x_a_m: Array,
+    y_a_m: Array,
+    x_b_m: Array,
+    y_b_m: Array,
+    *,
+    over_roofs: NDArray[np.bool_],
+) -> Array:
+    """Return the terrain and roof loss over each shaken ground; shape (n_paths, n_draws).
+
+    Antennas stand on the ground of `ends`, so their heights move with it. Roofs count on paths that go over them, `over_roofs`; a
+    path that goes through walls pays those, which no error of the ground changes.
+
+    Notes
+    -----
+    Source
+        The low-antenna rule (`propagation.low_antenna`) on each shaken profile.
+    Accuracy
+        Single precision along the profile: 0.01 dB from the formulas in double precision, mostly below 0.001 dB.
+    """
+    places = x_a_m, y_a_m, x_b_m, y_b_m
+    return _losses_over(profiles, ends, landscape, settings, _mirrored(fields_, landscape, profiles, places), over_roofs)
+
+
+def relief_hides(profiles: Profiles, fields_: ErrorFields) -> NDArray[np.bool_]:
+    """Return on which paths a raster is so coarse that it hides relief worth counting in the mean; shape (n_paths,).
+
+    On rasters that are sampled cell by cell the mean over shaken grounds less the loss as mapped is no relief that they lack: what
+    is drawn there is their own noise, which is in their heights, and in the loss over them, already.
+    """
+    hides = np.zeros(len(profiles.distance_m), dtype=bool)
+    for number, causes in enumerate(fields_.waves):
+        if profiles.raster is not None and any(waves.hidden for waves in causes):
+            hides |= (profiles.raster == number).any(axis=1)
+    return hides
+
+
+def _mirrored(
+    fields_: ErrorFields, landscape: Landscape, profiles: Profiles, places: tuple[Array, Array, Array, Array]
+) -> Iterator[Float32]:
+    """Yield the height errors of each draw: all first ones, then the same turned over."""
+    errors_m = height_errors_along(fields_, landscape, profiles, *places)
+    drawn = []
+    for pair in range(fields_.pairs):
+        drawn.append(errors_m(pair))
+        yield drawn[-1]
+    for error in drawn:
+        yield -error
+
+
+def _losses_over(
+    profiles: Profiles,
+    ends: Ends,
+    landscape: Landscape,
+    settings: PathSettings,
+    errors: Iterator[Float32],
+    over_roofs: NDArray[np.bool_],
+) -> Array:
+    """Return the terrain and roof loss over the ground with each of some errors added; shape (n_paths, n_errors)."""
+    heights = np.array([0.0, *(cover.height_m if cover.is_building else 0.0 for cover in landscape.covers)])
+    around = (profiles.cover_index == ends.inside_a[:, None]) | (profiles.cover_index == ends.inside_b[:, None])
+    counts = over_roofs[:, None] & ~around & (not landscape.ground_is_surface)
+    roofs = np.where(counts, heights[profiles.cover_index], 0.0).astype(np.float32)
+    base = profiles.ground_amsl_m[:, 0]
+    ground = (profiles.ground_amsl_m - base[:, None]).astype(np.float32)
+    antennas = np.stack([ends.antenna_a_agl_m, ends.antenna_b_agl_m], axis=1)
+    path, table = radio_path(settings), shared_table(profiles.samples - 1)
+    roofed = np.flatnonzero(roofs[:, 1:-1].any(axis=1))
+    rows = []
+    with np.errstate(invalid="ignore", divide="ignore"):
+        for error in errors:
+            shaken = ground + error
+            sampled = SampledLinks(profiles.distance_m, ends.bearing_deg, base.astype(np.float32), shaken, None, None, None)
+            lines = Lines(sampled, antennas, path, table)
+            nu, highest, _ = lines.extremes(shaken)
+            if len(roofed):
+                nu[roofed], highest[roofed], _ = lines.extremes(shaken[roofed] + roofs[roofed], roofed)
+            rows.append(np.stack([(lines.end - lines.start).astype(float), nu, highest, *smooth_heights(lines, table)]))
+    rise, nu, highest, start, end = (part.ravel() for part in np.stack(rows, axis=1))
+    nothing = np.zeros(len(nu))
+    first = np.ones(len(nu), dtype=np.intp)
+    distance = np.tile(profiles.distance_m, len(rows))
+    measured = Measured(distance, rise, nu, highest, first, start, end, nothing, nothing, nothing, np.zeros((len(nu), 0)))
+    found = losses(measured, profiles.samples - 1, path)[:, TERRAIN_COLUMN]
+    return np.asarray(found.reshape(len(rows), len(base)).T)

@@ -1,0 +1,44 @@
+"""A whole property as it was read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from meshplan.grid import Elevation
+from meshplan.records.cover import Cover
+from meshplan.records.short_form import Facts, ShortForm
+from meshplan.records.site import Site
+from meshplan.settings import PropertySettings
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Property(ShortForm):
+    """Everything that was read about a property, on one local metric grid."""
+
+    folder: Path
+    settings: PropertySettings
+    sites: tuple[Site, ...]
+    covers: tuple[Cover, ...]
+    boundary: Any | None
+    """Shapely polygon on the grid, or None."""
+    elevation: Elevation
+    cover_reach_m: tuple[tuple[float, float, float, float], ...]
+    """West, south, east, north of each cover file on the grid, whether or not its shapes lie on the property."""
+    grid_sentence: str
+    """Why the grid is as it is."""
+    assumptions: tuple[str, ...]
+    """All that was assumed or taken by default and matters to the plan."""
+    warnings: tuple[str, ...]
+    """What looks odd and was not read or not changed."""
+
+    def short_facts(self) -> Facts:
+        """Return name, counts and grid."""
+        grid = self.elevation.grid
+        return (
+            ("name", self.settings.name),
+            ("sites", len(self.sites)),
+            ("covers", len(self.covers)),
+            ("grid", f"{grid.columns} × {grid.rows} cells of {grid.cell_m:g} m"),
+        )
