@@ -1,6 +1,7 @@
 """Make outputs/examples/: the pictures and tables that README.md shows, and one example map. Needs Chromium.
 
-Run from the repository root: `.venv/bin/python .ci/make_examples.py`. The README's comparison tables are replaced in place.
+Run from the repository root: `.venv/bin/python .ci/make_examples.py`. With `--tables`,
+the comparison tables (outputs/examples/radio_classes_compared.md, their summary in README.md) are replaced in place.
 """
 
 from __future__ import annotations
@@ -14,16 +15,20 @@ from typing import Any
 
 from playwright.sync_api import Page, sync_playwright
 
-from meshplan.reporting.comparison_text import comparison_markdown
+from meshplan.reporting.comparison_text import comparison_markdown, summary_markdown
 from meshplan.reporting.profile_chart import write_profile_svg
 from meshplan.workflow import compare_radios, plan_property, write_plan, write_plan_sheets
 
 ROOT = Path(__file__).resolve().parents[1]
 EXAMPLES = ROOT / "outputs" / "examples"
-DEMOS = ("ossaby_terrace", "mirrowick_bottom", "pellimoor_orchard")
+DEMOS = {
+    "ossaby_terrace": "hillside garden",
+    "mirrowick_bottom": "valley farm",
+    "pellimoor_orchard": "orchard on flat land",
+}
 SHOWN = "mirrowick_bottom"
 SHOWN_LINK = ("B18 pump kiosk", "Ridge post")
-COUNTRIES = ("europe", "united-states")
+COUNTRIES = {"europe": "Europe", "united-states": "United States"}
 FLAGS = (
     "--no-sandbox",
     "--disable-gpu",
@@ -79,21 +84,28 @@ def take(browser: Any, page_path: Path, picture: Path, width: int, height: int, 
 
 
 def replace_tables() -> None:
-    """Plan every demo with every class under two countries' rules and put the tables into README.md."""
+    """Plan every demo with every class under two countries' rules; put one summary into README.md and all rows beside it."""
+    every, summary = EXAMPLES / "radio_classes_compared.md", {}
+    text = every.read_text(encoding="utf-8")
+    for demo, kind in DEMOS.items():
+        for country, rules in COUNTRIES.items():
+            comparison = compare_radios(ROOT / "sample_sites" / demo, overrides={"country": country})
+            summary[f"{kind}, {rules}"] = comparison
+            text = between_marks(text, f"table {demo} {country}", comparison_markdown(comparison))
+    every.write_text(text, encoding="utf-8")
     readme = ROOT / "README.md"
-    text = readme.read_text(encoding="utf-8")
-    for demo in DEMOS:
-        for country in COUNTRIES:
-            table = comparison_markdown(compare_radios(ROOT / "sample_sites" / demo, overrides={"country": country}))
-            mark = f"table {demo} {country}"
-            text, found = re.subn(
-                rf"(<!-- {mark} -->\n).*?(<!-- end {mark} -->)",
-                lambda m, table=table: f"{m[1]}\n{table}\n\n{m[2]}",
-                text,
-                flags=re.DOTALL,
-            )
-            print(f"{mark}: {'replaced' if found else 'no place in README.md'}")
-    readme.write_text(text, encoding="utf-8")
+    readme.write_text(
+        between_marks(readme.read_text(encoding="utf-8"), "table summary", summary_markdown(summary)), encoding="utf-8"
+    )
+
+
+def between_marks(text: str, mark: str, table: str) -> str:
+    """Return a text in which a table stands between its two marks."""
+    text, found = re.subn(
+        rf"(<!-- {mark} -->\n).*?(<!-- end {mark} -->)", lambda m: f"{m[1]}\n{table}\n\n{m[2]}", text, flags=re.DOTALL
+    )
+    print(f"{mark}: {'replaced' if found else 'no place for it'}")
+    return text
 
 
 if __name__ == "__main__":

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from meshplan.records import Comparison, ComparisonRow
@@ -80,6 +80,35 @@ def comparison_markdown(comparison: Comparison) -> str:
     ):
         if names:
             lines += ["", f"{words}: {', '.join(names)}."]
+    return "\n".join(lines)
+
+
+SUMMARY_HEADINGS = (
+    "property and rules",
+    "take",
+    "serves",
+    "gateways",
+    "relays",
+    "cost",
+    "weakest route",
+    "cells last",
+    "next best",
+)
+"""Columns of the table of recommendations."""
+
+
+def summary_markdown(comparisons: Mapping[str, Comparison]) -> str:
+    """Return one line for each comparison (title → comparison): the recommended class, what it comes to, and the next best."""
+    lines = [f"| {' | '.join(SUMMARY_HEADINGS)} |", f"|{' --- |' * len(SUMMARY_HEADINGS)}"]
+    for title, comparison in comparisons.items():
+        row = next((row for row in comparison.rows if row.radio == comparison.chosen), None)
+        if row is None:
+            cells = ("no class can be recommended", *("–",) * 6)
+        else:
+            _, served, weakest, gateways, relays, cost, rules, _, cells_last, *_ = row_cells(row, comparison)
+            take = row.radio + (" (on a condition of the rules)" if rules == "conditional" else "")
+            cells = (take, served, gateways, relays, f"{cost} {comparison.currency}", weakest, cells_last)
+        lines.append(f"| {' | '.join((title, *cells, comparison.runner_up or '–'))} |")
     return "\n".join(lines)
 
 

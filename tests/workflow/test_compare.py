@@ -13,7 +13,14 @@ from small_property import lay_small_property
 from meshplan.errors import InputError
 from meshplan.records import Comparison
 from meshplan.reporting.comparison_files import write_comparison
-from meshplan.reporting.comparison_text import HEADINGS, comparison_markdown, comparison_rows, comparison_text, row_cells
+from meshplan.reporting.comparison_text import (
+    HEADINGS,
+    comparison_markdown,
+    comparison_rows,
+    comparison_text,
+    row_cells,
+    summary_markdown,
+)
 from meshplan.workflow import compare_radios
 
 CLASSES = ("ook-433-12v-wire", "bt-classic-class2", "fsk-433-serial", "ble-coded-125k")
@@ -93,6 +100,18 @@ def test_a_readme_table_names_what_is_refused_below_it(european: Comparison) -> 
     assert not any("ook-433-12v-wire" in line for line in table)
     assert "Not lawful here: ook-433-12v-wire." in text
     assert len({line.count("|") for line in table}) == 1
+
+
+def test_the_summary_takes_its_figures_from_the_chosen_row(european: Comparison) -> None:
+    none = replace(european, chosen="", runner_up="")
+    head, rule, chosen, nothing = summary_markdown({"garden, Europe": european, "nowhere": none}).splitlines()
+    row = next(row for row in european.rows if row.radio == european.chosen)
+    assert len({line.count("|") for line in (head, rule, chosen, nothing)}) == 1
+    cells = [cell.strip() for cell in chosen.strip("|").split("|")]
+    assert cells[:5] == ["garden, Europe", row.radio, f"{row.served} of {row.sensors}", str(row.gateways), str(row.relays)]
+    assert cells[5].replace(" ", "") == f"{row.cost:.0f}{european.currency}"
+    assert cells[-1] == european.runner_up
+    assert "no class can be recommended" in nothing
 
 
 def test_rows_for_scripts_hold_every_field(european: Comparison) -> None:
