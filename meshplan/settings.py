@@ -105,7 +105,7 @@ class RequirementSettings(_Settings):
     hop_limit: int = Field(default=3, ge=1, le=8)
     """Most links from a sensor to a gateway."""
     second_route: Literal["none", "any one relay", "any one relay or gateway"] = "none"
-    """What may fail without silencing a sensor."""
+    """What may fail without a sensor losing service."""
     second_hop_limit: int | None = Field(default=None, ge=1, le=8)
     """Most links of the route that is left whatever fails, shorter or longer than hop_limit; by default the same."""
     same_place_m: float = Field(default=2.0, ge=0, le=50)

@@ -1,4 +1,4 @@
-"""The plan among its alternatives, in words: what goes dark, why each relay, other gateways, second routes, one more hop."""
+"""The plan among its alternatives, in words: what loses service, why each relay, other gateways, second routes, one more hop."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from meshplan.planning.explain import (
     next_sensor_by_cost,
     price_of_redundancy,
     value_of_one_more_hop,
-    what_goes_dark,
+    what_loses_service,
     why_each_relay,
 )
 from meshplan.planning.problem import PlacementPlan, PlacementProblem, PlacementResult, SolveLimits
@@ -54,20 +54,20 @@ def look_at_alternatives(
     )
 
 
-def dark_by_device(problem: PlacementProblem, plan: PlacementPlan) -> dict[str, tuple[str, ...]]:
-    """Return the sensors that fall silent when each device fails."""
-    return {effect.node_id: effect.dark for effect in what_goes_dark(problem, plan)}
+def loses_service_by_device(problem: PlacementProblem, plan: PlacementPlan) -> dict[str, tuple[str, ...]]:
+    """Return the sensors that lose service when each device fails."""
+    return {effect.node_id: effect.lost for effect in what_loses_service(problem, plan)}
 
 
 def reason_by_relay(problem: PlacementProblem, plan: PlacementPlan) -> dict[str, str]:
-    """Return a sentence for each relay of the plan: who would be cut off without it."""
+    """Return a sentence for each relay of the plan: who would lose service without it."""
     reasons = {}
     for reason in why_each_relay(problem, plan):
         if reason.is_gateway:
             continue
         if reason.cut_off:
-            count = f"these {len(reason.cut_off)} sensors fall" if len(reason.cut_off) > 1 else "this sensor falls"
-            reasons[reason.node_id] = f"Without it {count} silent: {_names(reason.cut_off)}."
+            count = f"these {len(reason.cut_off)} sensors lose" if len(reason.cut_off) > 1 else "this sensor loses"
+            reasons[reason.node_id] = f"Without it {count} service: {_names(reason.cut_off)}."
         elif reason.lose_second:
             reasons[reason.node_id] = f"It gives a second route to {_names(reason.lose_second)}."
         else:

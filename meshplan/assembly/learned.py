@@ -58,7 +58,7 @@ def predicted_link(table: LinkTable, row: int, season: int, *, forward: bool, ke
         in_leaf=table.seasons[season].leaf_share >= 0.5,
         environment=environment_of(table, row, season, cover),
         diffraction_db=_diffraction_db(table, row),
-        surroundings_db=float(losses.surroundings_db[season, row]),
+        clutter_db=float(losses.clutter_db[season, row]),
         ground_limited=bool(losses.terrain_parts.ground_limited[row]),
         cover_m=cover,
         antenna_a_agl_m=a.antenna_agl_m,
@@ -94,7 +94,7 @@ def spread_of(table: LinkTable, row: int, season: int) -> Spread:
         elevation_db=float(table.elevation_spread_db[row]),
         vegetation_db=float(table.losses.vegetation_spread_db[season, row]),
         soil_db=float(table.soil_spread_db[row]),
-        antenna_db=float(np.hypot(table.antenna_spread_db[row], table.surroundings_spread_db[season, row])),
+        antenna_db=float(np.hypot(table.antenna_spread_db[row], table.clutter_spread_db[season, row])),
     )
 
 
@@ -168,8 +168,8 @@ def corrected_table(table: LinkTable, calibration: Calibration) -> tuple[LinkTab
             losses=replace(
                 table.losses,
                 vegetation_spread_db=plants,
-                surroundings_spread_a_db=np.zeros(shape),
-                surroundings_spread_b_db=np.zeros(shape),
+                clutter_spread_a_db=np.zeros(shape),
+                clutter_spread_b_db=np.zeros(shape),
             ),
             chance=chance_of(np.minimum(margin_a, margin_b), table.fade_margin_db, np.sqrt(rest + plants**2), freedom),
             tail_freedom=freedom,
@@ -198,5 +198,5 @@ def _spreads(table: LinkTable) -> dict[str, np.ndarray]:
         "elevation_db": table.elevation_spread_db,
         "vegetation_db": table.losses.vegetation_spread_db,
         "soil_db": table.soil_spread_db,
-        "antenna_db": np.hypot(table.antenna_spread_db, table.surroundings_spread_db),
+        "antenna_db": np.hypot(table.antenna_spread_db, table.clutter_spread_db),
     }

@@ -11,10 +11,10 @@ from meshplan.assembly.page_records import (
     CoverageLayer,
     MapLandscape,
     MeasuredPoint,
-    PageAround,
     PageClutter,
     PageCover,
     PageEnd,
+    PageEndClutter,
     PageEngine,
     PageErrors,
     PageUnmapped,
@@ -23,7 +23,7 @@ from meshplan.explain.obstacles import cover_words
 from meshplan.explain.verdict import SURE_NO_CHANCE
 from meshplan.links.margins import ALARM_SUCCESS, OBSTRUCTED_FROM_DB, TREND_SUCCESS
 from meshplan.loss.bypass_paths import CLEAR_BELOW_M, FURTHEST_ASIDE_M
-from meshplan.loss.end_clutter import assumed_surroundings
+from meshplan.loss.end_clutter import assumed_clutter
 from meshplan.loss.error_fields import draw_error_fields, spreads_on_lattice
 from meshplan.loss.path_loss import FIELD_CROPS, NEAR_AN_ANTENNA_M, OVER_CROWNS_SPREAD_DB, SHADOWED_FROM_DB, PathSettings
 from meshplan.loss.uncertainty import CLEAR_MODEL_SPREAD_DB, OBSTRUCTED_MODEL_SPREAD_DB, SOIL_SPREAD_DB
@@ -42,7 +42,7 @@ from meshplan.propagation.tables import figure_at_frequency
 from meshplan.propagation.variability import rayleigh_fade_db
 from meshplan.propagation.vegetation import COVER_KINDS, MOST_SPREAD_DB, woodland_db_per_m, woodland_most_db
 from meshplan.records import Cover, Plan, Purpose, Role
-from meshplan.records.clutter import Surroundings
+from meshplan.records.clutter import EndClutter
 from meshplan.records.station import Station
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.mapped_land import FULLY_UNMAPPED_M
@@ -91,8 +91,8 @@ def page_engine(
     covers = tuple(
         _page_cover(cover, number, plan, landscape, seasons, settings, groups) for number, cover in enumerate(landscape.covers)
     )
-    doubts = [link.season(link.worst_season).spread.elevation_db for link in plan.links if link.seasons]
-    known = [doubt for doubt in doubts if np.isfinite(doubt)]
+    spreads = [link.season(link.worst_season).spread.elevation_db for link in plan.links if link.seasons]
+    known = [spread for spread in spreads if np.isfinite(spread)]
     return PageEngine(
         radio=stations[0].radio.name if stations else plan.radio.key,
         frequency_mhz=settings.frequency_mhz,
@@ -200,13 +200,13 @@ def _page_cover(
     )
 
 
-def page_around(around: Surroundings | None) -> PageAround | None:
+def page_around(around: EndClutter | None) -> PageEndClutter | None:
     """Return what stands around an end as the page needs it."""
     if around is None:
         return None
-    return PageAround(
-        assumed=not around.told,
-        told=around.is_one_named_height,
+    return PageEndClutter(
+        assumed=not around.named,
+        named=around.is_one_named_height,
         tops_m=around.low_middle_high_m,
         share=around.share,
         model_spread_db=around.model_spread_db,
@@ -217,7 +217,7 @@ def page_around(around: Surroundings | None) -> PageAround | None:
 
 def _page_unmapped(landscape: Landscape) -> PageUnmapped | None:
     mapped, grid = landscape.mapped, landscape.grid
-    around = page_around(assumed_surroundings(mapped.unmapped, 1.0))
+    around = page_around(assumed_clutter(mapped.unmapped, 1.0))
     if mapped.boxes is None or around is None:
         return None
     boxes = tuple(
@@ -253,7 +253,7 @@ def _page_ends(plan: Plan, stations: Sequence[Station]) -> list[PageEnd]:
                 local_loss_db=station.local_loss_db,
                 entry_loss_db=station.entry_loss_db,
                 entry_spread_db=station.entry_spread_db,
-                around=page_around(station.surroundings),
+                around=page_around(station.clutter),
                 polarisation_deg=station.polarisation_deg,
                 antenna_spread_db=station.antenna.spread_db,
                 inside=station.inside,

@@ -65,12 +65,12 @@ class PageCover:
 
 
 @dataclass(frozen=True)
-class PageAround:
+class PageEndClutter:
     """What stands around an end and is in no layer, as `loss.end_clutter` has it."""
 
     assumed: bool
     """Whether it is the class of unmapped land, which goes with the place; otherwise somebody named it for the site."""
-    told: bool
+    named: bool
     """One height that somebody named."""
     tops_m: tuple[float, float, float]
     share: float
@@ -86,7 +86,7 @@ class PageUnmapped:
     Each box is (west, north, east, south); without boxes nothing is mapped.
     """
 
-    around: PageAround
+    around: PageEndClutter
     boxes_m: tuple[tuple[float, float, float, float], ...]
     fully_unmapped_m: float
 
@@ -99,7 +99,7 @@ class PageClutter:
     most_end_loss_db: float
     least_antenna_m: float
     chance_length_m: float
-    told_spread_db: float
+    named_spread_db: float
 
 
 @dataclass(frozen=True)
@@ -122,7 +122,7 @@ class PageEnd:
     local_loss_db: float
     entry_loss_db: float
     entry_spread_db: float
-    around: PageAround | None
+    around: PageEndClutter | None
     """What stands around it and is in no layer."""
     polarisation_deg: float
     """Angle of the antenna from upright."""

@@ -138,7 +138,7 @@ def _chance(rows: Sequence[int], table: LinkTable) -> float:
         for row, season in zip(rows, worst, strict=True)
     ]
     around = [
-        (float(table.losses.surroundings_spread_a_db[season, row]), float(table.losses.surroundings_spread_b_db[season, row]))
+        (float(table.losses.clutter_spread_a_db[season, row]), float(table.losses.clutter_spread_b_db[season, row]))
         for row, season in zip(rows, worst, strict=True)
     ]
     ends = [tuple(table.stations[i].key for i in table.pairs[row]) for row in rows]

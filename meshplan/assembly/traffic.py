@@ -17,7 +17,7 @@ from meshplan.records import Purpose, Role, Site
 from meshplan.records.radio import Condition, RadioMode, Region
 from meshplan.records.station import Station
 
-WORTH_ITS_ROOM_DB: Final = 3.0
+WORTH_ITS_HEADROOM_DB: Final = 3.0
 """Power given up for a sub-band in which a relay may forward everything (own choice)."""
 
 
@@ -87,7 +87,7 @@ def lawful_mode_for(
 ) -> tuple[RadioMode, LegalVerdict]:
     """Return the mode to plan with, and the verdict on the busiest sensor's own traffic.
 
-    A sub-band in which one relay may forward all sensors is taken where it costs at most `WORTH_ITS_ROOM_DB` of power.
+    A sub-band in which one relay may forward all sensors is taken where it costs at most `WORTH_ITS_HEADROOM_DB` of power.
     """
     own = with_own_traffic(emission, sensors)
     mode, verdict = lawful_mode(region, own, keep_power=keep_power, keep_frequency=keep_frequency)
@@ -96,7 +96,7 @@ def lawful_mode_for(
     forwarding = replace(own, duty=sum(forwarded_share(emission.mode, site) for site in sensors))
     roomy, roomy_verdict = lawful_mode(region, forwarding, keep_power=keep_power, keep_frequency=keep_frequency)
     freer = roomy_verdict.lawful and len(roomy_verdict.open_keys) <= len(verdict.open_keys)
-    if freer and roomy.tx_power_dbm >= mode.tx_power_dbm - WORTH_ITS_ROOM_DB:
+    if freer and roomy.tx_power_dbm >= mode.tx_power_dbm - WORTH_ITS_HEADROOM_DB:
         return roomy, legal_check(region, replace(own, mode=roomy))
     return mode, verdict
 

@@ -15,7 +15,7 @@ from meshplan.records.measurement import ExpectedLevel, NextPlace, ReadingToTake
 from meshplan.terrain.geodesy import distance_and_bearing, place_in_degrees
 
 MOST_READINGS = 4
-"""Links to read at one stop: those it decides first, then the most doubtful."""
+"""Links to read at one stop: those it decides first, then the most uncertain."""
 
 
 def survey_walk(walk: Walk, table: LinkTable, grid: Grid, *, property_name: str, knows: str, start: str) -> SurveyWalk:

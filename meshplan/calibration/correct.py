@@ -29,13 +29,13 @@ SEASON_RESERVE_DB = 3.0
 DISTANCE_REACH = 1.25
 COVER_REACH, COVER_REACH_M = 1.25, 5.0
 DIFFRACTION_REACH_DB = 5.0
-SURROUNDINGS_REACH_DB = 5.0
+CLUTTER_REACH_DB = 5.0
 FREQUENCY_REACH = 1.1
 HEIGHT_REACH = 1.5
 """How far beyond the readings a correction is still used (assumed)."""
 CHUNK = 2000
 CAUSE_GROUPS = {
-    "antenna": ("end", "radio", "surroundings"),
+    "antenna": ("end", "radio", "clutter"),
     "vegetation": ("cover",),
     "soil": ("ground",),
     "model": ("offset", "class", "slope", "diffraction", "height"),
@@ -54,7 +54,7 @@ class Reach:
     most_cover_m: dict[str, float]
     leaf_states: dict[str, frozenset[bool]]
     most_diffraction_db: float
-    most_surroundings_db: float
+    most_clutter_db: float
     ground: bool
     classes: frozenset[str]
     frequencies_mhz: tuple[float, ...]
@@ -79,7 +79,7 @@ def reach_of(calibration: Calibration) -> Reach:
         cover,
         leaf,
         max((link.diffraction_db for link in links), default=0.0),
-        max((link.surroundings_db for link in links), default=0.0),
+        max((link.clutter_db for link in links), default=0.0),
         any(link.ground_limited for link in links),
         frozenset(link.environment for link in links),
         tuple(sorted({link.frequency_mhz for link in links})),
@@ -289,10 +289,10 @@ def _refusals(link: PredictedLink, reach: Reach) -> tuple[str, ...]:
         said.append(
             f"{link.diffraction_db:.0f} dB of diffraction is more than at any reading ({reach.most_diffraction_db:.0f} dB)."
         )
-    if link.surroundings_db > reach.most_surroundings_db + SURROUNDINGS_REACH_DB:
+    if link.clutter_db > reach.most_clutter_db + CLUTTER_REACH_DB:
         said.append(
-            f"{link.surroundings_db:.0f} dB for what stands around the ends is more than at any reading "
-            f"({reach.most_surroundings_db:.0f} dB)."
+            f"{link.clutter_db:.0f} dB for what stands around the ends is more than at any reading "
+            f"({reach.most_clutter_db:.0f} dB)."
         )
     if link.ground_limited and not reach.ground:
         said.append("No reading was limited by the ground.")
@@ -311,7 +311,7 @@ def _held(link: PredictedLink, reach: Reach) -> PredictedLink:
         link,
         distance_m=min(max(link.distance_m, reach.least_distance_m), reach.most_distance_m),
         diffraction_db=min(link.diffraction_db, reach.most_diffraction_db),
-        surroundings_db=min(link.surroundings_db, reach.most_surroundings_db),
+        clutter_db=min(link.clutter_db, reach.most_clutter_db),
         ground_limited=link.ground_limited and reach.ground,
         cover_m=tuple(
             (kind, min(metres, reach.most_cover_m[kind]))

@@ -3,7 +3,7 @@
 A link's residual (measured minus predicted, dB) is a sum of shared causes, its own part and the error of reading it:
 
     residual = offset + class + end(a) + end(b) + radio + ground
-               − Σ metres·cover − diffraction·L_d − surroundings·L_s − slope·10·lg(d/d0) + height·h + own
+               − Σ metres·cover − diffraction·L_d − clutter·L_s − slope·10·lg(d/d0) + height·h + own
 
 The own parts of links that run side by side are alike: correlation exp(−(|a−a'| + |b−b'|)/D).
 """
@@ -41,7 +41,7 @@ SLOPE_SD = 0.5
 """Prior spread of the correction to the distance exponent (assumed)."""
 DIFFRACTION_SD = 0.4
 """Prior spread of the share by which diffraction loss is wrong (assumed; coarse terrain smooths edges)."""
-SURROUNDINGS_SD = 0.25
+CLUTTER_SD = 0.25
 """Prior spread of the share by which the loss of what stands around the ends is wrong (assumed)."""
 HEIGHT_SD = 0.4
 """Prior spread of the share by which height gain is wrong (assumed)."""
@@ -154,9 +154,9 @@ def choose_terms(links: Sequence[PredictedLink], *, noise_ends: Iterable[str] = 
         terms.append(Term("distance", "slope", "dB per dB", SLOPE_SD, "power falls faster with distance by this exponent"))
     if any(link.diffraction_db > 0 for link in links):
         terms.append(Term("diffraction", "diffraction", "share", DIFFRACTION_SD, "diffraction loss is larger by this share"))
-    if any(link.surroundings_db > 0 for link in links):
+    if any(link.clutter_db > 0 for link in links):
         meaning = "what stands around the ends costs more by this share"
-        terms.append(Term("surroundings", "surroundings", "share", SURROUNDINGS_SD, meaning))
+        terms.append(Term("clutter", "clutter", "share", CLUTTER_SD, meaning))
     heights = [_height_db(link) for link in links]
     if max(heights) - min(heights) > 1.0:
         terms.append(Term("height", "height", "share", HEIGHT_SD, "antenna height gives more by this share"))
@@ -241,7 +241,7 @@ def design_matrix(links: Sequence[PredictedLink], names: Sequence[str], referenc
         add(row, "ground", 1.0 if link.ground_limited else 0.0)
         add(row, "distance", -10.0 * math.log10(max(link.distance_m, 1.0) / reference_m))
         add(row, "diffraction", -link.diffraction_db)
-        add(row, "surroundings", -link.surroundings_db)
+        add(row, "clutter", -link.clutter_db)
         add(row, "height", _height_db(link))
     return design
 

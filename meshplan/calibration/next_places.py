@@ -178,7 +178,7 @@ class Decisions:
         return loss
 
     def _of_the_best(self, members: NDArray[np.intp], learned: Array) -> Array:
-        """Return the cost of the better decision where several links may serve a site; one, at its worst, is that of even doubt.
+        """Return the cost of the better decision where several links may serve a site; one, at its worst, is that of even chance.
 
         At the required chance both errors cost the same: to serve by a link that fails `required`, not to serve `1 − required`.
         """

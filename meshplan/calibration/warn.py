@@ -23,7 +23,7 @@ WORDS = {
     "offset": "the offset of all links",
     "distance": "the distance slope",
     "diffraction": "the diffraction loss",
-    "surroundings": "the loss of what stands around the ends",
+    "clutter": "the loss of what stands around the ends",
     "height": "the height gain",
     "ground": "the ground",
 }

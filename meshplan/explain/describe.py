@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from meshplan.explain.obstacles import describe_clearance
-from meshplan.explain.remedies import height_gains
+from meshplan.explain.remedies import gains_of_raising
 from meshplan.explain.verdict import verdict_for
 from meshplan.links.link_table import LinkTable, compute_links
 from meshplan.loss.antenna_gain import mismatch_loss_db
-from meshplan.loss.path_loss import WAYS_PAST_BUILDINGS, WAYS_PAST_COVER, PathSettings
+from meshplan.loss.path_loss import BUILDING_PATHS, COVER_PATHS, PathSettings
 from meshplan.propagation.refraction import SUB_REFRACTIVE_K, effective_earth_radius_km
 from meshplan.propagation.seasons import Hemisphere, months_of_year
 from meshplan.propagation.variability import reliability_margin_db
@@ -68,7 +68,7 @@ def describe_links(
         notes[row].append(_refraction_note(extra_db, float(table.margin_db[season_of(table, row), row])))
     weak = [row for row, link in zip(rows, links, strict=True) if link.verdict not in ("ample", "good")]
     if weak:
-        for row, gains in zip(weak, height_gains(table, weak, context.landscape, context.settings), strict=True):
+        for row, gains in zip(weak, gains_of_raising(table, weak, context.landscape, context.settings), strict=True):
             ends = (table.stations[i] for i in table.pairs[row])
             notes[row] += [gain.sentence for gain, station in zip(gains, ends, strict=True) if not station.inside]
     return tuple(replace(link, notes=tuple(notes[row])) for row, link in zip(rows, links, strict=True))
@@ -183,17 +183,17 @@ def _season_result(table: LinkTable, row: int, season: int) -> SeasonResult:
     leg = table.indoor_legs.get(row)
     if leg is not None:
         items = [items[0], BudgetItem("Rooms inside the building", float(losses.building_db[row]), True, leg.source)]
-    elif losses.building_way[row]:
-        way = WAYS_PAST_BUILDINGS[losses.building_way[row]]
+    elif losses.building_path[row]:
+        way = BUILDING_PATHS[losses.building_path[row]]
         items.append(BudgetItem(f"Buildings on the path, {way}", float(losses.building_db[row]), True, "ITU-R P.526; wall table"))
-    if losses.vegetation_way[season, row]:
-        way = WAYS_PAST_COVER[losses.vegetation_way[season, row]]
-        if losses.around_saved_db[season, row] > 0.0:
+    if losses.vegetation_path[season, row]:
+        way = COVER_PATHS[losses.vegetation_path[season, row]]
+        if losses.bypass_saved_db[season, row] > 0.0:
             way += ", around the end of a hedge"
         items.append(BudgetItem(f"Plants, {way}", float(losses.vegetation_db[season, row]), True, "ITU-R P.833, P.526"))
-    around_db = float(losses.surroundings_db[season, row])
+    around_db = float(losses.clutter_db[season, row])
     if around_db:
-        words = surroundings_words(*(table.stations[i] for i in table.pairs[row]))
+        words = clutter_words(*(table.stations[i] for i in table.pairs[row]))
         items.append(BudgetItem(words[:1].upper() + words[1:], around_db, True, "ITU-R P.2108-1 §3.1, path from the tops"))
     hidden_db = float(table.hidden_relief_db[row])
     if hidden_db:
@@ -217,7 +217,7 @@ def _season_result(table: LinkTable, row: int, season: int) -> SeasonResult:
             vegetation_db=float(losses.vegetation_spread_db[season, row]),
             soil_db=float(table.soil_spread_db[row]),
             antenna_db=float(table.antenna_spread_db[row]),
-            surroundings_db=float(table.surroundings_spread_db[season, row]),
+            clutter_db=float(table.clutter_spread_db[season, row]),
         ),
         chance=float(table.chance[season, row]),
     )
@@ -246,13 +246,13 @@ def _gains(table: LinkTable, row: int, a: Station, b: Station, *, forward: bool)
     return tuple(items)
 
 
-def surroundings_words(a: Station, b: Station) -> str:
+def clutter_words(a: Station, b: Station) -> str:
     """Return what stands around the ends of a link and is in no layer, in words; named ends first."""
-    around = [(station, station.surroundings) for station in (a, b) if station.surroundings is not None]
+    around = [(station, station.clutter) for station in (a, b) if station.clutter is not None]
     below = [(station, it) for station, it in around if it.tops_m and it.low_middle_high_m[2] > station.antenna_agl_m]
-    told = [f"{station.key} ({it.words})" for station, it in below if it.told]
-    assumed = [(station.key, it.words) for station, it in below if not it.told]
-    parts = [f"what stands around {' and '.join(told)}, on no map"] if told else []
+    named = [f"{station.key} ({it.words})" for station, it in below if it.named]
+    assumed = [(station.key, it.words) for station, it in below if not it.named]
+    parts = [f"what stands around {' and '.join(named)}, on no map"] if named else []
     if assumed:
         names, kinds = " and ".join(key for key, _ in assumed), " and ".join(dict.fromkeys(kind for _, kind in assumed))
         parts.append(f"land not mapped around {names} (taken for {kinds})")
@@ -301,7 +301,7 @@ def main_causes(table: LinkTable, row: int, season: int, *, plants: str = "plant
         (float(losses.vegetation_db[season, row]), f"{plants} on the path"),
         (_entry_loss_db(table, row, a), f"the wall around {a.key}"),
         (_entry_loss_db(table, row, b), f"the wall around {b.key}"),
-        (float(losses.surroundings_db[season, row]), surroundings_words(a, b)),
+        (float(losses.clutter_db[season, row]), clutter_words(a, b)),
         (_crossed_db(table, row), f"antennas that stand {a.polarisation} and {b.polarisation}: turn one"),
         (a.feed_loss_db, f"the cable at {a.key}"),
         (b.feed_loss_db, f"the cable at {b.key}"),
@@ -322,7 +322,7 @@ def _assumption_notes(table: LinkTable, row: int, season: int) -> list[str]:
                 f"The directional antenna of {station.key} has no azimuth: the figures hold if it points at {other.key}. "
                 "Its other links count on the same of theirs, and it can point at one partner only."
             )
-    saved_db = float(table.losses.around_saved_db[season, row])
+    saved_db = float(table.losses.bypass_saved_db[season, row])
     if saved_db > 0.0:
         notes.append(f"The way around the end of a hedge is {saved_db:.0f} dB cheaper than the way through it.")
     return notes
@@ -357,8 +357,8 @@ def _sentence(
     if verdict in ("ample", "good"):
         head = f"{a.key} to {b.key} {VERDICT_WORDS[verdict]}: {margin}, {decibel_words(spare_db)} dB more than asked."
     elif verdict == "not sure":
-        doubt = f"The elevation data are too coarse here ({margin})"
-        head = f"{a.key} to {b.key}: {VERDICT_WORDS[verdict]}. {doubt}."
+        unsure = f"The elevation data are too coarse here ({margin})"
+        head = f"{a.key} to {b.key}: {VERDICT_WORDS[verdict]}. {unsure}."
     else:
         head = f"{a.key} to {b.key} {VERDICT_WORDS[verdict]}: {margin}, {decibel_words(-spare_db)} dB less than asked."
     if failing and verdict in ("ample", "good", "thin") and n_seasons > 1:

@@ -29,7 +29,7 @@ MOST_REMEDIES: Final = 6
 
 
 @dataclass(frozen=True)
-class HeightGain:
+class GainOfRaising:
     """What more height gives at one end: gains in dB at `raised_m`, and where it stops paying."""
 
     device: str
@@ -157,7 +157,7 @@ def find_remedies(
     return _without_repeats([remedy for _, remedy in found])
 
 
-def height_gain(table: LinkTable, row: int, landscape: Landscape, settings: PathSettings, *, end: str) -> HeightGain:
+def gain_of_raising(table: LinkTable, row: int, landscape: Landscape, settings: PathSettings, *, end: str) -> GainOfRaising:
     """Return what raising one end of a link gives in its worst season.
 
     Parameters
@@ -165,12 +165,12 @@ def height_gain(table: LinkTable, row: int, landscape: Landscape, settings: Path
     end : str
         "a" or "b".
     """
-    return height_gains(table, [row], landscape, settings)[0]["ab".index(end)]
+    return gains_of_raising(table, [row], landscape, settings)[0]["ab".index(end)]
 
 
-def height_gains(
+def gains_of_raising(
     table: LinkTable, rows: Sequence[int], landscape: Landscape, settings: PathSettings
-) -> list[tuple[HeightGain, HeightGain]]:
+) -> list[tuple[GainOfRaising, GainOfRaising]]:
     """Return what raising either end of some links gives in the worst season, all in one batch."""
     stations: list[Station] = []
     for row in rows:
@@ -186,16 +186,16 @@ def height_gains(
         own = margins[number * per_row : (number + 1) * per_row]
         a, b = (table.stations[i] for i in table.pairs[row])
         gains = own[1:] - own[0]
-        found.append((_height_gain(a, gains[0::2]), _height_gain(b, gains[1::2])))
+        found.append((_gain_of_raising(a, gains[0::2]), _gain_of_raising(b, gains[1::2])))
     return found
 
 
-def _height_gain(station: Station, gains: np.ndarray) -> HeightGain:
+def _gain_of_raising(station: Station, gains: np.ndarray) -> GainOfRaising:
     slope = np.diff(np.array([0.0, *gains])) / np.diff(np.array([0.0, *HEIGHT_STEPS_M]))
     paying = np.flatnonzero(slope >= SATURATED_BELOW_DB_PER_M)
     saturates = HEIGHT_STEPS_M[paying[-1]] if len(paying) else 0.0
     rounded = tuple(round(float(gain), 1) for gain in gains)
-    return HeightGain(station.key, HEIGHT_STEPS_M, rounded, station.antenna_agl_m, saturates)
+    return GainOfRaising(station.key, HEIGHT_STEPS_M, rounded, station.antenna_agl_m, saturates)
 
 
 def _heights(a: Station, b: Station, landscape: Landscape) -> list[_Change]:

@@ -22,7 +22,7 @@ def unmapped_line(mapped: MappedLand, cost: str = "") -> str:
     return (
         f'NOT MAPPED: {mapped.why}, so it is taken for "{mapped.unmapped}": {land.words}{tops}. {cost + " " if cost else ""}'
         'To replace this, in property.toml: draw what stands there (cover = ...); or land_cover.mapped = "all" if the cover files '
-        f"show all there is; or land_cover.unmapped = one of {others}. For one site: columns surroundings and clearing_m."
+        f"show all there is; or land_cover.unmapped = one of {others}. For one site: columns clutter and clearing_m."
     )
 
 
@@ -34,8 +34,8 @@ def unmapped_cost(table: LinkTable, rows: Sequence[int], of: str) -> str:
     row = min(known, key=lambda one: (float(table.worst_chance[one]), one))
     season = season_of(table, row)
     a, b = (table.stations[i] for i in table.pairs[row])
-    cost_db = float(table.losses.surroundings_db[season, row])
-    doubt_db = float(table.surroundings_spread_db[season, row])
+    cost_db = float(table.losses.clutter_db[season, row])
+    uncertainty_db = float(table.clutter_spread_db[season, row])
     if cost_db < LEAST_COST_DB:
         return f"On {of}, {link_key(a, b)}, that costs nothing."
-    return f"On {of}, {link_key(a, b)}, that costs {cost_db:.0f} ± {doubt_db:.0f} dB."
+    return f"On {of}, {link_key(a, b)}, that costs {cost_db:.0f} ± {uncertainty_db:.0f} dB."

@@ -37,8 +37,8 @@ def verdict_for(chance: float, *, required_chance: float, elevation_spread_db: f
     required_chance : float
         What the plan asks of each link.
     elevation_spread_db, other_spread_db : float
-        Spread from the elevation data, and from everything else. When the elevation is the larger doubt, neither a yes nor a no is
-        given unless the chance is beyond doubt all the same.
+        Spread from the elevation data, and from everything else. When the elevation is the larger uncertainty, neither a yes nor
+        a no is given unless the chance is beyond doubt all the same.
     """
     limits = verdict_limits(required_chance)
     if elevation_spread_db > other_spread_db and SURE_NO_CHANCE < chance < limits["ample"]:
@@ -54,6 +54,6 @@ def coverage_verdicts(coverage: Coverage, required_chance: float) -> tuple[tuple
     known = np.isfinite(coverage.chance)
     for number, least in reversed(list(enumerate(limits.values()))):
         classes[known & (coverage.chance >= least)] = number
-    unsure = coverage.land_in_doubt & (coverage.chance > SURE_NO_CHANCE) & (coverage.chance < limits["ample"])
+    unsure = coverage.land_uncertain & (coverage.chance > SURE_NO_CHANCE) & (coverage.chance < limits["ample"])
     classes[unsure] = len(limits)
     return words, classes

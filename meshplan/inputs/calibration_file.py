@@ -7,7 +7,7 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import MISSING, fields, replace
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 from pyproj import Transformer
 from pyproj.exceptions import ProjError
@@ -28,6 +28,10 @@ from meshplan.records.measurement import (
 AGAIN = "Run `meshplan calibrate` again to write it anew."
 FORMAT = 1
 Record = TypeVar("Record")
+FORMER: Final = {"surroundings_db": "clutter_db"}
+"""Names of fields as older files write them, and their names now."""
+FORMER_GROUP: Final = ("surroundings", "clutter")
+"""The same for the group of one parameter, which has its name."""
 
 
 def read_calibration(path: Path, *, shown: str = "", crs: str = "") -> Calibration:
@@ -57,7 +61,7 @@ def read_calibration(path: Path, *, shown: str = "", crs: str = "") -> Calibrati
         "factors": _record(SpreadFactors, table.get("factors", {}), f"{shown}, [factors]", faults),
         "left_out": _left_out(table.get("left_out"), shown, faults),
         "residuals": _records(ResidualLine, table, "residuals", shown, faults),
-        "parameters": _records(Parameter, table, "parameters", shown, faults),
+        "parameters": tuple(map(_with_new_name, _records(Parameter, table, "parameters", shown, faults))),
         "evidence": tuple(
             _evidence(entry, f"{shown}, [[evidence]] {k}", faults)
             for k, entry in enumerate(_tables(table, "evidence", shown, faults), 1)
@@ -93,6 +97,7 @@ def _record(kind: type[Record], table: Any, where: str, faults: list[MeshplanErr
     if not isinstance(table, Mapping):
         faults.append(InputError("is not a table", where=where, fix=AGAIN))
         return None
+    table = {FORMER.get(name, name) if FORMER.get(name) not in table else name: value for name, value in table.items()}
     values: dict[str, Any] = {}
     for field in fields(kind):  # type: ignore[arg-type]
         if field.name not in table:
@@ -115,6 +120,12 @@ def _record(kind: type[Record], table: Any, where: str, faults: list[MeshplanErr
     if any(field.name not in values and field.default is MISSING and field.default_factory is MISSING for field in fields(kind)):  # type: ignore[arg-type]
         return None
     return kind(**values)
+
+
+def _with_new_name(parameter: Parameter | None) -> Parameter | None:
+    """Return a parameter under the name that it has now."""
+    before, now = FORMER_GROUP
+    return parameter if parameter is None or parameter.group != before else replace(parameter, name=now, group=now)
 
 
 def _left_out(table: Any, shown: str, faults: list[MeshplanError]) -> LeftOut | None:

@@ -66,6 +66,8 @@ class Column:
     default_words: str = ""
     allowed: str = ""
     aliases: tuple[str, ...] = ()
+    former: tuple[str, ...] = ()
+    """Names that it had before: still read, with a note."""
 
     @property
     def default_text(self) -> str:
@@ -100,7 +102,7 @@ def match_headings(
     A heading close to a known name is a fault, because a misspelt column would be lost in silence; any other unknown one is only
     told. `ignored` names headings that a format brings along.
     """
-    known = {fold(name): column.name for column in columns for name in (column.name, *column.aliases)}
+    known = {fold(name): column.name for column in columns for name in (column.name, *column.aliases, *column.former)}
     passed_over = {fold(name) for name in ignored}
     matched: dict[str, str] = {}
     misspelt: set[str] = set()
@@ -136,6 +138,10 @@ def match_headings(
                 )
             else:
                 warnings.append(f"{where}: {word} '{heading}' is not known and is not read.")
+    former = {fold(name) for column in columns for name in column.former}
+    warnings.extend(
+        f"{where}: {word} '{raw}' is called '{name}' now; it is read." for raw, name in matched.items() if fold(raw) in former
+    )
     for column in columns:
         if column.required and column.name not in matched.values() and column.name not in misspelt:
             faults.append(

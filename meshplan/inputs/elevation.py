@@ -86,7 +86,7 @@ def read_elevation(headers: Sequence[RasterHeader], grid: Grid) -> Elevation:
             faults.append(wrong)
             continue
         warnings += odd_heights(
-            pixels, cell_m, header.shown, unit=header.unit, unit_said=header.unit_said, is_surface=header.is_surface
+            pixels, cell_m, header.shown, unit=header.unit, unit_stated=header.unit_stated, is_surface=header.is_surface
         )
         mosaic = surface if header.is_surface else ground
         wrong = factor_fault(mosaic.heights, heights, mosaic.names, header.shown)

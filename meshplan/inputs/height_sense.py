@@ -75,7 +75,7 @@ def impossible_heights(pixels_m: NDArray[np.float64], shown: str) -> InputError 
 
 
 def odd_heights(
-    ground_m: NDArray[np.float64], cell_m: float, shown: str, *, unit: str, unit_said: bool, is_surface: bool
+    ground_m: NDArray[np.float64], cell_m: float, shown: str, *, unit: str, unit_stated: bool, is_surface: bool
 ) -> list[str]:
     """Return what about the heights of one raster cannot be land in metres.
 
@@ -88,7 +88,7 @@ def odd_heights(
         Name of the raster.
     unit : str
         Unit that the heights in the file were taken for.
-    unit_said : bool
+    unit_stated : bool
         Whether the file or the user says that unit.
     is_surface : bool
         Whether trees and roofs are in it: their edges are steep, which tells nothing.
@@ -111,7 +111,7 @@ def odd_heights(
             "Download or export it with more bits."
         )
     elif share > WIDE_SHARE and not is_surface:
-        words = "as it says" if unit_said else "which the file does not say"
+        words = "as it says" if unit_stated else "which the file does not say"
         told.append(
             f"{shown}: {100 * share:.0f} % OF THE LAND IS STEEPER THAN {STEEP_DEG:.0f}°, which no ground is. Heights were taken as "
             f"{unit}, {words}: {mend}."

@@ -18,11 +18,11 @@ from meshplan.inputs.elevation import UNUSED, known_at, read_elevation
 from meshplan.inputs.grid_choice import choose_grid, choose_projection_for, land_box
 from meshplan.inputs.property_files import PropertyFiles, find_files
 from meshplan.inputs.raster import RasterHeader, open_header, outside_hint
+from meshplan.inputs.reported_once import reported_once
 from meshplan.inputs.settings_file import SETTINGS_FILE, read_settings
 from meshplan.inputs.site_changes import apply_changes
 from meshplan.inputs.site_files import PHONE_SUFFIXES, read_site_file
 from meshplan.inputs.sites import missing_roles, sites_from_tables
-from meshplan.inputs.told_once import told_once
 from meshplan.inputs.vector import WGS84, VectorFile, move_geometry, parse_crs, point_mover, read_features
 from meshplan.records import Cover, Site
 from meshplan.records.property import Property
@@ -77,7 +77,7 @@ def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> P
         cover_reach_m=whole.cover_reach_m,
         grid_sentence=whole.sentence,
         assumptions=tuple(
-            told_once(
+            reported_once(
                 [
                     *files.assumptions,
                     whole.sentence,
@@ -91,7 +91,7 @@ def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> P
             )
         ),
         warnings=tuple(
-            told_once(
+            reported_once(
                 [
                     *sites.warnings,
                     *cover.warnings,

@@ -60,7 +60,7 @@ class RasterHeader:
     height: int
     unit: str
     notes: tuple[str, ...]
-    unit_said: bool = False
+    unit_stated: bool = False
     """Whether the file or the user says the unit of the heights."""
 
     @property
@@ -176,7 +176,7 @@ def _judge(source: Any, path: Path, shown: str, settings: RasterSettings) -> Ras
         source.height,
         _unit(source, shown, settings, notes),
         tuple(notes),
-        unit_said="unit" in settings.model_fields_set or _said_unit(source) is not None,
+        unit_stated="unit" in settings.model_fields_set or _stated_unit(source) is not None,
     )
 
 
@@ -209,7 +209,7 @@ def _crs_of(source: Any, shown: str, settings: RasterSettings, notes: list[str])
     return own
 
 
-def _said_unit(source: Any) -> str | None:
+def _stated_unit(source: Any) -> str | None:
     """Return the unit that the band says, else that of the vertical part of the projection; None where neither does."""
     said = _UNIT_WORDS.get((source.units[0] or "").strip().casefold())
     if said is not None or source.crs is None:
@@ -223,7 +223,7 @@ def _said_unit(source: Any) -> str | None:
 
 
 def _unit(source: Any, shown: str, settings: RasterSettings, notes: list[str]) -> str:
-    said = _said_unit(source)
+    said = _stated_unit(source)
     if "unit" in settings.model_fields_set:
         if said is not None and said != settings.unit:
             notes.append(f"{shown}: says heights in {said}, property.toml says {settings.unit}, which is taken.")

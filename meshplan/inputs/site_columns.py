@@ -20,7 +20,7 @@ from meshplan.inputs.columns import (
     yes_or_no,
 )
 from meshplan.inputs.walls import WALL_WORDS, WALLS
-from meshplan.records import LISTENING, POLARISATIONS, SURROUNDINGS, Power, Purpose, Role, Use
+from meshplan.records import CLUTTER_KINDS, LISTENING, POLARISATIONS, Power, Purpose, Role, Use
 from meshplan.units import FOOT_M
 
 DEFAULT_HEIGHT_AGL_M: Final = {Role.SENSOR: 1.0, Role.RELAY: 3.0, Role.GATEWAY: 4.0}
@@ -325,11 +325,12 @@ SITE_COLUMNS: Final = (
         allowed="0 to 100",
     ),
     Column(
-        "surroundings",
+        "clutter",
         "Houses or trees all around, taller than the antenna, that no file of the property shows; not counted where one does.",
-        one_of(SURROUNDINGS),
+        one_of(CLUTTER_KINDS),
         default_words="what the files show, or [land_cover] of property.toml where they show nothing",
-        allowed=", ".join(SURROUNDINGS),
+        allowed=", ".join(CLUTTER_KINDS),
+        former=("surroundings",),
     ),
     Column(
         "clearing_m",

@@ -162,7 +162,7 @@ def _site(values: dict[str, Any], role: Role, position: tuple[float, float], whe
         indoors=values.get("indoors"),
         noise_rise_db=values.get("noise_rise_db"),
         extra_loss_db=values.get("extra_loss_db", 0.0),
-        surroundings=values.get("surroundings"),
+        clutter=values.get("clutter"),
         clearing_m=values.get("clearing_m", 0.0),
         polarisation=values.get("polarisation"),
         use=Use(values.get("use", Use.FREE)),

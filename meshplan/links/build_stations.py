@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 from shapely.geometry import Point
 
 from meshplan.errors import InputError, MeshplanError, nearest_name, raise_faults
-from meshplan.loss.end_clutter import assumed_surroundings, named_surroundings
+from meshplan.loss.end_clutter import assumed_clutter, named_clutter
 from meshplan.loss.indoor_legs import OWN_LIDS, ROOM_WORDS, room_kind
 from meshplan.loss.path_loss import FIELD_CROPS, NEAR_AN_ANTENNA_M
 from meshplan.loss.walls import DEFAULT_WALL, enclosure_loss_db, enclosure_source, enclosure_spread_db
@@ -20,7 +20,7 @@ from meshplan.propagation.noise import usual_noise_rise_db
 from meshplan.propagation.vegetation import COVER_KINDS
 from meshplan.records import Power, Role, Site
 from meshplan.records.antenna import AntennaClass, CableClass
-from meshplan.records.clutter import Surroundings
+from meshplan.records.clutter import EndClutter
 from meshplan.records.radio import RadioMode
 from meshplan.records.station import Station
 from meshplan.settings import CostSettings, PropertySettings
@@ -90,7 +90,7 @@ def build_stations(
         heights = (site.antenna_agl_m,) if site.role is Role.SENSOR else site.heights_agl_m
         for height_m in heights:
             key = _key(site, height_m, several_roles=offered[site.name] > 1, several_heights=len(heights) > 1)
-            surroundings = _surroundings_of(site, radio, landscape, assumptions)
+            clutter = _clutter_of(site, radio, landscape, assumptions)
             if antenna.is_directional and site.azimuth_deg is None:
                 assumptions[
                     f"The directional antenna of {site.name} has no azimuth: each of its links is computed as if it pointed at "
@@ -110,7 +110,7 @@ def build_stations(
                     other_loss_db=site.extra_loss_db,
                     tx_power_dbm=_power_dbm(site, antenna, feed_db, radio, power_for),
                     cost=0.0 if site.role is Role.SENSOR else candidate_cost(site, height_m, settings.cost),
-                    surroundings=surroundings,
+                    clutter=clutter,
                     polarisation=_polarisation_of(site, settings, assumptions),
                     **_enclosure(site, height_m, radio, landscape, assumptions),
                     ground_amsl_m=float(ground_at(landscape, site.x_m, site.y_m)),
@@ -183,25 +183,25 @@ def _polarisation_of(site: Site, settings: PropertySettings, assumptions: dict[s
     return site.polarisation or usual
 
 
-def _surroundings_of(site: Site, radio: RadioMode, landscape: Landscape, assumptions: dict[str, None]) -> Surroundings | None:
+def _clutter_of(site: Site, radio: RadioMode, landscape: Landscape, assumptions: dict[str, None]) -> EndClutter | None:
     """Return what stands around a site and is in no layer: what the user named, else the class of unmapped land.
 
     None where the landscape holds it already: it must not be counted twice. The wall of a building around the antenna is counted
     beside it: ITU-R P.2109 tells the loss into a building against the open air outside, which stands among its neighbours.
     """
     unmapped = float(landscape.mapped.unmapped_share(site.x_m, site.y_m))
-    if site.surroundings is None:
+    if site.clutter is None:
         if unmapped and radio.frequency_mhz > CLUTTER_MOST_MHZ:
             assumptions[f"Unmapped land is counted as at {CLUTTER_MOST_MHZ:g} MHz, where the figures of ITU-R P.2108-1 end."] = None
-        return assumed_surroundings(landscape.mapped.unmapped, unmapped, clearing_m=site.clearing_m)
-    named = f"The surroundings of {site.name} ({site.surroundings})"
+        return assumed_clutter(landscape.mapped.unmapped, unmapped, clearing_m=site.clearing_m)
+    named = f"The clutter of {site.name} ({site.clutter})"
     shown = _shown_near(site, landscape)
     if shown:
         assumptions[f"{named} are not counted: the files already show {shown} within {NEAR_AN_ANTENNA_M:g} m of it."] = None
-        return assumed_surroundings(landscape.mapped.unmapped, unmapped, clearing_m=site.clearing_m)
+        return assumed_clutter(landscape.mapped.unmapped, unmapped, clearing_m=site.clearing_m)
     if radio.frequency_mhz > CLUTTER_MOST_MHZ:
         assumptions[f"{named} are counted as at {CLUTTER_MOST_MHZ:g} MHz, where the figures of ITU-R P.2108-1 end."] = None
-    return named_surroundings(site.surroundings, unmapped_share=unmapped, clearing_m=site.clearing_m)
+    return named_clutter(site.clutter, unmapped_share=unmapped, clearing_m=site.clearing_m)
 
 
 def _shown_near(site: Site, landscape: Landscape) -> str:

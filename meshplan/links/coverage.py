@@ -31,8 +31,8 @@ class Coverage:
     margin_db: Float32
     chance: Float32
     server: NDArray[np.int16]
-    land_in_doubt: NDArray[np.bool_]
-    """Whether the elevation is a larger doubt than everything else: between a sure yes and a sure no the verdict is "not sure"."""
+    land_uncertain: NDArray[np.bool_]
+    """Whether the elevation is more uncertain than everything else: between a sure yes and a sure no the verdict is "not sure"."""
     receiver_agl_m: float
     season: str
     radio: str
@@ -104,21 +104,21 @@ def figures_of(
 def best_of(singles: Sequence[Coverage]) -> Coverage:
     """Return the best of several stations at each cell."""
     loss, margin, chance, server = (singles[0].loss_db, singles[0].margin_db, singles[0].chance, singles[0].server)
-    doubt = singles[0].land_in_doubt
+    uncertain = singles[0].land_uncertain
     for single in singles[1:]:
         better = np.nan_to_num(single.chance, nan=-1.0) > np.nan_to_num(chance, nan=-1.0)
         loss = np.where(better, single.loss_db, loss)
         margin = np.where(better, single.margin_db, margin)
         chance = np.where(better, single.chance, chance)
         server = np.where(better, single.server, server)
-        doubt = np.where(better, single.land_in_doubt, doubt)
+        uncertain = np.where(better, single.land_uncertain, uncertain)
     return Coverage(
         names=tuple(name for single in singles for name in single.names),
         loss_db=loss,
         margin_db=margin,
         chance=chance,
         server=server,
-        land_in_doubt=doubt,
+        land_uncertain=uncertain,
         receiver_agl_m=singles[0].receiver_agl_m,
         radio=singles[0].radio,
         season=singles[0].season,

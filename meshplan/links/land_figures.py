@@ -57,8 +57,8 @@ class LandFigures:
     loss_db: Float32
     margin_db: Float32
     chance: Float32
-    land_in_doubt: NDArray[np.bool_]
-    """Whether the elevation is a larger doubt than everything else."""
+    land_uncertain: NDArray[np.bool_]
+    """Whether the elevation is a larger uncertainty than everything else."""
 
 
 def receivers_on(
@@ -180,7 +180,7 @@ def figures_on_land(
     """
     shape = landscape.grid.shape
     loss, margin, chance = (np.full(shape, np.nan, dtype=np.float32) for _ in range(3))
-    doubt = np.zeros(shape, dtype=bool)
+    uncertain = np.zeros(shape, dtype=bool)
     stations = (station, *receivers.sensors)
     fades = np.array([fade_margin_db(sensor, station) for sensor in receivers.sensors])
     for block in _blocks(shape):
@@ -229,13 +229,13 @@ def figures_on_land(
         margins = link_margins(stations, a, b, bearing, distance, rise, total, weather_db, rooms).weaker_db
         spread = spread_of_all_db(model, elevation, soil, antenna_spread_db(stations, a, b, rooms), plants, around)
         here = cover_index.shape
-        doubt[block] = (2.0 * elevation**2 > spread**2).reshape(here)
+        uncertain[block] = (2.0 * elevation**2 > spread**2).reshape(here)
         loss[block], margin[block] = total.reshape(here), margins.reshape(here)
         chance[block] = chance_of(margins, fades[kind], spread).reshape(here)
     unknown = ~np.isfinite(swept.loss_db)
     for values in (loss, margin, chance):
         values[unknown] = np.nan
-    return LandFigures(loss, margin, chance, doubt)
+    return LandFigures(loss, margin, chance, uncertain)
 
 
 def _unmapped_ends(raised: RaisedField | None, block: slice, cells: int) -> Sequence[tuple[Array, Array]]:

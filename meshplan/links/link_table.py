@@ -17,7 +17,7 @@ from meshplan.links.margins import (
     soil_spread_db,
     spread_of_all_db,
 )
-from meshplan.loss.bypass_paths import ways_around_rows_db
+from meshplan.loss.bypass_paths import row_bypass_losses_db
 from meshplan.loss.elevation_draws import relief_hides, terrain_draws_db
 from meshplan.loss.fast.thread_pool import run_pieces
 from meshplan.loss.indoor_legs import IndoorLeg, indoor_legs, with_indoor_legs
@@ -98,13 +98,13 @@ class LinkTable(ShortForm):
             self.soil_spread_db,
             self.antenna_spread_db,
             self.losses.vegetation_spread_db,
-            self.surroundings_spread_db,
+            self.clutter_spread_db,
         )
 
     @property
-    def surroundings_spread_db(self) -> Array:
+    def clutter_spread_db(self) -> Array:
         """Standard deviation of what stands around both ends; shape (n_seasons, n_links)."""
-        return np.asarray(np.hypot(self.losses.surroundings_spread_a_db, self.losses.surroundings_spread_b_db))
+        return np.asarray(np.hypot(self.losses.clutter_spread_a_db, self.losses.clutter_spread_b_db))
 
     def freedom(self, season: int, row: int) -> float:
         """Return the degrees of freedom of the loss of a link; infinite for the normal distribution."""
@@ -158,7 +158,7 @@ def compute_links(
     draws = error_fields.draws if error_fields is not None else 0
     drawn = np.zeros((total, draws))
     hidden = np.zeros(total)
-    tops = tuple(end_tops(height.tolist(), [station.surroundings for station in stations], end) for end in (a, b))
+    tops = tuple(end_tops(height.tolist(), [station.clutter for station in stations], end) for end in (a, b))
     order = np.argsort(distance, kind="stable")
     samples = np.array([sample_count(length, landscape.sampled_as_m) for length in distance.tolist()], dtype=np.intp)
     chunks = list(_chunks(order, samples))
@@ -169,7 +169,7 @@ def compute_links(
         places = x[a[rows]], y[a[rows]], x[b[rows]], y[b[rows]]
         profiles = sample_profiles(landscape, *places, int(samples[rows[0]]))
         ends = Ends(height[a[rows]], height[b[rows]], inside[a[rows]], inside[b[rows]], bearing[rows])
-        around_db = ways_around_rows_db(landscape, profiles, *places, settings.frequency_mhz)
+        around_db = row_bypass_losses_db(landscape, profiles, *places, settings.frequency_mhz)
         here = tops[0].at(rows), tops[1].at(rows)
         raised = raised_paths(profiles, ends, here, landscape, seasons, settings, places, around_db=around_db)
         found[number] = raised.losses
@@ -306,7 +306,7 @@ def _table(
     margins = link_margins(stations, a, b, bearing_deg, distance_m, top[b] - top[a], loss_db, weather, indoors)
     fade = np.array([fade_margin_db(stations[i], stations[j]) for i, j in pairs])
     obstacles_db = losses.terrain_parts.obstacle_db + losses.building_db + losses.vegetation_db.max(axis=0)
-    on_land = [station.surroundings for station in stations]
+    on_land = [station.clutter for station in stations]
     least = np.array([0.0 if around is None else around.model_spread_db for around in on_land])
     share = np.array([0.0 if around is None else around.share for around in on_land])
     model = model_spread_db(obstacles_db, [(least[end], share[end]) for end in (a, b)])
@@ -314,7 +314,7 @@ def _table(
         model[row] = leg.spread_db
     soil = soil_spread_db(losses.terrain_parts.ground_limited)
     antenna = antenna_spread_db(stations, a, b, indoors)
-    around_spread = np.hypot(losses.surroundings_spread_a_db, losses.surroundings_spread_b_db)
+    around_spread = np.hypot(losses.clutter_spread_a_db, losses.clutter_spread_b_db)
     all_spread = spread_of_all_db(model, elevation_spread_db, soil, antenna, losses.vegetation_spread_db, around_spread)
     return LinkTable(
         stations=tuple(stations),

@@ -140,8 +140,8 @@ def spread_of_all_db(
     soil_db: ArrayLike,
     antenna_db: ArrayLike,
     vegetation_db: ArrayLike,
-    surroundings_db: ArrayLike,
+    clutter_db: ArrayLike,
 ) -> Array:
     """Return the standard deviation of all causes together; they are independent."""
     fixed = np.square(model_db) + np.square(elevation_db) + np.square(soil_db) + np.square(antenna_db)
-    return np.asarray(np.sqrt(fixed + np.square(vegetation_db) + np.square(surroundings_db)))
+    return np.asarray(np.sqrt(fixed + np.square(vegetation_db) + np.square(clutter_db)))

@@ -112,5 +112,5 @@ _RANK = {Role.SENSOR: 0, Role.RELAY: 1, Role.GATEWAY: 2}
 def strongest_allowed_loss_db(stations: Sequence[Station]) -> float:
     """Return the largest path loss that any two of the stations could bear, with `HOPELESS_BELOW_DB` to spare."""
     strongest = max(station.eirp_dbm for station in stations)
-    keenest = max(station.receive_gain_db - station.sensitivity_dbm for station in stations)
-    return strongest + keenest + HOPELESS_BELOW_DB
+    most_sensitive = max(station.receive_gain_db - station.sensitivity_dbm for station in stations)
+    return strongest + most_sensitive + HOPELESS_BELOW_DB

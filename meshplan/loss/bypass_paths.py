@@ -25,7 +25,7 @@ CLEAR_BELOW_M: Final = 1.0
 """Cover that never grows taller than this beside a row does not bar the way around it (own choice)."""
 
 
-def ways_around_rows_db(
+def row_bypass_losses_db(
     landscape: Landscape, profiles: Profiles, x_a_m: Array, y_a_m: Array, x_b_m: Array, y_b_m: Array, frequency_mhz: float
 ) -> Mapping[int, Array]:
     """Return what the way around the nearer end of each hedge costs, by cover index.

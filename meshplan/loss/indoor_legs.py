@@ -9,7 +9,7 @@ from typing import Any, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from meshplan.loss.path_loss import WAYS_PAST_BUILDINGS, PathLosses, PathSettings
+from meshplan.loss.path_loss import BUILDING_PATHS, PathLosses, PathSettings
 from meshplan.loss.uncertainty import OBSTRUCTED_MODEL_SPREAD_DB
 from meshplan.loss.walls import DEFAULT_WALL
 from meshplan.propagation.buildings import INDOOR_ROOMS, indoor_floors_loss_db, indoor_loss_db
@@ -162,13 +162,13 @@ def with_indoor_legs(losses: PathLosses, legs: dict[int, IndoorLeg]) -> PathLoss
         behind_hill_db=without(losses.behind_hill_db),
         terrain_parts=replace(parts, **{name: without(getattr(parts, name)) for name in names}),
         building_db=without(losses.building_db, rooms_db),
-        building_way=without(losses.building_way, WAYS_PAST_BUILDINGS.index("inside the same building")),
+        building_path=without(losses.building_path, BUILDING_PATHS.index("inside the same building")),
         vegetation_db=without(losses.vegetation_db),
-        vegetation_way=without(losses.vegetation_way, 0),
+        vegetation_path=without(losses.vegetation_path, 0),
         vegetation_spread_db=without(losses.vegetation_spread_db),
-        around_saved_db=without(losses.around_saved_db),
-        surroundings_db=without(losses.surroundings_db),
-        surroundings_spread_a_db=without(losses.surroundings_spread_a_db),
-        surroundings_spread_b_db=without(losses.surroundings_spread_b_db),
+        bypass_saved_db=without(losses.bypass_saved_db),
+        clutter_db=without(losses.clutter_db),
+        clutter_spread_a_db=without(losses.clutter_spread_a_db),
+        clutter_spread_b_db=without(losses.clutter_spread_b_db),
         cover_depth_m={kind: without(depth) for kind, depth in losses.cover_depth_m.items()},
     )

@@ -51,8 +51,8 @@ OVER_CROWNS_SPREAD_DB = 3.0
 FIELD_CROPS = ("maize", "cereal", "grass")
 """Kinds whose seasons are told by their height, not by their leaves."""
 
-WAYS_PAST_COVER = ("none", "through", "over", "through near the antennas, over the rest")
-WAYS_PAST_BUILDINGS = ("none", "over the roof", "through the walls", "inside the same building")
+COVER_PATHS = ("none", "through", "over", "through near the antennas, over the rest")
+BUILDING_PATHS = ("none", "over the roof", "through the walls", "inside the same building")
 """The last is set by `links.link_table` for links that never leave a building."""
 
 
@@ -90,17 +90,17 @@ class PathLosses:
     """Bare terrain and ground, in excess of free space."""
     terrain_parts: DiffractionLoss
     behind_hill_db: Array
-    """Ground loss that low antennas keep behind a hill; depends on bare ground alone and is the same for every way past cover."""
+    """Ground loss that low antennas keep behind a hill; depends on bare ground alone and is the same for every path past cover."""
     building_db: Array
-    building_way: NDArray[np.uint8]
-    """Index into `WAYS_PAST_BUILDINGS`."""
+    building_path: NDArray[np.uint8]
+    """Index into `BUILDING_PATHS`."""
     vegetation_db: Array
     """Shape (n_seasons, n_paths)."""
-    vegetation_way: NDArray[np.uint8]
-    """Index into `WAYS_PAST_COVER`; shape (n_seasons, n_paths)."""
+    vegetation_path: NDArray[np.uint8]
+    """Index into `COVER_PATHS`; shape (n_seasons, n_paths)."""
     vegetation_spread_db: Array
     """Shape (n_seasons, n_paths)."""
-    around_saved_db: Array
+    bypass_saved_db: Array
     """What the way around the ends of hedges spares the way through them; shape (n_seasons, n_paths)."""
     cover_depth_m: dict[str, Array]
     """Metres through each kind of cover, each by the part of the Fresnel zone that it fills; shape (n_seasons, n_paths)."""
@@ -111,17 +111,17 @@ class PathLosses:
     """Sample of least clearance."""
     clearance_of_ground: NDArray[np.bool_]
     """Whether bare ground, not what stands on it, is tightest there."""
-    surroundings_db: Array
+    clutter_db: Array
     """What stands around the ends and is in no layer adds to all that; set by `loss.raised_ends`; shape (n_seasons, n_paths)."""
-    surroundings_spread_a_db: Array
-    surroundings_spread_b_db: Array
+    clutter_spread_a_db: Array
+    clutter_spread_b_db: Array
     """How little is known of it at either end; shape (n_seasons, n_paths)."""
 
     @property
     def total_db(self) -> Array:
         """Path loss, shape (n_seasons, n_paths)."""
         bare = self.free_space_db + self.terrain_db + self.behind_hill_db + self.building_db + self.vegetation_db
-        return np.asarray(bare + self.surroundings_db)
+        return np.asarray(bare + self.clutter_db)
 
 
 def path_losses(
@@ -165,15 +165,15 @@ def path_losses(
     vegetation, ways, spreads, depths, saved = [], [], [], [], []
     for season in seasons:
         cover = path.cover_in(season, landscape)
-        least, way, spread = _cheapest_way(path, cover, terrain_db, over_roofs_db, walls_db)
+        least, way, spread = _cheapest_path(path, cover, terrain_db, over_roofs_db, walls_db)
         vegetation.append(least)
         ways.append(way)
         spreads.append(spread)
         depths.append(cover.depth_by_kind)
-        saved.append(np.where(way == 1, cover.around_saved_db, np.where(way == 3, cover.near_saved_db, 0.0)))
+        saved.append(np.where(way == 1, cover.bypass_saved_db, np.where(way == 3, cover.near_saved_db, 0.0)))
 
     building_db = np.minimum(over_roofs_db, walls_db)
-    building_way = np.where(~path.has_building, 0, np.where(over_roofs_db <= walls_db, 1, 2)).astype(np.uint8)
+    building_path = np.where(~path.has_building, 0, np.where(over_roofs_db <= walls_db, 1, 2)).astype(np.uint8)
     vegetation_db = np.stack([np.maximum(total - terrain_db - building_db, 0.0) for total in vegetation])
     kinds = sorted({kind for depth in depths for kind in depth})
     nothing = np.zeros(path.count)
@@ -193,19 +193,19 @@ def path_losses(
         terrain_parts=bare,
         behind_hill_db=path.behind_hill_db(bare),
         building_db=building_db,
-        building_way=building_way,
+        building_path=building_path,
         vegetation_db=vegetation_db,
-        vegetation_way=np.stack(ways),
+        vegetation_path=np.stack(ways),
         vegetation_spread_db=np.stack(spreads),
-        around_saved_db=np.stack(saved),
+        bypass_saved_db=np.stack(saved),
         cover_depth_m={kind: np.stack([depth.get(kind, nothing) for depth in depths]) for kind in kinds},
         clearance_share=clearance.fraction,
         clearance_m=clearance.clearance_m,
         clearance_index=clearance.index,
         clearance_of_ground=standing <= 0.0,
-        surroundings_db=np.zeros(vegetation_db.shape),
-        surroundings_spread_a_db=np.zeros(vegetation_db.shape),
-        surroundings_spread_b_db=np.zeros(vegetation_db.shape),
+        clutter_db=np.zeros(vegetation_db.shape),
+        clutter_spread_a_db=np.zeros(vegetation_db.shape),
+        clutter_spread_b_db=np.zeros(vegetation_db.shape),
     )
 
 
@@ -218,7 +218,7 @@ class _Cover:
     through_spread_db: Array
     near_db: Array
     near_spread_db: Array
-    around_saved_db: Array
+    bypass_saved_db: Array
     near_saved_db: Array
     depth_by_kind: dict[str, Array]
     on_path: NDArray[np.bool_]
@@ -382,7 +382,7 @@ class _Path:
             through_spread_db=np.sqrt(all_variance),
             near_db=near_db,
             near_spread_db=np.sqrt(near_variance),
-            around_saved_db=all_saved,
+            bypass_saved_db=all_saved,
             near_saved_db=near_saved,
             depth_by_kind=depth_by_kind,
             on_path=all_db > 0.0,
@@ -450,7 +450,7 @@ def _groups(landscape: Landscape) -> dict[tuple[str, float | None], list[int]]:
     return groups
 
 
-def _cheapest_way(
+def _cheapest_path(
     path: _Path, cover: _Cover, terrain_db: Array, over_roofs_db: Array, walls_db: Array
 ) -> tuple[Array, NDArray[np.uint8], Array]:
     """Return the least excess over free space, the way past the cover, and the spread of that way."""

@@ -16,17 +16,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from meshplan.loss.path_loss import WAYS_PAST_BUILDINGS, Ends, PathLosses, PathSettings, path_losses
+from meshplan.loss.path_loss import BUILDING_PATHS, Ends, PathLosses, PathSettings, path_losses
 from meshplan.propagation.clutter import CLUTTER_SPREAD_DB, chance_between, end_loss_db
 from meshplan.propagation.seasons import Season
-from meshplan.records.clutter import Surroundings
+from meshplan.records.clutter import EndClutter
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import Profiles, sample_profiles
 from meshplan.units import Array
 
 LOW, MIDDLE, HIGH = 0, 1, 2
 
-OVER_THE_ROOF = WAYS_PAST_BUILDINGS.index("over the roof")
+OVER_THE_ROOF = BUILDING_PATHS.index("over the roof")
 
 VARIANTS = ((MIDDLE, MIDDLE), (LOW, MIDDLE), (HIGH, MIDDLE), (MIDDLE, LOW), (MIDDLE, HIGH))
 """Tops at the first and second end of the five paths."""
@@ -40,7 +40,7 @@ class EndTops:
     tops_m: Array
     street_width_m: Array
     leafless_share: Array
-    told: NDArray[np.bool_]
+    named: NDArray[np.bool_]
     """One height that somebody named: no chance of open ground between, and a spread of its own."""
 
     @property
@@ -55,36 +55,36 @@ class EndTops:
     def loss_db(self, variant: int, frequency_mhz: float, distance_m: ArrayLike, leaf_share: ArrayLike) -> Array:
         """Return what the end itself adds, shape of leaf shares and paths broadcast together."""
         full = end_loss_db(self.tops_m[variant], self.antenna_agl_m, frequency_mhz, street_width_m=self.street_width_m)
-        chance = np.where(self.told, 1.0, chance_between(distance_m))
+        chance = np.where(self.named, 1.0, chance_between(distance_m))
         leaves = self.leafless_share + (1.0 - self.leafless_share) * np.asarray(leaf_share, dtype=float)
         return np.asarray(full * chance * leaves)
 
     def at(self, rows: NDArray[np.bool_] | NDArray[np.intp]) -> EndTops:
         """Return those of some of the paths."""
         return EndTops(
-            self.antenna_agl_m[rows], self.tops_m[:, rows], self.street_width_m[rows], self.leafless_share[rows], self.told[rows]
+            self.antenna_agl_m[rows], self.tops_m[:, rows], self.street_width_m[rows], self.leafless_share[rows], self.named[rows]
         )
 
 
 @dataclass(frozen=True, eq=False)
 class RaisedLosses:
-    """What surroundings add to the loss of the bare path, and how little is known of it; shapes (n_seasons, n_paths)."""
+    """What clutter add to the loss of the bare path, and how little is known of it; shapes (n_seasons, n_paths)."""
 
     extra_db: Array
     spread_a_db: Array
     spread_b_db: Array
 
 
-def end_tops(antenna_agl_m: Sequence[float], surroundings: Sequence[Surroundings | None], pick: NDArray[np.intp]) -> EndTops:
+def end_tops(antenna_agl_m: Sequence[float], clutter: Sequence[EndClutter | None], pick: NDArray[np.intp]) -> EndTops:
     """Return the tops around the ends of paths; `pick` names the station at each of them."""
-    nothing = Surroundings("open", False, (), 0.0, 0.0, 1.0, 1.0)
-    found = [around or nothing for around in surroundings]
+    nothing = EndClutter("open", False, (), 0.0, 0.0, 1.0, 1.0)
+    found = [around or nothing for around in clutter]
     return EndTops(
         antenna_agl_m=np.asarray(antenna_agl_m, dtype=float)[pick],
         tops_m=np.array([around.low_middle_high_m for around in found], dtype=float).reshape(-1, 3).T[:, pick],
         street_width_m=np.array([around.street_width_m for around in found])[pick],
         leafless_share=np.array([around.leafless_share for around in found])[pick],
-        told=np.array([around.is_one_named_height for around in found], dtype=bool)[pick],
+        named=np.array([around.is_one_named_height for around in found], dtype=bool)[pick],
     )
 
 
@@ -98,7 +98,7 @@ def raised_losses(
     distance_m: Array,
     leaf_share: Array,
 ) -> RaisedLosses:
-    """Return what surroundings add to bare paths.
+    """Return what clutter add to bare paths.
 
     Parameters
     ----------
@@ -137,8 +137,8 @@ def raised_losses(
     mean = by_a.mean(axis=0) + by_b.mean(axis=0) - middle
     return RaisedLosses(
         extra_db=np.where(np.isnan(mean), 0.0, np.maximum(mean - bare_db, 0.0)),
-        spread_a_db=np.nan_to_num(np.hypot(by_a.std(axis=0), _told_spread_db(a, frequency_mhz, distance_m, leaf_share))),
-        spread_b_db=np.nan_to_num(np.hypot(by_b.std(axis=0), _told_spread_db(b, frequency_mhz, distance_m, leaf_share))),
+        spread_a_db=np.nan_to_num(np.hypot(by_a.std(axis=0), _named_spread_db(a, frequency_mhz, distance_m, leaf_share))),
+        spread_b_db=np.nan_to_num(np.hypot(by_b.std(axis=0), _named_spread_db(b, frequency_mhz, distance_m, leaf_share))),
     )
 
 
@@ -147,15 +147,15 @@ def _all_alike(end: EndTops) -> bool:
     return bool((end.tops_m[LOW] == end.tops_m[HIGH]).all() or not end.counts.any())
 
 
-def _told_spread_db(end: EndTops, frequency_mhz: float, distance_m: Array, leaf_share: Array) -> Array:
-    """Return the spread of named surroundings: that of ITU-R P.2108-1 §3.2, and never more than they cost."""
+def _named_spread_db(end: EndTops, frequency_mhz: float, distance_m: Array, leaf_share: Array) -> Array:
+    """Return the spread of named clutter: that of ITU-R P.2108-1 §3.2, and never more than they cost."""
     loss = end.loss_db(MIDDLE, frequency_mhz, distance_m, leaf_share)
-    return np.where(end.told, np.minimum(loss, CLUTTER_SPREAD_DB), 0.0)
+    return np.where(end.named, np.minimum(loss, CLUTTER_SPREAD_DB), 0.0)
 
 
 @dataclass(frozen=True, eq=False)
 class RaisedPaths:
-    """Losses with what surroundings add, and the paths on which errors of the ground act: raised where that is what counts."""
+    """Losses with what clutter add, and the paths on which errors of the ground act: raised where that is what counts."""
 
     losses: PathLosses
     ends: Ends
@@ -175,7 +175,7 @@ def raised_paths(
     *,
     around_db: Mapping[int, Array],
 ) -> RaisedPaths:
-    """Return the losses of paths with what surroundings of their ends add.
+    """Return the losses of paths with what clutter of their ends add.
 
     Parameters
     ----------
@@ -188,7 +188,7 @@ def raised_paths(
     places : x and y of the first, x and y of the second end
     """
     bare = path_losses(profiles, ends, landscape, seasons, settings, around_db=around_db)
-    over_roofs = bare.building_way == OVER_THE_ROOF
+    over_roofs = bare.building_path == OVER_THE_ROOF
     as_mapped_db = bare.terrain_db + np.where(over_roofs, bare.building_db, 0.0)
     rows = np.flatnonzero(tops[0].counts | tops[1].counts)
     if not len(rows):
@@ -221,11 +221,11 @@ def raised_paths(
     drawn = rows[counts]
     a_agl_m, b_agl_m = ends.antenna_a_agl_m.copy(), ends.antenna_b_agl_m.copy()
     a_agl_m[drawn], b_agl_m[drawn] = a.raised_m(MIDDLE)[counts], b.raised_m(MIDDLE)[counts]
-    over_roofs[drawn] = (first.building_way == OVER_THE_ROOF)[counts]
-    as_mapped_db[drawn] = (first.terrain_db + np.where(first.building_way == OVER_THE_ROOF, first.building_db, 0.0))[counts]
+    over_roofs[drawn] = (first.building_path == OVER_THE_ROOF)[counts]
+    as_mapped_db[drawn] = (first.terrain_db + np.where(first.building_path == OVER_THE_ROOF, first.building_db, 0.0))[counts]
     arrays = [np.zeros(bare.total_db.shape) for _ in range(3)]
     for array, values in zip(arrays, (added.extra_db, added.spread_a_db, added.spread_b_db), strict=True):
         array[:, rows] = values
-    losses = replace(bare, surroundings_db=arrays[0], surroundings_spread_a_db=arrays[1], surroundings_spread_b_db=arrays[2])
+    losses = replace(bare, clutter_db=arrays[0], clutter_spread_a_db=arrays[1], clutter_spread_b_db=arrays[2])
     raised = Ends(a_agl_m, b_agl_m, ends.inside_a, ends.inside_b, ends.bearing_deg)
     return RaisedPaths(losses, raised, as_mapped_db, over_roofs)

@@ -1,4 +1,4 @@
-"""What surroundings add at every cell of the land, from sweeps with raised ends: `loss.raised_ends` for whole rasters."""
+"""What clutter add at every cell of the land, from sweeps with raised ends: `loss.raised_ends` for whole rasters."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ import numpy as np
 
 from meshplan.grid import Float32
 from meshplan.loss.elevation_draws_field import ElevationDrawsField
-from meshplan.loss.end_clutter import assumed_surroundings
+from meshplan.loss.end_clutter import assumed_clutter
 from meshplan.loss.fast import SweepLoss
 from meshplan.loss.raised_ends import MIDDLE, RaisedLosses, end_tops, raised_losses
 from meshplan.propagation.clutter import LAND_CLASSES
-from meshplan.records.clutter import Surroundings
+from meshplan.records.clutter import EndClutter
 from meshplan.records.station import Station
 from meshplan.terrain.landscape import Landscape
 from meshplan.units import Array
@@ -29,7 +29,7 @@ SHARES: Final = (0.0, 0.1, 0.2, 0.35, 0.5, 0.75, 1.0)
 
 @dataclass(frozen=True, eq=False)
 class RaisedField:
-    """What surroundings add at each cell, and how little is known of it; shape (rows, columns)."""
+    """What clutter add at each cell, and how little is known of it; shape (rows, columns)."""
 
     extra_db: Array
     spread_db: Array
@@ -49,7 +49,7 @@ def raised_field(
     sweep: Sweep,
     draw: Callable[[float, float], ElevationDrawsField],
 ) -> RaisedField | None:
-    """Return what surroundings add between a station and a receiver at every cell; None where neither has any.
+    """Return what clutter add between a station and a receiver at every cell; None where neither has any.
 
     Parameters
     ----------
@@ -73,7 +73,7 @@ def raised_field(
         Within `FULLY_UNMAPPED_M` of mapped land the loss is laid between those of `SHARES`, where links take tops of their own.
     """
     grid, mapped = landscape.grid, landscape.mapped
-    if station.surroundings is None and mapped.everything:
+    if station.clutter is None and mapped.everything:
         return None
     rows, columns = np.indices(grid.shape)
     share = mapped.unmapped_share(*grid.x_y(columns, rows))
@@ -81,11 +81,11 @@ def raised_field(
     distance_m = np.hypot(x - station.site.x_m, y - station.site.y_m)
     done: dict[tuple[float, float], Float32] = {}
 
-    def with_receiver(around: Surroundings | None) -> RaisedLosses:
+    def with_receiver(around: EndClutter | None) -> RaisedLosses:
         one = np.zeros(1, dtype=np.intp)
         ends = [
             end_tops([height], [found], one)
-            for height, found in ((station.antenna_agl_m, station.surroundings), (receiver_agl_m, around))
+            for height, found in ((station.antenna_agl_m, station.clutter), (receiver_agl_m, around))
         ]
         if not any(end.counts.any() for end in ends):
             nothing = np.zeros((1, bare.loss_db.size))
@@ -112,9 +112,9 @@ def raised_field(
     def laid(of: RaisedLosses) -> tuple[Array, Array]:
         return of.extra_db.reshape(grid.shape), np.hypot(of.spread_a_db, of.spread_b_db).reshape(grid.shape)
 
-    def middle_heights_m(around: Surroundings | None) -> tuple[float, float]:
+    def middle_heights_m(around: EndClutter | None) -> tuple[float, float]:
         one = np.zeros(1, dtype=np.intp)
-        ends = [(station.antenna_agl_m, station.surroundings), (receiver_agl_m, around)]
+        ends = [(station.antenna_agl_m, station.clutter), (receiver_agl_m, around)]
         tops = [end_tops([height], [found], one).raised_m(MIDDLE) for height, found in ends]
         return float(tops[0][0]), float(tops[1][0])
 
@@ -132,13 +132,13 @@ def raised_field(
         weight = _weight(level, share)
         if not (weight > 0.0).any():
             continue
-        there = assumed_surroundings(mapped.unmapped, level)
+        there = assumed_clutter(mapped.unmapped, level)
         extra_here, spread_here = laid(with_receiver(there))
         drawn = drawn_from(middle_heights_m(there)) if (extra_here > 0.0).any() else low
         for summed, name in ((elevation, "spread_db"), (hidden, "hidden_relief_db")):
             np.add(summed, weight * np.where(extra_here > 0.0, getattr(drawn, name), getattr(low, name)), out=summed)
         extra, spread = extra + weight * extra_here, spread + weight * spread_here
-    around = station.surroundings
+    around = station.clutter
     own = (0.0, 0.0) if around is None else (around.model_spread_db, around.share)
     on_land = LAND_CLASSES[mapped.unmapped].model_spread_db
     return RaisedField(

@@ -182,7 +182,7 @@ class PropertyPlan(ShortForm):
         return self.record.cautions
 
     def to_frame(self, table: str = "devices") -> pd.DataFrame:
-        """Return a table of the plan: links, budgets, devices, routes, unserved, single_routes, parts, legal or goes_dark."""
+        """Return a table of the plan: links, budgets, devices, routes, unserved, single_routes, parts, legal or loses_service."""
         return _frame(self.record, table)
 
     def to_geodataframe(self, layer: str = "devices") -> geopandas.GeoDataFrame:
@@ -279,6 +279,7 @@ def _frame(plan: Plan, name: str) -> pd.DataFrame:
     from meshplan.reporting.plan_files import csv_tables
 
     tables = csv_tables(plan)
+    name = {"goes_dark": "loses_service"}.get(name, name)  # its name before
     if name not in tables:
         raise _unknown("table", name, tables)
     header, rows = tables[name]

@@ -26,10 +26,10 @@ from meshplan.planning.solve import solve_placement
 
 @dataclass(frozen=True, slots=True)
 class FailureEffect:
-    """What the loss of one opened device does: sensors that go dark, and sensors that must take another route."""
+    """What the loss of one opened device does: sensors that lose service, and sensors that must take another route."""
 
     node_id: str
-    dark: tuple[str, ...]
+    lost: tuple[str, ...]
     rerouted: tuple[str, ...]
 
 
@@ -112,10 +112,10 @@ def second_route_gaps(problem: PlacementProblem, sensors: Sequence[str]) -> dict
     return gaps
 
 
-def what_goes_dark(problem: PlacementProblem, plan: PlacementPlan) -> tuple[FailureEffect, ...]:
+def what_loses_service(problem: PlacementProblem, plan: PlacementPlan) -> tuple[FailureEffect, ...]:
     """Return the effect of losing each opened device alone, in the order of `plan.opened`.
 
-    A sensor goes dark when no route is left that either limit allows: a limit on second routes silences nobody.
+    A sensor loses service when no route is left that either limit allows: nobody loses service by a limit on second routes.
     """
     opened = nodes_of(problem, plan.opened)
     limits = [problem.hop_limit, problem.hop_limit if problem.redundancy == "none" else second_hop_limit(problem)]
@@ -124,8 +124,8 @@ def what_goes_dark(problem: PlacementProblem, plan: PlacementPlan) -> tuple[Fail
     for node_id in plan.opened:
         users = [item.sensor_id for item in plan.served if node_id in item.first.node_ids]
         left = served_sensors(problem, opened_graph(problem, opened), hops, problem.node_index[node_id])
-        dark = tuple(s for s in users if not left[problem.sensor_index[s]])
-        effects.append(FailureEffect(node_id, dark, tuple(s for s in users if s not in dark)))
+        lost = tuple(s for s in users if not left[problem.sensor_index[s]])
+        effects.append(FailureEffect(node_id, lost, tuple(s for s in users if s not in lost)))
     return tuple(effects)
 
 
@@ -136,7 +136,7 @@ def why_each_relay(problem: PlacementProblem, plan: PlacementPlan) -> tuple[Devi
     covered &= {item.sensor_id for item in plan.served}
     two_routes = covered - set(plan.single_route) if problem.redundancy != "none" else set()
     reasons = []
-    for effect in what_goes_dark(problem, plan):
+    for effect in what_loses_service(problem, plan):
         index = problem.node_index[effect.node_id]
         fewer = opened.copy()
         fewer[index] = False

@@ -169,7 +169,7 @@ def _failure_faults(problem: PlacementProblem, plan: PlacementPlan) -> list[str]
         # While a device fails that is not on the first route, that one stands, if it is short enough for the route that is left.
         for node in item.first.node_ids if len(item.first.node_ids) <= hops else failing:
             if node in failing and not network.reaches(item.sensor_id, opened - {node}, hops, _floors(problem)[item.sensor_id]):
-                faults.append(f"'{item.sensor_id}' falls silent when '{node}' fails")
+                faults.append(f"'{item.sensor_id}' loses service when '{node}' fails")
         shared = set() if item.second is None else set(item.first.node_ids) & set(item.second.node_ids) & set(failing)
         most = max(hops, first_hops)
         if shared and most <= 4:

@@ -98,7 +98,7 @@ def row_loss_db(depth_m: ArrayLike, frequency_mhz: ArrayLike, *, bypass_db: Arra
     depth_m, frequency_mhz : array_like
         Metres of the ray inside the row.
     bypass_db : array_like
-        Loss of the way over the top or around the end, whichever is less, see `way_past_db`.
+        Loss of the way over the top or around the end, whichever is less, see `bypass_loss_db`.
 
     Notes
     -----
@@ -112,7 +112,7 @@ def row_loss_db(depth_m: ArrayLike, frequency_mhz: ArrayLike, *, bypass_db: Arra
     return np.asarray(np.minimum(through, np.asarray(bypass_db, dtype=float)))
 
 
-def way_past_db(
+def bypass_loss_db(
     top_height_m: ArrayLike,
     distance_start_m: ArrayLike,
     distance_end_m: ArrayLike,

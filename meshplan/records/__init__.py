@@ -35,13 +35,13 @@ from meshplan.records.plan import (
     SeasonRecord,
     Unserved,
 )
-from meshplan.records.site import LISTENING, POLARISATIONS, SURROUNDINGS, Power, Purpose, Role, Site, Use
+from meshplan.records.site import CLUTTER_KINDS, LISTENING, POLARISATIONS, Power, Purpose, Role, Site, Use
 
 __all__ = [
+    "CLUTTER_KINDS",
     "LISTENING",
     "POLARISATIONS",
     "RAISED_AGL_M",
-    "SURROUNDINGS",
     "TALL_AGL_M",
     "VERDICTS",
     "VERDICT_WORDS",

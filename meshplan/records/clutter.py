@@ -9,7 +9,7 @@ KIND_WORDS: Final = {"dense_urban": "dense urban", "trees_forest": "trees"}
 
 
 @dataclass(frozen=True)
-class Surroundings:
+class EndClutter:
     """Tops around an antenna, and what is not known of them.
 
     `tops_m` holds the equally likely heights of the tops, low, middle and high: three for a class of unmapped land, one that is
@@ -18,7 +18,7 @@ class Surroundings:
 
     kind: str
     """Word of the column, or key of `LAND_CLASSES`."""
-    told: bool
+    named: bool
     """Whether the user named it for this site; otherwise it is assumed."""
     tops_m: tuple[float, ...]
     share: float
@@ -39,7 +39,7 @@ class Surroundings:
     @property
     def is_one_named_height(self) -> bool:
         """Whether the tops are one height that somebody named: no chance of open ground between, and a spread of its own."""
-        return self.told and len(self.tops_m) == 1
+        return self.named and len(self.tops_m) == 1
 
     @property
     def words(self) -> str:

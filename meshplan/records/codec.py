@@ -49,6 +49,12 @@ SIGNIFICANT_DIGITS: Final = 9
 EXACT: Final = frozenset({"Proof", "MadeWith"})
 """Records whose numbers are kept to the last bit: a proof, and what was asked for."""
 
+FORMER: Final[dict[str, dict[str, str]]] = {
+    "Plan": {"goes_dark": "loses_service"},
+    "Spread": {"surroundings_db": "clutter_db"},
+}
+"""Names that fields of a record had before, as older files write them, and their names now."""
+
 _INFINITY: Final = "infinity"
 
 
@@ -217,6 +223,8 @@ def _decode_record(value: Any, record: type, path: str, where: str, faults: list
         _fault(faults, where, path, f"a table with the fields of a {record.__name__} is expected")
         return None
     hints = _hints(record)
+    former = FORMER.get(record.__name__, {})
+    value = {former.get(key, key) if former.get(key) not in value else key: item for key, item in value.items()}
     before = len(faults)
     for key in sorted(set(value) - set(hints)):
         _fault(faults, where, f"{path}.{key}", f"there is no such field.{nearest_name(key, hints)}")

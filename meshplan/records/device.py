@@ -185,7 +185,7 @@ class Device(ShortForm):
     interval_s: float
     payload_bytes: int
     reason: str = ""
-    """Why it is there: for a relay, who would be cut off without it."""
+    """Why it is there: for a relay, who would lose service without it."""
     note: str = ""
     duty: DutyRecord | None = None
     energy: EnergyRecord | None = None

@@ -46,14 +46,14 @@ class Spread:
     vegetation_db: float
     soil_db: float
     antenna_db: float
-    surroundings_db: float = 0.0
+    clutter_db: float = 0.0
     """What stands around the ends and is in no layer."""
 
     @property
     def total_db(self) -> float:
         """All causes together, as independent errors."""
         far = self.model_db**2 + self.elevation_db**2 + self.vegetation_db**2 + self.soil_db**2 + self.antenna_db**2
-        return math.sqrt(far + self.surroundings_db**2)
+        return math.sqrt(far + self.clutter_db**2)
 
 
 @dataclass(frozen=True)
@@ -160,7 +160,7 @@ VERDICTS = ("ample", "good", "thin", "failing", "not sure")
 
 
 VERDICT_WORDS = {
-    "ample": "works with room to spare",
+    "ample": "works with margin to spare",
     "good": "should work",
     "thin": "may work, test it before you rely on it",
     "failing": "will probably not work",

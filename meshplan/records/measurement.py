@@ -90,7 +90,7 @@ class PredictedLink:
     in_leaf: bool = False
     environment: str = "open"
     diffraction_db: float = 0.0
-    surroundings_db: float = 0.0
+    clutter_db: float = 0.0
     """What is taken to stand around the ends, named or assumed on unmapped land, adds to the loss."""
     ground_limited: bool = False
     cover_m: tuple[tuple[str, float], ...] = ()
@@ -163,7 +163,7 @@ class Parameter:
 
     name: str
     group: str
-    """"offset", "class", "end", "radio", "cover", "ground", "slope", "diffraction", "surroundings", "height" or "noise"."""
+    """"offset", "class", "end", "radio", "cover", "ground", "slope", "diffraction", "clutter", "height" or "noise"."""
     unit: str
     prior_sd: float
     mean: float = 0.0

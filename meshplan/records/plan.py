@@ -199,8 +199,8 @@ class Plan(ShortForm):
     unserved: tuple[Unserved, ...]
     proof: Proof
     gateway_options: tuple[GatewayOption, ...]
-    goes_dark: dict[str, tuple[str, ...]]
-    """Sensors silenced when the named device fails."""
+    loses_service: dict[str, tuple[str, ...]]
+    """Sensors that lose service when the named device fails."""
     legal: tuple[LegalLine, ...]
     parts: tuple[PartLine, ...]
     shapes: tuple[MapShape, ...]

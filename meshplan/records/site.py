@@ -88,7 +88,7 @@ class Site:
     indoors: str | None = None
     noise_rise_db: float | None = None
     extra_loss_db: float = 0.0
-    surroundings: str | None = None
+    clutter: str | None = None
     """What stands around the antenna, taller than it, and is in no layer of the property."""
     clearing_m: float = 0.0
     """Way from the antenna to the first thing around it that is in no layer, where somebody measured it."""
@@ -121,6 +121,6 @@ POLARISATIONS: Final = ("vertical", "horizontal", "slant")
 """How a straight antenna stands: upright, lying, or leaning by 45 degrees."""
 
 
-SURROUNDINGS: Final = ("open", "rural", "suburban", "urban", "dense_urban", "trees_forest")
+CLUTTER_KINDS: Final = ("open", "rural", "suburban", "urban", "dense_urban", "trees_forest")
 """Kinds of clutter that people may name for a site (ITU-R P.2108-1 §3.1, and its rural land with hedges and farms). Open ground
 costs nothing here: the ground itself is charged to every link anyway."""

@@ -115,9 +115,9 @@ def _names(plan: Plan) -> Told:
         for i, gap in enumerate(gaps):
             yield from _unknown(f"plan.{where}[{i}].sensor", [gap.sensor], sensors, "sensor")
             yield from _unknown(f"plan.{where}[{i}].nearest", [gap.nearest] if gap.nearest else [], known, "device")
-    for name, silenced in plan.goes_dark.items():
-        yield from _unknown("plan.goes_dark", [name], known, "device")
-        yield from _unknown(f"plan.goes_dark.{name}", silenced, sensors, "sensor")
+    for name, silenced in plan.loses_service.items():
+        yield from _unknown("plan.loses_service", [name], known, "device")
+        yield from _unknown(f"plan.loses_service.{name}", silenced, sensors, "sensor")
     for name in plan.verdict_limits:
         if name not in VERDICTS:
             yield f"plan.verdict_limits.{name}", f"is no verdict; there are {', '.join(VERDICTS)}"

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from meshplan.records.antenna import AntennaClass
-from meshplan.records.clutter import Surroundings
+from meshplan.records.clutter import EndClutter
 from meshplan.records.device import RunningCost
 from meshplan.records.radio import RadioMode
 from meshplan.records.site import Site
@@ -41,7 +41,7 @@ class Station:
     """Median loss of the wall around the antenna."""
     entry_spread_db: float = 0.0
     entry_source: str = ""
-    surroundings: Surroundings | None = None
+    clutter: EndClutter | None = None
     """What stands around the antenna and is in no layer: named for the site, or assumed on land that is not mapped."""
     polarisation: str = "vertical"
     """How the antenna stands, of `records.POLARISATIONS`."""

@@ -50,7 +50,7 @@ def csv_tables(plan: Plan) -> dict[str, Table]:
         "parts": parts_table(plan),
         "running_costs": running_costs_table(plan),
         "legal": legal_table(plan),
-        "goes_dark": goes_dark_table(plan),
+        "loses_service": loses_service_table(plan),
         "airtime": airtime_table(plan),
         "channels": channels_table(plan),
         "commands": commands_table(plan),
@@ -284,10 +284,10 @@ def commands_table(plan: Plan) -> Table:
     return (*header, "extra_cost", "sentence"), rows
 
 
-def goes_dark_table(plan: Plan) -> Table:
-    """Return one row for each sensor that each failing device silences."""
-    rows: list[tuple[object, ...]] = [(device, name) for device, names in plan.goes_dark.items() for name in names]
-    return ("if_this_fails", "this_goes_dark"), rows
+def loses_service_table(plan: Plan) -> Table:
+    """Return one row for each sensor that lose service when a device fails."""
+    rows: list[tuple[object, ...]] = [(device, name) for device, names in plan.loses_service.items() for name in names]
+    return ("if_this_fails", "this_loses_service"), rows
 
 
 def plan_geojson(plan: Plan) -> dict[str, Any]:

@@ -293,14 +293,14 @@ def _fails(plan: Plan, traced: TracedPlan) -> str:
 
 def _dark(plan: Plan, traced: TracedPlan) -> str:
     items = []
-    for device, names in sorted(plan.goes_dark.items(), key=lambda item: (-len(item[1]), item[0])):
+    for device, names in sorted(plan.loses_service.items(), key=lambda item: (-len(item[1]), item[0])):
         if names:
-            path = f"plan.goes_dark{key_step(device)}"
-            silent = _first_names(traced, path, len(names))
+            path = f"plan.loses_service{key_step(device)}"
+            shown = _first_names(traced, path, len(names))
             items.append(
-                f"Without <b>{text(device)}</b>, {traced.count(path, lambda n: count(n, 'sensor'))} fall silent: {silent}."
+                f"Without <b>{text(device)}</b>, {traced.count(path, lambda n: count(n, 'sensor'))} lose service: {shown}."
             )
-    return _list(items, "No single device silences a sensor.")
+    return _list(items, "No sensor loses service by one device alone.")
 
 
 def _names(traced: TracedPlan, path: str, length: int, noun: str) -> str:
@@ -315,7 +315,7 @@ def _first_names(traced: TracedPlan, path: str, length: int) -> str:
 
 
 def _fall_silent(sensors: int) -> str:
-    return f"{count(sensors, 'sensor falls', 'sensors fall')} silent"
+    return f"{count(sensors, 'sensor loses', 'sensors lose')} service"
 
 
 def _prices(plan: Plan, traced: TracedPlan) -> str:

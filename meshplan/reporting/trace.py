@@ -26,7 +26,7 @@ class TracedPlan:
         self._document = plan_to_json(plan)
 
     def value(self, path: str) -> Any:
-        """Return the value at a path such as `plan.goes_dark["ridge post"][0]`."""
+        """Return the value at a path such as `plan.loses_service["ridge post"][0]`."""
         found: Any = self._document
         for name, index, key in _STEP.findall(path):
             found = found[int(index)] if index else found[json.loads(f'"{key}"') if key else name]

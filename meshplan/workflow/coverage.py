@@ -41,7 +41,7 @@ RAISED_BYTES_PER_CELL: Final = 200
 def estimate_coverage_bytes(prepared: Prepared) -> int:
     """Return the memory that a coverage takes beside the libraries."""
     grid = prepared.landscape.grid
-    raised = any(station.surroundings is not None for station in prepared.stations)
+    raised = any(station.clutter is not None for station in prepared.stations)
     return grid.rows * grid.columns * (BYTES_PER_CELL + (RAISED_BYTES_PER_CELL if raised else 0))
 
 
@@ -125,7 +125,7 @@ def compute_coverage(
                 margin_db=figures.margin_db,
                 chance=figures.chance,
                 server=np.where(np.isfinite(figures.loss_db), number, -1).astype(np.int16),
-                land_in_doubt=figures.land_in_doubt,
+                land_uncertain=figures.land_uncertain,
                 receiver_agl_m=receiver_agl_m,
                 radio=receivers.sensors[0].radio.name,
                 season=state.name,

@@ -8,7 +8,7 @@ from math import ceil, inf
 from pathlib import Path
 from typing import Any
 
-from meshplan.assembly.airtime_room import who_does_not_fit
+from meshplan.assembly.airtime_headroom import who_does_not_fit
 from meshplan.assembly.alternatives import Alternatives, look_at_alternatives
 from meshplan.assembly.page_data import map_landscape
 from meshplan.assembly.page_records import MapLandscape, MeasuredPoint

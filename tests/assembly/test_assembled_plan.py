@@ -1,4 +1,4 @@
-"""The plan record put together: what must agree with what, who falls silent, and how two records are told apart."""
+"""The plan record put together: what must agree with what, who loses service, and how two records are told apart."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import pytest
 from scipy.stats import norm
 from small_property import changed, lay_small_property, usual_sites
 
-from meshplan.assembly.airtime_room import who_does_not_fit
+from meshplan.assembly.airtime_headroom import who_does_not_fit
 from meshplan.assembly.differences import plan_differences
 from meshplan.planning.problem import Links, NodeChoice, PlacementProblem, SensorDemand
 from meshplan.records import Plan, Role
@@ -52,7 +52,7 @@ def test_routes_run_over_their_links_and_no_surer_than_the_weakest(plan: Plan) -
 
 
 def test_a_device_that_fails_silences_those_whose_only_way_it_is(plan: Plan) -> None:
-    assert {name: set(dark) for name, dark in plan.goes_dark.items()} == {"House": {"Bed", "Trough"}, "South post": {"Trough"}}
+    assert {name: set(lost) for name, lost in plan.loses_service.items()} == {"House": {"Bed", "Trough"}, "South post": {"Trough"}}
 
 
 def test_a_sensor_out_of_reach_is_told_with_what_it_lacks(tmp_path: Path) -> None:

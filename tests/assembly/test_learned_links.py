@@ -21,11 +21,11 @@ def test_what_is_assumed_to_stand_around_the_ends_is_a_cause_of_its_own() -> Non
     bare = predicted_link(strip_table(500.0, LEVEL, AGL_M, 868.0, EVERYTHING_MAPPED), 0, 0, forward=True)
     table = strip_table(500.0, LEVEL, AGL_M, 868.0, MappedLand((), "rural"))
     silent = predicted_link(table, 0, 0, forward=True)
-    assert bare.surroundings_db == 0.0
-    assert silent.surroundings_db == pytest.approx(float(table.losses.surroundings_db[0, 0]))
-    assert silent.surroundings_db > 10.0
+    assert bare.clutter_db == 0.0
+    assert silent.clutter_db == pytest.approx(float(table.losses.clutter_db[0, 0]))
+    assert silent.clutter_db > 10.0
     assert silent.diffraction_db == pytest.approx(bare.diffraction_db, abs=0.01)
-    assert bare.received_dbm - silent.received_dbm == pytest.approx(silent.surroundings_db, abs=0.01)
+    assert bare.received_dbm - silent.received_dbm == pytest.approx(silent.clutter_db, abs=0.01)
 
 
 @pytest.mark.parametrize(("hidden_db", "kind"), [(OBSTRUCTED_FROM_DB + 0.5, "hill"), (0.0, "level")])

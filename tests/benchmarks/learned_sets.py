@@ -97,7 +97,7 @@ def over_level_ground(link: PredictedLink, land: MappedLand) -> dict[str, Any]:
     """Return what the engine says of a link over level ground; antennas as in the authors' example, 1.2 and 45 m up."""
     table = strip_table(link.distance_m, np.zeros(33), (USER_AGL_M, GATEWAY_AGL_M), 868.0, land)
     told = predicted_link(table, 0, 0, forward=True)
-    same = ("spread", "environment", "diffraction_db", "surroundings_db", "ground_limited", "antenna_a_agl_m", "antenna_b_agl_m")
+    same = ("spread", "environment", "diffraction_db", "clutter_db", "ground_limited", "antenna_a_agl_m", "antenna_b_agl_m")
     return {name: getattr(told, name) for name in same} | {"received_dbm": POWER_DBM - float(table.losses.total_db[0, 0])}
 
 

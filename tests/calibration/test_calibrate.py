@@ -224,20 +224,20 @@ def test_too_much_assumed_around_the_ends_is_learned_as_a_share() -> None:
     """12 to 34 dB were charged for unmapped land, a third of it too much: the next place has it taken off."""
     rng = np.random.default_rng(21)
     links = tuple(
-        replace(link, cover_m=(), environment="open", surroundings_db=float(rng.uniform(12, 34)))
+        replace(link, cover_m=(), environment="open", clutter_db=float(rng.uniform(12, 34)))
         for link in property_links(rng, gateways=2, sensors=30)
     )
-    power = np.array([link.received_dbm + 0.33 * link.surroundings_db for link in links]) + 3.0 * rng.standard_normal(len(links))
+    power = np.array([link.received_dbm + 0.33 * link.clutter_db for link in links]) + 3.0 * rng.standard_normal(len(links))
     result = calibrate(measure(links[4:], power[4:], rng))
-    share = result.parameter("surroundings")
+    share = result.parameter("clutter")
     assert share.low < -0.33 < share.high < 0.0
     assert share.mean == pytest.approx(-0.33, abs=0.17)
-    low, high = (replace(links[0], key="new", a="S99", surroundings_db=db) for db in (14.0, 32.0))
+    low, high = (replace(links[0], key="new", a="S99", clutter_db=db) for db in (14.0, 32.0))
     first, second = correct_links(result, [low, high])
     assert second.correction_db - first.correction_db == pytest.approx(-18.0 * share.mean, abs=0.1)
-    more = replace(high, surroundings_db=50.0)
+    more = replace(high, clutter_db=50.0)
     (refused,) = correct_links(result, [more])
-    most = max(link.surroundings_db for link in links[4:])
+    most = max(link.clutter_db for link in links[4:])
     assert refused.refusals == (f"50 dB for what stands around the ends is more than at any reading ({most:.0f} dB).",)
     assert refused.spread.total_db >= more.spread.total_db - 1e-9
     assert "the loss of what stands around the ends" in dict(second.causes)

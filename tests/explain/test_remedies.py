@@ -11,7 +11,7 @@ from link_stations import ANTENNAS, CABLES, LEAF, SETTINGS, context_of, links_be
 from shapely import box
 
 from meshplan.explain.describe import describe_links
-from meshplan.explain.remedies import HEIGHT_STEPS_M, SATURATED_BELOW_DB_PER_M, find_remedies, height_gain
+from meshplan.explain.remedies import HEIGHT_STEPS_M, SATURATED_BELOW_DB_PER_M, find_remedies, gain_of_raising
 from meshplan.links.link_table import LinkTable, compute_links
 from meshplan.loss.uncertainty import draw_error_fields
 from meshplan.records import Cover, Remedy, Role
@@ -89,7 +89,7 @@ def test_without_new_elevation_draws_the_promise_is_close() -> None:
 
 def test_height_saturates_where_the_next_metre_gives_less_than_half_a_decibel() -> None:
     table = failing_link()
-    gain = height_gain(table, 0, LANDSCAPE, SETTINGS, end="a")
+    gain = gain_of_raising(table, 0, LANDSCAPE, SETTINGS, end="a")
     assert gain.device == "meadow"
     raised = [replace(table.stations[0], antenna_agl_m=0.6 + step) for step in HEIGHT_STEPS_M]
     fresh = [
@@ -108,7 +108,7 @@ def test_a_clear_high_link_gains_nothing_from_height() -> None:
     table = links_between(
         [make_site("a", 100, 300, 12.0, Role.RELAY), make_site("b", 300, 300, 12.0, Role.GATEWAY)], LANDSCAPE, seasons=(LEAF,)
     )
-    gain = height_gain(table, 0, LANDSCAPE, SETTINGS, end="b")
+    gain = gain_of_raising(table, 0, LANDSCAPE, SETTINGS, end="b")
     assert gain.saturates_at_m == 0.0
     assert gain.sentence == "Raising the antenna of b gives nothing, not even 10 m more."
 
@@ -118,7 +118,7 @@ def test_a_failing_link_carries_the_decibels_per_metre_of_both_ends() -> None:
     link = describe_links(table, [0], context_of(LANDSCAPE))[0]
     assert link.verdict in ("thin", "failing", "not sure")
     for end, name in (("a", "meadow"), ("b", "mast")):
-        gain = height_gain(table, 0, LANDSCAPE, SETTINGS, end=end)
+        gain = gain_of_raising(table, 0, LANDSCAPE, SETTINGS, end=end)
         assert gain.sentence in link.notes
         assert gain.sentence.startswith(f"Raising the antenna of {name} gives {gain.gain_db[1]:.1f} dB for the first metre")
         height_m = gain.antenna_agl_m + gain.saturates_at_m

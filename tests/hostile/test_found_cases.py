@@ -131,7 +131,7 @@ UNSOUND = {
     "a price without words": lambda plan: plan.update(redundancy_prices=[{"cost": 1.0}]),
     "a shape without corners": lambda plan: plan.update(shapes=[{"kind": "wood", "name": "", "height_m": 1.0, "rings": [[]]}]),
     "a cost beyond all money": lambda plan: plan["proof"].update(cost=1e300),
-    "silence of no sensor": lambda plan: plan["goes_dark"].update(Nobody=["Bed"]),
+    "silence of no sensor": lambda plan: plan["loses_service"].update(Nobody=["Bed"]),
     "no devices": lambda plan: plan.update(devices=[]),
 }  # fmt: skip
 

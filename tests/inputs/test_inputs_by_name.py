@@ -14,7 +14,7 @@ from meshplan.errors import FaultList, InputError, MeshplanError
 from meshplan.inputs.decimal_commas import with_points
 from meshplan.inputs.measurements import read_readings
 from meshplan.inputs.property import read_property
-from meshplan.inputs.told_once import told_once
+from meshplan.inputs.reported_once import reported_once
 from meshplan.records import Purpose, Role, Site
 from meshplan.records.property import Property
 
@@ -166,7 +166,7 @@ def test_the_same_assumption_of_many_rows_is_said_once() -> None:
     lines += [
         f"wood.kml, feature {n} ('wood {n}'): height assumed as 15 m, usual for wood_deciduous; give height_m." for n in (1, 2)
     ]
-    assert told_once(lines) == [
+    assert reported_once(lines) == [
         "walk.gpx: 31 sites: role from name: 29 sensors (Soil 1, Soil 2, Soil 3 and 26 more), 2 relays (Ridge relay, Top relay).",
         "Something else.",
         "wood.kml: 2 times (wood 1, wood 2): height assumed as 15 m, usual for wood_deciduous; give height_m.",

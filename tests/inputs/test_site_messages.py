@@ -210,7 +210,7 @@ def test_every_column_reaches_its_field(tmp_path: Path) -> None:
         "indoors": "steel cladding",
         "noise_rise_db": "3",
         "extra_loss_db": "2.5",
-        "surroundings": "suburban",
+        "clutter": "suburban",
         "polarisation": "slant",
         "use": "forced",
         "radio": "fsk-868",
@@ -244,7 +244,7 @@ def test_every_column_reaches_its_field(tmp_path: Path) -> None:
         indoors="steel_cladding",
         noise_rise_db=3.0,
         extra_loss_db=2.5,
-        surroundings="suburban",
+        clutter="suburban",
         polarisation="slant",
         use=Use.FORCED,
         radio="fsk-868",
@@ -333,3 +333,12 @@ def test_a_plain_word_for_a_wall_is_told(tmp_path: Path) -> None:
     result = read(tmp_path, f"{HEADER},indoors\nTank,sensor,8.5,50.1,1,brick + steel_cladding\n")
     assert only(result.sites).indoors == "brick_double+steel_cladding"
     assert result.assumptions[:1] == ["sites.csv, row 2: wall 'brick + steel_cladding' is taken as brick_double+steel_cladding."]
+
+
+def test_the_former_name_of_a_column_is_read_with_a_note(tmp_path: Path) -> None:
+    content = "name;role;lat;lon;surroundings\nPump;sensor;50.1;8.5;suburban\n"
+    found = read(tmp_path, content)
+    assert only(found.sites).clutter == "suburban"
+    assert "sites.csv, row 1: column 'surroundings' is called 'clutter' now; it is read." in found.warnings
+    named = read(tmp_path, content.replace("surroundings", "clutter"))
+    assert not [line for line in named.warnings if "clutter" in line]

@@ -14,7 +14,7 @@ from link_stations import LEAF, SETTINGS, context_of, links_between, make_site
 from shapely import box
 
 from meshplan.explain.describe import describe_links
-from meshplan.loss.bypass_paths import ways_around_rows_db
+from meshplan.loss.bypass_paths import row_bypass_losses_db
 from meshplan.propagation.knife_edge import knife_edge_loss_db
 from meshplan.propagation.vegetation import row_loss_db
 from meshplan.records import Cover, Role
@@ -36,7 +36,7 @@ def around_db(landscape: Landscape, a: tuple[float, float], b: tuple[float, floa
     x_a, x_b = np.array([WEST_M + a[0]]), np.array([WEST_M + b[0]])
     y_a, y_b = np.array([NORTH_M - a[1]]), np.array([NORTH_M - b[1]])
     profiles = sample_profiles(landscape, x_a, y_a, x_b, y_b, 501)
-    ways = ways_around_rows_db(landscape, profiles, x_a, y_a, x_b, y_b, SETTINGS.frequency_mhz)
+    ways = row_bypass_losses_db(landscape, profiles, x_a, y_a, x_b, y_b, SETTINGS.frequency_mhz)
     return {number: float(losses[0]) for number, losses in ways.items()}
 
 
@@ -61,13 +61,13 @@ def test_a_path_along_a_hedge_slips_out_beside_it() -> None:
     assert through_db > 15.0
     assert 6.0 < way_db < 10.0
     assert table.losses.vegetation_db[0, 0] == pytest.approx(way_db, abs=0.1)
-    assert table.losses.around_saved_db[0, 0] == pytest.approx(through_db - way_db, abs=0.3)
+    assert table.losses.bypass_saved_db[0, 0] == pytest.approx(through_db - way_db, abs=0.3)
     link = describe_links(table, [0], context_of(landscape))[0]
     assert "Plants, through, around the end of a hedge" in [item.name for item in link.seasons[0].losses]
     assert f"The way around the end of a hedge is {through_db - way_db:.0f} dB cheaper than the way through it." in link.notes
 
 
-def test_a_hedge_between_walls_has_no_way_around() -> None:
+def test_a_hedge_between_walls_has_no_bypass() -> None:
     walls = tuple(
         Cover(f"wall {south}", "building", box(WEST_M + 230, NORTH_M - south - 30, WEST_M + 370, NORTH_M - south), 5.0)
         for south in (119, 152)
@@ -79,12 +79,12 @@ def test_a_hedge_between_walls_has_no_way_around() -> None:
     )
 
 
-def test_an_antenna_in_the_hedge_has_no_way_around_it() -> None:
+def test_an_antenna_in_the_hedge_has_no_bypass() -> None:
     landscape = make_landscape(FLAT, CELL_M, (hedge(240, 152, 360, 149),))
     assert around_db(landscape, (300, 150.5), (550, 150.5))[1] == math.inf
 
 
-def test_a_hedge_without_an_end_in_reach_has_no_way_around() -> None:
+def test_a_hedge_without_an_end_in_reach_has_no_bypass() -> None:
     landscape = make_landscape(FLAT, CELL_M, (hedge(300, 300, 301, 0),))
     assert around_db(landscape, (50, 150.5), (550, 150.5))[1] == math.inf
 
@@ -111,7 +111,7 @@ def test_swapping_the_ends_changes_nothing(south: float, end_south: float, width
 
 @given(width=st.integers(1, 100), reach=st.floats(1.0, 80.0), height=st.floats(0.5, 4.0))
 @settings(max_examples=30)
-def test_the_way_around_only_ever_spares(width: int, reach: float, height: float) -> None:
+def test_the_bypass_only_ever_spares(width: int, reach: float, height: float) -> None:
     landscape = make_landscape(FLAT, CELL_M, (hedge(250, 150 + reach, 250 + width, 150 - reach),))
     endless = make_landscape(FLAT, CELL_M, (hedge(250, 300, 250 + width, 0),))
     sites = [make_site("a", 50, 150.5, height), make_site("b", 550, 150.5, height, Role.GATEWAY)]

@@ -76,7 +76,7 @@ def test_a_wood_counts_once_through_its_leaves() -> None:
     loss = losses_between(make_landscape(FLAT, covers=(wood,)), (420, 300, 2.0), (620, 300, 2.0), samples=401)
     bare = losses_between(make_landscape(FLAT), (420, 300, 2.0), (620, 300, 2.0), samples=401)
     through = float(cover_loss_db("wood_deciduous", 40.0, 868.0))
-    assert loss.vegetation_way[1, 0] == 1
+    assert loss.vegetation_path[1, 0] == 1
     assert loss.vegetation_db[1, 0] == pytest.approx(through, abs=0.15)
     assert loss.total_db[1, 0] - bare.total_db[1, 0] == pytest.approx(through, abs=0.15)
 
@@ -87,7 +87,7 @@ def test_a_deep_low_crop_is_passed_over_its_tops() -> None:
     loss = losses_between(landscape, (250, 300, 4.2), (950, 300, 3.5))
     over = losses_between(make_landscape(FLAT + np.where(landscape.cover_index > 0, 4.0, 0.0)), (250, 300, 4.2), (950, 300, 3.5))
     through = float(cover_loss_db("wood_evergreen", 600.0, 868.0))
-    assert loss.vegetation_way[1, 0] in (2, 3)
+    assert loss.vegetation_path[1, 0] in (2, 3)
     assert loss.vegetation_db[1, 0] < through - 3.0
     assert np.isfinite(over.total_db).all()
 
@@ -109,9 +109,9 @@ def test_a_building_costs_its_roof_or_its_walls_never_both() -> None:
     bare = losses_between(make_landscape(FLAT), *ends)
     steel = losses_between(make_landscape(FLAT, covers=(shed,)), *ends)
     glass = losses_between(make_landscape(FLAT, covers=(hut,)), *ends)
-    assert steel.building_way[0] == 1
+    assert steel.building_path[0] == 1
     assert steel.building_db[0] < 2 * enclosure_loss_db("steel_cladding", 868.0)
-    assert glass.building_way[0] == 2
+    assert glass.building_path[0] == 2
     assert glass.building_db[0] == pytest.approx(2 * enclosure_loss_db("glass", 868.0))
     assert glass.total_db[0, 0] - bare.total_db[0, 0] == pytest.approx(glass.building_db[0], abs=1e-9)
 

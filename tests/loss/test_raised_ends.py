@@ -12,7 +12,7 @@ from landscapes import make_landscape
 from link_stations import BARE, LEAF, links_between, make_site
 from screens import two_screens_loss_db
 
-from meshplan.loss.end_clutter import assumed_surroundings, named_surroundings
+from meshplan.loss.end_clutter import assumed_clutter, named_clutter
 from meshplan.loss.raised_ends import EndTops, end_tops, raised_losses
 from meshplan.propagation.clutter import CHANCE_LENGTH_M, LAND_CLASSES, LEAFLESS_SHARE, MOST_END_LOSS_DB, end_loss_db
 from meshplan.propagation.knife_edge import knife_edge_loss_db
@@ -142,12 +142,12 @@ GATEWAY = make_site("gateway", 1300, 150, 6.0, Role.GATEWAY)
 def extra_db(
     kind: str | None, *, mapped: bool = True, site: Site = STREET, gateway: Site = GATEWAY, ground: np.ndarray = RIDGE
 ) -> float:
-    """What surroundings add to the link from the site to the gateway."""
+    """What clutter add to the link from the site to the gateway."""
     landscape = make_landscape(ground)
     if not mapped:
         landscape = replace(landscape, mapped=MappedLand((), "rural"))
-    table = links_between([replace(site, surroundings=kind), gateway], landscape, seasons=(LEAF,))
-    return float(table.losses.surroundings_db[0, 0])
+    table = links_between([replace(site, clutter=kind), gateway], landscape, seasons=(LEAF,))
+    return float(table.losses.clutter_db[0, 0])
 
 
 def test_behind_a_hill_the_end_loss_is_not_added_to_the_steep_path() -> None:
@@ -170,7 +170,7 @@ def test_never_less_than_the_bare_path() -> None:
     mhz=st.sampled_from([169.0, 433.0, 868.0, 2440.0]),
 )
 def test_nothing_jumps_where_the_antenna_passes_the_tops(rise: float, distance_m: float, mhz: float) -> None:
-    end = end_tops([10.0 + rise], [named_surroundings("suburban")], np.zeros(1, dtype=np.intp))
+    end = end_tops([10.0 + rise], [named_clutter("suburban")], np.zeros(1, dtype=np.intp))
     assert float(end.loss_db(1, mhz, distance_m, 1.0)[0]) < 0.4
     assert float(end.raised_m(1)[0]) - (10.0 + rise) <= 0.05 + 1e-9
 
@@ -179,7 +179,7 @@ def test_an_end_loses_at_most_the_ceiling_and_less_without_leaves() -> None:
     for name, land in LAND_CLASSES.items():
         if not land.tops_m:
             continue
-        around = assumed_surroundings(name, 1.0)
+        around = assumed_clutter(name, 1.0)
         end = end_tops([1.5], [around], np.zeros(1, dtype=np.intp))
         full, bare = (float(end.loss_db(2, 868.0, 1e6, leaf)[0]) for leaf in (1.0, 0.0))
         assert full <= MOST_END_LOSS_DB
@@ -187,13 +187,13 @@ def test_an_end_loses_at_most_the_ceiling_and_less_without_leaves() -> None:
 
 
 def test_short_links_ramp_in() -> None:
-    end = end_tops([1.5], [assumed_surroundings("rural", 1.0)], np.zeros(1, dtype=np.intp))
+    end = end_tops([1.5], [assumed_clutter("rural", 1.0)], np.zeros(1, dtype=np.intp))
     full = float(end.loss_db(1, 868.0, 1e9, 1.0)[0])
     assert full == pytest.approx(18.6, abs=0.1)  # 10 m, 27 m, 1.5 m at 868 MHz: by hand from ITU-R P.2108-1 §3.1
     assert float(end.loss_db(1, 868.0, CHANCE_LENGTH_M, 1.0)[0]) == pytest.approx(full * (1.0 - np.exp(-1.0)))
-    wide = end_tops([1.5], [assumed_surroundings("rural", 1.0, clearing_m=100.0)], np.zeros(1, dtype=np.intp))
+    wide = end_tops([1.5], [assumed_clutter("rural", 1.0, clearing_m=100.0)], np.zeros(1, dtype=np.intp))
     assert float(wide.loss_db(1, 868.0, 1e9, 1.0)[0]) == pytest.approx(13.2, abs=0.1)
-    narrow = end_tops([1.5], [assumed_surroundings("rural", 1.0, clearing_m=5.0)], np.zeros(1, dtype=np.intp))
+    narrow = end_tops([1.5], [assumed_clutter("rural", 1.0, clearing_m=5.0)], np.zeros(1, dtype=np.intp))
     assert float(narrow.loss_db(1, 868.0, 1e9, 1.0)[0]) == full
 
 
@@ -204,6 +204,6 @@ def test_the_sampling_step_changes_nothing() -> None:
         count = int(1500.0 / cell_m)
         plane = np.broadcast_to(100.0 + 0.02 * (np.arange(count) + 0.5) * cell_m, (int(300.0 / cell_m), count))
         landscape = replace(make_landscape(plane, cell_m), mapped=MappedLand((), "rural"))
-        losses.append(links_between([STREET, GATEWAY], landscape, seasons=(BARE, LEAF)).losses.surroundings_db)
+        losses.append(links_between([STREET, GATEWAY], landscape, seasons=(BARE, LEAF)).losses.clutter_db)
     assert losses[0].min() > 5.0
     assert np.abs(losses[0] - losses[1]).max() < 0.05

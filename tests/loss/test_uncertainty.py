@@ -266,7 +266,7 @@ def test_walls_that_a_path_goes_through_are_not_hidden_relief_as_well() -> None:
     )
     sites = [make_site("a", 60, 150, 2.0), make_site("b", 440, 150, 2.0, Role.GATEWAY)]
     with_hall, without = (links_between(sites, land, error_fields=draw_error_fields(land)) for land in (built, open_land))
-    assert with_hall.losses.building_way[0] == 2
+    assert with_hall.losses.building_path[0] == 2
     assert with_hall.losses.building_db[0] == pytest.approx(2.0 * enclosure_loss_db("glass", 868.0))
     assert without.hidden_relief_db[0] > 0.5
     assert with_hall.hidden_relief_db[0] == pytest.approx(without.hidden_relief_db[0], abs=1e-9)

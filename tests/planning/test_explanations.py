@@ -13,7 +13,7 @@ from meshplan.planning.explain import (
     next_sensor_by_cost,
     price_of_redundancy,
     value_of_one_more_hop,
-    what_goes_dark,
+    what_loses_service,
     why_each_relay,
 )
 from meshplan.planning.problem import Links, NodeChoice, PlacementProblem, SensorDemand
@@ -42,19 +42,19 @@ def valley() -> PlacementProblem:
 def test_each_device_says_who_goes_dark_without_it(valley: PlacementProblem) -> None:
     plan = solve_placement(valley).plan
     assert plan.opened == ("hill", "house")
-    effects = {effect.node_id: effect for effect in what_goes_dark(valley, plan)}
-    assert effects["hill"].dark == ("pond", "gate")
-    assert effects["house"].dark == ("pond", "gate", "porch")
+    effects = {effect.node_id: effect for effect in what_loses_service(valley, plan)}
+    assert effects["hill"].lost == ("pond", "gate")
+    assert effects["house"].lost == ("pond", "gate", "porch")
 
 
 def test_with_second_routes_no_relay_leaves_anyone_dark(valley: PlacementProblem) -> None:
     problem = replace(valley, redundancy="any one relay")
     plan = solve_placement(problem).plan
     assert plan.opened == ("hill", "barn", "house")
-    effects = {effect.node_id: effect for effect in what_goes_dark(problem, plan)}
-    assert effects["hill"].dark == effects["barn"].dark == ()
+    effects = {effect.node_id: effect for effect in what_loses_service(problem, plan)}
+    assert effects["hill"].lost == effects["barn"].lost == ()
     assert effects["hill"].rerouted == ("pond", "gate")
-    assert effects["house"].dark == ("pond", "gate", "porch")
+    assert effects["house"].lost == ("pond", "gate", "porch")
 
 
 def test_each_relay_says_why_it_is_there(valley: PlacementProblem) -> None:
@@ -121,4 +121,4 @@ def test_a_limit_on_second_routes_silences_nobody() -> None:
         (SensorDemand("S"),), nodes, Links.of([0, 0], [0, 1]), Links.of([0, 1], [2, 2]), hop_limit=2, second_hop_limit=1
     )
     plan = solve_placement(problem).plan
-    assert {effect.node_id: effect.dark for effect in what_goes_dark(problem, plan)} == {"A": (), "B": (), "G": ("S",)}
+    assert {effect.node_id: effect.lost for effect in what_loses_service(problem, plan)} == {"A": (), "B": (), "G": ("S",)}

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meshplan.planning.certificate import check_certificate
-from meshplan.planning.explain import what_goes_dark
+from meshplan.planning.explain import what_loses_service
 from meshplan.planning.problem import PlacementPlan, PlacementProblem
 from meshplan.planning.solve import solve_placement
 from meshplan.planning.verify import verify_plan
@@ -59,7 +59,7 @@ def test_no_single_place_silences_a_sensor_with_two_routes(seed: int) -> None:
     problem = random_problem(seed, places=True, hop_limit=3, redundancy=BOTH)
     plan = solve_placement(problem).plan
     doubled = {item.sensor_id for item in plan.served} - set(plan.single_route)
-    assert not doubled & set(itertools.chain.from_iterable(effect.dark for effect in what_goes_dark(problem, plan)))
+    assert not doubled & set(itertools.chain.from_iterable(effect.lost for effect in what_loses_service(problem, plan)))
 
 
 def test_a_plan_with_two_devices_at_one_place_is_refused() -> None:

@@ -7,13 +7,13 @@ from meshplan.errors import InputError
 from meshplan.propagation.tables import figure_at_frequency
 from meshplan.propagation.vegetation import (
     COVER_KINDS,
+    bypass_loss_db,
     cover_loss_db,
     cover_spread_db,
     early_itu_loss_db,
     exponential_decay_loss_db,
     row_loss_db,
     vegetation_spread_db,
-    way_past_db,
     woodland_db_per_m,
     woodland_loss_db,
     woodland_most_db,
@@ -65,21 +65,21 @@ def test_spread_is_half_the_gap_to_the_pessimistic_model():
     assert vegetation_spread_db(0.0, 949.0) == 0
 
 
-def test_a_hedge_never_costs_more_than_the_way_around_it():
+def test_a_hedge_never_costs_more_than_its_bypass_path():
     assert row_loss_db(3.0, 868.0) == pytest.approx(3 * float(woodland_db_per_m(868.0)))
     assert row_loss_db(60.0, 868.0, bypass_db=4.0) == 4.0
     assert cover_loss_db("hedge_evergreen", 60.0, 868.0, bypass_db=4.0) == 4.0
 
 
-def test_the_way_past_a_hedge_is_over_it_or_around_its_nearer_end():
+def test_the_bypass_of_a_hedge_is_over_it_or_around_its_nearer_end():
     # J(ν) by hand: 3 m over the line, 40 m from either antenna at 868 MHz, ν = 3·sqrt(2·80/(0.34538·1600)) = 1.6143.
     edge = 6.9 + 20 * np.log10(np.sqrt((1.6143 - 0.1) ** 2 + 1) + 1.6143 - 0.1)
-    over = way_past_db(3.0, 40.0, 40.0, 868.0)
+    over = bypass_loss_db(3.0, 40.0, 40.0, 868.0)
     assert over == pytest.approx(edge, abs=1e-3)
-    assert way_past_db(3.0, 40.0, 40.0, 868.0, side_a_m=1.0, side_b_m=50.0) < over
-    assert way_past_db(3.0, 40.0, 40.0, 868.0, side_a_m=4.0, side_b_m=4.0) == over
-    assert way_past_db(-10.0, 40.0, 40.0, 868.0) == 0
-    assert way_past_db(np.inf, 40.0, 40.0, 868.0) == np.inf
+    assert bypass_loss_db(3.0, 40.0, 40.0, 868.0, side_a_m=1.0, side_b_m=50.0) < over
+    assert bypass_loss_db(3.0, 40.0, 40.0, 868.0, side_a_m=4.0, side_b_m=4.0) == over
+    assert bypass_loss_db(-10.0, 40.0, 40.0, 868.0) == 0
+    assert bypass_loss_db(np.inf, 40.0, 40.0, 868.0) == np.inf
 
 
 def test_crops_meet_the_planning_table():

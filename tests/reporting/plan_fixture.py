@@ -349,7 +349,7 @@ def make_plan(suffix: str = "", *, names: dict[str, str] | None = None) -> Plan:
             GatewayOption((gateway.name,), 3, 277.0, 0.93, "Serves 3 of 4 sensors.", True),
             GatewayOption((barn.name,), 2, 240.0, 0.71, "Serves 2 of 4 sensors.", False),
         ),
-        goes_dark={gateway.name: (spring.name, orchard.name, tank.name), relay.name: (spring.name,)},
+        loses_service={gateway.name: (spring.name, orchard.name, tank.name), relay.name: (spring.name,)},
         legal=(
             LegalLine(
                 "power",

@@ -125,3 +125,18 @@ def test_impossible_evidence_is_refused(tmp_path: Path, learned: Calibration) ->
     path.write_text(re.sub(r"^sd_db = .*$", "sd_db = 0.0", calibration_toml(learned), count=1, flags=re.MULTILINE), "utf-8")
     with pytest.raises(InputError, match="'sd_db' must be above zero"):
         read_calibration(path)
+
+
+def test_a_file_with_former_names_is_read(tmp_path: Path, learned: Calibration) -> None:
+    clutter = replace(learned.parameters[0], name="clutter", group="clutter")
+    stored = replace(learned, parameters=(clutter, *learned.parameters[1:]))
+    before = calibration_toml(stored)
+    assert before.count("clutter_db = ") == 2 * len(stored.evidence)
+    for now, former in (
+        ("clutter_db", "surroundings_db"),
+        ('name = "clutter"', 'name = "surroundings"'),
+        ('group = "clutter"', 'group = "surroundings"'),
+    ):
+        before = before.replace(now, former)
+    (tmp_path / "c.toml").write_text(before, encoding="utf-8")
+    assert calibration_toml(read_calibration(tmp_path / "c.toml")) == calibration_toml(stored)

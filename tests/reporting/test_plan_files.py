@@ -170,7 +170,7 @@ def test_a_ring_is_always_closed(points: list[tuple[float, float]], clockwise: b
 
 
 def test_a_plan_of_nothing_still_gives_files(plan: Plan, tmp_path: Path) -> None:
-    bare = replace(plan, devices=(), links=(), routes=(), unserved=(), shapes=(), goes_dark={}, parts=(), legal=())
+    bare = replace(plan, devices=(), links=(), routes=(), unserved=(), shapes=(), loses_service={}, parts=(), legal=())
     assert json.loads(write_plan_geojson(bare, tmp_path / "p.geojson").read_text()) == {
         "type": "FeatureCollection",
         "features": [],
@@ -259,3 +259,15 @@ def test_a_place_that_cannot_be_written_is_named(tmp_path: Path) -> None:
     with pytest.raises(MeshplanError, match="cannot be written") as caught:
         write_text_atomically(tmp_path / "file" / "plan.json", "x")
     assert str(tmp_path / "file") in caught.value.where
+
+
+def test_a_plan_with_former_names_of_fields_is_read(plan: Plan) -> None:
+    document = json.loads(json_text(plan_to_json(plan)))
+    stored = document["plan"]
+    stored["goes_dark"] = stored.pop("loses_service")
+    spreads = [season["spread"] for link in stored["links"] for season in link["seasons"]]
+    for spread in spreads:
+        spread["surroundings_db"] = spread.pop("clutter_db")
+    assert spreads
+    assert plan.loses_service
+    assert plan_from_json(document, where="plan.json") == plan

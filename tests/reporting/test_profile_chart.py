@@ -183,7 +183,7 @@ def test_the_printed_budget_reads_whole(link: Link, plan: Plan) -> None:
     values = [float(cells[-2].replace("−", "-")) for cells in numbers if len(cells) >= 2]
     assert values[-1] == pytest.approx(sum(values[:-1]), abs=0.01)
     assert "Clearance: Ridge at 38 m stands 9.3 m below the line." in shown
-    assert "Verdict: ample, it works with room to spare." in shown
+    assert "Verdict: ample, it works with margin to spare." in shown
 
 
 def test_two_woods_stay_two_lines(link: Link) -> None:

@@ -128,7 +128,7 @@ def test_a_shown_figure_is_its_value_rounded(case: tuple[Page, Any]) -> None:
 
 def test_no_figure_stands_outside_a_field(case: tuple[Page, Any]) -> None:
     page, document = case
-    names = [str(key) for key in document["plan"]["goes_dark"]]
+    names = [str(key) for key in document["plan"]["loses_service"]]
     for words in page.loose:
         if words not in names:
             assert not re.search(r"\d", words), words
@@ -178,7 +178,7 @@ def test_a_bare_plan_still_makes_a_page() -> None:
     bare = replace(
         plan,
         **dict.fromkeys(("devices", "links", "routes", "unserved", "gateway_options", "legal", "parts", "shapes"), ()),
-        goes_dark={},
+        loses_service={},
         assumptions=(),
         unknowns=(),
         cautions=(),

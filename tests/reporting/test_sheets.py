@@ -59,8 +59,8 @@ def crowded_plan() -> Plan:
     devices = tuple(
         replace(one, cautions=many, note=noted, reason="without it half of the sensors are cut off") for one in plan.devices
     )
-    goes_dark = {**plan.goes_dark, "house": tuple(sensor.name for sensor in sensors)}
-    return replace(plan, devices=(*devices, *sensors), links=(*plan.links, *links), goes_dark=goes_dark)
+    loses_service = {**plan.loses_service, "house": tuple(sensor.name for sensor in sensors)}
+    return replace(plan, devices=(*devices, *sensors), links=(*plan.links, *links), loses_service=loses_service)
 
 
 class _Text(HTMLParser):
@@ -157,7 +157,7 @@ def test_a_site_without_any_link_still_prints(plan: Plan) -> None:
 
 
 def test_an_empty_plan_prints_a_cover(plan: Plan) -> None:
-    empty = replace(plan, devices=(), links=(), routes=(), unserved=(), goes_dark={}, parts=())
+    empty = replace(plan, devices=(), links=(), routes=(), unserved=(), loses_service={}, parts=())
     words, _ = read(sheets_html(empty))
     assert "no gateways, no relays, 0 of no sensors served" in words
     assert "No devices to show." in words

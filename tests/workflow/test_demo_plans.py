@@ -79,7 +79,7 @@ def test_the_valley_farm_gets_over_its_ridge_by_one_relay_upon_it(planned_demo: 
     far_side = {"B11 north paddock trough", "B12 north paddock soil", "B16 far barn door", "B17 far trough"}
     over_the_ridge = {route.sensor for route in plan.routes if relays[0].name in route.devices}
     assert far_side <= over_the_ridge
-    assert far_side <= set(plan.goes_dark[relays[0].name])
+    assert far_side <= set(plan.loses_service[relays[0].name])
     # too unlikely for the plan to show beside its own links
     direct = [profile_between(demo.folder, name, gateways[0].name)[0] for name in sorted(far_side)]
     assert all(link.clearance.kind == "blocked" and link.clearance.obstacle == "ridge" for link in direct)

@@ -95,7 +95,7 @@ def _nobody_can_be_served(plan: Record) -> None:
         device["served"] = False
     miss = {"nearest": "House", "missing_db": 30.0, "reason": "no gateway or relay candidate hears it well enough", "remedies": []}
     plan["unserved"] = [{"sensor": route["sensor"], **miss} for route in plan["routes"]]
-    plan["routes"], plan["parts"], plan["goes_dark"] = [], [], {}
+    plan["routes"], plan["parts"], plan["loses_service"] = [], [], {}
     plan["proof"] |= {"cost": 0.0, "lower_bound": 0.0, "certified_bound": 0.0, "certificate": {}}
 
 
@@ -238,7 +238,7 @@ ONE_ROUTE: dict[str, Callable[[Record], None]] = {
     "a link forgotten": lambda plan: plan["links"].pop(),
     "a part forgotten": lambda plan: plan["parts"].pop(),
     "another quantity": _set("parts.0.quantity", 99),
-    "goes dark with nothing": _set("goes_dark", {}),
+    "loses service with nothing": _set("loses_service", {}),
     "rules kept quiet": _unlawful_hidden,
     "another country": _set("country", "Atlantis"),
     "a lower chance asked": _set("required_chance", 0.5),
@@ -294,7 +294,7 @@ TWO_ROUTES: dict[str, Callable[[Record], None]] = {
     "both routes by one post": lambda plan: _route(plan, "Trough").update(
         second_devices=_route(plan, "Trough")["devices"], second_links=_route(plan, "Trough")["links"]
     ),
-    "a relay said to fail without harm": _set("goes_dark", {"House": [], "North post": [], "South post": []}),
+    "a relay said to fail without harm": _set("loses_service", {"House": [], "North post": [], "South post": []}),
 }
 
 

@@ -14,7 +14,7 @@ from small_property import SOUTH_M, WEST_M, bank, lay_small_property, lon_lat, u
 
 from meshplan.errors import MeshplanError
 from meshplan.links.link_table import compute_links
-from meshplan.loss.end_clutter import assumed_surroundings
+from meshplan.loss.end_clutter import assumed_clutter
 from meshplan.loss.uncertainty import draw_error_fields
 from meshplan.propagation.clutter import LAND_CLASSES
 from meshplan.records import Role
@@ -67,17 +67,17 @@ def test_without_cover_files_nothing_is_mapped(folder: Path) -> None:
     mapped = prepare_property(folder).landscape.mapped
     assert mapped.boxes == ()
     assert mapped.unmapped == "rural"
-    assert all(around is not None and around.kind == "rural" for around in surroundings(folder))
+    assert all(around is not None and around.kind == "rural" for around in clutter(folder))
 
 
-def surroundings(folder: Path, **overrides: Any) -> list[Any]:
-    return [station.surroundings for station in prepare_property(folder, overrides=overrides).stations]
+def clutter(folder: Path, **overrides: Any) -> list[Any]:
+    return [station.clutter for station in prepare_property(folder, overrides=overrides).stations]
 
 
 def test_the_user_may_say_that_all_is_mapped_or_what_stands_there(folder: Path) -> None:
-    assert surroundings(folder, **{"land_cover.mapped": "all"}) == [None] * 5
-    assert {around.kind for around in surroundings(folder, **{"land_cover.unmapped": "urban"})} == {"urban"}
-    open_land = surroundings(folder, **{"land_cover.unmapped": "open"})
+    assert clutter(folder, **{"land_cover.mapped": "all"}) == [None] * 5
+    assert {around.kind for around in clutter(folder, **{"land_cover.unmapped": "urban"})} == {"urban"}
+    open_land = clutter(folder, **{"land_cover.unmapped": "open"})
     assert all(around.tops_m == () and around.model_spread_db == 7.0 for around in open_land)
 
 
@@ -95,7 +95,7 @@ def test_a_cover_file_that_reaches_the_land_maps_it_and_a_small_one_maps_its_own
     hedge(tmp_path, 320, 290, 340, 310)
     prepared = prepare_property(tmp_path)
     assert prepared.landscape.mapped.boxes
-    by_name = {station.site.name: station.surroundings for station in prepared.stations}
+    by_name = {station.site.name: station.clutter for station in prepared.stations}
     assert by_name["Trough"] is None, "it stands within the reach of the file"
     assert by_name["House"] is not None
 
@@ -114,13 +114,11 @@ def test_the_tops_grow_with_the_way_out_of_the_mapped_box_and_never_jump() -> No
 
 def test_a_site_says_better_than_the_class(tmp_path: Path) -> None:
 
-    rows = [
-        row | {"surroundings": {"Bed": "open", "House": "urban"}.get(row["name"], ""), "clearing_m": ""} for row in usual_sites()
-    ]
+    rows = [row | {"clutter": {"Bed": "open", "House": "urban"}.get(row["name"], ""), "clearing_m": ""} for row in usual_sites()]
     rows[1]["clearing_m"] = 80
     silent_property(tmp_path, sites=rows)
-    by_name = {station.site.name: station.surroundings for station in prepare_property(tmp_path).stations}
-    assert by_name["Bed"].told
+    by_name = {station.site.name: station.clutter for station in prepare_property(tmp_path).stations}
+    assert by_name["Bed"].named
     assert by_name["Bed"].tops_m == ()
     assert by_name["House"].tops_m == (15.0,)
     assert by_name["Trough"].street_width_m == 80.0
@@ -137,7 +135,7 @@ def test_plan_profile_and_comparison_give_one_figure(folder: Path, planned: Plan
     assert other.chance == pytest.approx(link.chance, abs=1e-9)
     assert any(note.startswith("NOT MAPPED") for note in notes)
     spread = link.season(link.worst_season).spread
-    assert spread.surroundings_db > 1.0
+    assert spread.clutter_db > 1.0
     assert spread.model_db == LAND_CLASSES["rural"].model_spread_db
     compared = compare_radios(folder, classes=["fsk-868-50k"], overrides=SEASONS)
     assert any(line.startswith("NOT MAPPED") for line in compared.assumptions)
@@ -171,7 +169,7 @@ def test_coverage_gives_what_links_give(tmp_path: Path, box: tuple[float, ...] |
         corner = (WEST_M + box[0], SOUTH_M + box[1], WEST_M + box[2], SOUTH_M + box[3])
         land = replace(prepared.landscape, mapped=MappedLand((corner,), "rural"))
         stations = tuple(
-            replace(one, surroundings=assumed_surroundings("rural", float(land.mapped.unmapped_share(one.site.x_m, one.site.y_m))))
+            replace(one, clutter=assumed_clutter("rural", float(land.mapped.unmapped_share(one.site.x_m, one.site.y_m))))
             for one in prepared.stations
         )
         prepared = replace(prepared, base=replace(prepared.base, landscape=land), stations=stations)
@@ -184,15 +182,15 @@ def test_coverage_gives_what_links_give(tmp_path: Path, box: tuple[float, ...] |
     stations = [transmitter]
     for row, column in zip(rows, columns, strict=True):
         x, y = (float(v) for v in grid.x_y(column, row))
-        around = assumed_surroundings(mapped.unmapped, float(mapped.unmapped_share(x, y)))
+        around = assumed_clutter(mapped.unmapped, float(mapped.unmapped_share(x, y)))
         site = replace(like.site, name=f"{row} {column}", x_m=x, y_m=y)
-        stations.append(replace(like, key=site.name, site=site, antenna_agl_m=1.0, inside=0, surroundings=around))
+        stations.append(replace(like, key=site.name, site=site, antenna_agl_m=1.0, inside=0, clutter=around))
     pairs = np.stack([np.arange(1, len(stations)), np.zeros(len(rows), dtype=int)], axis=1)
     season = next(one for one in prepared.seasons if one.name == "leaf")
     errors = draw_error_fields(prepared.landscape)
     table = compute_links(stations, pairs, prepared.landscape, (season,), prepared.path, error_fields=errors)
     difference = singles[0].loss_db[rows, columns] - table.losses.total_db[0] - table.hidden_relief_db
-    assert (table.losses.surroundings_db[0] > 10.0).mean() > (0.8 if box is None else 0.2)
+    assert (table.losses.clutter_db[0] > 10.0).mean() > (0.8 if box is None else 0.2)
     difference = np.abs(difference[table.distance_m >= 50.0])
     assert np.median(difference) < 0.15
     assert difference.max() < 0.5
@@ -204,7 +202,7 @@ def test_raising_a_mast_out_of_the_tops_pays(folder: Path) -> None:
     assert high.margin_db > low.margin_db + 8.0
     prepared = prepare_property(folder)
     mapped, _, _ = profile_between(folder, "Trough", "South post", antenna_b_agl_m=13.0, overrides={"land_cover.mapped": "all"})
-    assert prepared.stations[0].surroundings is not None
+    assert prepared.stations[0].clutter is not None
     assert mapped.margin_db > high.margin_db, "the low end still stands among its tops"
 
 
@@ -217,7 +215,7 @@ def test_check_says_it_in_one_line_with_the_cost_and_the_keys(folder: Path) -> N
     assert report.text().count("NOT MAPPED") == 1
     assert "dB" in line
     assert "~" in line
-    for key in ("land_cover.mapped", "land_cover.unmapped", "surroundings", "clearing_m", "rural", "no cover file"):
+    for key in ("land_cover.mapped", "land_cover.unmapped", "clutter", "clearing_m", "rural", "no cover file"):
         assert key in line
     assert report.as_dict()["not_mapped"] == line
     assert check_property(folder, overrides={"land_cover.mapped": "all"}).not_mapped == ""
@@ -237,5 +235,5 @@ def test_the_demo_properties_map_everything() -> None:
     for folder in sorted((Path(__file__).resolve().parents[2] / "sample_sites").glob("*/property.toml")):
         prepared = prepare_property(folder.parent)
         assert prepared.landscape.mapped.everything
-        assert all(station.surroundings is None for station in prepared.stations)
+        assert all(station.clutter is None for station in prepared.stations)
         assert not any(line.startswith("NOT MAPPED") for line in prepared.assumptions)

@@ -35,7 +35,7 @@ def test_the_cheaper_post_carries_the_reading_over_the_bank(tmp_path: Path) -> N
         "Bed": ("Bed", "House"),
         "Trough": ("Trough", "South post", "House"),
     }
-    assert plan.goes_dark["South post"] == ("Trough",)
+    assert plan.loses_service["South post"] == ("Trough",)
 
 
 def test_a_forbidden_post_is_not_used(tmp_path: Path) -> None:
@@ -117,7 +117,7 @@ def test_a_second_route_survives_the_loss_of_any_one_relay(tmp_path: Path) -> No
     assert first
     assert second
     assert not first & second
-    assert all("Trough" not in plan.goes_dark.get(name, ()) for name in first | second)
+    assert all("Trough" not in plan.loses_service.get(name, ()) for name in first | second)
 
 
 def test_a_second_route_may_be_asked_for_one_sensor_only(tmp_path: Path) -> None:

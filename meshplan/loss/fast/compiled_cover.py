@@ -1,7 +1,7 @@
 """What stands on the ground along one ray: over the crowns or the roofs, through the leaves or the walls, whichever loses least.
 
-Ways past woods and crops, as in `meshplan.loss.path_loss`: through all of them; over all of them; through those near the two
-antennas and over the rest. Ways past buildings: over the roofs, or through two walls of each. All six are computed exactly:
+Bypass paths of woods and crops, as in `meshplan.loss.path_loss`: through all of them; over all of them; through those near the two
+antennas and over the rest. Bypass paths of buildings: over the roofs, or through two walls of each. All six are computed exactly:
 
 * surfaces differ only in what stands on the samples; a surface that leaves out the crowns near the receiver is the bare one joined
   with the crowns that lie far enough behind, inserted late;

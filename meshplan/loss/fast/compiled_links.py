@@ -1,4 +1,4 @@
-"""Many links, each with its own profile: sampling, all extremes in one pass, the loss, and the ways past cover."""
+"""Many links, each with its own profile: sampling, all extremes in one pass, the loss, and the bypass paths of cover."""
 # mypy: disable-error-code="no-untyped-def, untyped-decorator, call-arg, assignment"
 
 from __future__ import annotations

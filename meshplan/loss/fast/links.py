@@ -98,7 +98,7 @@ def link_losses(
     Notes
     -----
     Source
-        ITU-R P.525-4, P.526-16 §3.2 and §4.5, the low-antenna rule, ways past cover as in `meshplan.loss.path_loss`.
+        ITU-R P.525-4, P.526-16 §3.2 and §4.5, the low-antenna rule, bypass paths of cover as in `meshplan.loss.path_loss`.
     Accuracy
         Single precision along the profile: 0.01 dB from the formulas in double precision, mostly below 0.001 dB.
     """

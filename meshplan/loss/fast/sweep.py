@@ -105,7 +105,7 @@ def sweep_loss_db(
     Notes
     -----
     Source
-        ITU-R P.525-4, P.526-16 §3.2 and §4.5, low-antenna rule of `meshplan.propagation.low_antenna`, ways past cover as in
+        ITU-R P.525-4, P.526-16 §3.2 and §4.5, low-antenna rule of `meshplan.propagation.low_antenna`, bypass paths of cover as in
         `meshplan.loss.path_loss`; the search for the extremes along a ray is our own.
     Differs from source
         The receiver of a cell stands where the nearest ray crosses its column or row, at most half a cell aside, and heights

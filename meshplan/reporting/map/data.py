@@ -94,7 +94,7 @@ def page_data(plan: Plan, landscape: MapLandscape) -> dict[str, Any]:
         "channels": [asdict(channel) for channel in plan.channels],
         "commands": [asdict(command) for command in plan.commands],
         "better_radio": plan.better_radio,
-        "goes_dark": {name: list(sensors) for name, sensors in sorted(plan.goes_dark.items())},
+        "loses_service": {name: list(sensors) for name, sensors in sorted(plan.loses_service.items())},
         "legal": [asdict(line) for line in plan.legal],
         "parts": [asdict(line) for line in plan.parts],
         "required_chance": plan.required_chance,

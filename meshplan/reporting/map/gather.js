@@ -45,7 +45,7 @@ const makeGather = (app) => {
     if (sensors.length < MANY_SENSORS) return;
     const zoom = map.getZoom(),
       cells = new Map(),
-      kept = new Set(app.picked ? [app.picked.name, ...app.picked.along, ...app.picked.dark] : []);
+      kept = new Set(app.picked ? [app.picked.name, ...app.picked.along, ...app.picked.lost] : []);
     const state = `${zoom} ${app.season} ${app.radio} ${[...kept].join("|")}`;
     if (state === last) return;
     last = state;

@@ -115,7 +115,7 @@ const makeLayers = (app) => {
   /* Marks follow the season shown. */
   function showSeason() {
     for (const [name, marker] of app.markers) {
-      marker.setIcon(iconOf(app.devices.get(name), marker.options.dark || false));
+      marker.setIcon(iconOf(app.devices.get(name), marker.options.lost || false));
       if (marker._map) marker.fire("add");
     }
     styleLinks();
@@ -159,7 +159,7 @@ const makeLayers = (app) => {
     }
   }
 
-  function iconOf(device, dark) {
+  function iconOf(device, lost) {
     const now = meshSeason.inSeason(app, device),
       loud = device.role === "sensor" && !now.served,
       size = loud ? 30 : device.role === "sensor" ? 24 : device.in_plan ? 28 : 20;
@@ -167,12 +167,12 @@ const makeLayers = (app) => {
       "mark",
       loud ? "unserved" : device.role,
       device.in_plan || device.role === "sensor" ? "" : "spare",
-      dark ? "dark" : "",
+      lost ? "lost" : "",
     ].join(" ");
     const box = h(
       "div",
       {},
-      mark(now, app.verdicts, { size, dark }),
+      mark(now, app.verdicts, { size, lost }),
       h("span", { class: "name e" }, loud && data.unserved.length <= MANY_UNSERVED ? `${device.name}: no route` : device.name),
     );
     const [dx, dy] = offsetOf(device.name);

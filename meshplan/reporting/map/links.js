@@ -253,14 +253,14 @@ const meshLinks = (() => {
     return { spreadDb: Math.sqrt(variance), hiddenDb: errors.some(({ field }) => field.hides) ? mean - drawn : 0 };
   }
 
-  /* loss/raised_ends: what surroundings of the ends add to the bare path, season by season, and how little is known of it. */
+  /* loss/raised_ends: what clutter of the ends add to the bare path, season by season, and how little is known of it. */
   const LOW = 0,
     MIDDLE = 1,
     HIGH = 2;
   const mean3 = (values) => (values[0] + values[1] + values[2]) / 3;
   const spread3 = (values) => Math.sqrt(mean3(values.map((one) => (one - mean3(values)) ** 2)));
-  function surroundingsOf(profile, a, b, bare, engine) {
-    const nothing = { told: false, tops_m: [0, 0, 0], leafless_share: 1, street_width_m: 1 },
+  function clutterOf(profile, a, b, bare, engine) {
+    const nothing = { named: false, tops_m: [0, 0, 0], leafless_share: 1, street_width_m: 1 },
       tops = [a.around || nothing, b.around || nothing],
       own = [a, b];
     if (!tops.some((around, end) => around.tops_m[HIGH] > own[end].antenna_agl_m))
@@ -271,7 +271,7 @@ const meshLinks = (() => {
         topM = around.tops_m[which],
         lossDb = meshEngine.endLossDb(topM, own[end].antenna_agl_m, engine.frequency_mhz, around.street_width_m, rule);
       const leaves = around.leafless_share + (1 - around.leafless_share) * engine.season_leaf_share[season];
-      return lossDb * (around.told ? 1 : meshEngine.chanceBetween(profile.distanceM, rule)) * leaves;
+      return lossDb * (around.named ? 1 : meshEngine.chanceBetween(profile.distanceM, rule)) * leaves;
     };
     const alike = tops.map((around) => around.tops_m[LOW] === around.tops_m[HIGH]),
       found = new Map();
@@ -293,15 +293,15 @@ const meshLinks = (() => {
       const middle = totals(MIDDLE, MIDDLE)[season],
         byA = [totals(LOW, MIDDLE)[season], middle, totals(HIGH, MIDDLE)[season]],
         byB = [totals(MIDDLE, LOW)[season], middle, totals(MIDDLE, HIGH)[season]];
-      const told = (end) => (tops[end].told ? Math.min(endDb(end, MIDDLE, season), engine.clutter.told_spread_db) : 0);
+      const named = (end) => (tops[end].named ? Math.min(endDb(end, MIDDLE, season), engine.clutter.named_spread_db) : 0);
       return {
         extraDb: Math.max(mean3(byA) + mean3(byB) - middle - bareDb, 0),
-        spreadDb: Math.hypot(spread3(byA), spread3(byB), told(0), told(1)),
+        spreadDb: Math.hypot(spread3(byA), spread3(byB), named(0), named(1)),
       };
     });
   }
 
-  /* links/link_table: errors of the ground act on the path that counts, from the middle tops where surroundings raise it. */
+  /* links/link_table: errors of the ground act on the path that counts, from the middle tops where clutter raise it. */
   function linkDraws(profile, a, b, bare, around, engine) {
     if (!profile.errors || !profile.errors.length) return { spreadDb: engine.elevation_spread_db, hiddenDb: 0 };
     const height = (end, raised) =>
@@ -335,7 +335,7 @@ const meshLinks = (() => {
     const upDeg = (Math.atan2(losses.endAmsl - losses.startAmsl, Math.max(profile.distanceM, 0.1)) * 180) / Math.PI;
     const gainA = gainTowardsDbi(a, profile.bearingDeg, upDeg),
       gainB = gainTowardsDbi(b, (profile.bearingDeg + 180) % 360, -upDeg);
-    const around = surroundingsOf(profile, a, b, losses, engine);
+    const around = clutterOf(profile, a, b, losses, engine);
     const drawn = linkDraws(profile, a, b, losses, around, engine);
     const crossedDb = meshEngine.polarisationLossDb(a.polarisation_deg - b.polarisation_deg);
     const between = gainA + gainB - crossedDb - a.local_loss_db - b.local_loss_db - a.entry_loss_db - b.entry_loss_db;
@@ -358,10 +358,10 @@ const meshLinks = (() => {
         spreadDb = Math.hypot(otherSpread, drawn.spreadDb);
       const marginDb = Math.min(atA, atB);
       const works = meshEngine.normalChance((marginDb - fadeDb) / spreadDb);
-      return { lossDb, surroundingsDb: around[season].extraDb, marginDb, spreadDb, otherSpread, chance: works };
+      return { lossDb, clutterDb: around[season].extraDb, marginDb, spreadDb, otherSpread, chance: works };
     });
     return { losses, seasons, fadeDb, gainA, gainB, elevationSpreadDb: drawn.spreadDb, hiddenReliefDb: drawn.hiddenDb };
   }
 
-  return { pathLosses, surroundingsOf, clearanceWords, heightErrors, terrainDraws, gainTowardsDbi, linkBetween };
+  return { pathLosses, clutterOf, clearanceWords, heightErrors, terrainDraws, gainTowardsDbi, linkBetween };
 })();

@@ -114,15 +114,15 @@ const meshParts = (() => {
       svg("circle", { cx: 12, cy: 12, r: 11, fill: ALARM, stroke: "#fff", "stroke-width": 2 }),
       svg("path", { d: "M7.5 7.5l9 9m0-9l-9 9", stroke: "#fff", "stroke-width": 3.2, fill: "none" }),
     ],
-    dark: () => [
+    lost: () => [
       svg("circle", { cx: 12, cy: 12, r: 10, fill: "#111", stroke: "#fff", "stroke-width": 2 }),
       svg("path", { d: "M5 19L19 5", stroke: "#fff", "stroke-width": 2.5 }),
     ],
   };
-  function mark(device, verdicts, { size = 24, dark = false } = {}) {
+  function mark(device, verdicts, { size = 24, lost = false } = {}) {
     const solid = device.in_plan;
     let shape;
-    if (dark) shape = roleShapes.dark();
+    if (lost) shape = roleShapes.lost();
     else if (device.role !== "sensor") shape = roleShapes[device.role](solid);
     else if (!device.served) shape = roleShapes.unserved();
     else {

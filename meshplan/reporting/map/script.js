@@ -46,15 +46,15 @@ const meshPage = (() => {
   /* ---- what is chosen ---- */
   function pick(picked) {
     app.picked = picked;
-    const dark = new Set(picked ? picked.dark : []),
+    const lost = new Set(picked ? picked.lost : []),
       along = new Set(picked ? picked.along : []);
     map.getContainer().classList.toggle("dimmed", Boolean(picked));
     for (const [name, marker] of app.markers) {
       const device = app.devices.get(name),
-        wasDark = marker.options.dark || false;
-      if (wasDark !== dark.has(name)) {
-        marker.options.dark = dark.has(name);
-        marker.setIcon(iconOf(device, dark.has(name)));
+        wasLost = marker.options.lost || false;
+      if (wasLost !== lost.has(name)) {
+        marker.options.lost = lost.has(name);
+        marker.setIcon(iconOf(device, lost.has(name)));
         marker.fire("add");
       }
       const element = marker.getElement();
@@ -89,7 +89,7 @@ const meshPage = (() => {
     const device = app.devices.get(name),
       route = data.routes.find((one) => one.sensor === name),
       own = data.links.filter((link) => link.chosen && (link.a === name || link.b === name)).map((link) => link.key);
-    const dark = device.role === "sensor" ? [] : data.goes_dark[name] || [];
+    const lost = device.role === "sensor" ? [] : data.loses_service[name] || [];
     app.view = () => app.showSite(name, { focus: false });
     app.leaveTrial();
     if (!app.markers.get(name)._map) {
@@ -101,12 +101,12 @@ const meshPage = (() => {
       name,
       links: route ? [...route.links, ...route.second_links] : own,
       along: route ? [...route.devices, ...route.second_devices] : [],
-      dark,
+      lost,
     });
     showSection(null);
     tell(
       meshViews.siteView(app, name),
-      `${name}: ${route ? `route by ${route.devices.slice(1).join(", ")}` : device.role !== "sensor" ? `if it fails, ${dark.length ? count(dark.length, "sensor falls", "sensors fall") : "no sensor falls"} silent` : "no route"}.`,
+      `${name}: ${route ? `route by ${route.devices.slice(1).join(", ")}` : device.role !== "sensor" ? `if it fails, ${lost.length ? count(lost.length, "sensor falls", "sensors fall") : "no sensor falls"} silent` : "no route"}.`,
       options,
     );
     if (!map.getBounds().pad(-0.05).contains(app.placeOf(device))) map.panTo(app.placeOf(device));
@@ -122,7 +122,7 @@ const meshPage = (() => {
       const box = document.querySelector(`[data-layer=${group}]`);
       if (box) box.checked = true;
     }
-    pick({ name: "", links: [key], along: [link.a, link.b], dark: [] });
+    pick({ name: "", links: [key], along: [link.a, link.b], lost: [] });
     showSection(meshViews.linkCut(app, link));
     tell(meshViews.linkView(app, key), `Link ${link.a} to ${link.b}: ${now.verdict}, works in ${chance(now.chance)}.`, options);
     const bounds = L.latLngBounds([app.placeOf(app.devices.get(link.a)), app.placeOf(app.devices.get(link.b))]);

@@ -24,12 +24,12 @@ const meshSeason = (() => {
       (link) => (link.a === one.sensor && link.b === one.nearest) || (link.b === one.sensor && link.a === one.nearest),
     );
 
-  /* What a link lacks in the season shown: the plan's own requirement, its part for doubt by that season's spread. */
+  /* What a link lacks in the season shown: the plan's own requirement, its part for uncertainty by that season's spread. */
   function lackDb(app, link) {
     const now = seen(app, link),
       worst = link.seasons.find((one) => one.season === link.worst_season) || link.seasons[0],
-      doubt = (link.required_margin_db - link.fade_margin_db) * (now.result.spread.total_db / worst.spread.total_db);
-    return link.fade_margin_db + doubt - now.margin;
+      uncertainty = (link.required_margin_db - link.fade_margin_db) * (now.result.spread.total_db / worst.spread.total_db);
+    return link.fade_margin_db + uncertainty - now.margin;
   }
 
   /* Sensors that the plan leaves out, split by the season shown: those that lack something in it, and those heard in it all the same. */

@@ -157,7 +157,7 @@ const meshLand = (() => {
         });
       }
       const bearingDeg = ((Math.atan2(to.column - from.column, from.row - to.row) * 180) / Math.PI + 360) % 360;
-      const around = this.waysAround(from, to, number, along);
+      const around = this.bypassPaths(from, to, number, along);
       return { distanceM, along, ground, number, canopy, pieces, bearingDeg, around, errors: this.errorsAlong(from, to, samples) };
     }
 
@@ -209,7 +209,7 @@ const meshLand = (() => {
     }
 
     /* loss/bypass_paths: what the way around the nearer end of each hedge on the path costs, by cover number. */
-    waysAround(from, to, number, along) {
+    bypassPaths(from, to, number, along) {
       const found = new Map(),
         last = along.length - 1,
         total = along[last],

@@ -440,7 +440,7 @@ const meshTrial = (() => {
             ["Terrain and ground", losses.terrainDb + losses.behindHillDb],
             ["Buildings", losses.buildingDb],
             ["Plants", plants],
-            ["What stands around the ends", trial.now.surroundingsDb],
+            ["What stands around the ends", trial.now.clutterDb],
             ["Relief finer than the elevation data", trial.found.hiddenReliefDb],
             ["Snow or wet on both antennas", 2 * app.engine.season_antenna_loss_db[trial.season]],
             [`${app.data.calibrated ? "Learned from readings" : "As the plan has it"} (${trial.ownLessons ? "this link in the plan" : "usual in this plan"})`, trial.extra.lossDb],

@@ -359,7 +359,7 @@ const meshViews = (() => {
     const { data } = app,
       device = app.devices.get(name),
       route = data.routes.find((one) => one.sensor === name);
-    const dark = data.goes_dark[name] || [],
+    const lost = data.loses_service[name] || [],
       missing = data.unserved.find((one) => one.sensor === name),
       command = data.commands.find((one) => one.device === name);
     const own = data.links.filter((link) => link.chosen && (link.a === name || link.b === name)),
@@ -394,15 +394,15 @@ const meshViews = (() => {
         ? null
         : [
             h("h3", {}, "If this one fails"),
-            dark.length
+            lost.length
               ? h(
                   "p",
                   {},
-                  h("strong", {}, `${count(dark.length, "sensor falls", "sensors fall")} silent: `),
-                  dark.map((sensor, i) => [i ? ", " : "", siteButton(app, sensor)]),
+                  h("strong", {}, `${count(lost.length, "sensor loses", "sensors lose")} service: `),
+                  lost.map((sensor, i) => [i ? ", " : "", siteButton(app, sensor)]),
                   ". They are crossed out on the map.",
                 )
-              : h("p", {}, device.in_plan ? "No sensor falls silent." : "Nothing depends on it."),
+              : h("p", {}, device.in_plan ? "No sensor loses service." : "Nothing depends on it."),
           ],
       own.length ? [h("h3", {}, "Its links in the plan"), linkTable(app, own, "")] : null,
       spare.length ? more(`Other links from here (${spare.length})`, linkTable(app, spare, "")) : null,
@@ -512,7 +512,7 @@ const meshViews = (() => {
       ["plants", spread.vegetation_db],
       ["soil", spread.soil_db],
       ["antenna", spread.antenna_db],
-      ["surroundings", spread.surroundings_db],
+      ["clutter", spread.clutter_db],
     ].filter(([, value]) => value > 0.05);
     return [
       backRow(app, `${link.a} → ${link.b}`),
@@ -619,7 +619,7 @@ const meshViews = (() => {
           h("strong", {}, "Read the budget like a bill. "),
           "dB are steps of strength: 3 dB are half or double, 10 dB a tenth or tenfold. What is sent, less what is lost, is what arrives; it must be more than the receiver needs. The rest is margin.",
         ),
-        h("li", {}, h("strong", {}, "Choose a device. "), "You see its route, and which sensors fall silent if it fails."),
+        h("li", {}, h("strong", {}, "Choose a device. "), "You see its route, and which sensors lose service if it fails."),
         h(
           "li",
           {},

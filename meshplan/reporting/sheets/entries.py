@@ -190,8 +190,8 @@ def _parts_of(plan: Plan, device: Device) -> tuple[str, ...]:
 
 
 def _duties_of(plan: Plan, device: Device) -> tuple[str, ...]:
-    dark = plan.goes_dark.get(device.name, ())
-    sentences = [device.reason] if device.reason and not (dark and len(device.reason) > LONG_REASON) else []
+    lost = plan.loses_service.get(device.name, ())
+    sentences = [device.reason] if device.reason and not (lost and len(device.reason) > LONG_REASON) else []
     route = next((route for route in plan.routes if route.sensor == device.name), None)
     if route is not None:
         sentences.append(f"Its readings go {' → '.join(route.devices)}.")
@@ -209,9 +209,9 @@ def _duties_of(plan: Plan, device: Device) -> tuple[str, ...]:
         if command.device == device.name:
             better = next((f" Better: {option.sentence}" for option in command.options if option.fit), "")
             sentences.append(f"{command.sentence}{better}")
-    if dark and device.role is not Role.SENSOR:
-        silent = listing([shortened(name, 28) for name in dark], 5)
-        sentences.append(f"If it fails, {count(len(dark), 'sensor falls', 'sensors fall')} silent: {silent}.")
+    if lost and device.role is not Role.SENSOR:
+        shown = listing([shortened(name, 28) for name in lost], 5)
+        sentences.append(f"If it fails, {count(len(lost), 'sensor loses', 'sensors lose')} service: {shown}.")
     return tuple(sentence[:1].upper() + sentence[1:] for sentence in sentences)
 
 

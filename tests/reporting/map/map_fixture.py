@@ -291,7 +291,7 @@ def make_plan() -> Plan:
             GatewayOption(("House roof",), 4, 345.0, 0.71, "Serves four sensors with one relay.", True),
             GatewayOption(("Barn loft",), 3, 345.0, 0.52, "Serves three sensors with one relay.", False),
         ),
-        goes_dark={
+        loses_service={
             "House roof": ("Yard weather", "Stream level", "Wood edge", "North trough"),
             "Ridge post": ("Wood edge", "North trough"),
         },
@@ -355,7 +355,7 @@ def rename(plan: Plan, names: dict[str, str]) -> Plan:
             replace(one, sensor=new(one.sensor), nearest=new(one.nearest), reason=f"Blocked by {new(one.nearest)}")
             for one in plan.unserved
         ),
-        goes_dark={new(name): tuple(map(new, sensors)) for name, sensors in plan.goes_dark.items()},
+        loses_service={new(name): tuple(map(new, sensors)) for name, sensors in plan.loses_service.items()},
         shapes=tuple(replace(shape, name=names.get("property", shape.name)) for shape in plan.shapes),
     )
 

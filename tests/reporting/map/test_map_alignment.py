@@ -38,7 +38,7 @@ def test_marks_lie_within_a_pixel(open_map: OpenMap, tmp_path: Path, width: str)
     lon, lat = Transformer.from_crs(grid.crs, "EPSG:4326", always_xy=True).transform(*grid.x_y(columns, rows))
     plan = make_plan()
     corners = [replace(plan.devices[0], name=f"corner {i}", lon_deg=lon[i], lat_deg=lat[i]) for i in (0, 24)]
-    bare = replace(plan, devices=tuple(corners), links=(), routes=(), unserved=(), shapes=(), goes_dark={})
+    bare = replace(plan, devices=tuple(corners), links=(), routes=(), unserved=(), shapes=(), loses_service={})
     land = MapLandscape(grid, ground)
     page = open_map(write_map(bare, land, tmp_path / "marks.html"), (1400, 1100)).page
     page.evaluate(

@@ -157,11 +157,11 @@ def test_the_unserved_sensor_comes_first_and_loud(desk: Opened) -> None:
 
 def test_a_device_shows_what_goes_dark(desk: Opened) -> None:
     desk.page.locator("[data-site='Ridge post']").click()
-    assert "2 sensors fall silent: Wood edge, North trough." in " ".join(desk.page.inner_text("#ledger").split())
-    dark = desk.page.eval_on_selector_all(".mark.dark", "marks => marks.map(m => m.dataset.site).sort()")
-    assert dark == sorted(PLAN.goes_dark["Ridge post"])
+    assert "2 sensors lose service: Wood edge, North trough." in " ".join(desk.page.inner_text("#ledger").split())
+    lost = desk.page.eval_on_selector_all(".mark.lost", "marks => marks.map(m => m.dataset.site).sort()")
+    assert lost == sorted(PLAN.loses_service["Ridge post"])
     desk.page.click("text=Back to the plan")
-    assert desk.page.locator(".mark.dark").count() == 0
+    assert desk.page.locator(".mark.lost").count() == 0
 
 
 def test_a_sensor_lights_its_route_with_the_budget_of_each_hop(desk: Opened) -> None:

@@ -13,7 +13,7 @@ from pyproj import Transformer
 
 from meshplan.assembly.page_data import map_landscape
 from meshplan.links.link_table import sample_count
-from meshplan.loss.bypass_paths import ways_around_rows_db
+from meshplan.loss.bypass_paths import row_bypass_losses_db
 from meshplan.loss.path_loss import Ends, path_losses
 from meshplan.reporting.map import write_map
 from meshplan.terrain.profile import sample_profiles
@@ -93,7 +93,7 @@ def test_random_pairs_agree_with_the_full_raster(page: Any, demo: Demo) -> None:
         samples = sample_count(float(np.hypot(x[1, i] - x[0, i], y[1, i] - y[0, i])), land.sampled_as_m)
         places = x[0, [i]], y[0, [i]], x[1, [i]], y[1, [i]]
         profiles = sample_profiles(land, *places, samples)
-        around = ways_around_rows_db(land, profiles, *places, made.path.frequency_mhz)
+        around = row_bypass_losses_db(land, profiles, *places, made.path.frequency_mhz)
         bearing = np.degrees(np.arctan2(x[1, [i]] - x[0, [i]], y[1, [i]] - y[0, [i]])) % 360
         ends = Ends(heights[0, [i]], heights[1, [i]], nobody, nobody, bearing)
         wanted[i] = path_losses(profiles, ends, land, made.seasons, made.path, around_db=around).total_db[:, 0]

@@ -16,9 +16,9 @@ from meshplan.assembly import page_data
 from meshplan.assembly.page_data import page_engine
 from meshplan.explain.obstacles import CLEAR_SHARE, RIDGE_RISE_M, clearance_label, clearance_words
 from meshplan.grid import Elevation, RasterNote
-from meshplan.loss.bypass_paths import ways_around_rows_db
+from meshplan.loss.bypass_paths import row_bypass_losses_db
 from meshplan.loss.elevation_draws import relief_hides, terrain_draws_db
-from meshplan.loss.end_clutter import assumed_surroundings, named_surroundings
+from meshplan.loss.end_clutter import assumed_clutter, named_clutter
 from meshplan.loss.path_loss import Ends, PathLosses, PathSettings, path_losses
 from meshplan.loss.raised_ends import OVER_THE_ROOF, end_tops, raised_paths
 from meshplan.loss.uncertainty import draw_error_fields
@@ -28,7 +28,7 @@ from meshplan.propagation.fresnel import fresnel_radius_m
 from meshplan.propagation.ground import ground_constants
 from meshplan.propagation.seasons import usual_seasons
 from meshplan.records import Cover
-from meshplan.records.clutter import Surroundings
+from meshplan.records.clutter import EndClutter
 from meshplan.reporting.map.assets import own_file
 from meshplan.reporting.map.data import engine_record, errors_record, json_block
 from meshplan.terrain.landscape import Landscape, build_landscape
@@ -91,7 +91,7 @@ def random_paths(land: Landscape, count: int, frequency_mhz: float) -> tuple[Pro
     first, last = profiles.cover_index[:, 0], profiles.cover_index[:, -1]
     inside_a, inside_b = (np.where(solid[number], number, 0).astype(np.uint16) for number in (first, last))
     bearing = np.degrees(np.arctan2(x[1] - x[0], y[1] - y[0])) % 360
-    around = ways_around_rows_db(land, profiles, x[0], y[0], x[1], y[1], frequency_mhz)
+    around = row_bypass_losses_db(land, profiles, x[0], y[0], x[1], y[1], frequency_mhz)
     return profiles, Ends(heights[0], heights[1], inside_a, inside_b, bearing), around
 
 
@@ -162,7 +162,7 @@ def test_page_and_python_agree_on_the_same_samples(engine_page: Any, frequency_m
     expected = path_losses(profiles, ends, land, SEASONS, settings, around_db=around)
     assert_varied(expected)
     if frequency_mhz == 868.0:
-        assert (expected.around_saved_db > 0.1).any(), "some hedges are passed around their end"
+        assert (expected.bypass_saved_db > 0.1).any(), "some hedges are passed around their end"
     found = page_losses(engine_page, page_engine(make_plan(), land, (), SEASONS, settings), profiles, ends, around)
     for name, wanted in (
         ("freeSpaceDb", expected.free_space_db),
@@ -186,8 +186,8 @@ def test_page_and_python_agree_on_the_same_samples(engine_page: Any, frequency_m
 
 def assert_varied(losses: PathLosses) -> None:
     """The random pairs must meet every rule, or agreement on them says little."""
-    assert set(np.unique(losses.building_way)) == {0, 1, 2}
-    assert set(np.unique(losses.vegetation_way)) == {0, 1, 2, 3}
+    assert set(np.unique(losses.building_path)) == {0, 1, 2}
+    assert set(np.unique(losses.vegetation_path)) == {0, 1, 2, 3}
     assert losses.terrain_parts.ground_limited.any()
     assert (losses.behind_hill_db > 0.5).any()
     assert (losses.vegetation_db[0] != losses.vegetation_db[1]).any()
@@ -232,18 +232,18 @@ def test_the_loss_of_an_end_is_the_same(engine_page: Any) -> None:
     assert max(wanted) == MOST_END_LOSS_DB
 
 
-def test_surroundings_cost_the_same(engine_page: Any) -> None:
-    """Named and assumed surroundings at either end, over the same samples: loss and spread of every season."""
+def test_clutter_costs_the_same(engine_page: Any) -> None:
+    """Named and assumed clutter at either end, over the same samples: loss and spread of every season."""
     land, settings = make_land(868.0, canopy=False)
     land = replace(land, mapped=MappedLand((), "rural"))
     count = 120
     profiles, ends, around = random_paths(land, count, 868.0)
-    kinds: list[Surroundings | None] = [
-        assumed_surroundings("rural", 1.0),
-        named_surroundings("urban"),
-        assumed_surroundings("urban", 0.4, clearing_m=60.0),
+    kinds: list[EndClutter | None] = [
+        assumed_clutter("rural", 1.0),
+        named_clutter("urban"),
+        assumed_clutter("urban", 0.4, clearing_m=60.0),
         None,
-        named_surroundings("suburban", unmapped_share=1.0),
+        named_clutter("suburban", unmapped_share=1.0),
     ]
     random = np.random.default_rng(SEED)
     pick = random.integers(0, len(kinds), (2, count))
@@ -266,8 +266,8 @@ def test_surroundings_cost_the_same(engine_page: Any) -> None:
         ).losses
         for i in range(count)
     ]
-    expected = np.array([losses.surroundings_db[:, 0] for losses in wanted])
-    spread = np.array([np.hypot(losses.surroundings_spread_a_db, losses.surroundings_spread_b_db)[:, 0] for losses in wanted])
+    expected = np.array([losses.clutter_db[:, 0] for losses in wanted])
+    spread = np.array([np.hypot(losses.clutter_spread_a_db, losses.clutter_spread_b_db)[:, 0] for losses in wanted])
     engine = page_engine(make_plan(), land, (), SEASONS, settings)
     rows = [
         {
@@ -284,7 +284,7 @@ def test_surroundings_cost_the_same(engine_page: Any) -> None:
           const end = (which) => ({ antenna_agl_m: row.ends[`${which}Agl`], inside: row.ends[`inside${which.toUpperCase()}`],
             around: row[`around_${which}`] });
           const bare = meshLinks.pathLosses(profile, row.ends, constants);
-          return meshLinks.surroundingsOf(profile, end("a"), end("b"), bare, constants).map((one) => [one.extraDb, one.spreadDb]);
+          return meshLinks.clutterOf(profile, end("a"), end("b"), bare, constants).map((one) => [one.extraDb, one.spreadDb]);
         })""",
         rows,
     )
@@ -296,8 +296,8 @@ def test_surroundings_cost_the_same(engine_page: Any) -> None:
     assert (np.ptp(expected, axis=1) > 0.5).any(), "leaves count"
 
 
-def page_around(around: Surroundings | None) -> dict[str, Any] | None:
-    """Return surroundings as the page has them."""
+def page_around(around: EndClutter | None) -> dict[str, Any] | None:
+    """Return clutter as the page has them."""
     made = page_data.page_around(around)
     return None if made is None else asdict(made)
 
@@ -338,7 +338,7 @@ def test_elevation_draws_spread_the_loss_the_same(engine_page: Any) -> None:
     bearing = np.degrees(np.arctan2(x[1] - x[0], y[1] - y[0])) % 360
     ends = Ends(heights[0], heights[1], nobody, nobody, bearing)
     losses = path_losses(profiles, ends, land, SEASONS, settings)
-    over_roofs = losses.building_way == OVER_THE_ROOF
+    over_roofs = losses.building_path == OVER_THE_ROOF
     fields_ = draw_error_fields(land)
     drawn = terrain_draws_db(profiles, ends, land, settings, fields_, x[0], y[0], x[1], y[1], over_roofs=over_roofs)
     hidden = drawn.mean(axis=1) - losses.terrain_db - np.where(over_roofs, losses.building_db, 0.0)

@@ -157,7 +157,7 @@ def test_a_map_without_engine_offers_no_trials() -> None:
 
 
 def test_a_plan_without_links_still_prints_a_map() -> None:
-    plan = replace(make_plan(), links=(), routes=(), goes_dark={}, unserved=(), shapes=())
+    plan = replace(make_plan(), links=(), routes=(), loses_service={}, unserved=(), shapes=())
     assert data_of(render_map(plan, make_landscape(plan)))["links"] == []
 
 

@@ -18,7 +18,7 @@ _FORMS: Final = (
 _ROLE: Final = re.compile(r"is taken as a (?P<role>sensor|relay|gateway), because its (?P<source>[a-z]+) says '.+'\.")
 
 
-def told_once(lines: Iterable[str]) -> list[str]:
+def reported_once(lines: Iterable[str]) -> list[str]:
     """Return the lines in their order, those that say the same of several rows of a file as one."""
     groups: dict[tuple[str, str], list[tuple[str, str, str]]] = {}
     for line in lines:
