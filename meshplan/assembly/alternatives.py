@@ -45,8 +45,8 @@ def look_at_alternatives(
     `table` holds the links of the problem: the weakest route of a choice is told by the chance that a plan tells of it.
     """
     if len(problem.nodes) > MOST_NODES:
-        told = f"With {len(problem.nodes)} candidates no alternatives were planned; change hops or second routes and plan again."
-        return Alternatives((), (), (told,))
+        note = f"With {len(problem.nodes)} candidates no alternatives were planned; change hops or second routes and plan again."
+        return Alternatives((), (), (note,))
     return Alternatives(
         gateway_options=tuple(_option(choice, result, table, currency) for choice in compare_gateways(problem, limits=limits)),
         redundancy_prices=tuple(_price(price, currency) for price in price_of_redundancy(_all_asking(problem), limits=limits)),

@@ -25,10 +25,10 @@ def plan_differences(stored: Plan, rebuilt: Plan, *, skip: Collection[str] = ())
     """
     skipped = frozenset(skip)
     found = list(_differences(plan_to_json(stored)["plan"], plan_to_json(rebuilt)["plan"], "", "", skipped))
-    told = found[:MOST_SHOWN]
+    shown = found[:MOST_SHOWN]
     if len(found) > MOST_SHOWN:
-        told.append(f"and {len(found) - MOST_SHOWN} more fields differ")
-    return tuple(told)
+        shown.append(f"and {len(found) - MOST_SHOWN} more fields differ")
+    return tuple(shown)
 
 
 def _differences(stored: Any, rebuilt: Any, path: str, name: str, skip: frozenset[str]) -> Iterator[str]:
@@ -82,8 +82,8 @@ def _only(stored: list[Any], rebuilt: list[Any]) -> str:
     """Name the entries that stand on one side only."""
     names = [{_label(item, -1) for item in side} for side in (stored, rebuilt)]
     more, fewer = sorted(names[0] - names[1] - {"-1"}), sorted(names[1] - names[0] - {"-1"})
-    said = [f"{word} {', '.join(some[:5])}" for word, some in (("too many:", more), ("missing:", fewer)) if some]
-    return f" ({'; '.join(said)})" if said else ""
+    shown = [f"{word} {', '.join(some[:5])}" for word, some in (("too many:", more), ("missing:", fewer)) if some]
+    return f" ({'; '.join(shown)})" if shown else ""
 
 
 def _shown(value: Any) -> str:

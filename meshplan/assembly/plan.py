@@ -140,7 +140,7 @@ def assemble_plan(findings: Findings) -> Plan:
         required_chance=settings.requirement.link_chance,
         verdict_limits=verdict_limits(settings.requirement.link_chance),
         currency=settings.cost.currency,
-        assumptions=tuple(said for said in findings.assumptions if said != bare_line),
+        assumptions=tuple(line for line in findings.assumptions if line != bare_line),
         unknowns=_unknowns(findings),
         cautions=plan_cautions(findings.caution_rules),
         redundancy_prices=findings.alternatives.redundancy_prices,
@@ -243,10 +243,10 @@ def _grid(found: Property) -> GridRecord:
 
 
 def _unknowns(findings: Findings) -> tuple[str, ...]:
-    said = list(findings.found.warnings)
+    notes = list(findings.found.warnings)
     assumed = [site.name for site in findings.found.sites if site.height_assumed and not site.same_as]
     if assumed:
-        said.append(f"Antenna heights were assumed for {', '.join(assumed)}: measure them.")
+        notes.append(f"Antenna heights were assumed for {', '.join(assumed)}: measure them.")
     lasting = {station.site.name for station in findings.links.stations if station.lasts}
     weak = [
         site.name
@@ -258,21 +258,21 @@ def _unknowns(findings: Findings) -> tuple[str, ...]:
     ]
     if weak:
         has, it = ("has", "it is") if len(weak) == 1 else ("have", "they are")
-        said.append(f"{', '.join(weak)} {has} no lasting power (battery), so {it} not used: mains or a panel would change that.")
+        notes.append(f"{', '.join(weak)} {has} no lasting power (battery), so {it} not used: mains or a panel would change that.")
     idle = [site.name for site in findings.found.sites if site.role is Role.SENSOR and site.optional and not site.worth]
     if idle:
-        said.append(
+        notes.append(
             f"{', '.join(idle)}: optional and of no stated worth, so served only where it costs nothing; column 'worth' says it."
         )
     opened = set(findings.result.plan.opened)
     panels = [station for station in findings.links.stations if station.key in opened and station.site.power is Power.PANEL]
     if panels and findings.found.settings.supply.peak_sun_hours is None:
-        said.append("Panels: the horizon is that of this plan's land and cover; hills beyond it are not seen.")
+        notes.append("Panels: the horizon is that of this plan's land and cover; hills beyond it are not seen.")
     out = [sensor.id for sensor in findings.problem.sensors if sensor.left_out]
     if out:
-        said.append(
+        notes.append(
             f"For lack of airtime {len(out)} sensor{'s are' if len(out) > 1 else ' is'} left out ({', '.join(out)}): the least "
             "important, chosen by a short search; that no others could be left out instead is not proven."
         )
-    said.append("The plan is an estimate from maps: test the hardest links outdoors before buying masts.")
-    return tuple(said)
+    notes.append("The plan is an estimate from maps: test the hardest links outdoors before buying masts.")
+    return tuple(notes)

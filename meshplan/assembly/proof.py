@@ -29,18 +29,18 @@ def proof_record(result: PlacementResult) -> Proof:
 def proof_sentence(result: PlacementResult) -> str:
     """Return how good the plan is in words; where the bound does not follow from the certificate, that is said."""
     if result.proven and not result.plan.served:
-        said = ["Proven: with the offered sites, heights and routes, and within the limits set, no sensor can be served."]
+        sentences = ["Proven: with the offered sites, heights and routes, and within the limits set, no sensor can be served."]
     elif result.proven:
-        said = ["Proven: no other choice of the offered sites, heights and routes serves these sensors for less."]
+        sentences = ["Proven: no other choice of the offered sites, heights and routes serves these sensors for less."]
     else:
-        said = [f"No plan can be more than {result.gap:.1%} cheaper: at least {result.solver_bound:.2f} must be spent."]
+        sentences = [f"No plan can be more than {result.gap:.1%} cheaper: at least {result.solver_bound:.2f} must be spent."]
     if result.certified_bound < result.solver_bound - 0.5 / MONEY_UNITS:
-        said.append(NOT_CERTIFIED)
+        sentences.append(NOT_CERTIFIED)
     if result.stopped == "interrupted":
-        said.append("The search was stopped by hand.")
+        sentences.append("The search was stopped by hand.")
     elif result.stopped == "time limit":
-        said.append("The search ended at its time limit; a longer one may find a cheaper plan.")
-    return " ".join(said)
+        sentences.append("The search ended at its time limit; a longer one may find a cheaper plan.")
+    return " ".join(sentences)
 
 
 def _as_record(certificate: object) -> dict[str, object]:

@@ -185,7 +185,7 @@ def _correct_chunk(use: _Use, reach: Reach, links: Sequence[PredictedLink]) -> l
     measured = np.any(own_path, axis=1)
     given = np.array([link.spread.total_db for link in links])
     vegetation = np.array([link.spread.vegetation_db for link in links])
-    refused = np.array([bool(said) for said in refusals]) & ~same_state
+    refused = np.array([bool(reasons) for reasons in refusals]) & ~same_state
     total = np.sqrt(np.maximum(variance, np.where(measured, SEASON_RESERVE_DB**2, 1.0)))
     total = np.where(measured & ~same_state, np.maximum(total, vegetation), total)
     kept = refused & (total <= given)
@@ -270,39 +270,39 @@ def _same_band(link: PredictedLink, reach: Reach) -> bool:
 
 def _refusals(link: PredictedLink, reach: Reach) -> tuple[str, ...]:
     """Return in words how the link lies outside the readings."""
-    said = []
+    reasons = []
     if not _same_band(link, reach):
-        said.append(f"Nothing was measured near {link.frequency_mhz:.0f} MHz.")
+        reasons.append(f"Nothing was measured near {link.frequency_mhz:.0f} MHz.")
     if link.distance_m > DISTANCE_REACH * reach.most_distance_m:
-        said.append(f"{link.distance_m:.0f} m is farther than any reading ({reach.most_distance_m:.0f} m).")
+        reasons.append(f"{link.distance_m:.0f} m is farther than any reading ({reach.most_distance_m:.0f} m).")
     if link.distance_m < reach.least_distance_m / DISTANCE_REACH:
-        said.append(f"{link.distance_m:.0f} m is nearer than any reading ({reach.least_distance_m:.0f} m).")
+        reasons.append(f"{link.distance_m:.0f} m is nearer than any reading ({reach.least_distance_m:.0f} m).")
     for kind, metres in link.cover_m:
         most, words = reach.most_cover_m.get(kind, 0.0), kind.replace("_", " ")
         if metres > 0 and most == 0:
-            said.append(f"No reading went through {words}.")
+            reasons.append(f"No reading went through {words}.")
         elif metres > COVER_REACH * most + COVER_REACH_M:
-            said.append(f"{metres:.0f} m of {words} is more than any reading went through ({most:.0f} m).")
+            reasons.append(f"{metres:.0f} m of {words} is more than any reading went through ({most:.0f} m).")
         elif metres > 0 and link.in_leaf not in reach.leaf_states[kind]:
-            said.append(f"{words[:1].upper()}{words[1:]} was not measured {'in leaf' if link.in_leaf else 'bare'}.")
+            reasons.append(f"{words[:1].upper()}{words[1:]} was not measured {'in leaf' if link.in_leaf else 'bare'}.")
     if link.diffraction_db > reach.most_diffraction_db + DIFFRACTION_REACH_DB:
-        said.append(
+        reasons.append(
             f"{link.diffraction_db:.0f} dB of diffraction is more than at any reading ({reach.most_diffraction_db:.0f} dB)."
         )
     if link.clutter_db > reach.most_clutter_db + CLUTTER_REACH_DB:
-        said.append(
+        reasons.append(
             f"{link.clutter_db:.0f} dB for what stands around the ends is more than at any reading "
             f"({reach.most_clutter_db:.0f} dB)."
         )
     if link.ground_limited and not reach.ground:
-        said.append("No reading was limited by the ground.")
+        reasons.append("No reading was limited by the ground.")
     if link.environment not in reach.classes:
-        said.append(f"No reading was of the kind '{link.environment}'.")
+        reasons.append(f"No reading was of the kind '{link.environment}'.")
     height = link.antenna_a_agl_m * link.antenna_b_agl_m
     low, high = reach.heights_m2
     if height > high * HEIGHT_REACH**2 or height < low / HEIGHT_REACH**2:
-        said.append("The antennas are far higher or lower than at any reading.")
-    return tuple(said)
+        reasons.append("The antennas are far higher or lower than at any reading.")
+    return tuple(reasons)
 
 
 def _held(link: PredictedLink, reach: Reach) -> PredictedLink:

@@ -51,7 +51,7 @@ def _run(words: list[str]) -> int:
             if stop is not None:
                 print(f"{stop} Nothing half-written was left behind.", file=sys.stderr)
                 return 128 + stop.number
-            from meshplan.cli.faults import told
+            from meshplan.cli.faults import report_fault
 
-            return told(error, words)
+            return report_fault(error, words)
         return result if isinstance(result, int) else EXIT_DONE

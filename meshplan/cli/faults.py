@@ -28,7 +28,7 @@ _LIBRARIES = ("click", "geopandas", "highspy", "numba", "numpy", "pyogrio", "pyp
 _PACKAGE = Path(__file__).resolve().parents[1]
 
 
-def told(error: BaseException, words: Sequence[str]) -> int:
+def report_fault(error: BaseException, words: Sequence[str]) -> int:
     """Tell an exception on the error stream and return the exit code."""
     if isinstance(error, MeshplanError):
         click.echo("\n".join(short(line, MOST_LETTERS) for line in str(error).split("\n")), err=True)
@@ -47,8 +47,8 @@ def told(error: BaseException, words: Sequence[str]) -> int:
             err=True,
         )
         return EXIT_INPUT_WRONG
-    if isinstance(error, OSError) and (said := _of_the_disk(error)):
-        click.echo(said, err=True)
+    if isinstance(error, OSError) and (reported := _of_the_disk(error)):
+        click.echo(reported, err=True)
         return EXIT_INPUT_WRONG
     return _unforeseen(error, words)
 

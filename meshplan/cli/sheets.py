@@ -40,12 +40,12 @@ def command(folder: Path, out: Path | None, pdf: bool, next_places: int | None, 
 
     progress = Progress(quiet=quiet or as_json)
     plan, place = find_plan(folder, results_folder(folder, out))
-    told, survey = "", stored_walk(place) if next_places is None else None
+    lines, survey = "", stored_walk(place) if next_places is None else None
     if next_places:
         walk, survey = propose_next_places(folder, plan, next_places, on_progress=progress)
-        told = walk_text(walk)
+        lines = walk_text(walk)
     elif survey is not None and not walk_fits(survey, plan):
-        survey, told = None, OTHER_WALK.format(folder=folder)
+        survey, lines = None, OTHER_WALK.format(folder=folder)
     warnings: list[str] = []
     files = write_plan_sheets(plan, place, pdf=pdf, walk=survey, new_walk=bool(next_places), on_warning=warnings.append)
     progress.close()
@@ -53,6 +53,6 @@ def command(folder: Path, out: Path | None, pdf: bool, next_places: int | None, 
         stops = [stop.name for stop in survey.stops] if survey else []
         print_json({"files": [str(path) for path in files], "next_places": stops, "warnings": warnings})
     else:
-        told += "".join(f"{words}\n" for words in warnings)
-        click.echo(f"{told}Written:\n" + "\n".join(f"  {path}" for path in files))
+        lines += "".join(f"{words}\n" for words in warnings)
+        click.echo(f"{lines}Written:\n" + "\n".join(f"  {path}" for path in files))
     return EXIT_DONE

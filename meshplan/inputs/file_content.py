@@ -165,12 +165,12 @@ def _first_words(error: Exception) -> str:
 
 
 def _is_named(crs: dict[str, Any]) -> bool:
-    told = crs.get("properties")
-    if not isinstance(told, dict):
+    named = crs.get("properties")
+    if not isinstance(named, dict):
         return False
     if crs.get("type") == "EPSG":
-        return str(told.get("code")).isdigit()
-    return crs.get("type") == "name" and _NAMED_CRS.match(str(told.get("name"))) is not None
+        return str(named.get("code")).isdigit()
+    return crs.get("type") == "name" and _NAMED_CRS.match(str(named.get("name"))) is not None
 
 
 def _judge_database(path: Path, shown: str, again: str) -> None:

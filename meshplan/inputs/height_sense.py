@@ -100,28 +100,28 @@ def odd_heights(
         return []
     other = "m" if unit != "m" else "ft"
     mend = f"look at its unit, and write it below the file in property.toml (unit = '{other}') if it is another"
-    told = []
+    reported = []
     if not known.any():
         return [f"{shown}: EVERY HEIGHT IS 0. Is that the land, or an empty file? Every link is computed over flat ground."]
     slopes = slopes_deg(ground_m, cell_m)
     share = float((slopes > STEEP_DEG).mean()) if slopes.size else 0.0
     if _is_wrapped(ground_m):
-        told.append(
+        reported.append(
             f"{shown}: HEIGHTS JUMP BETWEEN 0 AND 255 as numbers of eight bits do that began anew. "
             "Download or export it with more bits."
         )
     elif share > WIDE_SHARE and not is_surface:
         words = "as it says" if unit_stated else "which the file does not say"
-        told.append(
+        reported.append(
             f"{shown}: {100 * share:.0f} % OF THE LAND IS STEEPER THAN {STEEP_DEG:.0f}°, which no ground is. Heights were taken as "
             f"{unit}, {words}: {mend}."
         )
     if unit != "m" and _in_steps_of(known, 0.3048**2):
-        told.append(
+        reported.append(
             f"{shown}: HEIGHTS WERE FEET TURNED INTO METRES BEFORE, and were turned once more because the unit is {unit}. "
             "If the file is in metres, write unit = 'm' below it in property.toml."
         )
-    return told
+    return reported
 
 
 def _is_wrapped(ground_m: NDArray[np.float64]) -> bool:

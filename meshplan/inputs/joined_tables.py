@@ -41,8 +41,8 @@ def join_tables(tables: Sequence[SiteTable]) -> list[SiteTable]:
         files = ", ".join(dict.fromkeys(row.where.rsplit(", ", 1)[0] for row in details.values()))
         listed = ", ".join(lacking[:8]) + (f" and {len(lacking) - 8} more" if len(lacking) > 8 else "")
         first = next(number for number, table in enumerate(joined) if table.by_phone)
-        said = f"{files}: no row for {len(lacking)} marked place{'s' if len(lacking) > 1 else ''} ({listed})."
-        joined[first] = replace(joined[first], warnings=[*joined[first].warnings, said])
+        reported = f"{files}: no row for {len(lacking)} marked place{'s' if len(lacking) > 1 else ''} ({listed})."
+        joined[first] = replace(joined[first], warnings=[*joined[first].warnings, reported])
     return joined
 
 
@@ -78,13 +78,13 @@ def _joined(place: SiteRow, detail: SiteRow) -> SiteRow:
     given = {name: value for name, value in detail.raw.items() if not is_empty(value) and name not in ("name", *_PLACE)}
     notes = () if "role" in given else place.notes
     cells = ", ".join(name for name in given)
-    told = f"{place.where}: '{place.raw['name']}' takes {cells} from {detail.where}." if given else ""
+    reported = f"{place.where}: '{place.raw['name']}' takes {cells} from {detail.where}." if given else ""
     moved = f"{detail.where}: its position is not used, {place.where} says it." if _has_place(detail) else ""
     return replace(
         place,
         where=f"{place.where} and {detail.where}" if given else place.where,
         raw=place.raw | given,
-        notes=(*notes, *(line for line in (told, moved) if line)),
+        notes=(*notes, *(line for line in (reported, moved) if line)),
         joined=True,
     )
 

@@ -211,9 +211,9 @@ def _crs_of(source: Any, shown: str, settings: RasterSettings, notes: list[str])
 
 def _stated_unit(source: Any) -> str | None:
     """Return the unit that the band says, else that of the vertical part of the projection; None where neither does."""
-    said = _UNIT_WORDS.get((source.units[0] or "").strip().casefold())
-    if said is not None or source.crs is None:
-        return said
+    stated = _UNIT_WORDS.get((source.units[0] or "").strip().casefold())
+    if stated is not None or source.crs is None:
+        return stated
     try:
         own = CRS.from_wkt(source.crs.to_wkt())
     except CRSError:
@@ -223,15 +223,15 @@ def _stated_unit(source: Any) -> str | None:
 
 
 def _unit(source: Any, shown: str, settings: RasterSettings, notes: list[str]) -> str:
-    said = _stated_unit(source)
+    stated = _stated_unit(source)
     if "unit" in settings.model_fields_set:
-        if said is not None and said != settings.unit:
-            notes.append(f"{shown}: says heights in {said}, property.toml says {settings.unit}, which is taken.")
+        if stated is not None and stated != settings.unit:
+            notes.append(f"{shown}: says heights in {stated}, property.toml says {settings.unit}, which is taken.")
         return settings.unit
-    if said is not None and said != settings.unit:
-        notes.append(f"{shown}: heights in {said}, as the file says, turned into metres.")
-        return said
-    if said is None and source.crs is not None and "foot" in (source.crs.linear_units or "").casefold():
+    if stated is not None and stated != settings.unit:
+        notes.append(f"{shown}: heights in {stated}, as the file says, turned into metres.")
+        return stated
+    if stated is None and source.crs is not None and "foot" in (source.crs.linear_units or "").casefold():
         notes.append(
             f"{shown}: its projection is in feet, and it does not say the unit of its heights: TAKEN AS METRES. If they are feet, "
             "write unit = 'ft' below it in property.toml."

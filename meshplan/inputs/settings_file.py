@@ -207,8 +207,8 @@ def allowed_values(field: FieldInfo) -> str:
     if "ge" in limits and "le" in limits:
         parts.append(f"{plain(limits['ge'])} to {plain(limits['le'])}")
     else:
-        said = {"ge": "at least", "gt": "more than", "le": "at most", "lt": "less than"}
-        parts.extend(f"{said[name]} {plain(limits[name])}" for name in ("ge", "gt", "le", "lt") if name in limits)
+        limit_words = {"ge": "at least", "gt": "more than", "le": "at most", "lt": "less than"}
+        parts.extend(f"{limit_words[name]} {plain(limits[name])}" for name in ("ge", "gt", "le", "lt") if name in limits)
     return " and ".join(parts)
 
 

@@ -361,7 +361,7 @@ def lawful_mode(
         worth = (-len(verdict.open_keys), round(power + (3.0 if number == 0 else 0.0), 6))
         if best is None or worth > best[0]:
             mode = replace(moved.mode, tx_power_dbm=power)
-            best = (worth, _said(mode, emission.mode, verdict), verdict)
+            best = (worth, _reported(mode, emission.mode, verdict), verdict)
     if best is None:
         return emission.mode, legal_check(region, emission)
     return best[1], best[2]
@@ -396,13 +396,13 @@ def _capital(words: str) -> str:
     return words[:1].upper() + words[1:]
 
 
-def _said(mode: RadioMode, before: RadioMode, verdict: LegalVerdict) -> RadioMode:
+def _reported(mode: RadioMode, before: RadioMode, verdict: LegalVerdict) -> RadioMode:
     """Add to a mode's assumptions what the law changed."""
-    said = list(mode.assumptions)
+    notes = list(mode.assumptions)
     if mode.frequency_mhz != before.frequency_mhz:
-        said = [line for line in said if not line.startswith("Frequency")]
-        said.append(f"Frequency {mode.frequency_mhz:g} MHz taken, where {verdict.rule} allows it.")
+        notes = [line for line in notes if not line.startswith("Frequency")]
+        notes.append(f"Frequency {mode.frequency_mhz:g} MHz taken, where {verdict.rule} allows it.")
     if mode.tx_power_dbm != before.tx_power_dbm:
-        said = [line for line in said if not line.startswith("Power")]
-        said.append(f"Power {mode.tx_power_dbm:g} dBm taken, the most that class, antenna and {verdict.rule} allow.")
-    return replace(mode, assumptions=tuple(said))
+        notes = [line for line in notes if not line.startswith("Power")]
+        notes.append(f"Power {mode.tx_power_dbm:g} dBm taken, the most that class, antenna and {verdict.rule} allow.")
+    return replace(mode, assumptions=tuple(notes))

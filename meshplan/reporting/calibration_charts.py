@@ -280,9 +280,9 @@ def _mark(x: float, y: float, shape: str, colour: str, *, hollow: bool = False, 
     paint = (
         f'fill="none" stroke="{colour}" stroke-opacity="0.7"' if hollow else f'fill="{colour}" stroke="#ffffff" stroke-width="0.6"'
     )
-    told = f"<title>{text(words)}</title>" if words else ""
+    title = f"<title>{text(words)}</title>" if words else ""
     if shape == "circle":
-        return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" {paint}>{told}</circle>'
+        return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" {paint}>{title}</circle>'
     corners = {
         "square": ((-3.6, -3.6), (3.6, -3.6), (3.6, 3.6), (-3.6, 3.6)),
         "triangle": ((0, -4.8), (4.4, 3.4), (-4.4, 3.4)),
@@ -294,7 +294,7 @@ def _mark(x: float, y: float, shape: str, colour: str, *, hollow: bool = False, 
         "bar": ((-5, -2), (5, -2), (5, 2), (-5, 2)),
     }[shape]
     points = " ".join(f"{x + dx:.1f},{y + dy:.1f}" for dx, dy in corners)
-    return f'<polygon points="{points}" {paint}>{told}</polygon>'
+    return f'<polygon points="{points}" {paint}>{title}</polygon>'
 
 
 def _arrow(x: float, y: float, colour: str) -> str:

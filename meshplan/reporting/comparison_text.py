@@ -51,11 +51,11 @@ def comparison_text(comparison: Comparison, *, all_settings: bool = False) -> st
         blocks.append("Not lawful:\n" + "\n".join(f"  {row.radio}: {row.rule}" for row in refused))
     conditional = [row for row in rows if row.lawful and row.to_answer_for]
     if conditional:
-        told = "\n".join(
+        shown = "\n".join(
             f"  {', '.join(row.radio for row in conditional if row.condition == words)}: {words}"
             for words in dict.fromkeys(row.condition for row in conditional)
         )
-        blocks.append(f"Lawful on a condition (radio_settings.accepts says that you answer for it):\n{told}")
+        blocks.append(f"Lawful on a condition (radio_settings.accepts says that you answer for it):\n{shown}")
     unfit = [row for row in rows if row.lawful and row.unfit_for]
     if unfit:
         blocks.append("Not fit for everything here:\n" + "\n".join(f"  {row.radio}: {'; '.join(row.unfit_for)}" for row in unfit))
@@ -66,9 +66,9 @@ def comparison_text(comparison: Comparison, *, all_settings: bool = False) -> st
 def comparison_markdown(comparison: Comparison) -> str:
     """Return the table and the advice as Markdown; classes that are refused or reach nothing are only named below it."""
     rows = shown_rows(comparison, all_settings=False)
-    told = [row for row in rows if row.served]
+    shown = [row for row in rows if row.served]
     head = f"| {' | '.join(HEADINGS)} |\n|{' --- |' * len(HEADINGS)}"
-    lines = [head, *(f"| {' | '.join(row_cells(row, comparison))} |" for row in told), "", comparison.recommendation]
+    lines = [head, *(f"| {' | '.join(row_cells(row, comparison))} |" for row in shown), "", comparison.recommendation]
     for words, names in (
         ("Lawful, but reach no sensor", [row.radio for row in rows if row.lawful and not row.served]),
         (
@@ -76,7 +76,7 @@ def comparison_markdown(comparison: Comparison) -> str:
             [f"{row.radio} ({', '.join(row.to_answer_for)})" for row in rows if row.lawful and row.to_answer_for],
         ),
         ("Not lawful here", [row.radio if row.served else row.class_key for row in rows if not row.lawful]),
-        ("Not fit for the alarms or the control asked for here", [row.radio for row in told if row.lawful and row.unfit_for]),
+        ("Not fit for the alarms or the control asked for here", [row.radio for row in shown if row.lawful and row.unfit_for]),
     ):
         if names:
             lines += ["", f"{words}: {', '.join(names)}."]

@@ -275,5 +275,5 @@ def _law(plan: Plan) -> str:
 
 
 def _assumptions(plan: Plan) -> str:
-    said = [*plan.assumptions, *plan.unknowns]
-    return "Assumed, or not known:\n" + "\n".join(f"  {line}" for line in said) if said else ""
+    reported = [*plan.assumptions, *plan.unknowns]
+    return "Assumed, or not known:\n" + "\n".join(f"  {line}" for line in reported) if reported else ""

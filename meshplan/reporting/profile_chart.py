@@ -82,10 +82,10 @@ def profile_svg(link: Link, plan: Plan | None = None, *, width: int = 720, heigh
     )
     at_one_place = link.distance_m < NO_SECTION_BELOW_M
     if link.profile is None or at_one_place or len(link.profile.ground_amsl_m) < 2 or not link.profile.step_m > 0.0:
-        told = "No profile was kept for this link."
+        missing = "No profile was kept for this link."
         if at_one_place or link.profile is not None:
-            told = "Both antennas stand at one place: there is no section."
-        note = f'<text x="{width / 2:g}" y="{height / 2:g}" text-anchor="middle">{told}</text>'
+            missing = "Both antennas stand at one place: there is no section."
+        note = f'<text x="{width / 2:g}" y="{height / 2:g}" text-anchor="middle">{missing}</text>'
         return f"{head}{note}</svg>"
     scene = _scene(link, width, height, BOTTOM if legend else BOTTOM - 24)
     parts = (

@@ -451,7 +451,7 @@ def _tries(value: float) -> str:
 
 def _assumed(plan: Plan, traced: TracedPlan) -> str:
     heights = [f"plan.devices[{i}].name" for i, device in enumerate(plan.devices) if device.height_assumed and device.in_plan]
-    told = [i for i, words in enumerate(plan.assumptions) if words != plan.grid.sentence]
+    shown = [i for i, words in enumerate(plan.assumptions) if words != plan.grid.sentence]
     typical = [
         traced.show(f"plan.radio.assumptions[{i}]", _sentence)
         for i, words in enumerate(plan.radio.assumptions)
@@ -461,7 +461,7 @@ def _assumed(plan: Plan, traced: TracedPlan) -> str:
     return (
         f"<p>The land: {traced.show('plan.grid.sentence')} Heights may be off by about "
         f"{traced.show('plan.grid.elevation_error_m', metres)}.</p>{measured}<h3>Assumed</h3>"
-        + _list((traced.show(f"plan.assumptions[{i}]") for i in told), "Nothing.")
+        + _list((traced.show(f"plan.assumptions[{i}]") for i in shown), "Nothing.")
         + (f"<h3>Typical figures of this kind of radio, not measured on yours</h3>{_list(typical)}" if typical else "")
         + "<h3>Not known</h3>"
         + _list((traced.show(f"plan.unknowns[{i}]") for i in range(len(plan.unknowns))), "The plan names nothing.")

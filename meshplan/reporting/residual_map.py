@@ -105,13 +105,13 @@ def _page(title: str, words: Sequence[str], parts: Sequence[str], width: int, he
         key.append(f'<path d="M{x:.0f},{height - 24} h26" fill="none" stroke="{colour}" stroke-width="3"{dash}/>')
         key.append(f'<text x="{x + 31:.0f}" y="{height - 20}">{label}</text>')
         x += 60 + 5.6 * len(label)
-    told = [f'<text x="{width / 2:g}" y="{height / 2:g}" text-anchor="middle">{text(line)}</text>' for line in words]
+    captions = [f'<text x="{width / 2:g}" y="{height / 2:g}" text-anchor="middle">{text(line)}</text>' for line in words]
     note = "width: up to 3, 6, 10 dB and more · north is up"
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" height="{height}" role="img" '
         f'aria-label="{text(title)}" font-family="{FONT}" font-size="11" fill="{INK}"><title>{text(title)}</title>'
         f'<rect x="0" y="0" width="{width}" height="{height}" fill="#ffffff"/>'
         f'<text x="12" y="18" font-size="14" font-weight="bold">{text(title)}</text>'
-        f"{''.join(parts)}{''.join(told)}{''.join(key)}"
+        f"{''.join(parts)}{''.join(captions)}{''.join(key)}"
         f'<text x="12" y="{height - 6}" font-size="10" fill="#5d594f">{text(note)}</text></svg>'
     )

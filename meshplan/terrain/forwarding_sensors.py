@@ -45,5 +45,5 @@ def forwarding_sensors(sites: Sequence[Site]) -> tuple[tuple[Site, ...], tuple[s
         return (), ()
     names = ", ".join(site.same_as for site in found)
     them = "this sensor" if len(found) == 1 else "these sensors"
-    told = f"May forward for others: {names}. The plan may use {them} as a relay; column 'forwards' = no rules it out."
-    return tuple(found), (told,)
+    reported = f"May forward for others: {names}. The plan may use {them} as a relay; column 'forwards' = no rules it out."
+    return tuple(found), (reported,)

@@ -51,7 +51,7 @@ def with_places(sites: Sequence[Site], same_place_m: float) -> tuple[tuple[Site,
         placed[index] = replace(sites[index], place=members[number][0].name)
     several = [group for group in members.values() if len(group) > 1]
     raise_faults([fault for group in several for fault in _forced_twice(group, same_place_m)])
-    return tuple(placed), tuple(_told(group) for group in several if len({site.where for site in group}) > 1)
+    return tuple(placed), tuple(_report(group) for group in several if len({site.where for site in group}) > 1)
 
 
 def _forced_twice(group: Sequence[Site], same_place_m: float) -> list[MeshplanError]:
@@ -72,7 +72,7 @@ def _at_one_spot(sites: Sequence[Site]) -> bool:
     return all(np.hypot(site.x_m - first.x_m, site.y_m - first.y_m) <= TOUCHING_M for site in sites)
 
 
-def _told(group: Sequence[Site]) -> str:
+def _report(group: Sequence[Site]) -> str:
     names = [site.name for site in group]
     spot = "at one spot" if _at_one_spot(group) else "so near each other that they share their fate"
     powers = Counter(site.power.value for site in group)

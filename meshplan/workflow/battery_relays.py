@@ -36,7 +36,7 @@ def with_battery_relays(
     cell = catalogue.batteries[find_in(catalogue.batteries, supply.relay_battery, "supply.relay_battery")]
     packets_per_hour = 2.0 * MAX_TRIES * sum(3600.0 / site.interval_s for site in sensors)
     life: dict[str, float] = {}
-    told: dict[str, None] = {}
+    reported: dict[str, None] = {}
     for station in on_cells:
         if station.key in life:
             continue
@@ -58,15 +58,15 @@ def with_battery_relays(
         verdict = (
             "it may be a relay" if years >= asked else f"less than the {asked:g} asked (supply.relay_life_years): it is not used"
         )
-        told[
+        reported[
             f"On its cells {site.name} lasts at least {floor(years * 100.0) / 100.0:g} years, whatever it forwards: {verdict}."
         ] = None
     if supply.relay_listening_share < 1.0:
-        told[
+        reported[
             f"Relays on a battery listen {supply.relay_listening_share:.1%} of the time (supply.relay_listening_share): their "
             "neighbours must know the windows, and each such hop waits for one; that wait is not in the delays."
         ] = None
     found = tuple(
         replace(s, life_years=life[s.key], lasts=life[s.key] >= asked) if s.key in life and s in on_cells else s for s in stations
     )
-    return found, tuple(told)
+    return found, tuple(reported)

@@ -60,7 +60,7 @@ def compare_radios(
     tables: list[LinkTable] = []
     rows: list[ComparisonRow] = []
     lawful: dict[str, list[RadioMode]] = {}
-    told: tuple[str, ...] = ()
+    reported: tuple[str, ...] = ()
     for number, name in enumerate(names):
         tell("Comparing radios", number, len(names))
         prepared = equip(base, name, mixed=False)
@@ -68,7 +68,7 @@ def compare_radios(
             rows.append(_refused(base, prepared))
             continue
         lawful.setdefault(prepared.radio.class_key, []).append(prepared.radio)
-        table, told = _as_asked(base, _links(tables, prepared, error_fields), calibrated=calibrated)
+        table, reported = _as_asked(base, _links(tables, prepared, error_fields), calibrated=calibrated)
         rows.append(_planned(base, prepared, table, limits))
     mixture = equip(base, base.found.settings.radio[0])
     if mixture.parts and (not classes or all(part.radio.class_key in classes for part in mixture.parts)):
@@ -85,7 +85,7 @@ def compare_radios(
         chosen=advice.best,
         runner_up=advice.runner_up,
         currency=base.found.settings.cost.currency,
-        assumptions=(*((unmapped,) if unmapped else ()), *base.found.assumptions, *base.landscape.assumptions, *told),
+        assumptions=(*((unmapped,) if unmapped else ()), *base.found.assumptions, *base.landscape.assumptions, *reported),
         curves=tuple(range_curve(modes) for modes in lawful.values()),
     )
 

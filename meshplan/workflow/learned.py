@@ -32,8 +32,8 @@ def links_as_asked(
     """
     if calibrated:
         calibration = stored_calibration(folder, crs)
-        told = f"Calibrated with {calibration.readings} readings" + (f" of {calibration.created}" if calibration.created else "")
-        return corrected_table(links, calibration)[0], (f"{told} ({', '.join(calibration.files)}).",)
+        note = f"Calibrated with {calibration.readings} readings" + (f" of {calibration.created}" if calibration.created else "")
+        return corrected_table(links, calibration)[0], (f"{note} ({', '.join(calibration.files)}).",)
     if is_there(folder / CALIBRATION_FILE):
         return links, (
             f"{CALIBRATION_FILE} is in the property folder and was not used; `meshplan {command} --calibrated` uses it.",

@@ -123,18 +123,20 @@ def _ground(folder: Path, plan: Plan, overrides: dict[str, Any]) -> _Ground:
     refuse_unlawful(prepared)
     links = compute_all_links(prepared, error_fields=draw_error_fields(prepared.landscape))
     links, notes = links_as_asked(links, prepared.found.folder, prepared.landscape.grid.crs, calibrated=plan.made_with.calibrated)
-    told = plan.made_with.airtime_factor
-    problem = placement_problem(prepared, links, told if 1.0 <= told < math.inf else 1.0)
+    stated = plan.made_with.airtime_factor
+    problem = placement_problem(prepared, links, stated if 1.0 <= stated < math.inf else 1.0)
     return _Ground(prepared, links, problem, notes, stored_limits(plan.proof.limits))
 
 
 def _unfounded_factor(plan: Plan, ground: _Ground) -> list[str]:
     """Tell if the plan keeps more or less airtime free than the search that it says was made; few plans keep more."""
-    told = plan.made_with.airtime_factor
-    if told == 1.0:  # a plan that is too full by this measure shows it in its own lines
+    stated = plan.made_with.airtime_factor
+    if stated == 1.0:  # a plan that is too full by this measure shows it in its own lines
         return []
     found = solve_within_airtime(ground.prepared, ground.links, limits=ground.limits)[2]
-    return [] if found == told else [f"the plan keeps {told:g} times the usual airtime free for a reading; it should be {found:g}"]
+    return (
+        [] if found == stated else [f"the plan keeps {stated:g} times the usual airtime free for a reading; it should be {found:g}"]
+    )
 
 
 def _changed_files(plan: Plan, ground: _Ground) -> list[str]:
@@ -200,20 +202,20 @@ def _search_again(
         more = [item.sensor_id for item in other.plan.served if item.sensor_id not in served]
         twice = sorted(single & {item.sensor_id for item in other.plan.served} - set(other.plan.single_route))
         what = [f"{', '.join(more)} can be served" if more else "", f"{', '.join(twice)} can have two routes" if twice else ""]
-        told = " and ".join(word for word in what if word) or "more important sensors can be served"
-        faults.append(f"{told} within the limits set; the plan says that this cannot be")
+        stated = " and ".join(word for word in what if word) or "more important sensors can be served"
+        faults.append(f"{stated} within the limits set; the plan says that this cannot be")
     elif best[:2] == mine[:2] and -best[2] < total - CENT and (proof.optimal or proof.lower_bound > -best[2] + CENT):
         faults.append(
             f"the same can be had for {-best[2]:.2f} {currency}; the plan claims that nothing costs below {proof.lower_bound:.2f}"
         )
     elif best[:2] == mine[:2] and proof.lower_bound > other.solver_bound + CENT:
-        told = (
+        stated = (
             f"the bound of {proof.lower_bound:.2f} {currency} rests on the solver, which now reaches {other.solver_bound:.2f} only"
         )
         if limits.time_s is None:
-            faults.append(told)
+            faults.append(stated)
         else:
-            return faults, [f"{told} in the {limits.time_s:g} s it had: not confirmed"]
+            return faults, [f"{stated} in the {limits.time_s:g} s it had: not confirmed"]
     return faults, [f"The bound of {proof.lower_bound:.2f} {currency} rests on the solver, which was run again to confirm it."]
 
 

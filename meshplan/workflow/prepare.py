@@ -140,8 +140,8 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
     landscape = build_landscape(found.elevation, found.covers, mapped)
     found = with_found_relays(with_found_gateways(found, landscape), landscape)
     forwarding, may_forward = forwarding_sensors(found.sites)
-    sites, told = with_places((*found.sites, *forwarding), found.settings.requirement.same_place_m)
-    found = replace(found, sites=sites, assumptions=(*found.assumptions, *may_forward, *told, *_idle_settings(found)))
+    sites, reported = with_places((*found.sites, *forwarding), found.settings.requirement.same_place_m)
+    found = replace(found, sites=sites, assumptions=(*found.assumptions, *may_forward, *reported, *_idle_settings(found)))
     backhauls = read_backhauls(found.folder)
     check_backhauls(found.sites, backhauls, found.settings)
     notes = backhaul_notes(found.sites, backhauls, found.settings)
@@ -205,12 +205,12 @@ def with_found_gateways(found: Property, landscape: Landscape) -> Property:
     needs = [f"Mains and a way out (cost.backhaul = {found.settings.cost.backhaul}): {'; '.join(built)}."] if built else []
     needs += [f"A post, a panel and mobile reception: {'; '.join(away)}."] if away else []
     many = "s were" if len(gateways) != 1 else " was"
-    told = (
+    reported = (
         f"{why}{len(gateways)} gateway candidate{many} found by the planner, which cannot see power or networks. "
         f"What they need: {' '.join(needs)} Look at the one that is chosen before you buy, and name your own in a row with the "
         "role 'gateway'."
     )
-    return replace(found, sites=(*found.sites, *gateways), assumptions=(*found.assumptions, told))
+    return replace(found, sites=(*found.sites, *gateways), assumptions=(*found.assumptions, reported))
 
 
 def with_found_relays(found: Property, landscape: Landscape) -> Property:
@@ -222,8 +222,8 @@ def with_found_relays(found: Property, landscape: Landscape) -> Property:
         return found
     relays = find_relay_places(landscape, found.boundary, found.sites, count, to_degrees(landscape.grid))
     why = "" if wanted is not None else " because the sites name none"
-    told = f"{len(relays)} relay candidates were found on the land itself{why}; each must be looked at before it is used."
-    return replace(found, sites=(*found.sites, *relays), assumptions=(*found.assumptions, told))
+    reported = f"{len(relays)} relay candidates were found on the land itself{why}; each must be looked at before it is used."
+    return replace(found, sites=(*found.sites, *relays), assumptions=(*found.assumptions, reported))
 
 
 def _region_of(found: Property) -> Region:
@@ -267,10 +267,10 @@ def equip(base: Base, radio: str, *, mixed: bool = True) -> Prepared:
     names = class_names(base, radio) if mixed else (radio,)
     if names == (radio,):
         alike = _equip_alike(base, radio)
-        stations, told = _priced(base, alike.stations)
-        return replace(alike, stations=stations, assumptions=(*alike.assumptions, *told))
+        stations, reported = _priced(base, alike.stations)
+        return replace(alike, stations=stations, assumptions=(*alike.assumptions, *reported))
     parts = [part_of_mixture(base, name, radio) for name in names]
-    together, told = _priced(base, [station for part in parts for station in part.stations])
+    together, reported = _priced(base, [station for part in parts for station in part.stations])
     priced = iter(together)
     parts = [replace(part, stations=tuple(next(priced) for _ in part.stations)) for part in parts]
     refused = [part for part in parts if not part.lawfulness.lawful]
@@ -280,15 +280,15 @@ def equip(base: Base, radio: str, *, mixed: bool = True) -> Prepared:
         first,
         base=base,
         stations=tuple(station for part in parts for station in part.stations),
-        assumptions=tuple(dict.fromkeys([*assumptions, *_two_radio_notes(base, radio), *told])),
+        assumptions=tuple(dict.fromkeys([*assumptions, *_two_radio_notes(base, radio), *reported])),
         parts=(first, *(part for part in parts if part is not first)),
     )
 
 
 def _priced(base: Base, stations: Sequence[Station]) -> tuple[tuple[Station, ...], tuple[str, ...]]:
     """Return the stations with what they cost a year and how long relays last on a battery, and what is to be said of that."""
-    lasting, told = with_battery_relays(stations, sensors_of(base), base.catalogue, base.found.settings)
-    return with_running_costs(lasting, base.backhauls, base.catalogue.boards, base.found.settings), told
+    lasting, reported = with_battery_relays(stations, sensors_of(base), base.catalogue, base.found.settings)
+    return with_running_costs(lasting, base.backhauls, base.catalogue.boards, base.found.settings), reported
 
 
 def class_names(base: Base, radio: str) -> tuple[str, ...]:
@@ -411,8 +411,8 @@ def _equip_alike(base: Base, radio: str) -> Prepared:
         ground=ground_constants(settings.terrain.ground, mode.frequency_mhz),
     )
     unmapped = unmapped_line(base.landscape.mapped)
-    said = (unmapped,) if unmapped else ()
-    assumptions = (*said, *base.found.assumptions, *base.landscape.assumptions, *mode.assumptions, *notes)
+    reported = (unmapped,) if unmapped else ()
+    assumptions = (*reported, *base.found.assumptions, *base.landscape.assumptions, *mode.assumptions, *notes)
     return Prepared(
         base=base,
         radio=mode,
@@ -450,8 +450,8 @@ def choose_mode(base: Base, radio: str) -> tuple[RadioMode, LegalVerdict]:
                 if verdict.lawful
                 else verdict.sentence
             )
-            told = f"Setting {setting.name} taken instead of {mode.setting}: {why}"
-            best = replace(other, assumptions=(*other.assumptions, told)), ruling
+            reported = f"Setting {setting.name} taken instead of {mode.setting}: {why}"
+            best = replace(other, assumptions=(*other.assumptions, reported)), ruling
     return best
 
 

@@ -68,8 +68,8 @@ def profile_between(
     prepared = _without_former_walls(prepared, ends)
     table = compute_links(ends, pair, prepared.landscape, prepared.seasons, prepared.path, error_fields=fields)
     grid = prepared.landscape.grid
-    table, told = links_as_asked(table, prepared.found.folder, grid.crs, calibrated=calibrated, command="profile")
-    notes.extend(told)
+    table, reported = links_as_asked(table, prepared.found.folder, grid.crs, calibrated=calibrated, command="profile")
+    notes.extend(reported)
     link = describe_links(table, [0], prepared.context)[0]
     if link.verdict != "ample":
         context = prepared.context

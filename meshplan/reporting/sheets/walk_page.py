@@ -19,14 +19,14 @@ def walk_pages(walk: SurveyWalk, plan: Plan) -> str:
         f"<p>{text(walk_summary(walk))}</p></header>"
     )
     notes = "".join(f"<li>{text(note)}</li>" for note in walk.notes)
-    said = f"<ul>{notes}</ul>" if notes else ""
+    reported = f"<ul>{notes}</ul>" if notes else ""
     if not walk.stops:
-        return f'<section class="walk">{head}{said}</section>'
+        return f'<section class="walk">{head}{reported}</section>'
     drawing = overview_svg(plan, height=330, numbers=stop_numbers(walk, plan), way=walk.way)
     stops = "".join(_stop(place, stop) for place, stop in enumerate(walk.stops, start=1))
     return (
         f'<section class="walk">{head}<figure class="map">{drawing}<figcaption>Broken line: the round, starting at '
-        f"{text(walk.start)}. Numbers are those of the stops below.</figcaption></figure>{said}"
+        f"{text(walk.start)}. Numbers are those of the stops below.</figcaption></figure>{reported}"
         f'<p class="rule">{text(HOW_TO_READ)}</p>{stops}'
         f'<p class="soft">Back to {text(walk.start)}: {metres(walk.back_m)}. Enter the readings in readings.csv, then run meshplan '
         f"calibrate.</p></section>"
