@@ -4,19 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import ceil
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from meshplan.units import Array
-
-MAX_LOAD_SENSORS: Final = 0.025
-"""Largest offered load for readings (5 % loss); common practice, no source."""
-
-MAX_LOAD_ALARMS: Final = 0.01
-"""Largest offered load where alarms or commands matter (2 % loss); common practice, no source."""
 
 SAME_FACTOR_CAPTURE_DB: Final = 6.0
 """A chirp packet survives another of its own spreading factor that is this much weaker (scaling literature, recalled)."""
@@ -29,38 +22,6 @@ MAX_TRIES: Final = 3
 
 RETRY_SPACING_S: Final = (0.5, 5.0)
 """Random wait before the next try (common practice, no source)."""
-
-
-def offered_load(airtime_ms: ArrayLike, interval_s: ArrayLike) -> float:
-    """Return G, the share of time all senders of a channel together are on the air.
-
-    Parameters
-    ----------
-    airtime_ms, interval_s : array_like, shape (n_senders,)
-        Per packet and between packets, forwarded packets and acknowledgements as senders of their own.
-    """
-    return float(np.sum(np.asarray(airtime_ms, dtype=float) / 1000.0 / np.asarray(interval_s, dtype=float)))
-
-
-def aloha_success(load: ArrayLike, *, slotted: bool = False) -> Array:
-    """Return the chance that a packet meets no other of its own length on the channel.
-
-    Notes
-    -----
-    Source
-        Textbook: e^(−2G) for senders that start at random, e^(−G) in slots; Poisson arrivals, no capture.
-    """
-    return np.asarray(np.exp((-1.0 if slotted else -2.0) * np.asarray(load, dtype=float)))
-
-
-def aloha_throughput(load: ArrayLike, *, slotted: bool = False) -> Array:
-    """Return S = G·e^(−2G), or G·e^(−G) in slots: the share of time that carries good packets."""
-    return np.asarray(np.asarray(load, dtype=float) * aloha_success(load, slotted=slotted))
-
-
-def highest_load(collision_loss: ArrayLike, *, slotted: bool = False) -> Array:
-    """Return the offered load at which collisions take a given share of packets: −ln(1 − loss)/2, or without the 2."""
-    return np.asarray(-np.log1p(-np.asarray(collision_loss, dtype=float)) / (1.0 if slotted else 2.0))
 
 
 def clear_chance(
@@ -186,13 +147,3 @@ def route_delay(
         worst += hop.wake_window_s + allowed * airtime_s + (allowed - 1) * retry_spacing_s[1]
         delivered *= float(chance_with_tries(hop.success, allowed))
     return Delay(mean_s=mean, worst_s=worst, delivered=delivered)
-
-
-def most_senders(airtime_ms: float, interval_s: float, collision_loss: float = 0.05, *, slotted: bool = False) -> int:
-    """Return how many equal senders one channel carries within a collision loss."""
-    return int(float(highest_load(collision_loss, slotted=slotted)) * interval_s * 1000.0 / airtime_ms)
-
-
-def slower_interval_s(load: float, limit: float, interval_s: float) -> float:
-    """Return the interval, in whole seconds, at which a load falls to its limit."""
-    return float(ceil(interval_s * max(1.0, load / limit) - 1e-9))

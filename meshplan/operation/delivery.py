@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Final
 
-import numpy as np
 from numpy.typing import ArrayLike
 
 from meshplan.operation.channel import MAX_TRIES, chance_with_tries
@@ -59,19 +57,3 @@ def delivered(mode: RadioMode, margin_db: float, payload_bytes: int, *, clear_ch
     """
     once = float(try_success(mode, margin_db, payload_bytes)) * clear_chance
     return float(chance_with_tries(once, tries if mode.acknowledged else 1))
-
-
-def route_delivered(hops: Sequence[float]) -> float:
-    """Return the chance that every hop of a route delivers."""
-    return float(np.prod(np.asarray(hops, dtype=float)))
-
-
-def margin_for_delivery_db(
-    mode: RadioMode, payload_bytes: int, wanted: float, *, clear_chance: float = 1.0, tries: int = MAX_TRIES
-) -> float:
-    """Return the mean margin at which a share of packets arrives over one hop; infinite if collisions alone forbid it."""
-    margins = np.arange(-10.0, 60.0, 0.25)
-    once = try_success(mode, margins, payload_bytes) * clear_chance
-    arrived = chance_with_tries(once, tries if mode.acknowledged else 1)
-    enough = np.flatnonzero(arrived >= wanted)
-    return float(margins[enough[0]]) if enough.size else float("inf")

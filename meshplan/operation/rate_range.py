@@ -8,9 +8,7 @@ from math import inf
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike
 
-from meshplan.propagation.receiver import sensitivity_dbm
 from meshplan.records.radio import RadioMode
 from meshplan.units import Array
 
@@ -107,30 +105,3 @@ def rate_range_curve(
         )
         points.append(RatePoint(mode.name, mode.bit_rate_bps, allowed, range_m(allowed, loss_db)))
     return tuple(sorted(points, key=lambda point: (point.bit_rate_bps, point.name)))
-
-
-def matched_rate_ranges_m(
-    bit_rate_bps: ArrayLike,
-    loss_db: LossFunction,
-    *,
-    eirp_dbm: float,
-    rx_gain_dbi: float,
-    noise_figure_db: float,
-    required_ebn0_db: float,
-    implementation_loss_db: float = 0.0,
-    margin_db: float = 15.0,
-) -> Array:
-    """Return the range for any bit rate of a receiver whose filter fits it: the smooth curve behind the points.
-
-    Parameters
-    ----------
-    bit_rate_bps : array_like, shape (n,)
-
-    Returns
-    -------
-    array, shape (n,)
-    """
-    rates = np.atleast_1d(np.asarray(bit_rate_bps, dtype=float))
-    floor = sensitivity_dbm(rates / 1000.0, noise_figure_db, required_ebn0_db, implementation_loss_db)
-    allowed = eirp_dbm + rx_gain_dbi - margin_db - floor
-    return np.array([range_m(float(each), loss_db) for each in allowed])

@@ -1,4 +1,4 @@
-"""Channel load: textbook closed forms, the planning table, and delay over hops."""
+"""Channel load: textbook closed forms, tries, and delay over hops."""
 
 from __future__ import annotations
 
@@ -6,55 +6,27 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from textbook_aloha import aloha_success, offered_load
 
 from meshplan.operation.channel import (
     HopDelay,
-    aloha_success,
-    aloha_throughput,
     chance_with_tries,
     clear_chance,
     expected_tries,
-    highest_load,
-    most_senders,
-    offered_load,
     route_delay,
-    slower_interval_s,
 )
 
 
-def test_pure_and_slotted_throughput_peak_where_the_textbook_says() -> None:
-    load = np.linspace(0.01, 3.0, 3000)
-    pure, slotted = aloha_throughput(load), aloha_throughput(load, slotted=True)
-    assert load[pure.argmax()] == pytest.approx(0.5, abs=0.002)
-    assert pure.max() == pytest.approx(1 / (2 * np.e), abs=1e-6)  # 18.4 %
-    assert load[slotted.argmax()] == pytest.approx(1.0, abs=0.002)
-    assert slotted.max() == pytest.approx(1 / np.e, abs=1e-6)  # 36.8 %
-
-
-@pytest.mark.parametrize(("loss", "load"), [(0.01, 0.005), (0.02, 0.0101), (0.05, 0.0256), (0.10, 0.0527)])
-def test_load_for_a_collision_loss_meets_the_planning_table(loss: float, load: float) -> None:
-    # source: radio facts, table 3.4: 0.5 / 1.0 / 2.6 / 5.3 %
-    assert float(highest_load(loss)) == pytest.approx(load, abs=5e-5)
-    assert 1 - float(aloha_success(highest_load(loss))) == pytest.approx(loss)
-
-
-@pytest.mark.parametrize(
-    ("airtime_ms", "quarter_hour", "minute"),
-    # source: radio facts, table 3.4, senders for 5 % collision loss with 20 bytes
-    [(25.83, 890, 59), (51.67, 440, 29), (56.58, 410, 27), (185.3, 124, 8), (370.7, 62, 4), (1318.9, 17, 1), (520.0, 44, 2)],
-)
-def test_number_of_senders_meets_the_planning_table(airtime_ms: float, quarter_hour: int, minute: int) -> None:
-    assert most_senders(airtime_ms, 900) == pytest.approx(quarter_hour, rel=0.02, abs=1)
-    assert most_senders(airtime_ms, 60) == pytest.approx(minute, abs=1)
-
-
-def test_many_equal_senders_meet_the_closed_form() -> None:
+@pytest.mark.parametrize("slotted", [False, True])
+@pytest.mark.parametrize("interval_s", [20.0, 40.0, 900.0])
+def test_many_equal_senders_meet_the_closed_form(interval_s: float, slotted: bool) -> None:
+    """At loads of 1 and 0.5, where slotted and pure throughput peak, and at one that a plan may have."""
     count, airtime_ms = 400, 50.0
-    interval = np.full(count, 900.0)
+    interval = np.full(count, interval_s)
     load = offered_load(np.full(count, airtime_ms), interval)
-    clear = clear_chance(np.full(count, airtime_ms), interval)
+    clear = clear_chance(np.full(count, airtime_ms), interval, slotted=slotted)
     others = load * (count - 1) / count
-    assert clear == pytest.approx(float(aloha_success(others)), rel=1e-12)
+    assert clear == pytest.approx(float(aloha_success(others, slotted=slotted)), rel=1e-12)
 
 
 def test_a_lone_sender_never_meets_itself() -> None:
@@ -109,8 +81,3 @@ def test_without_confirmation_there_is_one_try() -> None:
     delay = route_delay([HopDelay(airtime_ms=520.0, success=0.9, acknowledged=False)] * 2)
     assert delay.delivered == pytest.approx(0.81)
     assert delay.worst_s == pytest.approx(1.04)
-
-
-def test_slower_interval_brings_the_load_down() -> None:
-    assert slower_interval_s(0.05, 0.025, 60.0) == 120.0
-    assert slower_interval_s(0.01, 0.025, 60.0) == 60.0

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from textbook_aloha import aloha_success
 
 from meshplan.inputs.radios import read_radio_classes
-from meshplan.operation.channel import aloha_success
-from meshplan.operation.delivery import DETECTION, delivered, margin_for_delivery_db, route_delivered, try_success
+from meshplan.operation.delivery import DETECTION, delivered, try_success
 from meshplan.records.radio import Modulation, radio_mode
 
 CLASSES = read_radio_classes()
@@ -54,20 +54,6 @@ def test_collisions_are_part_of_every_try() -> None:
     clear = float(aloha_success(0.1))
     once = float(try_success(mode, 20.0, 20)) * clear
     assert delivered(mode, 20.0, 20, clear_chance=clear) == pytest.approx(1 - (1 - once) ** 3)
-
-
-def test_needed_margin_gives_what_was_wanted() -> None:
-    mode = radio_mode(CLASSES, "fsk-868-4k8")
-    for wanted in (0.9, 0.95, 0.995):
-        margin = margin_for_delivery_db(mode, 20, wanted)
-        assert delivered(mode, margin, 20) >= wanted
-        assert delivered(mode, margin - 0.5, 20) < wanted
-    assert margin_for_delivery_db(mode, 20, 0.999, clear_chance=0.5) == float("inf")
-
-
-def test_hops_multiply() -> None:
-    # source: radio facts, table 3.3: 0.9 a try without repeats: 0.90 / 0.81 / 0.73
-    assert route_delivered([0.9, 0.9, 0.9]) == pytest.approx(0.729)
 
 
 @given(st.integers(1, 60), st.floats(-5, 30))

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from textbook_aloha import aloha_success
 
 from meshplan.operation.channel import (
-    aloha_success,
     chance_with_tries,
     clear_chance,
     expected_tries,

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from meshplan.inputs.radios import read_radio_classes
-from meshplan.operation.rate_range import allowed_loss_db, matched_rate_ranges_m, range_m, rate_range_curve
+from meshplan.operation.rate_range import allowed_loss_db, range_m, rate_range_curve
 from meshplan.propagation.free_space import free_space_loss_db
 from meshplan.propagation.two_ray import minimum_effective_height_m, plane_ground_excess_db
 from meshplan.records.radio import radio_mode
@@ -79,21 +79,6 @@ def test_slower_settings_of_a_class_reach_further() -> None:
         rates, ranges = [point.bit_rate_bps for point in curve], [point.range_m for point in curve]
         assert rates == sorted(rates)
         assert ranges == sorted(ranges, reverse=True)
-
-
-def test_four_times_the_rate_halves_the_range_in_free_space() -> None:
-    ranges = matched_rate_ranges_m(
-        [1_000, 4_000, 16_000],
-        lambda d: free_space_loss_db(d, 868.3),
-        eirp_dbm=14,
-        rx_gain_dbi=0,
-        noise_figure_db=7,
-        required_ebn0_db=11,
-        implementation_loss_db=4,
-        margin_db=30,
-    )
-    assert ranges[0] / ranges[1] == pytest.approx(2.0, rel=1e-3)
-    assert ranges[1] / ranges[2] == pytest.approx(2.0, rel=1e-3)
 
 
 @given(st.floats(60, 140), st.floats(0.1, 30))

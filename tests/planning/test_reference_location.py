@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from location_files import read_pmed, restated_facilities, restated_p_medians
 from numpy.typing import NDArray
+from site_choice import choose_sites
 
 from meshplan.errors import InputError
-from meshplan.planning.facility import choose_sites
 
 FILES = Path(__file__).resolve().parents[3] / "shared" / "reference" / "optimisation" / "pmed"
 MEDIANS = restated_p_medians()

@@ -1,4 +1,6 @@
-"""Which k gateways serve best, or which gateways at which price: p-median and facility location, with proof.
+"""p-median and facility location, which hold the solver behind plans (`planning.solver`) to published optima.
+
+Which k gateways serve best, or which gateways at which price: p-median and facility location, with proof.
 
 Every sensor uses its cheapest opened gateway. A master problem holds one column per gateway and one estimate per sensor; cuts raise
 the estimates until they are exact. For a sensor with gateways sorted by price d1 <= d2 <= …, opening nothing nearer than the
@@ -80,7 +82,7 @@ class _SiteSearch:
     def run(self) -> SiteChoice:
         """Raise the bound by cuts, close what cannot pay, and settle the rest by branching."""
         for _ in range(3):
-            self._offer(self._shaken())
+            self._offer(self._perturbed())
         master = _Master(self.price.shape, self.fixed, self.count, self.limits.seed)
         master.add(self._cuts(self.best.astype(np.float64), np.zeros(self.price.shape[0])))
         try:
@@ -99,9 +101,9 @@ class _SiteSearch:
         return float(self.fixed[opened].sum() + self.price[:, opened].min(axis=1).sum())
 
     def _done(self) -> bool:
-        return self.best_value - self.bound <= self._hair()
+        return self.best_value - self.bound <= self._tolerance()
 
-    def _hair(self) -> float:
+    def _tolerance(self) -> float:
         """Return the largest difference that cannot hide a better choice."""
         whole = not (self.price % 1).any() and not (self.fixed % 1).any()
         return 1.0 - 1e-5 if whole else CLOSE * max(1.0, abs(self.best_value))
@@ -128,7 +130,7 @@ class _SiteSearch:
             nearest = np.minimum(nearest, self.price[:, site])
         return opened
 
-    def _shaken(self) -> NDArray[np.bool_]:
+    def _perturbed(self) -> NDArray[np.bool_]:
         """Return the best choice with a few sites exchanged at random, polished."""
         opened = self.best.copy()
         inside, outside = np.flatnonzero(opened), np.flatnonzero(~opened)
@@ -212,7 +214,7 @@ class _SiteSearch:
 
     def _branch(self, master: _Master, point: FloatArray, reduced: FloatArray) -> None:
         """Close sites that no better choice can open, then let the integer solver choose, adding cuts until it is exact."""
-        slack = self.best_value - self.bound + self._hair()
+        slack = self.best_value - self.bound + self._tolerance()
         master.fix(np.flatnonzero((point < 1e-9) & (reduced > slack)), 0.0)
         master.fix(np.flatnonzero((point > 1 - 1e-9) & (reduced < -slack)), 1.0)
         master.make_binary()
@@ -220,7 +222,7 @@ class _SiteSearch:
             left = None if self.limits.time_s is None else self.limits.time_s - (monotonic() - self.started)
             if left is not None and left <= 0:
                 return
-            solved = master.solve_binary(self.best_value, self._hair(), left)
+            solved = master.solve_binary(self.best_value, self._tolerance(), left)
             if solved is None:
                 self.bound = self.best_value
                 return
@@ -238,7 +240,7 @@ class _Master:
     """Columns: sites, then one estimate per client; rows: the cuts."""
 
     def __init__(self, shape: tuple[int, int], fixed: FloatArray, count: int | None, seed: int) -> None:
-        import highspy  # noqa: PLC0415
+        import highspy
 
         self.kinds = highspy
         self.n_clients, self.n_sites = shape
@@ -284,10 +286,10 @@ class _Master:
         self.solver.changeColsIntegrality(self.n_sites, np.arange(self.n_sites, dtype=np.int32), kind)
 
     def solve_binary(
-        self, best: float, hair: float, time_s: float | None
+        self, best: float, tolerance: float, time_s: float | None
     ) -> tuple[float, FloatArray | None, FloatArray, bool] | None:
         """Return bound, point, estimates and whether the search ended; None when nothing below `best` exists."""
-        self.solver.setOptionValue("mip_abs_gap", 0.5 * hair)
+        self.solver.setOptionValue("mip_abs_gap", 0.5 * tolerance)
         self.solver.setOptionValue("mip_rel_gap", 0.0)
         if time_s is not None:
             self.solver.setOptionValue("time_limit", self.solver.getRunTime() + time_s)
