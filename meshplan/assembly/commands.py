@@ -44,6 +44,8 @@ class _Way:
     fit: bool
     reasons: tuple[str, ...]
     must: tuple[str, ...]
+    late: str = ""
+    """The reason among them that is its delay."""
 
 
 def command_records(
@@ -97,7 +99,7 @@ class _Judge:
         sentence = f"{self.station.key} {verdict}: it {words}"
         if math.isfinite(way.wait_s):
             sentence += f", so a command may wait {_time(way.wait_s)}; {_time(wait_s)} are {'asked for' if stated else 'usual'}"
-        others = [reason for reason in way.reasons if not reason.startswith("the worst delay")]
+        others = [reason for reason in way.reasons if reason != way.late]
         return CommandRecord(
             device=self.station.key,
             purpose=site.purpose.value,
@@ -155,7 +157,7 @@ class _Judge:
         if refusal:
             reasons.append(refusal)
         wait = delay.worst_s + (interval_s if listening == AFTER_REPORT else 0.0)
-        return _Way(listening, wait, delay.delivered, not reasons, tuple(reasons), verdict.must)
+        return _Way(listening, wait, delay.delivered, not reasons, tuple(reasons), verdict.must, verdict.late)
 
     def _refusal(self, air_ms: float, interval_s: float) -> str:
         """Return why the device that sends the command may not: one command in each reporting interval on top of its traffic."""

@@ -324,10 +324,11 @@ def _residual_line(name: str, fitted: Sequence[FittedLink], learned: tuple[float
     after = np.array([fit.measured.power_dbm - fit.after_dbm for fit in fitted])
     sd_before = float(before.std(ddof=1)) if len(before) > 1 else math.nan
     sd_after = float(after.std(ddof=1)) if len(after) > 1 else math.nan
+    fits = len(fitted) < LEAST_LINKS_OF_A_CLASS or bool(sd_after <= 6.0 and abs(after.mean()) <= 3.0)
     if len(fitted) < LEAST_LINKS_OF_A_CLASS:
         sentence = f"Only {len(fitted)} measured: fewer than {LEAST_LINKS_OF_A_CLASS} links say nothing about a class."
-    elif sd_after <= 6.0 and abs(after.mean()) <= 3.0:
+    elif fits:
         sentence = "Fits: mean within 3 dB, spread at most 6 dB."
     else:
         sentence = "Does not fit: look for a cause that only some of these links share, and name it as a class of its own."
-    return ResidualLine(name, len(fitted), float(before.mean()), sd_before, float(after.mean()), sd_after, *learned, sentence)
+    return ResidualLine(name, len(fitted), float(before.mean()), sd_before, float(after.mean()), sd_after, *learned, sentence, fits)

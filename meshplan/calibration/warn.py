@@ -143,7 +143,7 @@ def _classes(calibration: Calibration) -> list[str]:
         f"Environment '{line.environment}': mean {line.mean_after_db:+.1f} dB, spread {line.sd_after_db:.1f} dB after "
         f"calibration. {line.sentence}"
         for line in calibration.residuals
-        if line.sentence.startswith("Does not fit") and line.environment != "all"
+        if not line.fits and line.environment != "all"
     ]
 
 

@@ -400,9 +400,11 @@ def _reported(mode: RadioMode, before: RadioMode, verdict: LegalVerdict) -> Radi
     """Add to a mode's assumptions what the law changed."""
     notes = list(mode.assumptions)
     if mode.frequency_mhz != before.frequency_mhz:
-        notes = [line for line in notes if not line.startswith("Frequency")]
-        notes.append(f"Frequency {mode.frequency_mhz:g} MHz taken, where {verdict.rule} allows it.")
+        note = f"Frequency {mode.frequency_mhz:g} MHz taken, where {verdict.rule} allows it."
+        notes = [*(line for line in notes if line != mode.frequency_note), note]
+        mode = replace(mode, frequency_note=note)
     if mode.tx_power_dbm != before.tx_power_dbm:
-        notes = [line for line in notes if not line.startswith("Power")]
-        notes.append(f"Power {mode.tx_power_dbm:g} dBm taken, the most that class, antenna and {verdict.rule} allow.")
+        note = f"Power {mode.tx_power_dbm:g} dBm taken, the most that class, antenna and {verdict.rule} allow."
+        notes = [*(line for line in notes if line != mode.power_note), note]
+        mode = replace(mode, power_note=note)
     return replace(mode, assumptions=tuple(notes))

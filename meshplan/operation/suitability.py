@@ -79,6 +79,8 @@ class Suitability:
     must: tuple[str, ...]
     """What must be built in whatever the radio does."""
     sentence: str
+    late: str = ""
+    """The reason that is its delay; empty if it comes in time."""
 
 
 def demand_for(purpose: str) -> PurposeDemand:
@@ -132,10 +134,12 @@ def suitability(
         reasons.append("the far device cannot hear or cannot answer: it is one-way")
     if hops > 1 and not mode.radio.relay_capable:
         reasons.append("it cannot be relayed, and the route has more than one hop")
+    late = ""
     worst = delay.worst_s + (reporting_interval_s if demand.needs_downlink and battery_downlink else 0.0)
     if worst > demand.delay_s:
         why = " (the device sleeps and hears only after its own report)" if battery_downlink and demand.needs_downlink else ""
-        reasons.append(f"the worst delay is {_seconds(worst)}, {_seconds(demand.delay_s)} are acceptable{why}")
+        late = f"the worst delay is {_seconds(worst)}, {_seconds(demand.delay_s)} are acceptable{why}"
+        reasons.append(late)
     if delay.delivered < demand.delivery:
         reasons.append(f"{delay.delivered * 100:.1f} % arrive within the tries, {demand.delivery * 100:.1f} % are needed")
     if demand.update_s is not None:
@@ -150,6 +154,7 @@ def suitability(
         radio=mode.name,
         reasons=tuple(reasons),
         must=tuple(must),
+        late=late,
         sentence=f"{sentence}: {'; '.join(reasons)}." if reasons else f"{sentence}.",
     )
 

@@ -233,6 +233,8 @@ class ResidualLine:
     learned_high_db: float
     """90 % interval of `learned_db`."""
     sentence: str = ""
+    fits: bool = True
+    """Whether its links agree with the others after calibration; True also where too few were measured to say."""
 
 
 @dataclass(frozen=True)

@@ -226,6 +226,9 @@ class RadioMode:
     """Before each payload, besides the frame of the class."""
     acknowledgement_bytes: int
     """Whole acknowledgement, besides the frame of the class."""
+    frequency_note: str = ""
+    power_note: str = ""
+    """The lines of `assumptions` on frequency and power; empty where the user named them."""
 
 
 def chirp_bit_rate_bps(spreading_factor: int, bandwidth_khz: float, coding_rate_index: int = 1) -> float:
@@ -537,8 +540,9 @@ def radio_mode(
     radio = classes[key]
     assumptions: list[str] = []
     chosen = _chosen_setting(radio, spreading_factor, bit_rate, setting, assumptions)
-    frequency = _within(radio, "frequency_mhz", "MHz", frequency_mhz, radio.band_mhz, assumptions)
-    power = _within(radio, "power_dbm", "dBm", power_dbm, radio.tx_power_dbm, assumptions)
+    frequency, frequency_note = _within(radio, "frequency_mhz", "MHz", frequency_mhz, radio.band_mhz)
+    power, power_note = _within(radio, "power_dbm", "dBm", power_dbm, radio.tx_power_dbm)
+    assumptions.extend(note for note in (frequency_note, power_note) if note)
     if radio.acknowledged is False:
         assumptions.append("No acknowledgement: a lost packet stays lost, repeats are sent blindly.")
     several = len(radio.settings) > 1
@@ -577,6 +581,8 @@ def radio_mode(
         radio=radio,
         header_bytes=WIDE_AREA_HEADER_BYTES if wide else int(radio.header_bytes.value),
         acknowledgement_bytes=WIDE_AREA_EMPTY_BYTES if wide else ACKNOWLEDGEMENT_BYTES,
+        frequency_note=frequency_note,
+        power_note=power_note,
     )
 
 
@@ -619,11 +625,10 @@ def _chosen_setting(
     return default
 
 
-def _within(radio: RadioClass, name: str, unit: str, wish: float | None, figure: Figure, assumptions: list[str]) -> float:
-    """Return the wish if the class can do it, the default if there is none."""
+def _within(radio: RadioClass, name: str, unit: str, wish: float | None, figure: Figure) -> tuple[float, str]:
+    """Return the wish if the class can do it; the default, and that it was taken, if there is none."""
     if wish is None:
-        assumptions.append(f"{name.partition('_')[0].capitalize()} {figure.value:g} {unit} taken by default.")
-        return figure.value
+        return figure.value, f"{name.partition('_')[0].capitalize()} {figure.value:g} {unit} taken by default."
     low = figure.value if figure.low is None else figure.low
     high = figure.value if figure.high is None else figure.high
     if not low <= wish <= high:
@@ -632,7 +637,7 @@ def _within(radio: RadioClass, name: str, unit: str, wish: float | None, figure:
             where=name,
             fix=f"Stay between {low:g} and {high:g} {unit}, or describe another class in radios.toml.",
         )
-    return wish
+    return wish, ""
 
 
 def _figures_to_check(radio: RadioClass, setting: RadioSetting) -> tuple[str, ...]:
