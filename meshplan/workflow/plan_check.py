@@ -211,8 +211,8 @@ def _search_again(
         )
     elif best[:2] == mine[:2] and proof.lower_bound > other.solver_bound + CENT:
         faults.append(
-            f"the bound of {proof.lower_bound:.2f} {currency} rests on the solver, which now reaches {other.solver_bound:.2f} only: "
-            "not confirmed"
+            f"the bound of {proof.lower_bound:.2f} {currency} rests on the solver, which now reaches {other.solver_bound:.2f} "
+            "only: not confirmed"
         )
     elif proof.optimal and not other.proven:
         faults.append("the plan is said to be proven, on the word of the solver, which could not prove it now: not confirmed")
