@@ -145,8 +145,12 @@ def channel_records(
     groups: Mapping[str, str],
     fast: SettledTraffic,
     airtimes: Mapping[str, DeviceAirtime],
+    starved: Mapping[str, Sequence[str]] | None = None,
 ) -> tuple[ChannelRecord, ...]:
-    """Return what each channel carries, and whether repeats and collisions leave it stable."""
+    """Return what each channel carries, and whether repeats and collisions leave it stable.
+
+    `starved` names for each channel the sensors of whose readings fewer arrive than was asked.
+    """
     found = []
     for channel, load in loads.items():
         busy = busiest[channel]
@@ -157,8 +161,8 @@ def channel_records(
         over = busy + fast.other_loads[channel] - fast.loads[channel] if known and fast.can_collapse(channel) else busy
         senders = sum(group == channel and airtimes[name].fast.packets > 0.0 for name, group in groups.items())
         words = (
-            f"{channel}: {senders} senders are on the air {load * 100:.2g} % of the time, {busy * 100:.2g} % in the busiest hour, "
-            "repeats and acknowledgements included."
+            f"{channel}: {senders} sender{'s are' if senders != 1 else ' is'} on the air {_percent(load)} of the time, "
+            f"{_percent(busy)} in the busiest hour, repeats and acknowledgements included."
         )
         if known and not fast.settled:
             words += " Repeats and the collisions that they cause did not settle at any load: report less often."
@@ -173,5 +177,13 @@ def channel_records(
                 " This is too much: above half of the time more packets bring fewer through. Report less often, or take a faster "
                 "setting."
             )
-        found.append(ChannelRecord(channel, senders, load, busy, over, stable, words))
+        missed = (starved or {}).get(channel, ())
+        if missed:
+            words += f" Fewer readings arrive than was asked of {len(missed)} sensor{'s' if len(missed) > 1 else ''}."
+        found.append(ChannelRecord(channel, senders, load, busy, over, stable and not missed, words))
     return tuple(found)
+
+
+def _percent(share: float) -> str:
+    """Return a share in percent: two figures where it is small, whole ones above ten."""
+    return f"{share * 100:.0f} %" if share >= 0.1 else f"{share * 100:.2g} %"

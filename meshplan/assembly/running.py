@@ -23,7 +23,7 @@ from meshplan.operation.duty_cycle import (
 from meshplan.operation.law import LegalVerdict, legal_check
 from meshplan.planning.problem import PlacementPlan
 from meshplan.radio_records import RadioMode, Region
-from meshplan.records import ChannelRecord, DutyRecord, EnergyRecord, HopRecord, LegalLine, Role
+from meshplan.records import ChannelRecord, DutyRecord, EnergyRecord, HopRecord, LegalLine, Role, enough_arrives
 from meshplan.settings import PropertySettings
 from meshplan.terrain.landscape import Landscape
 
@@ -94,14 +94,18 @@ def run_plan(
     traffic = RouteTraffic(sources, modes, senders, margins)
     sources = [replace(source, sends=traffic.sends(number)) for number, source in enumerate(sources)]
     airtimes = device_airtimes(sources, modes)
-    groups, busiest = channel_groups(modes), channel_loads(airtimes, modes, fast=True)
+    groups = channel_groups(modes)
+    # who has no route is not built, and disturbs nobody
+    built = {name: mode for name, mode in modes.items() if senders[name].site.role is not Role.SENSOR or senders[name].key in hops}
+    on_air = {name: airtimes[name] for name in built}
+    busiest = channel_loads(on_air, built, fast=True)
     whole = shared_airtimes(airtimes, senders)
     verdicts = {name: _verdict(station, whole[name], catalogue.region, settings) for name, station in senders.items()}
     duty: dict[str, DutyRecord] = {}
     energy: dict[str, EnergyRecord] = {}
     for key, own in of_key.items():
         names = [radio_name(station, own) for station in own]
-        records = [_duty(whole[name], verdicts[name], busiest[groups[name]], modes[name], traffic) for name in names]
+        records = [_duty(whole[name], verdicts[name], busiest.get(groups[name], 0.0), modes[name], traffic) for name in names]
         duty[key] = max(records, key=lambda record: (not record.lawful, record.fast_duty_share / (record.duty_limit or 1.0)))
         reporting = own[0].site.same_as  # what forwards has its own readings on the air beside those of others
         tries = [traffic.tries(reporting or name)[0] for name in names]
@@ -110,14 +114,22 @@ def run_plan(
         if reporting:
             energy[reporting] = energy[key]  # one device: its sensor stands before it among the stations
     served = {source.name: number for number, source in enumerate(sources) if source.hops}
+    delivered = {sensor: traffic.delivered(number) for sensor, number in served.items()}
+    starved: dict[str, list[str]] = {}
+    for station in sensors:
+        floor = settings.requirement.route_floor(station.site.purpose.value)
+        if not enough_arrives(delivered.get(station.key), floor):
+            starved.setdefault(groups[hops[station.key][0][0]], []).append(station.key)
     return Running(
         duty=duty,
         energy=energy,
         legal=_legal_lines(verdicts),
         latency_s={sensor: traffic.latency_s(number) for sensor, number in served.items()},
         hops={sensor: traffic.hop_records(number) for sensor, number in served.items()},
-        delivered={sensor: traffic.delivered(number) for sensor, number in served.items()},
-        channels=channel_records(channel_loads(airtimes, modes), busiest, groups, traffic.fast, airtimes),
+        delivered=delivered,
+        channels=channel_records(
+            channel_loads(on_air, built), busiest, channel_groups(built), traffic.fast, on_air, starved=starved
+        ),
         modes=modes,
     )
 

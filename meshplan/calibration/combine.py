@@ -23,7 +23,7 @@ BOUND_ERROR_DB = 2.0
 NOISE_ERROR_DB = 1.5
 """Error of a noise level had from power and SNR (assumed)."""
 CAP_BENDS_DB = 4.0
-"""SNR readings bend towards the cap from so far below it, and receivers of one class differ: there they bound the noise only (common
+"""So far below the cap SNR readings bend towards it, and receivers of one class differ: there they bound the noise only (common
 practice, no source)."""
 WILSON_Z = 1.959964
 """Two-sided 95 %."""
@@ -239,8 +239,8 @@ def _one_try(heard: bool) -> tuple[float, float]:
 def _noise_rise_db(readings: Sequence[Reading], links: Sequence[PredictedLink]) -> tuple[float, float]:
     """Return the median of measured noise over expected noise, NaN if no row tells it, and the most it can be.
 
-    A row with an SNR at the receiver's cap or near it bounds the noise from above. The lowest of such bounds counts, raised by twice
-    the error of reading one, so that further strong readings never raise the noise and a low one by chance does not hide it.
+    A row with an SNR at the receiver's cap or near it bounds the noise from above. The lowest of such bounds counts, raised by
+    twice the error of reading one, so that further strong readings never raise the noise and a low one by chance does not hide it.
     """
     rises: list[float] = []
     bounds: list[float] = []
