@@ -18,7 +18,7 @@ Margins = Callable[[str, str], tuple[float, float, float]]
 
 
 class RouteTraffic:
-    """Every hop of every served reading with its repeats, settled in the normal and in the busiest hour."""
+    """Every hop of every served reading and command with its repeats, settled in the normal and in the busiest hour."""
 
     def __init__(
         self, sources: Sequence[TrafficSource], modes: Mapping[str, RadioMode], senders: Mapping[str, Station], margins: Margins
@@ -31,7 +31,7 @@ class RouteTraffic:
             self.first.append(len(normal))
             for position, (sender, receiver) in enumerate(source.hops):
                 mode = modes[sender]
-                there, back, spread_db = margins(senders[sender].key, senders[receiver].key)
+                there, back, spread_db = _margins_of(margins, senders[sender].key, senders[receiver].key, source.is_command)
                 blind = mode.tx_only or not mode.acknowledged
                 repeats = mode.radio.repeats.value if mode.tx_only else 1.0
                 normal.append(
@@ -39,7 +39,7 @@ class RouteTraffic:
                         sender=sender,
                         receiver=receiver,
                         channel=groups[sender],
-                        frame_ms=time_on_air_ms(mode, source.payload_bytes) / repeats,
+                        frame_ms=time_on_air_ms(mode, source.payload_bytes) / repeats + source.more_ms(position),
                         answer_ms=0.0 if blind else acknowledgement_ms(mode),
                         per_second=1.0 / source.interval_s,
                         frame_success=frame_success(mode, slow_states(there, spread_db), source.payload_bytes),
@@ -92,7 +92,7 @@ class RouteTraffic:
         sizes = [
             source.payload_bytes
             for source in self.sources
-            if name == source.name or any(sender == name for sender, _ in source.hops)
+            if (name == source.name and not source.is_command) or any(sender == name for sender, _ in source.hops)
         ]
         return max(sizes, default=0)
 
@@ -137,6 +137,14 @@ class RouteTraffic:
             for row in self._rows(number)
         ]
         return route_delay(hops, tries=MAX_TRIES).worst_s
+
+
+def _margins_of(margins: Margins, sender: str, receiver: str, is_command: bool) -> tuple[float, float, float]:
+    """Return margin at the receiver, at the sender and their spread; a command goes against the link that readings use."""
+    if not is_command:
+        return margins(sender, receiver)
+    there, back, spread_db = margins(receiver, sender)
+    return back, there, spread_db
 
 
 def channel_records(

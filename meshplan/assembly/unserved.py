@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from meshplan.assembly.mixed import Contexts, context_of
-from meshplan.assembly.supplies import command_need
+from meshplan.assembly.traffic import command_need
 from meshplan.inputs.antennas import AntennaClass, CableClass
 from meshplan.links.build_stations import PowerFor
 from meshplan.links.describe import Context, main_causes, plants_on_path
