@@ -9,7 +9,7 @@ import numpy as np
 
 from meshplan.assembly.missing_link import KnownWays, missing_link
 from meshplan.assembly.mixed import Contexts, context_of
-from meshplan.assembly.supplies import command_need
+from meshplan.assembly.traffic import command_need
 from meshplan.explain.describe import Context, main_causes, plants_on_path
 from meshplan.explain.remedies import find_remedies
 from meshplan.links.build_stations import PowerFor
