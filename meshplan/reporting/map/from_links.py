@@ -43,7 +43,7 @@ from meshplan.reporting.map.landscape import (
     PageErrors,
     PageUnmapped,
 )
-from meshplan.terrain.landscape import Landscape
+from meshplan.terrain.landscape import MOST_SHORT_NUMBERS, Landscape
 from meshplan.terrain.mapped_land import FULLY_UNMAPPED_M
 
 
@@ -72,6 +72,10 @@ def map_landscape(
     more
         Stations and settings of each further radio class.
     """
+    if len(landscape.covers) > MOST_SHORT_NUMBERS:  # the page holds two bytes a cell: it shows the plan, and offers no trials
+        return MapLandscape(
+            grid=landscape.grid, ground_amsl_m=landscape.ground_amsl_m, coverage=tuple(coverage), measured=tuple(measured)
+        )
     return MapLandscape(
         grid=landscape.grid,
         ground_amsl_m=landscape.ground_amsl_m,
