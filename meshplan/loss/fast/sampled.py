@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -27,7 +28,7 @@ class SampledLinks:
     base_amsl_m: Float32
     ground_m: Float32
     """Shape (n_links, n_samples); NaN beside unknown ground."""
-    code: NDArray[np.uint16] | None
+    code: NDArray[np.unsignedinteger[Any]] | None
     """Cover index of the nearest cell, shape (n_links, n_samples)."""
     canopy_m: Float32 | None
     pieces: CoverPieces | None
