@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -51,6 +51,8 @@ class Property(ShortForm):
     """All that was assumed or taken by default and matters to the plan."""
     warnings: tuple[str, ...]
     """What looks odd and was not read or not changed."""
+    changes: tuple[Mapping[str, str], ...] = ()
+    """Rows of changes.csv as written, by column."""
 
     def short_facts(self) -> Facts:
         """Return name, counts and grid."""
@@ -83,7 +85,8 @@ def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> P
     marked = any(name.casefold().endswith(PHONE_SUFFIXES) for name in files.sites)
     tables = [read_site_file(folder / name, name, crs, beside_phone=marked) for name in files.sites]
     sites = sites_from_tables(tables, crs, crs_at_fault=settings.crs is not None and crs is None)
-    faults.extend([*files.faults, *sites.faults, *apply_changes(folder, sites, crs)])
+    changes = apply_changes(folder, sites, crs)
+    faults.extend([*files.faults, *sites.faults, *changes.faults])
     headers = _headers(folder, files, faults)
     cover = read_cover_features(_vector_files(folder, files.cover, "cover", crs, faults, near_deg=_near(sites.sites)))
     faults.extend(cover.faults)
@@ -131,6 +134,7 @@ def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> P
                 ]
             )
         ),
+        changes=changes.rows,
     )
 
 
