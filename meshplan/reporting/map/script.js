@@ -34,6 +34,7 @@ const meshPage = (() => {
     canTry: () => Boolean(app.land),
     leaveTrial: () => {},
     trySite: () => {},
+    tryAdd: () => {},
     showSection: null,
     placeOf: (device) => [device.lat_deg, device.lon_deg],
   };
@@ -291,7 +292,9 @@ const meshPage = (() => {
     makeKey(app).fillLegend();
     makePanel(app).start();
     fillHead();
+    meshChanges.start(app);
     meshTrial.start(app);
+    meshAdd.start(app);
     app.showOverview({ focus: false });
     map.invalidateSize();
     showAll(false);

@@ -196,6 +196,7 @@ const meshViews = (() => {
     return [
       unservedBox(app),
       nextStep(app),
+      meshChanges.summary(),
       data.not_mapped ? h("p", { id: "not-mapped" }, h("strong", {}, data.not_mapped)) : null,
       data.channels.filter((channel) => !channel.stable).map((channel) => h("div", { class: "alarm-box" }, h("p", {}, channel.sentence))),
       data.better_radio ? h("p", { id: "better-radio" }, data.better_radio) : null,
