@@ -32,6 +32,7 @@ OWN_SCRIPTS: Final = (
     "changes.js",
     "trial.js",
     "add.js",
+    "kept.js",
     "layers.js",
     "key.js",
     "section.js",

@@ -35,6 +35,7 @@ const meshPage = (() => {
     leaveTrial: () => {},
     trySite: () => {},
     tryAdd: () => {},
+    tryTwo: () => {},
     showSection: null,
     placeOf: (device) => [device.lat_deg, device.lon_deg],
   };
@@ -78,11 +79,19 @@ const meshPage = (() => {
     if (focus && title) title.focus({ preventScroll: true });
   }
 
+  /* The whole plan opens on the section of what is most in doubt, where there is room for both. */
+  function openingCut() {
+    if (!wide() || section.isUnwanted()) return null;
+    const link = meshViews.doubtful(app),
+      cut = link && meshViews.linkCut(app, link);
+    return cut && { ...cut, opening: true, title: `Most in doubt: ${link.a} to ${link.b}` };
+  }
+
   app.showOverview = (options) => {
     app.view = () => app.showOverview({ focus: false });
     app.leaveTrial();
     pick(null);
-    showSection(null);
+    showSection(openingCut());
     tell(meshViews.overview(app), "The whole plan.", options);
     if (!options || options.focus !== false) byId("ledger").focus({ preventScroll: true });
   };
@@ -189,6 +198,7 @@ const meshPage = (() => {
     choose.addEventListener("change", () => {
       app.season = choose.value;
       layers.showSeason();
+      if (app.canTry()) meshKept.draw();
       app.gather.again();
       tellState();
       app.view();
@@ -295,6 +305,7 @@ const meshPage = (() => {
     meshChanges.start(app);
     meshTrial.start(app);
     meshAdd.start(app);
+    meshKept.start(app);
     app.showOverview({ focus: false });
     map.invalidateSize();
     showAll(false);

@@ -23,6 +23,7 @@ const meshTrial = (() => {
     const button = document.getElementById("open-trial");
     button.hidden = !app.canTry();
     app.trySite = trySite;
+    app.tryTwo = tryTwo;
     app.leaveTrial = leave;
     if (!app.canTry()) return;
     useRadio(app.engine.radio);
@@ -355,11 +356,13 @@ const meshTrial = (() => {
   }
 
   /* ---- two points ---- */
-  function tryTwo() {
+  /* With a kept check it opens on its two places. */
+  function tryTwo(check = null) {
     const keys = [...app.engines.keys()].filter((key) => app.engines.get(key).ends.length > 1);
     if (!keys.length) return app.say("No two devices of this plan carry the same radio.");
     if (!keys.includes(app.engine.radio)) useRadio(keys[0]);
     if (app.radio && keys.includes(app.radio) && !current) useRadio(app.radio);
+    if (check) useRadio(check.radio);
     const names = [...app.ends.keys()],
       gateway = names.find((name) => app.devices.get(name).role === "gateway" && app.devices.get(name).in_plan) || names[0];
     const sensor =
@@ -374,12 +377,9 @@ const meshTrial = (() => {
       moved: false,
       heightM: app.ends.get(name).antenna_agl_m,
     });
-    /* What is most in doubt comes first: the nearest miss of a sensor without a route, else the plan's weakest link. */
-    const doubtful = [
-      ...app.data.unserved.map((one) => meshSeason.missedLink(app, one)).filter(Boolean),
-      ...meshViews.weakestFirst(app, app.data.links.filter((link) => link.chosen)),
-    ].find((link) => link.radio === app.engine.radio && app.ends.has(link.a) && app.ends.has(link.b));
-    const sides = doubtful ? [side("A", doubtful.a), side("B", doubtful.b)] : [side("A", sensor), side("B", gateway)];
+    const suits = (link) => link.radio === app.engine.radio && app.ends.has(link.a) && app.ends.has(link.b),
+      doubtful = meshViews.doubtful(app, suits);
+    const sides = check ? check.sides.map((one) => ({ ...one })) : doubtful ? [side("A", doubtful.a), side("B", doubtful.b)] : [side("A", sensor), side("B", gateway)];
     let next = 0;
     const result = h("div", { id: "trial-result", "aria-live": "polite" });
     const put = (one, place) => {
@@ -483,8 +483,13 @@ const meshTrial = (() => {
           {},
           "Click the map to set A, then B, and so on; or drag the yellow marks. Choose which device stands there and how high its antenna is.",
         ),
-        radioField(keys, tryTwo),
+        radioField(keys, () => tryTwo()),
         result,
+        h(
+          "div",
+          { class: "buttons" },
+          h("button", { type: "button", id: "keep-check", onclick: () => meshKept.keep(app.engine.radio, sides) }, "Keep this check"),
+        ),
         fields,
         landNote(),
       ],

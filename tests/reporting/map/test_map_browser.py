@@ -641,8 +641,9 @@ def test_three_hundred_sensors_are_counted_where_they_cannot_be_told_apart(open_
     assert page.evaluate(tally)[0] == 0, "told apart when near"
 
 
-def test_the_first_view_is_a_map_not_a_diagram(desk: Opened) -> None:
-    page = desk.page
+@pytest.mark.parametrize("size", [DESK, (1440, 900), (1024, 700)])
+def test_the_first_view_is_a_map_not_a_diagram(open_map: OpenMap, map_file: Path, size: tuple[int, int]) -> None:
+    page = open_map(map_file, size).page
     share = page.evaluate(
         """() => { const sheet = document.querySelector('.folium-map').getBoundingClientRect(),
           land = document.querySelector('img.relief').getBoundingClientRect();
@@ -655,7 +656,7 @@ def test_the_first_view_is_a_map_not_a_diagram(desk: Opened) -> None:
     assert share[1] <= 0.2, "23 % before, and more with reach"
     assert share[2] > 0
     drawn = {link.verdict for link in PLAN.links if link.chosen} | {"failing"}
-    told = page.inner_text("#legend-body")
+    told = page.text_content("#legend-body")
     for verdict in drawn:
         assert verdict in told
     assert page.locator("#legend [data-layer]").count() == 0
