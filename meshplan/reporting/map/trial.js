@@ -303,7 +303,7 @@ const meshTrial = (() => {
       const far = (event.shiftKey ? 10 : 1) * app.land.cellM,
         at = marker.getLatLng();
       onMove(
-        L.latLng(at.lat + (step[1] * far) / 111320, at.lng + (step[0] * far) / (111320 * Math.cos((at.lat * Math.PI) / 180))),
+        L.latLng(at.lat + (step[1] * far) / meshFigures.metres_per_degree, at.lng + (step[0] * far) / (meshFigures.metres_per_degree * Math.cos((at.lat * Math.PI) / 180))),
         true,
       );
     });
