@@ -6,8 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
+
 from meshplan.assembly.routes import make_routes
 from meshplan.links.engine import LinkTable
+from meshplan.planning.capacity import route_within_capacity
 from meshplan.planning.explain import (
     GatewayChoice,
     LevelPrice,
@@ -18,7 +21,7 @@ from meshplan.planning.explain import (
     what_goes_dark,
     why_each_relay,
 )
-from meshplan.planning.problem import PlacementPlan, PlacementProblem, PlacementResult, SolveLimits
+from meshplan.planning.problem import PlacementPlan, PlacementProblem, PlacementResult, SolveLimits, nodes_of
 from meshplan.records import GatewayOption
 
 MOST_NODES = 400
@@ -47,9 +50,13 @@ def look_at_alternatives(
     if len(problem.nodes) > MOST_NODES:
         told = f"With {len(problem.nodes)} candidates no alternatives were planned; change hops or second routes and plan again."
         return Alternatives((), (), (told,))
+    asking = _all_asking(problem)
     return Alternatives(
         gateway_options=tuple(_option(choice, result, table, currency) for choice in compare_gateways(problem, limits=limits)),
-        redundancy_prices=tuple(_price(price, currency) for price in price_of_redundancy(_all_asking(problem), limits=limits)),
+        redundancy_prices=tuple(
+            _price(price, currency, for_all=all(sensor.second_route for sensor in asking.sensors))
+            for price in price_of_redundancy(asking, limits=limits)
+        ),
         what_more_buys=(*_hop(problem, result, currency, limits), *_budget(problem, result, currency, limits)),
     )
 
@@ -70,9 +77,18 @@ def reason_by_relay(problem: PlacementProblem, plan: PlacementPlan) -> dict[str,
             reasons[reason.node_id] = f"Without it {count} silent: {_names(reason.cut_off)}."
         elif reason.lose_second:
             reasons[reason.node_id] = f"It gives a second route to {_names(reason.lose_second)}."
+        elif reason.carries and problem.has_capacity and not _fits_without(problem, plan, reason.node_id):
+            reasons[reason.node_id] = "Without it the others would be on the air for longer than the rules allow."
         else:
             reasons[reason.node_id] = "It makes routes more certain; no sensor hangs on it alone."
     return reasons
+
+
+def _fits_without(problem: PlacementProblem, plan: PlacementPlan, node_id: str) -> bool:
+    """Return whether the other devices of a plan could carry its sensors within their airtime."""
+    opened = nodes_of(problem, [name for name in plan.opened if name != node_id])
+    sensors = sorted(problem.sensor_index[item.sensor_id] for item in plan.served)
+    return route_within_capacity(problem, opened, sensors, np.zeros(len(problem.sensors), dtype=bool), seed=1) is not None
 
 
 def _all_asking(problem: PlacementProblem) -> PlacementProblem:
@@ -105,11 +121,13 @@ def _option(choice: GatewayChoice, chosen: PlacementResult, table: LinkTable, cu
     )
 
 
-def _price(price: LevelPrice, currency: str) -> dict[str, Any]:
+def _price(price: LevelPrice, currency: str, *, for_all: bool) -> dict[str, Any]:
+    """Return one level of second routes with its price; without `for_all` only some sensors ask for one."""
+    whom = "each sensor" if for_all else "each sensor that asks for it"
     words = {
         "none": "One route for each sensor",
-        "any one relay": "A route for each sensor when any one relay fails",
-        "any one relay or gateway": "A route for each sensor when any one relay or gateway fails",
+        "any one relay": f"A route for {whom} when any one relay fails",
+        "any one relay or gateway": f"A route for {whom} when any one relay or gateway fails",
     }[price.redundancy]
     plan = price.result.plan
     second = (
@@ -134,6 +152,12 @@ def _hop(problem: PlacementProblem, result: PlacementResult, currency: str, limi
     if more.newly_served:
         return (
             f"A hop limit of {more.hop_limit} would also serve {_names(more.newly_served)} ({more.cost_change:+.0f} {currency}).",
+        )
+    still = {*more.result.plan.single_route, *(item.sensor_id for item in more.result.plan.unserved)}
+    doubled = [name for name in result.plan.single_route if name not in still]
+    if doubled:
+        return (
+            f"A hop limit of {more.hop_limit} would give a second route to {_names(doubled)} ({more.cost_change:+.0f} {currency}).",
         )
     if more.cost_change < -0.005:
         return (f"A hop limit of {more.hop_limit} would save {-more.cost_change:.0f} {currency}.",)
