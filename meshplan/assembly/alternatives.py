@@ -50,12 +50,11 @@ def look_at_alternatives(
     if len(problem.nodes) > MOST_NODES:
         told = f"With {len(problem.nodes)} candidates no alternatives were planned; change hops or second routes and plan again."
         return Alternatives((), (), (told,))
-    asking = _all_asking(problem)
     return Alternatives(
         gateway_options=tuple(_option(choice, result, table, currency) for choice in compare_gateways(problem, limits=limits)),
         redundancy_prices=tuple(
-            _price(price, currency, for_all=all(sensor.second_route for sensor in asking.sensors))
-            for price in price_of_redundancy(asking, limits=limits)
+            _price(price, currency, for_all=asks_for_all(problem))
+            for price in price_of_redundancy(_all_asking(problem), limits=limits)
         ),
         what_more_buys=(*_hop(problem, result, currency, limits), *_budget(problem, result, currency, limits)),
     )
@@ -105,44 +104,56 @@ def _names(sensors: Sequence[str]) -> str:
 
 def _option(choice: GatewayChoice, chosen: PlacementResult, table: LinkTable, currency: str) -> GatewayOption:
     plan = choice.result.plan
-    relays = len(plan.opened) - len(choice.gateway_ids)
     served = len(plan.served)
     weakest = min((route.chance for route in make_routes(plan, table).routes), default=0.0)
-    names = " and ".join(choice.gateway_ids) if choice.gateway_ids else "no gateway"
-    sensors = f"{served} sensor{'s' if served != 1 else ''}"
-    sentence = f"{names}: {sensors} served with {relays} relay{'s' if relays != 1 else ''} for {plan.cost:.0f} {currency}."
+    relays = len(plan.opened) - len(choice.gateway_ids)
     return GatewayOption(
         gateways=choice.gateway_ids,
         sensors_served=served,
         cost=plan.cost,
         weakest_chance=weakest,
-        sentence=sentence,
+        sentence=option_sentence(choice.gateway_ids, served, relays, plan.cost, currency),
         chosen=set(choice.gateway_ids) <= set(chosen.plan.opened) and abs(plan.cost - chosen.plan.cost) < 1e-6,
     )
 
 
+def option_sentence(gateways: Sequence[str], served: int, relays: int, cost: float, currency: str) -> str:
+    """Return what a choice of gateways gives and costs, in words."""
+    names = " and ".join(gateways) if gateways else "no gateway"
+    sensors = f"{served} sensor{'s' if served != 1 else ''}"
+    return f"{names}: {sensors} served with {relays} relay{'s' if relays != 1 else ''} for {cost:.0f} {currency}."
+
+
 def _price(price: LevelPrice, currency: str, *, for_all: bool) -> dict[str, Any]:
     """Return one level of second routes with its price; without `for_all` only some sensors ask for one."""
+    cost = price.result.plan.cost
+    return {
+        "level": price.redundancy,
+        "cost": cost,
+        "extra_cost": price.extra_cost,
+        "sensors_with_second_route": price.with_second_route,
+        "lower_bound": price.result.solver_bound,
+        "sentence": price_sentence(price.redundancy, cost, price.with_second_route, currency, for_all=for_all),
+    }
+
+
+def price_sentence(level: str, cost: float, with_second_route: int, currency: str, *, for_all: bool) -> str:
+    """Return what a level of second routes costs, in words; empty for no such level."""
     whom = "each sensor" if for_all else "each sensor that asks for it"
     words = {
         "none": "One route for each sensor",
         "any one relay": f"A route for {whom} when any one relay fails",
         "any one relay or gateway": f"A route for {whom} when any one relay or gateway fails",
-    }[price.redundancy]
-    plan = price.result.plan
-    second = (
-        f", {price.with_second_route} sensor{'s' if price.with_second_route != 1 else ''} can have it"
-        if price.redundancy != "none"
-        else ""
-    )
-    return {
-        "level": price.redundancy,
-        "cost": plan.cost,
-        "extra_cost": price.extra_cost,
-        "sensors_with_second_route": price.with_second_route,
-        "lower_bound": price.result.solver_bound,
-        "sentence": f"{words}: {plan.cost:.0f} {currency}{second}.",
     }
+    if level not in words:
+        return ""
+    second = "" if level == "none" else f", {with_second_route} sensor{'s' if with_second_route != 1 else ''} can have it"
+    return f"{words[level]}: {cost:.0f} {currency}{second}."
+
+
+def asks_for_all(problem: PlacementProblem) -> bool:
+    """Return whether prices of second routes are those for every sensor: all ask for one, or none does."""
+    return all(sensor.second_route for sensor in _all_asking(problem).sensors)
 
 
 def _hop(problem: PlacementProblem, result: PlacementResult, currency: str, limits: SolveLimits | None) -> tuple[str, ...]:
