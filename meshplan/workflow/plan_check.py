@@ -100,6 +100,7 @@ def check_plan(folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = N
             faults += more
             faults += _other_fields(ground, plan, rebuilt, certificate, proven_units, again=again)
     proven = proven_units / MONEY_UNITS
+    worth = ", what the optional sensors left out are worth counted" if proven > plan.proof.cost + CENT else ""
     settings = {**({"radio": plan.made_with.radio} if plan.made_with.radio else {}), **ground.prepared.base.overrides}
     skipped = NOT_COVERED if again else (*NEEDS_THE_SOLVER, *NOT_COVERED)
     return CheckReport(
@@ -110,7 +111,7 @@ def check_plan(folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = N
             ("files", f"{len(plan.inputs)} compared by their SHA-256 hashes"),
             ("routes", f"{len(plan.routes)} checked link by link"),
             ("cost", f"{plan.proof.cost:.2f} {plan.currency}"),
-            ("certified bound", f"{proven:.2f} {plan.currency}, from {_evidence(plan.proof.certificate)}"),
+            ("certified bound", f"{proven:.2f} {plan.currency}, from {_evidence(plan.proof.certificate)}{worth}"),
             ("solver's bound", f"{plan.proof.lower_bound:.2f} {plan.currency}"),
             ("not covered", ", ".join(skipped)),
         ),

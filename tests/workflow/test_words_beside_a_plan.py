@@ -10,6 +10,7 @@ from small_property import Rows, changed, lay_small_property, usual_sites
 
 from meshplan.assembly.alternatives import reason_by_relay
 from meshplan.assembly.proof import proof_sentence
+from meshplan.cli import main
 from meshplan.planning.problem import Links, NodeChoice, PlacementProblem, SensorDemand
 from meshplan.planning.solve import solve_placement
 from meshplan.records import Plan
@@ -76,3 +77,16 @@ def test_what_must_be_spent_is_not_what_was_given_up(worth: float, least: str) -
     open_end = replace(solved, proven=False, solver_bound=80.0, certified_bound=80.0, gap=1 - 80.0 / (100.0 + worth))
     assert f"at least {least} must be spent" in proof_sentence(open_end)
     assert f"{1 - float(least) / 100.0:.1%} cheaper" in proof_sentence(open_end)
+
+
+def test_a_bound_above_the_cost_says_what_it_counts(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The trough is worth 30 and its post costs 80: nothing has less than 144 + 30, and 144 is paid."""
+    folder = lay_small_property(tmp_path / "holding", sites=changed(usual_sites(), {"Trough": {"optional": "yes", "worth": 30}}))
+    assert main(["plan", str(folder), "-q", "--out", str(tmp_path / "out")]) == 1
+    report = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert "which counts what the optional sensors left out are worth" in report
+    capsys.readouterr()
+    assert main(["check", str(folder), "--plan", "--out", str(tmp_path / "out")]) == 0
+    (line,) = (line for line in capsys.readouterr().out.splitlines() if "certified bound" in line)
+    assert "174.00 EUR" in line
+    assert "what the optional sensors left out are worth counted" in line
