@@ -6,8 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
+
 from meshplan.assembly.routes import make_routes
 from meshplan.links.link_table import LinkTable
+from meshplan.planning.capacity import route_within_capacity
 from meshplan.planning.explain import (
     GatewayChoice,
     LevelPrice,
@@ -18,7 +21,7 @@ from meshplan.planning.explain import (
     what_loses_service,
     why_each_relay,
 )
-from meshplan.planning.problem import PlacementPlan, PlacementProblem, PlacementResult, SolveLimits
+from meshplan.planning.problem import PlacementPlan, PlacementProblem, PlacementResult, SolveLimits, nodes_of
 from meshplan.records import GatewayOption
 
 MOST_NODES = 400
@@ -49,7 +52,10 @@ def look_at_alternatives(
         return Alternatives((), (), (note,))
     return Alternatives(
         gateway_options=tuple(_option(choice, result, table, currency) for choice in compare_gateways(problem, limits=limits)),
-        redundancy_prices=tuple(_price(price, currency) for price in price_of_redundancy(_all_asking(problem), limits=limits)),
+        redundancy_prices=tuple(
+            _price(price, currency, for_all=asks_for_all(problem))
+            for price in price_of_redundancy(_all_asking(problem), limits=limits)
+        ),
         what_more_buys=(*_hop(problem, result, currency, limits), *_budget(problem, result, currency, limits)),
     )
 
@@ -70,9 +76,18 @@ def reason_by_relay(problem: PlacementProblem, plan: PlacementPlan) -> dict[str,
             reasons[reason.node_id] = f"Without it {count} service: {_names(reason.cut_off)}."
         elif reason.lose_second:
             reasons[reason.node_id] = f"It gives a second route to {_names(reason.lose_second)}."
+        elif reason.carries and problem.has_capacity and not _fits_without(problem, plan, reason.node_id):
+            reasons[reason.node_id] = "Without it the others would be on the air for longer than the rules allow."
         else:
             reasons[reason.node_id] = "It makes routes more certain; no sensor hangs on it alone."
     return reasons
+
+
+def _fits_without(problem: PlacementProblem, plan: PlacementPlan, node_id: str) -> bool:
+    """Return whether the other devices of a plan could carry its sensors within their airtime."""
+    opened = nodes_of(problem, [name for name in plan.opened if name != node_id])
+    sensors = sorted(problem.sensor_index[item.sensor_id] for item in plan.served)
+    return route_within_capacity(problem, opened, sensors, np.zeros(len(problem.sensors), dtype=bool), seed=1) is not None
 
 
 def _all_asking(problem: PlacementProblem) -> PlacementProblem:
@@ -89,42 +104,56 @@ def _names(sensors: Sequence[str]) -> str:
 
 def _option(choice: GatewayChoice, chosen: PlacementResult, table: LinkTable, currency: str) -> GatewayOption:
     plan = choice.result.plan
-    relays = len(plan.opened) - len(choice.gateway_ids)
     served = len(plan.served)
     weakest = min((route.chance for route in make_routes(plan, table).routes), default=0.0)
-    names = " and ".join(choice.gateway_ids) if choice.gateway_ids else "no gateway"
-    sensors = f"{served} sensor{'s' if served != 1 else ''}"
-    sentence = f"{names}: {sensors} served with {relays} relay{'s' if relays != 1 else ''} for {plan.cost:.0f} {currency}."
+    relays = len(plan.opened) - len(choice.gateway_ids)
     return GatewayOption(
         gateways=choice.gateway_ids,
         sensors_served=served,
         cost=plan.cost,
         weakest_chance=weakest,
-        sentence=sentence,
+        sentence=option_sentence(choice.gateway_ids, served, relays, plan.cost, currency),
         chosen=set(choice.gateway_ids) <= set(chosen.plan.opened) and abs(plan.cost - chosen.plan.cost) < 1e-6,
     )
 
 
-def _price(price: LevelPrice, currency: str) -> dict[str, Any]:
-    words = {
-        "none": "One route for each sensor",
-        "any one relay": "A route for each sensor when any one relay fails",
-        "any one relay or gateway": "A route for each sensor when any one relay or gateway fails",
-    }[price.redundancy]
-    plan = price.result.plan
-    second = (
-        f", {price.with_second_route} sensor{'s' if price.with_second_route != 1 else ''} can have it"
-        if price.redundancy != "none"
-        else ""
-    )
+def option_sentence(gateways: Sequence[str], served: int, relays: int, cost: float, currency: str) -> str:
+    """Return what a choice of gateways gives and costs, in words."""
+    names = " and ".join(gateways) if gateways else "no gateway"
+    sensors = f"{served} sensor{'s' if served != 1 else ''}"
+    return f"{names}: {sensors} served with {relays} relay{'s' if relays != 1 else ''} for {cost:.0f} {currency}."
+
+
+def _price(price: LevelPrice, currency: str, *, for_all: bool) -> dict[str, Any]:
+    """Return one level of second routes with its price; without `for_all` only some sensors ask for one."""
+    cost = price.result.plan.cost
     return {
         "level": price.redundancy,
-        "cost": plan.cost,
+        "cost": cost,
         "extra_cost": price.extra_cost,
         "sensors_with_second_route": price.with_second_route,
         "lower_bound": price.result.solver_bound,
-        "sentence": f"{words}: {plan.cost:.0f} {currency}{second}.",
+        "sentence": price_sentence(price.redundancy, cost, price.with_second_route, currency, for_all=for_all),
     }
+
+
+def price_sentence(level: str, cost: float, with_second_route: int, currency: str, *, for_all: bool) -> str:
+    """Return what a level of second routes costs, in words; empty for no such level."""
+    whom = "each sensor" if for_all else "each sensor that asks for it"
+    words = {
+        "none": "One route for each sensor",
+        "any one relay": f"A route for {whom} when any one relay fails",
+        "any one relay or gateway": f"A route for {whom} when any one relay or gateway fails",
+    }
+    if level not in words:
+        return ""
+    second = "" if level == "none" else f", {with_second_route} sensor{'s' if with_second_route != 1 else ''} can have it"
+    return f"{words[level]}: {cost:.0f} {currency}{second}."
+
+
+def asks_for_all(problem: PlacementProblem) -> bool:
+    """Return whether prices of second routes are those for every sensor: all ask for one, or none does."""
+    return all(sensor.second_route for sensor in _all_asking(problem).sensors)
 
 
 def _hop(problem: PlacementProblem, result: PlacementResult, currency: str, limits: SolveLimits | None) -> tuple[str, ...]:
@@ -134,6 +163,12 @@ def _hop(problem: PlacementProblem, result: PlacementResult, currency: str, limi
     if more.newly_served:
         return (
             f"A hop limit of {more.hop_limit} would also serve {_names(more.newly_served)} ({more.cost_change:+.0f} {currency}).",
+        )
+    still = {*more.result.plan.single_route, *(item.sensor_id for item in more.result.plan.unserved)}
+    doubled = [name for name in result.plan.single_route if name not in still]
+    if doubled:
+        return (
+            f"A hop limit of {more.hop_limit} would give a second route to {_names(doubled)} ({more.cost_change:+.0f} {currency}).",
         )
     if more.cost_change < -0.005:
         return (f"A hop limit of {more.hop_limit} would save {-more.cost_change:.0f} {currency}.",)

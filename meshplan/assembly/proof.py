@@ -33,7 +33,12 @@ def proof_sentence(result: PlacementResult) -> str:
     elif result.proven:
         sentences = ["Proven: no other choice of the offered sites, heights and routes serves these sensors for less."]
     else:
-        sentences = [f"No plan can be more than {result.gap:.1%} cheaper: at least {result.solver_bound:.2f} must be spent."]
+        # The bound counts the worth of what is left out; what serves the same sensors leaves out the same.
+        least = max(result.solver_bound - result.plan.forgone, 0.0)
+        cheaper = 1.0 - least / result.plan.cost if result.plan.cost > least else 0.0
+        sentences = [
+            f"No plan that serves these sensors can be more than {cheaper:.1%} cheaper: at least {least:.2f} must be spent."
+        ]
     if result.certified_bound < result.solver_bound - 0.5 / MONEY_UNITS:
         sentences.append(NOT_CERTIFIED)
     if result.stopped == "interrupted":

@@ -79,7 +79,10 @@ class OneMoreHop:
 
 @dataclass(frozen=True, slots=True)
 class NextSensor:
-    """The cheapest way to serve one sensor more: what must be spent on top, and the plan that does it."""
+    """The cheapest way to serve one sensor more, and the plan that does it.
+
+    `extra_cost` comes on top of the budget where the budget left it out, else on top of what the plan costs.
+    """
 
     sensor_id: str
     extra_cost: float
@@ -276,7 +279,8 @@ def next_sensor_by_cost(
     """
     reasons = ("budget is spent", "not worth its cost")
     importance = {sensor.id: sensor.importance for sensor in problem.sensors}
-    waiting = [item.sensor_id for item in result.plan.unserved if item.reason in reasons]
+    why = {item.sensor_id: item.reason for item in result.plan.unserved if item.reason in reasons}
+    waiting = list(why)
     waiting.sort(key=lambda name: (-importance[name], name))
     served = {item.sensor_id for item in result.plan.served}
     best: NextSensor | None = None
@@ -286,7 +290,8 @@ def next_sensor_by_cost(
         other = solve_placement(replace(problem, sensors=sensors, budget=inf), limits=limits)
         if name not in {item.sensor_id for item in other.plan.served}:
             continue
-        extra = other.plan.cost - (problem.budget if isfinite(problem.budget) else result.plan.cost)
+        spent = why[name] == "budget is spent" and isfinite(problem.budget)
+        extra = other.plan.cost - (problem.budget if spent else result.plan.cost)
         if best is None or extra < best.extra_cost:
             best = NextSensor(name, extra, other)
     return best

@@ -83,6 +83,8 @@ def plan_from_json(document: Any, *, where: str) -> Plan:
             fix="Run `meshplan plan` again with this version of meshplan.",
         )
     faults: list[MeshplanError] = []
+    for key in sorted(set(document) - {"format", "format_version", "precision", "plan"}):
+        _fault(faults, where, key, "there is no such field")
     plan = _decode(document.get("plan"), Plan, "plan", where, faults)
     raise_faults(faults)
     assert isinstance(plan, Plan)

@@ -273,11 +273,12 @@ def _costs(plan: Plan, traced: TracedPlan) -> str:
         if yearly
         else ""
     )
+    worth = ", which counts what the optional sensors left out are worth" if plan.proof.certified_bound > plan.proof.cost else ""
     heads = ("Gateway at", "Sensors served", "Cost", "Weakest chance", "In words")
     compared = _table(heads, options, "Choices of gateway, side by side") if options else ""
     return (
         f"<p>Gateways and relays{over}: {traced.show('plan.proof.cost', paid)}. {_word('bound', 'Proven bound')}: "
-        f"{traced.show('plan.proof.certified_bound', paid)}. {traced.show('plan.proof.sentence', _sentence)}</p>"
+        f"{traced.show('plan.proof.certified_bound', paid)}{worth}. {traced.show('plan.proof.sentence', _sentence)}</p>"
         f"{running}{parts}{compared}"
         + (f"<h3>Another class of radio</h3><p>{traced.show('plan.better_radio', _sentence)}</p>" if plan.better_radio else "")
     )

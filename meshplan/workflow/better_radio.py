@@ -53,6 +53,12 @@ def better_radio(prepared: Prepared, links: LinkTable, result: PlacementResult, 
         more, fewer = len(found.plan.served) - served, relays - needs
         if (more <= 0 and (more < 0 or fewer <= 0)) or len(found.plan.single_route) > single:
             continue
+        if (
+            more > 0
+            and _required(problem, found) <= _required(problem, result)
+            and _value(problem, found) >= _value(problem, result)
+        ):
+            continue  # the sensors more are optional, and not worth what they cost
         what = f"serves {more} more sensor{'s' if more > 1 else ''}" if more > 0 else "serves as many sensors"
         with_relays = f"{needs} relay{'s' if needs != 1 else ''} instead of {relays}"
         currency = prepared.found.settings.cost.currency
@@ -61,6 +67,18 @@ def better_radio(prepared: Prepared, links: LinkTable, result: PlacementResult, 
             f"{result.plan.cost:.0f}: {mode.title}. Look at it with: meshplan plan {prepared.found.folder.name} --radio {mode.name}"
         )
     return ""
+
+
+def _required(problem: PlacementProblem, result: PlacementResult) -> int:
+    """Return how many sensors a plan serves that may not be left out."""
+    required = {sensor.id for sensor in problem.sensors if sensor.required}
+    return sum(item.sensor_id in required for item in result.plan.served)
+
+
+def _value(problem: PlacementProblem, result: PlacementResult) -> float:
+    """Return what a plan costs and what the optional sensors that it does not serve are worth."""
+    served = {item.sensor_id for item in result.plan.served}
+    return result.plan.cost + sum(s.worth for s in problem.sensors if not s.required and s.id not in served)
 
 
 def _candidates(prepared: Prepared) -> list[RadioMode]:

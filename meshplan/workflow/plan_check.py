@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
-from meshplan.assembly.alternatives import Alternatives
+from meshplan.assembly.alternatives import Alternatives, asks_for_all, option_sentence, price_sentence
 from meshplan.assembly.differences import plan_differences
 from meshplan.assembly.stored import stored_certificate, stored_limits, stored_placement, stored_settings
 from meshplan.inputs.file_hashes import hash_inputs
@@ -100,6 +100,7 @@ def check_plan(folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = N
             faults += more
             faults += _other_fields(ground, plan, rebuilt, certificate, proven_units, again=again)
     proven = proven_units / MONEY_UNITS
+    worth = ", what the optional sensors left out are worth counted" if proven > plan.proof.cost + CENT else ""
     settings = {**({"radio": plan.made_with.radio} if plan.made_with.radio else {}), **ground.prepared.base.overrides}
     skipped = NOT_COVERED if again else (*NEEDS_THE_SOLVER, *NOT_COVERED)
     return CheckReport(
@@ -110,7 +111,7 @@ def check_plan(folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = N
             ("files", f"{len(plan.inputs)} compared by their SHA-256 hashes"),
             ("routes", f"{len(plan.routes)} checked link by link"),
             ("cost", f"{plan.proof.cost:.2f} {plan.currency}"),
-            ("certified bound", f"{proven:.2f} {plan.currency}, from {_evidence(plan.proof.certificate)}"),
+            ("certified bound", f"{proven:.2f} {plan.currency}, from {_evidence(plan.proof.certificate)}{worth}"),
             ("solver's bound", f"{plan.proof.lower_bound:.2f} {plan.currency}"),
             ("not covered", ", ".join(skipped)),
         ),
@@ -264,7 +265,7 @@ def _other_fields(
         airtime_factor=plan.made_with.airtime_factor,
     )
     faults = list(plan_differences(plan, made, skip=(*COMPARED_ELSEWHERE, *NOT_COVERED)))
-    faults += _contradictions(plan, rebuilt)
+    faults += _contradictions(ground.problem, plan, rebuilt)
     if again:
         other = plan_with_links(
             ground.prepared, ground.links, limits=ground.limits, notes=ground.notes, calibrated=plan.made_with.calibrated
@@ -274,16 +275,36 @@ def _other_fields(
     return faults
 
 
-def _contradictions(plan: Plan, rebuilt: PlacementPlan) -> list[str]:
-    """Tell where the other plans it is compared with contradict the plan itself."""
+def _contradictions(problem: PlacementProblem, plan: Plan, rebuilt: PlacementPlan) -> list[str]:
+    """Tell where the other plans it is compared with contradict the plan itself, their own figures or what is proven."""
     faults = []
+    bound, total = plan.proof.lower_bound, rebuilt.cost + rebuilt.forgone
     for option in plan.gateway_options:
+        names = ", ".join(option.gateways)
+        mine = set(rebuilt.opened) - set(option.gateways)
         if option.chosen and not (
             set(option.gateways) <= set(rebuilt.opened)
             and abs(option.cost - rebuilt.cost) <= CENT
             and option.sensors_served == len(rebuilt.served)
         ):
-            faults.append(f"the gateway choice that is marked as chosen ({', '.join(option.gateways)}) is not that of the plan")
+            faults.append(f"the gateway choice that is marked as chosen ({names}) is not that of the plan")
+        counts = [len(mine)] if option.chosen else range(len(problem.nodes) + 1)
+        told = (option_sentence(option.gateways, option.sensors_served, n, option.cost, plan.currency) for n in counts)
+        if option.sentence not in told:
+            faults.append(f"the sentence about the gateway choice {names} does not say what its figures say")
+        if problem.redundancy == "none" and option.sensors_served >= len(problem.sensors) and option.cost < bound - CENT:
+            faults.append(f"the gateway choice {names} is said to serve all for less than the bound of {bound:.2f}")
+    level = problem.redundancy
+    for price in plan.redundancy_prices:
+        cost, doubled, own = price["cost"], price["sensors_with_second_route"], price.get("level")
+        words = price_sentence(str(own), cost, doubled, plan.currency, for_all=asks_for_all(problem))
+        if price["sentence"] != words:
+            faults.append(f"the sentence about second routes ({own}) does not say what its figures say")
+        least = price.get("lower_bound")
+        if own != level or not isinstance(least, int | float):
+            continue
+        if least > total + CENT or (plan.proof.optimal and not rebuilt.forgone and abs(cost - rebuilt.cost) > CENT):
+            faults.append(f"the price of second routes ({own}) is not that of the plan, which asks for just that")
     return faults
 
 

@@ -294,6 +294,17 @@ def equip(base: Base, radio: str, *, mixed: bool = True) -> Prepared:
 def _priced(base: Base, stations: Sequence[Station]) -> tuple[tuple[Station, ...], tuple[str, ...]]:
     """Return the stations with what they cost a year and how long relays last on a battery, and what is to be said of that."""
     lasting, reported = with_battery_relays(stations, sensors_of(base), base.catalogue, base.found.settings)
+    weak = {s.site.name: s.site for s in lasting if s.site.power is Power.BATTERY and s.site.use is Use.FORCED and not s.lasts}
+    fix = "Give it mains or a panel, write use = free, or for a relay say how long its cells must last (supply.relay_life_years)."
+    raise_faults(
+        [
+            InputError(
+                f"'{site.name}' must be used, and its battery is no lasting power", where=f"{site.where}, column 'power'", fix=fix
+            )
+            for site in weak.values()
+            if site.role is not Role.SENSOR
+        ]
+    )
     return with_running_costs(lasting, base.backhauls, base.catalogue.boards, base.found.settings), reported
 
 

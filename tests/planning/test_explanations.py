@@ -93,6 +93,22 @@ def test_the_next_sensor_names_its_price(valley: PlacementProblem) -> None:
     assert (offer.sensor_id, offer.extra_cost) == ("gate", 30.0)
 
 
+def test_a_sensor_not_worth_its_cost_is_priced_on_top_of_the_plan_whatever_the_budget() -> None:
+    """The far gateway costs 40; what the budget of 1000 leaves over is no price of it."""
+    problem = PlacementProblem(
+        (SensorDemand("a"), SensorDemand("b", required=False, worth=10.0)),
+        (NodeChoice("near", 100.0, is_gateway=True), NodeChoice("far", 40.0, is_gateway=True)),
+        Links.of([0, 1], [0, 1], [0.9, 0.9]),
+        Links.of([], []),
+        budget=1000.0,
+    )
+    result = solve_placement(problem)
+    assert [item.reason for item in result.plan.unserved] == ["not worth its cost"]
+    offer = next_sensor_by_cost(problem, result)
+    assert offer is not None
+    assert (offer.sensor_id, offer.extra_cost) == ("b", 40.0)
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_three_gateway_choices_are_the_three_best_of_all(seed: int) -> None:
     problem = random_problem(seed, n_relays=5, n_gateways=3, hop_limit=3)

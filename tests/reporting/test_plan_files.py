@@ -96,6 +96,7 @@ def test_all_faults_of_a_plan_file_are_named_together(plan: Plan, tmp_path: Path
     document["plan"]["links"][1]["distance_m"] = "far"
     del document["plan"]["currency"]
     document["plan"]["colour"] = "blue"
+    document["headline"] = "all is well"
     path = write_text_atomically(tmp_path / "plan.json", json_text(document))
     with pytest.raises(FaultList) as caught:
         read_plan_json(path)
@@ -104,6 +105,7 @@ def test_all_faults_of_a_plan_file_are_named_together(plan: Plan, tmp_path: Path
     assert "plan.links[1].distance_m: 'far' is not a number" in told
     assert "plan.currency: the field is missing" in told
     assert "plan.colour: there is no such field" in told
+    assert "headline: there is no such field" in told
 
 
 def test_a_file_from_before_a_field_was_added_is_still_read(plan: Plan, tmp_path: Path) -> None:

@@ -66,6 +66,27 @@ def test_a_gateway_that_only_second_routes_end_at_is_no_relay(tmp_path: Path) ->
     assert not other.single_routes
 
 
+@pytest.mark.parametrize(("worth", "told"), [(30, False), (300, True)])
+def test_an_optional_sensor_that_is_not_worth_it_praises_no_class(
+    worth: int, told: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In another class the trough is served by the post for 80 more; here the hop limit shuts it out."""
+    sites = changed(usual_sites(), {"Trough": {"optional": "yes", "worth": worth}})
+    lay_small_property(tmp_path, sites=sites, heights=bank(120.0))
+
+    def everybody(problem: Any, *, limits: Any) -> Any:
+        asked = tuple(replace(sensor, required=True) for sensor in problem.sensors)
+        found = real(replace(problem, sensors=asked, hop_limit=3), limits=limits)
+        assert len(found.plan.served) == 2
+        return found
+
+    real = module.solve_placement
+    monkeypatch.setattr(module, "solve_placement", everybody)
+    plan = plan_property(tmp_path, overrides={"requirement.hop_limit": 1}).plan
+    assert [miss.sensor for miss in plan.unserved] == ["Trough"]
+    assert bool(plan.better_radio) is told
+
+
 def test_the_terminal_says_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     lay_small_property(tmp_path / "holding")
     assert main(["plan", str(tmp_path / "holding"), "-q", "--out", str(tmp_path / "out")]) == 0

@@ -182,6 +182,20 @@ def _no_files(plan: Record) -> None:
     plan["inputs"] = []
 
 
+def _another_gateway_for_nothing(plan: Record) -> None:
+    sentence = "no gateway: 2 sensors served with 0 relays for 1 EUR."
+    free = {"gateways": [], "sensors_served": 2, "cost": 1.0, "weakest_chance": 0.9, "sentence": sentence, "chosen": False}
+    plan["gateway_options"].append(free)
+
+
+def _another_gateway_in_other_words(plan: Record) -> None:
+    plan["gateway_options"].append(plan["gateway_options"][0] | {"chosen": False, "sentence": "No other is worth a look."})
+
+
+def _price_of_what_is_asked(plan: Record) -> None:
+    plan["redundancy_prices"][0] |= {"cost": 1.0, "sentence": "One route for each sensor: 1 EUR."}
+
+
 ONE_ROUTE: dict[str, Callable[[Record], None]] = {
     "nobody can be served": _nobody_can_be_served,
     "one sensor left out for the budget": _one_sensor_left_out,
@@ -252,6 +266,12 @@ ONE_ROUTE: dict[str, Callable[[Record], None]] = {
     "settings it was not made with": _settings_never_used,
     "calibrated though it is not": _set("made_with.calibrated", True),
     "a chosen gateway that is not": _set("gateway_options.0.cost", 1.0),
+    "a chosen gateway in other words": _set("gateway_options.0.sentence", "House: 2 sensors served with 1 relay for 2 EUR."),
+    "another gateway in other words": _another_gateway_in_other_words,
+    "another gateway for nothing": _another_gateway_for_nothing,
+    "a plain price in other words": _set("redundancy_prices.0.sentence", "One route for each sensor: 1 EUR."),
+    "another price of what is asked": _price_of_what_is_asked,
+    "a bound above what is asked": _set("redundancy_prices.0.lower_bound", 999.0),
     "another hash": _hash,
     "a file kept quiet": _a_file_kept_quiet,
     "no files": _no_files,

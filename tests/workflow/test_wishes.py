@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from small_property import changed, lay_small_property, usual_sites
 
+from meshplan.errors import MeshplanError
 from meshplan.planning.verify import verify_plan
 from meshplan.records import Plan, Role
 from meshplan.workflow import plan_property
@@ -47,6 +48,15 @@ def test_a_forbidden_post_is_not_used(tmp_path: Path) -> None:
 def test_a_forced_post_is_built_and_then_used(tmp_path: Path) -> None:
     plan = plan_with(tmp_path, {"North post": {"use": "forced"}})
     assert built(plan) == {"House", "North post"}
+
+
+def test_a_forced_post_without_lasting_power_is_named_with_its_row(tmp_path: Path) -> None:
+    with pytest.raises(MeshplanError) as told:
+        plan_with(tmp_path, {"North post": {"use": "forced", "power": "battery"}})
+    text = str(told.value)
+    assert "sites.csv, row 5, column 'power'" in text
+    assert "'North post' must be used, and its battery is no lasting power" in text
+    assert "supply.relay_life_years" in text
 
 
 def test_without_hops_the_trough_is_out_of_reach_and_told_so(tmp_path: Path) -> None:
