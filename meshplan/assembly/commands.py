@@ -9,8 +9,8 @@ from itertools import pairwise
 
 from meshplan.assembly.on_air import Margins
 from meshplan.assembly.running import Running
-from meshplan.assembly.supplies import Catalogue, command_need, energy_of
-from meshplan.assembly.traffic import station_emission
+from meshplan.assembly.supplies import Catalogue, energy_of
+from meshplan.assembly.traffic import command_need, listening_of, station_emission
 from meshplan.operation.airtime import acknowledgement_ms
 from meshplan.operation.channel import MAX_TRIES, HopDelay, chance_with_tries, route_delay
 from meshplan.operation.law import legal_check
@@ -119,7 +119,7 @@ class _Judge:
     @property
     def listening(self) -> str:
         """How the device listens as it is planned."""
-        return NEVER if self.station.radio.tx_only else listening_of(self.station)
+        return NEVER if self.station.radio.tx_only else listening_of(self.station.site)
 
     def way(self, listening: str, interval_s: float) -> _Way:
         """Return whether a way to listen serves."""
@@ -160,12 +160,13 @@ class _Judge:
         return _Way(listening, wait, delay.delivered, not reasons, tuple(reasons), verdict.must, verdict.late)
 
     def _refusal(self, air_ms: float, interval_s: float) -> str:
-        """Return why the device that sends the command may not: one command in each reporting interval on top of its traffic."""
+        """Return why the device that sends the command may not: one in each reporting interval, in place of those planned."""
         sender, wish = self.of_key[self.route[1]], self.settings.radio_settings
         duty = self.running.duty.get(sender.key)
+        planned_share, frames = self.running.command_shares.get(self.station.key, (0.0, 1.0))
         emission = replace(
             station_emission(sender, wish.licence, wish.accepts),
-            duty=(duty.fast_duty_share if duty else 0.0) + air_ms / 1000.0 / interval_s,
+            duty=(duty.fast_duty_share if duty else 0.0) - planned_share + frames * air_ms / 1000.0 / interval_s,
             longest_packet_ms=max(air_ms, acknowledgement_ms(sender.radio)),
             interval_s=interval_s,
         )
@@ -207,11 +208,6 @@ class _Judge:
         return CommandOption(
             listening, change, way.wait_s, energy.life_years, energy.panel_w, round(cost, 2), way.fit, f"{sentence}."
         )
-
-
-def listening_of(station: Station) -> str:
-    """Return how a place listens: as its site says, else after its reports on cells and without a break on any other supply."""
-    return station.site.listening or (AFTER_REPORT if station.site.power is Power.BATTERY else ALWAYS)
 
 
 def _time(seconds: float) -> str:

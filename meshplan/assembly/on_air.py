@@ -18,7 +18,7 @@ Margins = Callable[[str, str], tuple[float, float, float]]
 
 
 class RouteTraffic:
-    """Every hop of every served reading with its repeats, settled in the normal and in the busiest hour."""
+    """Every hop of every served reading and command with its repeats, settled in the normal and in the busiest hour."""
 
     def __init__(
         self, sources: Sequence[TrafficSource], modes: Mapping[str, RadioMode], senders: Mapping[str, Station], margins: Margins
@@ -31,7 +31,7 @@ class RouteTraffic:
             self.first.append(len(normal))
             for position, (sender, receiver) in enumerate(source.hops):
                 mode = modes[sender]
-                there, back, spread_db = margins(senders[sender].key, senders[receiver].key)
+                there, back, spread_db = _margins_of(margins, senders[sender].key, senders[receiver].key, source.is_command)
                 blind = mode.tx_only or not mode.acknowledged
                 repeats = mode.radio.repeats.value if mode.tx_only else 1.0
                 normal.append(
@@ -39,7 +39,7 @@ class RouteTraffic:
                         sender=sender,
                         receiver=receiver,
                         channel=groups[sender],
-                        frame_ms=time_on_air_ms(mode, source.payload_bytes) / repeats,
+                        frame_ms=time_on_air_ms(mode, source.payload_bytes) / repeats + source.more_ms(position),
                         answer_ms=0.0 if blind else acknowledgement_ms(mode),
                         per_second=1.0 / source.interval_s,
                         frame_success=frame_success(mode, slow_states(there, spread_db), source.payload_bytes),
@@ -92,7 +92,7 @@ class RouteTraffic:
         sizes = [
             source.payload_bytes
             for source in self.sources
-            if name == source.name or any(sender == name for sender, _ in source.hops)
+            if (name == source.name and not source.is_command) or any(sender == name for sender, _ in source.hops)
         ]
         return max(sizes, default=0)
 
@@ -139,14 +139,26 @@ class RouteTraffic:
         return route_delay(hops, tries=MAX_TRIES).worst_s
 
 
+def _margins_of(margins: Margins, sender: str, receiver: str, is_command: bool) -> tuple[float, float, float]:
+    """Return margin at the receiver, at the sender and their spread; a command goes against the link that readings use."""
+    if not is_command:
+        return margins(sender, receiver)
+    there, back, spread_db = margins(receiver, sender)
+    return back, there, spread_db
+
+
 def channel_records(
     loads: Mapping[str, float],
     busiest: Mapping[str, float],
     groups: Mapping[str, str],
     fast: SettledTraffic,
     airtimes: Mapping[str, DeviceAirtime],
+    starved: Mapping[str, Sequence[str]] | None = None,
 ) -> tuple[ChannelRecord, ...]:
-    """Return what each channel carries, and whether repeats and collisions leave it stable."""
+    """Return what each channel carries, and whether repeats and collisions leave it stable.
+
+    `starved` names for each channel the sensors of whose readings fewer arrive than was asked.
+    """
     found = []
     for channel, load in loads.items():
         busy = busiest[channel]
@@ -157,8 +169,8 @@ def channel_records(
         over = busy + fast.other_loads[channel] - fast.loads[channel] if known and fast.can_collapse(channel) else busy
         senders = sum(group == channel and airtimes[name].fast.packets > 0.0 for name, group in groups.items())
         words = (
-            f"{channel}: {senders} senders are on the air {load * 100:.2g} % of the time, {busy * 100:.2g} % in the busiest hour, "
-            "repeats and acknowledgements included."
+            f"{channel}: {senders} sender{'s are' if senders != 1 else ' is'} on the air {_percent(load)} of the time, "
+            f"{_percent(busy)} in the busiest hour, repeats and acknowledgements included."
         )
         if known and not fast.settled:
             words += " Repeats and the collisions that they cause did not settle at any load: report less often."
@@ -173,5 +185,13 @@ def channel_records(
                 " This is too much: above half of the time more packets bring fewer through. Report less often, or take a faster "
                 "setting."
             )
-        found.append(ChannelRecord(channel, senders, load, busy, over, stable, words))
+        missed = (starved or {}).get(channel, ())
+        if missed:
+            words += f" Fewer readings arrive than was asked of {len(missed)} sensor{'s' if len(missed) > 1 else ''}."
+        found.append(ChannelRecord(channel, senders, load, busy, over, stable and not missed, words))
     return tuple(found)
+
+
+def _percent(share: float) -> str:
+    """Return a share in percent: two figures where it is small, whole ones above ten."""
+    return f"{share * 100:.0f} %" if share >= 0.1 else f"{share * 100:.2g} %"

@@ -99,7 +99,7 @@ def assemble_plan(findings: Findings) -> Plan:
         power_for=findings.power_for,
         caution_rules=findings.caution_rules,
     )
-    unserved, near_rows = explain_unserved(placement, remedying)
+    unserved, near_rows = explain_unserved(findings.problem, placement, remedying)
     single_routes, more_near_rows = explain_single_routes(findings.problem, placement, remedying)
     routes = make_routes(placement, table, running, floors, _second_notes(findings.problem, placement, single_routes))
     others = _other_rows(table, rows, [*near_rows, *more_near_rows], set(placement.opened))

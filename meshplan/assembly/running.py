@@ -9,8 +9,8 @@ from itertools import pairwise
 from meshplan.assembly.forwarding import shared_airtimes
 from meshplan.assembly.on_air import Margins, RouteTraffic, channel_records
 from meshplan.assembly.supplies import Catalogue, energy_of
-from meshplan.assembly.traffic import station_emission, station_mode
-from meshplan.operation.airtime import acknowledgement_ms, airtime_parts
+from meshplan.assembly.traffic import command_need, station_emission, station_mode, wake_up_ms
+from meshplan.operation.airtime import acknowledgement_ms, airtime_parts, time_on_air_ms
 from meshplan.operation.duty_cycle import (
     HOUR_MS,
     DeviceAirtime,
@@ -21,7 +21,7 @@ from meshplan.operation.duty_cycle import (
 )
 from meshplan.operation.law import LegalVerdict, legal_check
 from meshplan.planning.problem import PlacementPlan
-from meshplan.records import ChannelRecord, DutyRecord, EnergyRecord, HopRecord, LegalLine, Role
+from meshplan.records import ChannelRecord, DutyRecord, EnergyRecord, HopRecord, LegalLine, Role, enough_arrives
 from meshplan.records.radio import RadioMode, Region
 from meshplan.records.station import Station
 from meshplan.settings import PropertySettings
@@ -41,6 +41,8 @@ class Running:
     delivered: dict[str, float]
     """Share of each served sensor's readings that arrive in the busiest hour."""
     channels: tuple[ChannelRecord, ...]
+    command_shares: dict[str, tuple[float, float]]
+    """Share of time that the last device before each commanded sensor spends on its commands, and how often each goes out."""
     modes: dict[str, RadioMode]
     """Radio of each device, by the name of the radio."""
 
@@ -91,17 +93,29 @@ def run_plan(
         )
         for station in sensors
     ]
-    traffic = RouteTraffic(sources, modes, senders, margins)
-    sources = [replace(source, sends=traffic.sends(number)) for number, source in enumerate(sources)]
-    airtimes = device_airtimes(sources, modes)
-    groups, busiest = channel_groups(modes), channel_loads(airtimes, modes, fast=True)
-    whole = shared_airtimes(airtimes, senders)
-    verdicts = {name: _verdict(station, whole[name], catalogue.region, settings) for name, station in senders.items()}
+    readings = len(sources)
+    sources += _commands(sensors, hops, modes, senders)
+    while True:
+        traffic = RouteTraffic(sources, modes, senders, margins)
+        sources = [replace(source, sends=traffic.sends(number)) for number, source in enumerate(sources)]
+        airtimes = device_airtimes(sources, modes)
+        whole = shared_airtimes(airtimes, senders)
+        verdicts = {name: _verdict(station, whole[name], catalogue.region, settings) for name, station in senders.items()}
+        # a command that the rules forbid is not sent: its device is told so (assembly.commands), and readings go first
+        left = [source for source in sources if not source.is_command or all(verdicts[near].lawful for near, _ in source.hops)]
+        if len(left) == len(sources):
+            break
+        sources = left
+    groups = channel_groups(modes)
+    # who has no route is not built, and disturbs nobody
+    built = {name: mode for name, mode in modes.items() if senders[name].site.role is not Role.SENSOR or senders[name].key in hops}
+    on_air = {name: airtimes[name] for name in built}
+    busiest = channel_loads(on_air, built, fast=True)
     duty: dict[str, DutyRecord] = {}
     energy: dict[str, EnergyRecord] = {}
     for key, own in of_key.items():
         names = [radio_name(station, own) for station in own]
-        records = [_duty(whole[name], verdicts[name], busiest[groups[name]], modes[name], traffic) for name in names]
+        records = [_duty(whole[name], verdicts[name], busiest.get(groups[name], 0.0), modes[name], traffic) for name in names]
         duty[key] = max(records, key=lambda record: (not record.lawful, record.fast_duty_share / (record.duty_limit or 1.0)))
         reporting = own[0].site.same_as  # what forwards has its own readings on the air beside those of others
         tries = [traffic.tries(reporting or name)[0] for name in names]
@@ -109,17 +123,60 @@ def run_plan(
         energy[key] = energy_of(own, sent, catalogue, settings, landscape)
         if reporting:
             energy[reporting] = energy[key]  # one device: its sensor stands before it among the stations
-    served = {source.name: number for number, source in enumerate(sources) if source.hops}
+    served = {source.name: number for number, source in enumerate(sources[:readings]) if source.hops}
+    delivered = {sensor: traffic.delivered(number) for sensor, number in served.items()}
+    starved: dict[str, list[str]] = {}
+    for station in sensors:
+        floor = settings.requirement.route_floor(station.site.purpose.value)
+        if not enough_arrives(delivered.get(station.key), floor):
+            starved.setdefault(groups[hops[station.key][0][0]], []).append(station.key)
     return Running(
         duty=duty,
         energy=energy,
         legal=_legal_lines(verdicts),
         latency_s={sensor: traffic.latency_s(number) for sensor, number in served.items()},
         hops={sensor: traffic.hop_records(number) for sensor, number in served.items()},
-        delivered={sensor: traffic.delivered(number) for sensor, number in served.items()},
-        channels=channel_records(channel_loads(airtimes, modes), busiest, groups, traffic.fast, airtimes),
+        delivered=delivered,
+        channels=channel_records(
+            channel_loads(on_air, built), busiest, channel_groups(built), traffic.fast, on_air, starved=starved
+        ),
+        command_shares={source.name: _sent_last(source, modes) for source in sources[readings:]},
         modes=modes,
     )
+
+
+def _commands(
+    sensors: Sequence[Station],
+    hops: Mapping[str, tuple[tuple[str, str], ...]],
+    modes: Mapping[str, RadioMode],
+    senders: Mapping[str, Station],
+) -> list[TrafficSource]:
+    """Return the commands to served sensors: one in each interval (the safe side), against the way of the readings."""
+    found = []
+    for station in sensors:
+        need, way = command_need(station.site), tuple((near, far) for far, near in reversed(hops.get(station.key, ())))
+        if need is None or not way or any(modes[name].tx_only for hop in way for name in hop):
+            continue
+        found.append(
+            TrafficSource(
+                name=station.key,
+                payload_bytes=need[0],
+                interval_s=station.site.interval_s,
+                route=tuple(senders[name].key for name in (way[0][0], *(far for _, far in way))),
+                acknowledged=station.radio.acknowledged,
+                hops=way,
+                is_command=True,
+                wake_up_ms=wake_up_ms(modes[way[-1][0]], station.site),
+            )
+        )
+    return found
+
+
+def _sent_last(source: TrafficSource, modes: Mapping[str, RadioMode]) -> tuple[float, float]:
+    """Return the share of time of a command's last hop, and its mean frames, in the busiest hour."""
+    frames, mode = source.sends[-1].fast_frames, modes[source.hops[-1][0]]
+    once_ms = time_on_air_ms(mode, source.payload_bytes) + source.wake_up_ms
+    return frames * once_ms / 1000.0 / source.interval_s, frames
 
 
 def radio_name(station: Station, own: Sequence[Station]) -> str:

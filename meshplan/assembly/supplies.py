@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from meshplan.assembly.traffic import station_mode
+from meshplan.assembly.traffic import command_need, listening_of, station_mode
 from meshplan.errors import InputError, nearest_name
 from meshplan.operation.airtime import longest_packet_ms
 from meshplan.operation.cells import choose_supply, fed_through
@@ -21,10 +21,9 @@ from meshplan.operation.energy import (
     sun_band,
     tx_current_ma,
 )
-from meshplan.operation.listening import AFTER_REPORT, ALWAYS, open_share
-from meshplan.operation.suitability import demand_for
+from meshplan.operation.listening import open_share
 from meshplan.operation.sun import Horizon, winter_sun_share
-from meshplan.records import EnergyRecord, Power, Purpose, Role, Site
+from meshplan.records import EnergyRecord, Power, Role
 from meshplan.records.radio import Battery, Board, Region, Regulator, SolarTable
 from meshplan.records.station import Station
 from meshplan.settings import PropertySettings
@@ -60,28 +59,13 @@ def find_in(catalogue: Mapping[str, object], key: str, setting: str) -> str:
     return key
 
 
-def command_need(site: Site) -> tuple[int, float, bool] | None:
-    """Return bytes and longest wait of commands to a place, and whether the property states the wait; None if it gets none.
-
-    Everything for control acts on command unless its site says `downlink_bytes = 0`.
-    """
-    wanted = site.purpose is Purpose.CONTROL if site.downlink_bytes is None else site.downlink_bytes > 0
-    if site.role is not Role.SENSOR or not wanted:
-        return None
-    usual = demand_for("control")
-    size = usual.payload_bytes if site.downlink_bytes is None else site.downlink_bytes
-    return size, site.command_wait_s or usual.delay_s, site.command_wait_s is not None
-
-
 def _listening_share(station: Station) -> float:
     """Return the share of time that a sensor's receiver is open for commands."""
     need = command_need(station.site)
     if need is None or station.radio.tx_only:
         return 0.0
-    battery = station.site.power is Power.BATTERY
-    listening = station.site.listening or (AFTER_REPORT if battery else ALWAYS)
     interval_s = station.site.interval_s
-    return open_share(station.radio, listening, interval_s=interval_s, downlink_bytes=need[0], most_wait_s=need[1])
+    return open_share(station.radio, listening_of(station.site), interval_s=interval_s, downlink_bytes=need[0], most_wait_s=need[1])
 
 
 def energy_of(

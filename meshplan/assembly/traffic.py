@@ -12,8 +12,10 @@ from meshplan.operation.airtime import acknowledgement_ms, longest_packet_ms, ti
 from meshplan.operation.channel import MAX_TRIES
 from meshplan.operation.law import Emission, LegalVerdict, lawful_mode, legal_check
 from meshplan.operation.law_rows import COMFORT_SHARE
+from meshplan.operation.listening import AFTER_REPORT, ALWAYS, SAMPLED, command_ms, sampling_period_s
+from meshplan.operation.suitability import demand_for
 from meshplan.operation.tries import expected_frames, frame_success, slow_states
-from meshplan.records import Purpose, Role, Site
+from meshplan.records import Power, Purpose, Role, Site
 from meshplan.records.radio import Condition, RadioMode, Region
 from meshplan.records.station import Station
 
@@ -54,7 +56,12 @@ def station_mode(station: Station) -> RadioMode:
 
 
 def station_emission(station: Station, licence: str | None, accepts: tuple[str, ...] = ()) -> Emission:
-    """Return what a station puts on the air with its own antenna and cable, before its traffic is known."""
+    """Return what a station puts on the air with its own antenna and cable, before its traffic is known.
+
+    That a network serves alarms or switches things and does nothing else is nobody's to answer for where a sensor reports a trend.
+    """
+    if station.site.role is Role.SENSOR and station.site.purpose is Purpose.TREND:
+        accepts = tuple(key for key in accepts if key not in (Condition.ALARM, Condition.CONTROL))
     return emission_of(
         station_mode(station),
         station.antenna.peak_gain_dbi[1],
@@ -99,6 +106,32 @@ def lawful_mode_for(
     if freer and roomy.tx_power_dbm >= mode.tx_power_dbm - WORTH_ITS_HEADROOM_DB:
         return roomy, legal_check(region, replace(own, mode=roomy))
     return mode, verdict
+
+
+def command_need(site: Site) -> tuple[int, float, bool] | None:
+    """Return bytes and longest wait of commands to a place, and whether the property states the wait; None if it gets none.
+
+    Everything for control acts on command unless its site says `downlink_bytes = 0`.
+    """
+    wanted = site.purpose is Purpose.CONTROL if site.downlink_bytes is None else site.downlink_bytes > 0
+    if site.role is not Role.SENSOR or not wanted:
+        return None
+    usual = demand_for("control")
+    size = usual.payload_bytes if site.downlink_bytes is None else site.downlink_bytes
+    return size, site.command_wait_s or usual.delay_s, site.command_wait_s is not None
+
+
+def listening_of(site: Site) -> str:
+    """Return how a place listens: as its site says, else after its reports on cells and without a break on any other supply."""
+    return site.listening or (AFTER_REPORT if site.power is Power.BATTERY else ALWAYS)
+
+
+def wake_up_ms(mode: RadioMode, site: Site) -> float:
+    """Return the preamble before a command to a place, where it looks at the channel from time to time."""
+    need = command_need(site)
+    if need is None or listening_of(site) != SAMPLED:
+        return 0.0
+    return command_ms(mode, need[0], sampling_period_s(need[1])) - command_ms(mode, need[0])
 
 
 def forwarded_share(mode: RadioMode, site: Site, tries: float = 1.0) -> float:

@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from meshplan.assembly.missing_link import KnownWays, missing_link
 from meshplan.assembly.mixed import Contexts, context_of
-from meshplan.assembly.supplies import command_need
+from meshplan.assembly.traffic import command_need
 from meshplan.explain.describe import Context, main_causes, plants_on_path
 from meshplan.explain.remedies import find_remedies
 from meshplan.links.build_stations import PowerFor
@@ -51,6 +52,9 @@ SMALLEST_LACK_DB = 0.1
 RADIO_HELPS = ("no link at all", "no way to a gateway", "more hops needed", "route chance too low", "no second route")
 """Reasons that a better antenna, mast or cable may mend."""
 
+LIES_BEYOND = ("no way to a gateway", "more hops needed", "route chance too low")
+"""Reasons that may lie at a link which is not the sensor's own."""
+
 
 @dataclass(frozen=True, eq=False)
 class Remedying:
@@ -71,16 +75,32 @@ class Remedying:
 
     def gap(self, sensor: str, row: int, reason: str, *, mended_by_radio: bool, hops: int = 1) -> Unserved:
         """Return what a link of a sensor's route of so many links lacks, with remedies where the radio is what is lacking."""
+        needed_chance = max(self.context.required_chance, self.floors.get(sensor, 0.0) ** (1.0 / hops))
+        a, b = (self.table.stations[i] for i in self.table.pairs[row])
+        other = b.key if a.key == sensor else a.key
+        return self._gap(sensor, other, row, reason, needed_chance, mended_by_radio=mended_by_radio)
+
+    def lack_db(self, row: int, needed_chance: float) -> float:
+        """Return the margin that a link lacks in its worst season to have a chance; none or less where it has it."""
         table = self.table
         worst = int(table.worst_season[row])
-        needed_chance = max(self.context.required_chance, self.floors.get(sensor, 0.0) ** (1.0 / hops))
         needed_db = float(table.fade_margin_db[row]) + float(
             reliability_margin_db(needed_chance, float(table.spread_db[worst, row]), table.freedom(worst, row))
         )
-        lack_db = needed_db - float(table.margin_db[worst, row])
+        return needed_db - float(table.margin_db[worst, row])
+
+    def gap_beyond(self, ways: KnownWays, gap: Unserved) -> tuple[Unserved, int | None]:
+        """Return a gap at the link that is missing, with its row, where the sensor's own best link lacks nothing."""
+        found = missing_link(ways, self.table, gap.sensor, self.lack_db)
+        if found is None:
+            return replace(gap, remedies=()), None
+        reason = f"{gap.reason}; the link from {found.sender} to {found.receiver} comes nearest to mending it"
+        return self._gap(gap.sensor, found.receiver, found.row, reason, found.needed_chance, mended_by_radio=True), found.row
+
+    def _gap(self, sensor: str, other: str, row: int, reason: str, needed_chance: float, *, mended_by_radio: bool) -> Unserved:
+        table = self.table
+        lack_db = self.lack_db(row, needed_chance)
         missing_db = max(lack_db, SMALLEST_LACK_DB) if lack_db > 0.0 else 0.0
-        a, b = (table.stations[i] for i in table.pairs[row])
-        other = b.key if a.key == sensor else a.key
         if not mended_by_radio:
             return Unserved(sensor, other, round(missing_db, 1), reason, ())
         own = context_of(table, row, self.context, self.contexts)
@@ -127,9 +147,11 @@ def _and(names: list[str]) -> str:
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
-def explain_unserved(plan: PlacementPlan, remedying: Remedying) -> tuple[tuple[Unserved, ...], tuple[int, ...]]:
+def explain_unserved(
+    problem: PlacementProblem, plan: PlacementPlan, remedying: Remedying
+) -> tuple[tuple[Unserved, ...], tuple[int, ...]]:
     """Return what is missing for each unserved sensor, and the rows of the links that come nearest to serving it."""
-    found, rows = [], []
+    found, rows, ways = [], [], KnownWays(problem)
     opened = set(plan.opened)
     stations = remedying.table.stations
     deaf = {station.key for station in stations if command_need(station.site) is not None and station.radio.tx_only}
@@ -145,11 +167,15 @@ def explain_unserved(plan: PlacementPlan, remedying: Remedying) -> tuple[tuple[U
         if row is None:
             found.append(Unserved(sensor.sensor_id, "", float("inf"), reason, ()))
             continue
-        rows.append(row)
         mended_by_radio, hops = sensor.reason in RADIO_HELPS, sensor.hops_needed or 1
         if sensor.reason == "no link at all":
             reason = remedying.cause(sensor.sensor_id, row, opened)
         gap = remedying.gap(sensor.sensor_id, row, reason, mended_by_radio=mended_by_radio, hops=hops)
+        if sensor.reason in LIES_BEYOND and gap.missing_db <= 0.0:
+            # Its own best link does already: better antennas there would mend nothing.
+            gap, beyond = remedying.gap_beyond(ways, gap)
+            row = row if beyond is None else beyond
+        rows.append(row)
         found.append(_needs_power(gap, remedying.table, row) if sensor.reason == "no lasting power" else gap)
     return tuple(found), tuple(rows)
 

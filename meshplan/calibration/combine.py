@@ -22,6 +22,9 @@ BOUND_ERROR_DB = 2.0
 """How sharp a sensitivity is, unit to unit (assumed)."""
 NOISE_ERROR_DB = 1.5
 """Error of a noise level had from power and SNR (assumed)."""
+CAP_BENDS_DB = 4.0
+"""So far below the cap SNR readings bend towards it, and receivers of one class differ: there they bound the noise only (common
+practice, no source)."""
 WILSON_Z = 1.959964
 """Two-sided 95 %."""
 
@@ -102,6 +105,11 @@ def combine_readings(
 def at_cap(reading: Reading, link: PredictedLink) -> bool:
     """Whether the SNR is as large as the receiver can report: then the true one is that or more."""
     return reading.heard and reading.snr_db is not None and reading.snr_db >= link.snr_cap_db
+
+
+def _bounds_noise(reading: Reading, link: PredictedLink) -> bool:
+    """Whether the SNR is so near the receiver's cap that the true one may be more: it bounds the noise and does not tell it."""
+    return reading.snr_db is not None and reading.snr_db > link.snr_cap_db - CAP_BENDS_DB
 
 
 def _bound_only(reading: Reading, link: PredictedLink) -> bool:
@@ -231,8 +239,8 @@ def _one_try(heard: bool) -> tuple[float, float]:
 def _noise_rise_db(readings: Sequence[Reading], links: Sequence[PredictedLink]) -> tuple[float, float]:
     """Return the median of measured noise over expected noise, NaN if no row tells it, and the most it can be.
 
-    A row with an SNR at the receiver's cap bounds the noise from above. The lowest of such bounds counts, raised by twice the error
-    of reading one, so that further strong readings never raise the noise and a low one by chance does not hide it.
+    A row with an SNR at the receiver's cap or near it bounds the noise from above. The lowest of such bounds counts, raised by
+    twice the error of reading one, so that further strong readings never raise the noise and a low one by chance does not hide it.
     """
     rises: list[float] = []
     bounds: list[float] = []
@@ -240,5 +248,5 @@ def _noise_rise_db(readings: Sequence[Reading], links: Sequence[PredictedLink]) 
         if reading.power_dbm is None or reading.snr_db is None or not math.isfinite(link.noise_dbm):
             continue
         rise_db = reading.power_dbm - reading.snr_db - link.noise_dbm
-        (bounds if at_cap(reading, link) else rises).append(rise_db)
+        (bounds if _bounds_noise(reading, link) else rises).append(rise_db)
     return float(np.median(rises)) if rises else NAN, min(bounds, default=math.inf) + 2 * NOISE_ERROR_DB

@@ -42,6 +42,14 @@ class TrafficSource:
     """For each hop, how often its sender and its receiver are on the air for one reading."""
     hops: tuple[tuple[str, str], ...] = ()
     """Sender and receiver of each hop, where a device has a name for each of its radios; by default those of the route."""
+    is_command: bool = False
+    """Whether it goes the other way, from a gateway to a device that acts on command; then `name` is that device."""
+    wake_up_ms: float = 0.0
+    """Preamble before the last hop, where the device looks at the channel from time to time."""
+
+    def more_ms(self, position: int) -> float:
+        """Return what a hop takes besides the packet."""
+        return self.wake_up_ms if position == len(self.hops) - 1 else 0.0
 
 
 @dataclass(frozen=True)
@@ -105,9 +113,9 @@ def device_airtimes(sources: Sequence[TrafficSource], modes: Mapping[str, RadioM
         hurried = source.interval_s if source.fast_interval_s is None else min(source.fast_interval_s, source.interval_s)
         for position, (sender, receiver) in enumerate(hops):
             mode = modes[sender]
-            once = time_on_air_ms(mode, source.payload_bytes)
+            once = time_on_air_ms(mode, source.payload_bytes) + source.more_ms(position)
             packet_ms[sender] = max(packet_ms[sender], once)
-            longest_ms[sender] = max(longest_ms[sender], longest_packet_ms(mode, source.payload_bytes))
+            longest_ms[sender] = max(longest_ms[sender], longest_packet_ms(mode, source.payload_bytes) + source.more_ms(position))
             tries = source.mean_tries
             sends = source.sends[position] if source.sends else HopSends(tries, tries, tries, tries)
             for table, interval, frames, answers in (

@@ -22,23 +22,30 @@ sensor that has no such route with everything opened: `served` must not name it,
 Columns
 -------
 Of a plan with X we look at numbers that it makes 0 or 1. y(s) is 1 when the optional sensor s of `served` is left out. Where
-routes are counted in links and nothing else matters (`has_levels`), the *level* of a node of X is the least number of links in
-which it reaches a gateway of X, 0 for a gateway itself; z(v, l) is 1 when v is in X with level l, 0 <= l < `hop_limit`. A node of
-X without a way to a gateway has no level. So of all columns of one node at most one is 1. In all other problems each node has one
-column, z(v, -1), which is 1 when v is in X.
+routes have a hop limit, no sensor asks for two and no airtime is limited (`has_levels`), the *level* of a node of X is the least
+number of links in which it reaches a gateway of X over usable links and nodes of X, whatever their chance; 0 for a gateway itself.
+z(v, l) is 1 when v is in X with level l, 0 <= l < `hop_limit`. A node of X without a way to a gateway has no level. So of all
+columns of one node at most one is 1. In all other problems each node has one column, z(v, -1), which is 1 when v is in X.
 
 Rows
 ----
 A row is a sensor s, a set M of columns, a need n and, perhaps, a failed node f. The checker accepts it only when no walk avoids
 M: it walks from s over usable links, relays only, down to a gateway, with the links that are left as the level of each node met,
 and gives a walk up only when its log loss passes the limit of s itself; with need 2 or f it keeps the hop limit after a failure,
-with f it does not pass what falls with f. m(v) is 2 for a gateway that cannot fail when n = 2, else 1. Then every plan obeys
+with f it does not pass what falls with f. With levels and floors it accepts a row when one of two is true: (a) no walk avoids M
+where walks of any chance are counted, or (b) no good enough walk avoids the nodes that M holds *down from* where the walk meets
+them: v with k links left is held when M names v at every level from d(v) to k, d(v) being the least number of links from v to a
+gateway with everything opened. m(v) is 2 for a gateway that cannot fail when n = 2, else 1. Then every plan obeys
 
     sum of m(v) z(v, l) over M  +  n y(s)  >=  n.          (R)
 
 Proof. If y(s) = 1 nothing is left to prove. Otherwise s has what it is asked.
-With levels (n = 1, no f): take a route of s with fewest links. The part from any of its nodes on is a shortest way to a gateway,
-so the links that are left at a node are its level, and the route is a walk. It meets M, in a column that is 1.
+With levels (n = 1, no f): of all ways within the hop limit from s through X to a gateway of X, good enough or not, take one with
+fewest links; a route is such a way, so there is one. The part from any of its nodes on is a shortest way to a gateway, so the links
+that are left at a node are its level, and the way is a walk. Without floors and in case (a) it meets M, in a column that is 1.
+In case (b) a route of s is a good enough walk, so at some node v of X, with k links left, M names v at every level from d(v) to k.
+From v the rest of the route reaches a gateway of X, so v has a level, which is at most k; and at least d(v), as X is part of
+everything. So M names v at its level, and that column is 1.
 Without levels, n = 1, no f: a route of s is a walk; it meets M in a node of X.
 Without levels, f: if nothing of X falls with f, a route that s has is one that avoids what falls with f: its only route where
 that keeps the hop limit after a failure, and else the one that it keeps when some other site fails. If something of X falls with
@@ -87,8 +94,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
-from meshplan.planning.certificate_form import EVERY_LEVEL, form_faults
+from meshplan.planning.certificate_form import EVERY_LEVEL, form_faults, has_levels
 from meshplan.planning.cut_search import CutSearch
 from meshplan.planning.problem import LEFT_OUT, Certificate, CertificateBranch, CutRow, PlacementPlan, PlacementProblem
 
@@ -273,9 +281,28 @@ def _is_avoided(problem: PlacementProblem, search: CutSearch, row: CutRow) -> bo
     at_level: dict[int, list[int]] = {}
     for name, level in row.members:
         at_level.setdefault(level, []).append(problem.node_index[name])
-    hops = search.hops(row.need == 2 or bool(row.without))
+    hops, sensor = search.hops(row.need == 2 or bool(row.without)), problem.sensor_index[row.sensor_id]
     levels = {level: np.array(nodes) for level, nodes in at_level.items()}
-    return search.finds_way_round(problem.sensor_index[row.sensor_id], hops, np.array(everywhere, dtype=np.int64), levels)
+    nodes = np.array(everywhere, dtype=np.int64)
+    if has_levels(problem) and problem.limits_routes:
+        if not search.finds_way_round(sensor, hops, nodes, levels, any_chance=True):
+            return False
+        levels = _held_down_from(problem, search, row)
+    return search.finds_way_round(sensor, hops, nodes, levels)
+
+
+def _held_down_from(problem: PlacementProblem, search: CutSearch, row: CutRow) -> dict[int, NDArray[np.int64]]:
+    """Return for each number of links left the nodes that a row names at every level from their least one up to it."""
+    named: dict[int, set[int]] = {}
+    for name, level in row.members:
+        named.setdefault(problem.node_index[name], set()).add(level)
+    held: dict[int, list[int]] = {}
+    for node, levels in named.items():
+        level = int(search.least_level[node])
+        while level in levels:
+            held.setdefault(level, []).append(node)
+            level += 1
+    return {level: np.array(nodes, dtype=np.int64) for level, nodes in held.items()}
 
 
 def _never_served(problem: PlacementProblem, search: CutSearch, served: Iterable[str], doubled: set[str]) -> list[tuple[str, str]]:

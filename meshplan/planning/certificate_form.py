@@ -222,8 +222,8 @@ class _Form:
 
 
 def has_levels(problem: PlacementProblem) -> bool:
-    """Return whether nodes are told apart by level: one route each, a hop limit, and no other rule that asks for longer ways."""
-    return problem.hop_limit is not None and problem.one_level_each
+    """Return whether nodes are told apart by level: one route each, a hop limit, and no airtime that runs out."""
+    return problem.hop_limit is not None and problem.redundancy == "none" and not problem.has_capacity
 
 
 def tree_faults(parts: list[tuple[tuple[str, int, bool], ...]]) -> list[str]:

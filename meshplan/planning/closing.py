@@ -109,7 +109,7 @@ def restricted_model(
         sizes.append(int((at >= 0).sum()))
         lower.append(spend.need)
     family = model.families[0]
-    if family.graph.layered and model.problem.one_level_each:
+    if model.problem.has_levels:
         for part in _support_rows(family, place):
             data.append(np.concatenate([np.ones(part.size - 1), [-1.0]]))
             indices.append(part)

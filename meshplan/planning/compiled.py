@@ -12,6 +12,9 @@ R = TypeVar("R")
 WORTH_COMPILING = 60_000
 """Links from which compiled code, which takes seconds to make once per machine, beats plain Python."""
 
+WORTH_IT_BY_NOW = 600_000
+"""Links that all calls so far have had, from which it is made all the same: a long search on a small property."""
+
 
 def compiled(function: Callable[P, R]) -> Callable[[int], Callable[P, R]]:
     """Return what gives, for a number of links, the function as it is or compiled; both give the same results.
@@ -26,7 +29,11 @@ def compiled(function: Callable[P, R]) -> Callable[[int], Callable[P, R]]:
         code: Callable[P, R] = njit(cache=True)(function)
         return code
 
+    met = 0
+
     def choose(n_links: int) -> Callable[P, R]:
-        return machine_code() if n_links >= WORTH_COMPILING else function
+        nonlocal met
+        met += n_links
+        return machine_code() if n_links >= WORTH_COMPILING or met >= WORTH_IT_BY_NOW else function
 
     return choose

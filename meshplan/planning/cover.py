@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from meshplan.planning.layers import CopyGraph
 from meshplan.planning.mincut import Cut, find_cuts
 from meshplan.planning.problem import MONEY_UNITS, PlacementProblem
+from meshplan.planning.routes import Ways, opened_graph, route_table
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,6 +30,8 @@ class Family:
         What an opened copy counts in a cut: 2 for a gateway that cannot fail when two routes are needed, else 1.
     allowed : ndarray of bool, shape (n, n_copies) or None
         Copies that each sensor may use (route chance); None means all.
+    down_from : bool
+        A copy stands for its node at this level and all below: a route may be longer than the shortest way from the node.
     """
 
     graph: CopyGraph
@@ -37,13 +40,37 @@ class Family:
     item: NDArray[np.int32]
     coefficient: NDArray[np.int64]
     allowed: NDArray[np.bool_] | None = None
+    down_from: bool = False
+
+    def opened(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return how far each copy is opened, times its weight in a cut, at a point of shape (n_columns,); shape (n_copies,)."""
+        if not self.down_from:
+            weight: NDArray[np.float64] = np.minimum(x[self.item] * self.coefficient, float(self.need))
+            return weight
+        weight, total = np.zeros(self.graph.size), np.zeros(int(self.graph.node.max(initial=-1)) + 1)
+        for rows in self.graph.level_rows:
+            total[self.graph.node[rows]] += x[rows]
+            weight[rows] = total[self.graph.node[rows]]
+        return np.minimum(weight, 1.0)
+
+    def columns_of(self, copies: NDArray[np.int32]) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
+        """Return the columns of some copies, ascending, and what they count."""
+        graph = self.graph
+        if self.down_from:
+            top = np.full(int(graph.node.max(initial=-1)) + 1, -1, dtype=np.int32)
+            np.maximum.at(top, graph.node[copies], graph.level[copies])
+            columns = np.flatnonzero(graph.level <= top[graph.node]).astype(np.int32)
+            return columns, np.ones(columns.size, dtype=np.int64)
+        columns, first = np.unique(self.item[copies], return_index=True)
+        return columns, self.coefficient[copies][first]
 
 
 @dataclass(frozen=True, eq=False)
 class Row:
     """A cut as a row: the coefficients of its columns sum, where opened, to at least `need`.
 
-    `proof` is False for rows that a certificate cannot show, such as those that follow from airtime.
+    `proof` is False for rows that a certificate cannot show, such as those that follow from airtime. `down_from` is True for rows
+    that hold only because they name nodes at a level and all below (see `certificate`, rows of kind b).
     """
 
     columns: NDArray[np.int32]
@@ -52,6 +79,7 @@ class Row:
     sensor: int
     without: int = -1
     proof: bool = True
+    down_from: bool = False
 
     @cached_property
     def key(self) -> bytes:
@@ -110,13 +138,44 @@ class CoverModel:
     def row(self, cut: Cut, family_number: int) -> Row:
         """Return the row of a cut."""
         family = self.families[family_number]
-        columns, first = np.unique(family.item[cut.copies], return_index=True)
-        coefficients = np.minimum(family.coefficient[cut.copies][first], cut.need).astype(np.float64)
+        columns, weight = family.columns_of(cut.copies)
+        coefficients = np.minimum(weight, cut.need).astype(np.float64)
         skip = self.skip_column.get(cut.sensor)
         if skip is not None:
             columns = np.append(columns, skip)
             coefficients = np.append(coefficients, float(cut.need))
-        return Row(columns.astype(np.int32), coefficients, float(cut.need), cut.sensor, cut.without)
+        return Row(columns.astype(np.int32), coefficients, float(cut.need), cut.sensor, cut.without, down_from=family.down_from)
+
+    @cached_property
+    def ways(self) -> Ways:
+        """Return the links that a plan may use, both ways round, with their log losses."""
+        return Ways.of(self.problem)
+
+    def losses_to_gateways(self, hops: int | None) -> NDArray[np.int64]:
+        """Return the least log loss from each node to a gateway in one link less than so many, with everything opened."""
+        if hops not in self._losses:
+            self._losses[hops] = route_table(opened_graph(self.problem, self.problem.allowed), hops).loss[-1]
+        return self._losses[hops]
+
+    @cached_property
+    def _losses(self) -> dict[int | None, NDArray[np.int64]]:
+        return {}
+
+    @cached_property
+    def _least_level(self) -> NDArray[np.int32]:
+        """Return the lowest level of each node, shape (n_nodes,)."""
+        least = np.full(len(self.problem.nodes), np.iinfo(np.int32).max, dtype=np.int32)
+        np.minimum.at(least, self.item_node, self.item_level)
+        return least
+
+    def members(self, row: Row) -> list[tuple[int, int]]:
+        """Return the nodes and levels that a row names, ascending; all levels down from the highest where that is its point."""
+        items = row.columns[row.columns < self.n_items]
+        named = set(zip(self.item_node[items].tolist(), self.item_level[items].tolist(), strict=True))
+        if row.down_from:
+            # A level between that no walk has is no column; the checker does not know that and asks for it.
+            named |= {(node, level) for node, top in list(named) for level in range(int(self._least_level[node]), top)}
+        return sorted(named)
 
     def violated_rows(self, x: NDArray[np.float64], *, both_sides: bool = True) -> list[Row]:
         """Return rows that the point `x`, shape (n_columns,), does not meet."""
@@ -125,7 +184,7 @@ class CoverModel:
             left_out = np.zeros(len(self.problem.sensors))
             left_out[self.skip_sensor] = x[self.n_items :]
             asked = left_out[family.sensors] < 1.0 - 1e-6
-            weight = np.minimum(x[family.item] * family.coefficient, float(family.need))
+            weight = family.opened(x)
             # An optional sensor that is left out to some degree needs only the rest of its flow.
             for share in np.unique(left_out[family.sensors][asked]):
                 group = np.flatnonzero(asked & (left_out[family.sensors] == share))

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from meshplan.planning.blocking import FloorRows
 from meshplan.planning.cover import CoverModel, Row, row_gap
 from meshplan.planning.solver import new_solver
 
@@ -74,6 +75,7 @@ class CutLp:
         self.rounds = 0
         self._average: NDArray[np.float64] | None = None
         self._known: set[bytes] = set()
+        self._blocking = FloorRows(model)
         self._solver: Any = new_solver(seed)
         self._place = np.full(n, -1, dtype=np.int64)
         self._columns = np.zeros(0, dtype=np.int64)
@@ -276,10 +278,23 @@ class CutLp:
         middle = MEMORY * self._average + (1 - MEMORY) * self.x
         self._average = middle
         found = [row for row in self.model.violated_rows(middle) if self._is_violated(row)]
+        found += self._floor_rows(found, middle)
         if len(found) < max(3, self.model.served.size // 20):
             found += self.model.violated_rows(self.x)
+            found += self._floor_rows(found, self.x)
             self._average = self.x.copy()
         return self._strongest(found)
+
+    def _floor_rows(self, found: list[Row], x: NDArray[np.float64]) -> list[Row]:
+        """Return further rows that the current point violates, of sensors whose floor forbids ways and that have none of it yet."""
+        model = self.model
+        family = model.families[-1]
+        if not family.down_from:
+            return []
+        taken = np.bincount(model.item_node, x[: model.n_items], len(model.problem.nodes)).astype(np.float64)
+        served = {row.sensor for row in found}
+        rows = [self._blocking.row(int(sensor), taken) for sensor in family.sensors if int(sensor) not in served]
+        return [row for row in rows if row is not None and self._is_violated(row)]
 
     def _strongest(self, rows: list[Row]) -> list[Row]:
         """Return one row per sensor, the deepest cut for its length, when there are many: long lists slow the solver down."""

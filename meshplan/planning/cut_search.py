@@ -5,6 +5,8 @@ It shares nothing with the code that finds the cuts: it knows the problem, and w
 
 from __future__ import annotations
 
+from functools import cached_property
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -53,11 +55,17 @@ class CutSearch:
         hops: int | None,
         everywhere: NDArray[np.integer],
         at_level: dict[int, NDArray[np.integer]] | None = None,
+        *,
+        any_chance: bool = False,
     ) -> bool:
-        """Return whether a good enough walk meets no node of `everywhere` and none of `at_level` at its level."""
+        """Return whether a good enough walk meets no node of `everywhere` and none of `at_level` at its level.
+
+        `any_chance`: every walk within the hop limit counts as good enough.
+        """
         levels = at_level or {}
         heard = slice(self.heard_ptr[sensor], self.heard_ptr[sensor + 1])
-        start, start_loss, limit = self.heard[heard], self.heard_loss[heard], int(self.limits[sensor])
+        start, start_loss = self.heard[heard], self.heard_loss[heard]
+        limit = NO_WAY - 1 if any_chance else int(self.limits[sensor])
         best = np.full(self.n, NO_WAY, dtype=np.int64)
         for level in range(self.n, -1, -1) if hops is None else range(hops - 1, -1, -1):
             fresh = np.full(self.n, NO_WAY, dtype=np.int64)
@@ -77,6 +85,19 @@ class CutSearch:
                     return False
             best = fresh
         return False
+
+    @cached_property
+    def least_level(self) -> NDArray[np.int64]:
+        """Return the least number of links from each node to a gateway with everything opened, huge where there is no way."""
+        level = np.where(self.gateway & self.problem.allowed, 0, NO_WAY)
+        start = np.repeat(np.arange(self.n), np.diff(self.ptr))
+        for _ in range(self.n):
+            nearer = level.copy()
+            np.minimum.at(nearer, start, np.minimum(level[self.to] + 1, NO_WAY))
+            if np.array_equal(nearer, level):
+                break
+            level = nearer
+        return level
 
     def with_everything_open(self, hops: int | None) -> list[tuple[int, ...]]:
         """Return for each sensor the nodes of one good enough walk over all usable links; nothing where there is none."""

@@ -6,17 +6,15 @@ from dataclasses import dataclass, replace
 from math import gcd, isfinite
 
 import numpy as np
-from numpy.typing import NDArray
 
+from meshplan.planning.blocking import Shortfall, blocking_rows
 from meshplan.planning.cover import CoverModel, Family, Row
+from meshplan.planning.floors import may_fall_short, useful_copies
 from meshplan.planning.layers import BoolArray, CopyGraph, build_copies
 from meshplan.planning.mincut import Cut, find_cuts
-from meshplan.planning.problem import MONEY_UNITS, Links, PlacementProblem, log_loss
+from meshplan.planning.problem import MONEY_UNITS, Links, PlacementProblem
 from meshplan.planning.routes import (
-    UNREACHED,
-    OpenedGraph,
     may_fail,
-    narrowed,
     opened_graph,
     route_table,
     second_hop_limit,
@@ -32,14 +30,6 @@ class Demand:
 
     single: BoolArray
     double: BoolArray
-
-
-@dataclass(frozen=True, slots=True)
-class Shortfall:
-    """A sensor without a route when node `without` has failed (-1: when nothing has)."""
-
-    sensor: int
-    without: int
 
 
 def demand_of(problem: PlacementProblem) -> Demand:
@@ -166,7 +156,7 @@ def build_model(problem: PlacementProblem, demand: Demand) -> CoverModel:
     forced_cost = int(problem.cost_units[problem.forced].sum() // step)
     optional = [i for i, s in enumerate(problem.sensors) if not s.required and demand.single[i]]
     skip_sensor = np.array(optional, dtype=np.int32)
-    by_copy = problem.one_level_each
+    by_copy = problem.one_level_each or problem.has_levels
     graph = build_copies(problem, problem.hop_limit)
     if by_copy:
         item_node, item_level = graph.node, graph.level
@@ -185,6 +175,8 @@ def build_model(problem: PlacementProblem, demand: Demand) -> CoverModel:
             plain &= ~demand.double
     if plain.any() or not families:
         families.insert(0, _family(problem, graph, plain, 1, by_copy))
+    if problem.has_levels and problem.limits_routes:
+        families.append(_floor_family(problem, graph, plain))
     cost = np.concatenate([price[item_node], problem.worth_units[skip_sensor] // step]).astype(np.int64)
     return CoverModel(problem, tuple(families), item_node, item_level, cost, forced_cost, skip_sensor)
 
@@ -195,48 +187,17 @@ def _family(problem: PlacementProblem, graph: CopyGraph, asked: BoolArray, need:
     if need == 2:
         coefficient[~may_fail(problem)[graph.node]] = 2
     sensors = np.flatnonzero(asked).astype(np.int32)
-    allowed = _useful_copies(problem, graph, sensors) if problem.limits_routes else None
-    return Family(graph, sensors, need, item, coefficient, allowed)
+    if problem.has_levels or not problem.limits_routes:
+        return Family(graph, sensors, need, item, coefficient)
+    return Family(graph, sensors, need, item, coefficient, useful_copies(problem, graph, sensors))
 
 
-def _useful_copies(problem: PlacementProblem, graph: CopyGraph, sensors: NDArray[np.int32]) -> BoolArray:
-    """Return which copies lie on a good enough walk of each sensor, shape (n, n_copies)."""
-    arcs = _arc_losses(problem, graph)
-    start, end = graph.down.start, graph.down.to
-    below = np.where(graph.is_exit, 0, UNREACHED)
-    above = np.full((sensors.size, graph.size), UNREACHED, dtype=np.int64)
-    loss_of = {(int(s), int(v)): int(c) for s, v, c in zip(*_access_losses(problem), strict=True)}
-    for row, sensor in enumerate(sensors):
-        for copy in graph.access[sensor]:
-            above[row, copy] = loss_of[int(sensor), int(graph.node[copy])]
-    while True:
-        better, reached = below.copy(), above.copy()
-        np.minimum.at(better, start, np.minimum(below[end] + arcs, UNREACHED))
-        for row in range(sensors.size):
-            np.minimum.at(reached[row], end, np.minimum(above[row, start] + arcs, UNREACHED))
-        if np.array_equal(better, below) and np.array_equal(reached, above):
-            break
-        below, above = better, reached
-    useful: BoolArray = above + below <= problem.route_loss_limits[sensors][:, None]
-    return useful
-
-
-def _access_losses(problem: PlacementProblem) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int64]]:
-    links = problem.usable_access
-    order = np.argsort(links.chance, kind="stable")
-    return links.start[order], links.end[order], log_loss(links.chance[order])
-
-
-def _arc_losses(problem: PlacementProblem, graph: CopyGraph) -> NDArray[np.int64]:
-    """Return the log loss of each arc of the copy graph."""
-    links = problem.usable_backhaul
-    n = len(problem.nodes)
-    key = links.start.astype(np.int64) * n + links.end
-    order = np.lexsort((-links.chance, key))
-    key, loss = key[order], log_loss(links.chance[order])
-    wanted = graph.node[graph.down.start].astype(np.int64) * n + graph.node[graph.down.to]
-    losses: NDArray[np.int64] = loss[np.searchsorted(key, wanted)]
-    return losses
+def _floor_family(problem: PlacementProblem, graph: CopyGraph, asked: BoolArray) -> Family:
+    """Return the cuts that hold because some ways of a sensor are not good enough; sensors whose ways all are need none."""
+    sensors = np.flatnonzero(asked & may_fall_short(problem, graph)).astype(np.int32)
+    every = np.arange(graph.size, dtype=np.int32)
+    useful = useful_copies(problem, graph, sensors)
+    return Family(graph, sensors, 1, every, np.ones(graph.size, dtype=np.int64), useful, down_from=True)
 
 
 def rows_for(model: CoverModel, opened: BoolArray, missing: list[Shortfall]) -> list[Row]:
@@ -244,7 +205,7 @@ def rows_for(model: CoverModel, opened: BoolArray, missing: list[Shortfall]) -> 
     rows: list[Row] = []
     for fall in missing:
         found = _failure_cuts(model, opened, fall) if fall.without >= 0 else []
-        rows += found or [_blocking_row(model, opened, fall)]
+        rows += found or blocking_rows(model, opened, fall)
     return rows
 
 
@@ -261,55 +222,3 @@ def _failure_cuts(model: CoverModel, opened: BoolArray, fall: Shortfall) -> list
         without=fall.without,
     )
     return [model.row(Cut(cut.sensor, 1, cut.copies, fall.without), number) for cut in cuts]
-
-
-def _blocking_row(model: CoverModel, opened: BoolArray, fall: Shortfall) -> Row:
-    """Return the row "open one of these", with as few nodes as possible, that every good plan meets and this one does not.
-
-    All other nodes opened together would still leave the sensor unserved, so one of these is needed.
-    """
-    problem = model.problem
-    hops = second_hop_limit(problem) if fall.without >= 0 else problem.hop_limit
-    closed = problem.allowed & ~opened
-    if fall.without >= 0:
-        closed[fall.without] = False
-    around = _ways_of(problem, fall, hops)
-    trial, needed = opened.copy(), []
-    pending = [np.flatnonzero(closed)]
-    while pending:
-        group = pending.pop()
-        trial[group] = True
-        if not served_sensors(problem, narrowed(around, trial), hops, fall.without)[fall.sensor]:
-            continue
-        trial[group] = False
-        if group.size == 1:
-            needed.append(int(group[0]))
-        else:
-            pending += [group[group.size // 2 :], group[: group.size // 2]]
-    columns = np.flatnonzero(np.isin(model.item_node, needed)).astype(np.int32)
-    coefficients = np.ones(columns.size)
-    skip = model.skip_column.get(fall.sensor)
-    if skip is not None:
-        columns, coefficients = np.append(columns, np.int32(skip)), np.append(coefficients, 1.0)
-    return Row(columns, coefficients, 1.0, fall.sensor, fall.without)
-
-
-def _ways_of(problem: PlacementProblem, fall: Shortfall, hops: int | None) -> OpenedGraph:
-    """Return the links that a good enough way of one sensor can take, with everything opened: no others ever help it."""
-    graph = opened_graph(problem, problem.allowed)
-    below = route_table(graph, hops).loss[-1]
-    mine = graph.access.start == fall.sensor
-    above = np.full(below.size, UNREACHED, dtype=np.int64)
-    np.minimum.at(above, graph.access.end[mine], graph.access_loss[mine])
-    for _ in range(below.size if hops is None else hops - 1):
-        further = above.copy()
-        np.minimum.at(further, graph.backhaul.end, np.minimum(above[graph.backhaul.start] + graph.backhaul_loss, UNREACHED))
-        if np.array_equal(further, above):
-            break
-        above = further
-    both = (above < UNREACHED) & (below < UNREACHED)
-    near = both & (np.where(both, above + below, 0) <= problem.route_loss_limits[fall.sensor])
-    heard = mine & near[graph.access.end]
-    kept = near[graph.backhaul.start] & near[graph.backhaul.end]
-    access, backhaul = graph.access.only(heard), graph.backhaul.only(kept)
-    return OpenedGraph(problem, graph.opened, access, backhaul, graph.access_loss[heard], graph.backhaul_loss[kept])

@@ -8,11 +8,14 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from meshplan.planning.compiled_floors import all_within
 from meshplan.planning.compiled_ways import all_served, open_ways
 from meshplan.planning.demand import Demand, shortfalls
 from meshplan.planning.layers import Adjacency, BoolArray
+from meshplan.planning.likely_ways import likely_ways
 from meshplan.planning.problem import PlacementProblem
 from meshplan.planning.routes import (
+    Ways,
     may_fail,
     opened_graph,
     route_table,
@@ -49,22 +52,24 @@ class Heuristic:
         return NO_LIMIT_LEVELS if hops is None else hops
 
     @cached_property
+    def ways(self) -> Ways:
+        """Return the usable links, laid out by their ends."""
+        return Ways.of(self.problem)
+
+    @property
     def up(self) -> Adjacency:
         """Return, for each node, the relays that it can hear."""
-        links = self.problem.usable_backhaul
-        return Adjacency.of(links.end, links.start, len(self.problem.nodes))
+        return self.ways.up
 
-    @cached_property
+    @property
     def hears(self) -> Adjacency:
         """Return the sensors that each node hears."""
-        links = self.problem.usable_access
-        return Adjacency.of(links.end, links.start, len(self.problem.nodes))
+        return self.ways.hears
 
-    @cached_property
+    @property
     def heard_by(self) -> Adjacency:
         """Return the nodes that hear each sensor."""
-        links = self.problem.usable_access
-        return Adjacency.of(links.start, links.end, len(self.problem.sensors))
+        return self.ways.heard
 
     @cached_property
     def siblings(self) -> Adjacency:
@@ -128,7 +133,10 @@ class Heuristic:
             without = missing[0].without
             wanted = np.zeros_like(demand.single)
             wanted[[fall.sensor for fall in missing if fall.without == without]] = True
-            result, _ = self.construct(result, wanted, price, skip_price, without)
+            if self.problem.limits_routes and without < 0:
+                result = likely_ways(self.problem, self.ways, result, wanted, price)
+            else:
+                result, _ = self.construct(result, wanted, price, skip_price, without)
             if np.array_equal(result, before):
                 result |= self._surest_ways(wanted, without)
             if np.array_equal(result, before):
@@ -151,8 +159,16 @@ class Heuristic:
     def meets(self, opened: BoolArray, demand: Demand) -> bool:
         """Return whether the opened nodes, shape (n_nodes,), give every sensor what it asks for."""
         layered_alike = (self.hop_limit is None) == (second_hop_limit(self.problem) is None)
-        if self.problem.limits_routes or not layered_alike:
+        if not layered_alike:
             return not shortfalls(self.problem, opened, demand)
+        if self.problem.limits_routes:
+            ways = self.ways
+            good: bool = all_within(self.n_links)(
+                self.levels, self.levels_after, self.hop_limit is not None, self.problem.is_gateway, opened,
+                ways.up.ptr, ways.up.to, ways.up_loss, ways.hears.ptr, ways.hears.to, ways.hears_loss,
+                self.problem.route_loss_limits, demand.single, demand.double, self._may_fail,
+            )  # fmt: skip
+            return good
         n, n_sensors = opened.size, len(self.problem.sensors)
         served: bool = all_served(self.n_links)(
             self.levels, self.levels_after, self.hop_limit is not None,

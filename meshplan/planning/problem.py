@@ -278,6 +278,11 @@ class PlacementProblem:
         return self.redundancy == "none" and not self.limits_routes and not self.has_capacity
 
     @cached_property
+    def has_levels(self) -> bool:
+        """Return whether an opened relay is told apart by its links to the nearest opened gateway, whatever ways lead over it."""
+        return self.hop_limit is not None and self.redundancy == "none" and not self.has_capacity
+
+    @cached_property
     def has_capacity(self) -> bool:
         """Return whether any node's airtime is limited and any sensor uses airtime."""
         return any(isfinite(n.capacity) for n in self.nodes) and any(s.load > 0 for s in self.sensors)

@@ -128,10 +128,8 @@ class RegionSearch:
         kept = self.best.copy()
         kept[freed] = False
         offered = np.concatenate([freed, self._candidates(near, freed)])
-        if search.problem.one_level_each and search.model.families[0].graph.layered:
-            model = self._layered_model(kept, freed, offered)
-        else:
-            model = self._node_model(kept, offered)
+        layered = search.problem.has_levels
+        model = self._layered_model(kept, freed, offered) if layered else self._node_model(kept, offered)
         if model is None:
             return False, True
         for _ in range(CHECK_ROUNDS):

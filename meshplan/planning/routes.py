@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from meshplan.planning.layers import BoolArray
+from meshplan.planning.layers import Adjacency, BoolArray
 from meshplan.planning.problem import Links, PlacementProblem, log_loss
 
 UNREACHED = 2**61
@@ -34,6 +34,36 @@ def opened_graph(problem: PlacementProblem, opened: BoolArray) -> OpenedGraph:
     backhaul = problem.usable_backhaul
     backhaul = backhaul.only(opened[backhaul.start] & opened[backhaul.end])
     return OpenedGraph(problem, opened, access, backhaul, log_loss(access.chance), log_loss(backhaul.chance))
+
+
+@dataclass(frozen=True, eq=False)
+class Ways:
+    """The links that a plan may use, laid out by their ends: `down` from a node to those that hear it, `up` the other way."""
+
+    down: Adjacency
+    down_loss: NDArray[np.int64]
+    up: Adjacency
+    up_loss: NDArray[np.int64]
+    heard: Adjacency
+    """Sensor to the nodes that hear it."""
+    heard_loss: NDArray[np.int64]
+    hears: Adjacency
+    """Node to the sensors that it hears."""
+    hears_loss: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, problem: PlacementProblem) -> Ways:
+        """Return the usable links of a problem."""
+        backhaul, access, n, n_sensors = problem.usable_backhaul, problem.usable_access, len(problem.nodes), len(problem.sensors)
+        loss, access_loss = log_loss(backhaul.chance), log_loss(access.chance)
+        down, up = Adjacency.of(backhaul.start, backhaul.end, n), Adjacency.of(backhaul.end, backhaul.start, n)
+        heard, hears = Adjacency.of(access.start, access.end, n_sensors), Adjacency.of(access.end, access.start, n)
+        return cls(down, loss[down.arc], up, loss[up.arc], heard, access_loss[heard.arc], hears, access_loss[hears.arc])
+
+    @property
+    def n_links(self) -> int:
+        """Return the number of links, which decides whether compiled loops pay."""
+        return int(self.up.to.size + self.hears.to.size)
 
 
 def narrowed(graph: OpenedGraph, opened: BoolArray) -> OpenedGraph:

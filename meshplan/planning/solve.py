@@ -220,7 +220,7 @@ def _columns_left(search: Search, lp: CutLp) -> int:
 
 def _is_shallow(problem: PlacementProblem) -> bool:
     """Return whether relays stand next to gateways only: then the closing programme is easy at any size."""
-    return problem.hop_limit is not None and problem.hop_limit <= 2 and problem.one_level_each
+    return problem.hop_limit is not None and problem.hop_limit <= 2 and problem.has_levels
 
 
 def _may_branch(search: Search) -> bool:
@@ -325,10 +325,10 @@ def make_certificate(search: Search, branching: BranchSearch) -> Certificate:
         for row, dual in zip(proof.rows, proof.duals, strict=True):
             weight = int(np.floor(dual * units + 1e-3))
             if weight > 0 and row.proof:
-                key = row.key + bytes(str((row.sensor, row.without)), "ascii")
+                named = model.members(row)
+                key = bytes(str((row.sensor, row.without, int(row.need), named)), "ascii")
                 if key not in number:
-                    items = row.columns[row.columns < model.n_items]
-                    members = tuple((problem.nodes[model.item_node[i]].id, int(model.item_level[i])) for i in items)
+                    members = tuple((problem.nodes[node].id, level) for node, level in named)
                     without = problem.nodes[row.without].id if row.without >= 0 else ""
                     number[key] = len(rows)
                     rows.append(CutRow(problem.sensors[row.sensor].id, 0, int(row.need), members, without))

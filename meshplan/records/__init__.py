@@ -34,6 +34,7 @@ from meshplan.records.plan import (
     Route,
     SeasonRecord,
     Unserved,
+    enough_arrives,
 )
 from meshplan.records.site import CLUTTER_KINDS, LISTENING, POLARISATIONS, Power, Purpose, Role, Site, Use
 
@@ -84,4 +85,5 @@ __all__ = [
     "Spread",
     "Unserved",
     "Use",
+    "enough_arrives",
 ]

@@ -22,6 +22,15 @@ class SeasonRecord:
     snow: bool = False
 
 
+LEAST_ARRIVING = 0.5
+"""Share of readings that must arrive where the property asks nothing of whole routes (own choice)."""
+
+
+def enough_arrives(delivered_chance: float | None, required_chance: float | None) -> bool:
+    """Return whether the share of readings that arrive in the busiest hour is what was asked of the whole route."""
+    return delivered_chance is None or delivered_chance >= (required_chance or LEAST_ARRIVING)
+
+
 @dataclass(frozen=True)
 class Route:
     """How a sensor reaches a gateway."""
@@ -42,6 +51,11 @@ class Route:
     """Share of readings that arrive in the busiest hour, all tries counted."""
     required_chance: float | None = None
     """Least chance of a whole route for what the sensor is for; None where only links are asked for."""
+
+    @property
+    def arrives(self) -> bool:
+        """Whether repeats and collisions let as many readings through as was asked."""
+        return enough_arrives(self.delivered_chance, self.required_chance)
 
 
 @dataclass(frozen=True)
@@ -280,6 +294,11 @@ class Plan(ShortForm):
     def commands_met(self) -> bool:
         """Whether every device with a stated wait hears its commands in time."""
         return all(command.fit or not command.wait_stated for command in self.commands)
+
+    @property
+    def starved(self) -> tuple[str, ...]:
+        """Sensors that have a route on which collisions let fewer readings through than was asked."""
+        return tuple(route.sensor for route in self.routes if not route.arrives)
 
     @property
     def chosen_links(self) -> tuple[Link, ...]:

@@ -26,6 +26,7 @@ def plan_text(plan: Plan, files: Sequence[Path]) -> str:
         plan.not_mapped,
         _breaches(plan),
         _conditions(plan),
+        _starved(plan),
         _unserved(plan),
         _single_routes(plan),
         _devices(plan),
@@ -48,6 +49,7 @@ def plan_summary(plan: Plan, files: Sequence[Path]) -> dict[str, Any]:
         "radio": plan.radio.key,
         "sensors": sum(device.role is Role.SENSOR for device in plan.devices),
         "served": len(plan.routes),
+        "starved": list(plan.starved),
         "unserved": [
             {"sensor": miss.sensor, "missing_db": miss.missing_db, "nearest": miss.nearest, "reason": miss.reason}
             for miss in plan.unserved
@@ -113,8 +115,23 @@ def _head(plan: Plan) -> str:
         for radio in (plan.radio, *plan.more_radios)
     )
     once = f", {len(plan.single_routes)} of them without the second route that was asked for" if plan.single_routes else ""
-    served = f"{plan.property_name}: {len(plan.routes)} of {sensors} sensors served{once}"
+    full = f", but on a channel so full that too few readings of {len(plan.starved)} of them arrive" if plan.starved else ""
+    served = f"{plan.property_name}: {len(plan.routes)} of {sensors} sensors served{once}{full}"
     return f"{served}\n{radios}Rules: {plan.country}. Seasons: {seasons}."
+
+
+def _starved(plan: Plan) -> str:
+    """Say which sensors have a route on which collisions let too little through."""
+    poor = [route for route in plan.routes if not route.arrives]
+    worst = sorted(poor, key=lambda route: (route.delivered_chance or 0.0, route.sensor))
+    if not worst:
+        return ""
+    lines = ["TOO FULL: readings collide, and in the busiest hour fewer arrive than was asked."]
+    for route in worst[:3]:
+        lines.append(f"  {route.sensor}: {percent(route.delivered_chance or 0.0)} of its readings arrive")
+    lines += [f"  and {len(worst) - 3} more (tables/routes.csv)"] if len(worst) > 3 else []
+    lines.append("  Report less often, take a faster setting, or give some of them another channel.")
+    return "\n".join(lines)
 
 
 def _unserved(plan: Plan) -> str:

@@ -10,6 +10,7 @@ from meshplan.errors import InputError
 from meshplan.links.link_table import LinkTable, with_stations
 from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLimits
 from meshplan.planning.solve import solve_placement
+from meshplan.records import Role
 from meshplan.records.radio import RadioMode
 from meshplan.workflow.prepare import Prepared, choose_mode, equip
 
@@ -33,10 +34,12 @@ Problem = Callable[[Prepared, LinkTable], PlacementProblem]
 def better_radio(prepared: Prepared, links: LinkTable, result: PlacementResult, problem_of: Problem) -> str:
     """Return a sentence with the lawful class that serves more sensors, or all of them with fewer relays; empty if none was found.
 
+    No second route that was asked for may be lost by it.
     Classes of the same band that reach further are tried at the setting that reaches least further first, each planned once with
     little effort over the links already computed. Properties where places name their own classes, and large ones, are left out.
     """
-    relays = _relays(result)
+    gateways = {station.key for station in links.stations if station.site.role is Role.GATEWAY}
+    relays, single = len(set(result.plan.opened) - gateways), len(result.plan.single_route)
     if prepared.parts or len(links.stations) > MOST_PLACES or not (result.plan.unserved or relays):
         return ""
     served, plain = len(result.plan.served), _unwished(prepared)
@@ -46,23 +49,18 @@ def better_radio(prepared: Prepared, links: LinkTable, result: PlacementResult, 
             continue
         problem = problem_of(other, with_stations(links, other.stations))
         found = solve_placement(problem, limits=SolveLimits(iterations=TRIAL_ITERATIONS))
-        more, fewer = len(found.plan.served) - served, relays - _relays(found)
-        if more <= 0 and (more < 0 or fewer <= 0):
+        needs = len(set(found.plan.opened) - gateways)
+        more, fewer = len(found.plan.served) - served, relays - needs
+        if (more <= 0 and (more < 0 or fewer <= 0)) or len(found.plan.single_route) > single:
             continue
         what = f"serves {more} more sensor{'s' if more > 1 else ''}" if more > 0 else "serves as many sensors"
-        with_relays = f"{_relays(found)} relay{'s' if _relays(found) != 1 else ''} instead of {relays}"
+        with_relays = f"{needs} relay{'s' if needs != 1 else ''} instead of {relays}"
         currency = prepared.found.settings.cost.currency
         return (
             f"Another class {what} with {with_relays}, for {found.plan.cost:.0f} {currency} of gateways and relays instead of "
             f"{result.plan.cost:.0f}: {mode.title}. Look at it with: meshplan plan {prepared.found.folder.name} --radio {mode.name}"
         )
     return ""
-
-
-def _relays(result: PlacementResult) -> int:
-    """Return how many devices of a plan forward."""
-    ends = {served.first.node_ids[-1] for served in result.plan.served}
-    return len(set(result.plan.opened) - ends)
 
 
 def _candidates(prepared: Prepared) -> list[RadioMode]:

@@ -15,8 +15,7 @@ from meshplan.assembly.page_records import MapLandscape, MeasuredPoint
 from meshplan.assembly.plan import Findings, assemble_plan
 from meshplan.assembly.routes import LinkMargins
 from meshplan.assembly.running import run_plan
-from meshplan.assembly.supplies import command_need
-from meshplan.assembly.traffic import airtime_budget, usual_tries
+from meshplan.assembly.traffic import airtime_budget, command_need, usual_tries
 from meshplan.errors import InputError
 from meshplan.inputs.cautions import read_caution_rules
 from meshplan.inputs.file_hashes import hash_inputs

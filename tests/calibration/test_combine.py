@@ -107,7 +107,7 @@ def test_an_snr_alone_is_used_with_the_expected_noise() -> None:
 
 
 def test_power_and_snr_together_tell_the_noise() -> None:
-    assert combined(heard(-101.0, snr_db=9.0)).noise_rise_db == pytest.approx(7.0)
+    assert combined(heard(-105.0, snr_db=5.0)).noise_rise_db == pytest.approx(7.0)
 
 
 def test_readings_of_another_radio_or_state_of_leaf_are_kept_apart() -> None:
@@ -126,8 +126,8 @@ def test_a_prediction_that_is_not_known_is_refused() -> None:
 
 # signal-to-noise ratios at the most that a receiver reports
 
-WEAK = st.tuples(st.floats(-125, -108), st.floats(-15, 9.9))
-STRONG = st.tuples(st.floats(-100, -30), st.floats(10, 14))
+WEAK = st.tuples(st.floats(-125, -108), st.floats(-15, 6.0))
+STRONG = st.tuples(st.floats(-100, -30), st.floats(6.1, 14))
 
 
 def both(power_dbm: float, snr_db: float) -> Reading:
@@ -140,6 +140,13 @@ def test_an_snr_at_the_cap_says_nothing_of_the_noise() -> None:
     assert math.isnan(link.noise_rise_db)
     assert link.noise_high_db >= 28.0
     assert link.power_dbm == pytest.approx(-79.0, abs=0.01)
+
+
+def test_an_snr_just_below_the_cap_does_not_tell_the_noise_either() -> None:
+    """A receiver that tops out at 9.8 dB beside one that reaches 10: −59 dBm with 9.8 dB is no noise of −69 dBm."""
+    weak = [both(-112.0, -2.0), both(-113.0, -1.5)]
+    assert combined(*weak, both(-59.0, 9.8), both(-58.0, 8.5)).noise_rise_db == combined(*weak).noise_rise_db
+    assert math.isnan(combined(both(-59.0, 9.8)).noise_rise_db)
 
 
 def test_the_cap_is_that_of_the_class() -> None:

@@ -81,7 +81,7 @@ class Forger:
         self.problem = problem
         self.genuine = genuine
         self.rng = np.random.default_rng(seed)
-        self.layered = problem.hop_limit is not None and problem.one_level_each
+        self.layered = problem.has_levels
         self.force = BruteForce(problem)
         self.names = [node.id for node in problem.nodes]
         self.sensors = [sensor.id for sensor in problem.sensors]
@@ -131,15 +131,31 @@ class Forger:
                 if n.site_id == site[without] and (not n.is_gateway or self.problem.redundancy == "any one relay or gateway")
             }
             ways = [(nodes, way) for nodes, way in ways if not nodes & lost]
+        any_chance = self.layered and self.problem.limits_routes and bool(self.rng.random() < 0.5)
+        if any_chance:
+            ways = self.force_any.ways[index]
         walks = [self._columns_of(way) for _, way in ways]
         if not walks:
             return None
+        held = self.layered and self.problem.limits_routes and not any_chance
         kept = set(self.columns)
         for column in self.rng.permutation(len(self.columns)):
             fewer = kept - {self.columns[column]}
-            if all(walk & fewer for walk in walks):
+            if all(self._meets(walk, fewer, held) for walk in walks):
                 kept = fewer
         return CutRow(sensor, 0, need, tuple(sorted(kept)), without)
+
+    def _meets(self, walk: set[Column], kept: set[Column], held: bool) -> bool:
+        """Return whether a walk meets a column; `held`: it and all below, as a good route may be longer than a node's level."""
+        if not held:
+            return bool(walk & kept)
+        return any(all((name, at) in kept for at in range(min(level, 1), level + 1)) for name, level in walk)
+
+    @cached_property
+    def force_any(self) -> BruteForce:
+        """Return the same problem without floors: all ways within the hop limit."""
+        sensors = tuple(replace(sensor, min_route_chance=0.0) for sensor in self.problem.sensors)
+        return BruteForce(replace(self.problem, sensors=sensors, min_route_chance=0.0))
 
     def _columns_of(self, way: tuple[int, ...]) -> set[Column]:
         levels = range(len(way) - 1, -1, -1)

@@ -269,7 +269,7 @@ def _units_of_a_plan(problem: PlacementProblem, opened: np.ndarray, served: set[
 
 def _levels(problem: PlacementProblem, opened: np.ndarray) -> dict[str, int]:
     """Return the level of each opened node: its links to the nearest opened gateway; without levels, or without a way, -1."""
-    if not problem.one_level_each or problem.hop_limit is None:
+    if not problem.has_levels:
         return {node.id: -1 for node, is_open in zip(problem.nodes, opened, strict=True) if is_open}
     links = problem.usable_backhaul
     hops = dict.fromkeys(np.flatnonzero(opened & problem.is_gateway), 0)

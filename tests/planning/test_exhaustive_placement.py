@@ -8,9 +8,12 @@ import numpy as np
 import pytest
 from brute_force import BruteForce, random_problem
 
+from meshplan.planning.blocking import Shortfall, blocking_rows
 from meshplan.planning.certificate import check_certificate
-from meshplan.planning.demand import Shortfall, _ways_of
-from meshplan.planning.routes import narrowed, opened_graph, served_sensors
+from meshplan.planning.demand import build_model, demand_of, shortfalls
+from meshplan.planning.greedy import Heuristic
+from meshplan.planning.problem import PlacementProblem
+from meshplan.planning.routes import opened_graph, served_sensors
 from meshplan.planning.solve import solve_placement
 from meshplan.planning.verify import verify_plan
 
@@ -106,20 +109,49 @@ def test_plan_is_the_best_of_all_plans_on_many_graphs(seed: int, rules: dict[str
 @pytest.mark.parametrize(
     "rules", [{"floors": True}, {"floors": True, "redundancy": BOTH, "hop_limit": None}, {"redundancy": ONE}], ids=str
 )
-def test_a_row_looks_only_where_a_way_of_its_sensor_can_lead(rules: dict[str, Any]) -> None:
-    # the same answer as on the whole graph, for any opened nodes and any failure
+def test_a_row_names_what_is_needed_and_no_more(rules: dict[str, Any]) -> None:
+    # all other nodes opened together leave the sensor unserved; any one of the row more serves it
     random = np.random.default_rng(7)
-    served = 0
+    rows = 0
     for seed in range(12):
         problem = random_problem(seed, **{"hop_limit": 3} | rules)
-        for sensor in range(len(problem.sensors)):
-            for without in (-1, int(random.integers(len(problem.nodes)))):
-                fall = Shortfall(sensor, without)
-                around = _ways_of(problem, fall, problem.hop_limit)
-                for _ in range(6):
-                    opened = problem.allowed & (random.random(len(problem.nodes)) < 0.7)
-                    found = served_sensors(problem, narrowed(around, opened), problem.hop_limit, without)[sensor]
-                    whole = served_sensors(problem, opened_graph(problem, opened), problem.hop_limit, without)[sensor]
-                    assert found == whole
-                    served += int(whole)
-    assert served > 50
+        demand = demand_of(problem)
+        model = build_model(problem, demand)
+        for sensor in np.flatnonzero(demand.single).tolist():
+            for without in (-1, -1, *random.integers(len(problem.nodes), size=2).tolist()):
+                if without >= 0 and problem.redundancy == "none":
+                    continue
+                opened = problem.allowed & (random.random(len(problem.nodes)) < 0.5)
+                if _is_served(problem, opened, sensor, without) or not _is_served(problem, problem.allowed, sensor, without):
+                    continue
+                for row in blocking_rows(model, opened, Shortfall(sensor, without)):
+                    named = np.unique(model.item_node[row.columns[row.columns < model.n_items]])
+                    others = problem.allowed.copy()
+                    others[named] = False
+                    assert (others | opened == others).all()
+                    assert not _is_served(problem, others, sensor, without)
+                    for node in named:
+                        one_more = others.copy()
+                        one_more[node] = True
+                        assert _is_served(problem, one_more, sensor, without)
+                    rows += 1
+    assert rows > 50
+
+
+def _is_served(problem: PlacementProblem, opened: np.ndarray, sensor: int, without: int) -> bool:
+    return bool(served_sensors(problem, opened_graph(problem, opened), problem.hop_limit, without)[sensor])
+
+
+@pytest.mark.parametrize("rules", [{"hop_limit": hops} for hops in (3, 4, None)] + [{"hop_limit": 3, "redundancy": BOTH}], ids=str)
+def test_the_quick_look_at_floors_sees_what_the_sweeps_see(rules: dict[str, Any]) -> None:
+    random = np.random.default_rng(5)
+    seen = {True: 0, False: 0}
+    for seed in range(15):
+        problem = random_problem(seed, floors=True, **rules)
+        demand, heuristic = demand_of(problem), Heuristic(problem, problem.hop_limit)
+        for _ in range(20):
+            opened = problem.allowed & (random.random(len(problem.nodes)) < 0.8)
+            expected = not shortfalls(problem, opened, demand)
+            assert heuristic.meets(opened, demand) == expected
+            seen[expected] += 1
+    assert min(seen.values()) > 20

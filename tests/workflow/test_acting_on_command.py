@@ -10,12 +10,13 @@ import pytest
 from small_property import Rows, bank, changed, lay_small_property, usual_sites
 
 from meshplan.cli import main
-from meshplan.operation.airtime import time_on_air_ms
+from meshplan.operation.airtime import acknowledgement_ms, time_on_air_ms
 from meshplan.operation.channel import RETRY_SPACING_S
 from meshplan.operation.listening import command_ms, look_ms
 from meshplan.records import CommandRecord, Plan
 from meshplan.reporting.plan_text import plan_summary, plan_text
 from meshplan.workflow import plan_property
+from meshplan.workflow.prepare import prepare_property
 
 
 def with_trough(**fields: Any) -> Rows:
@@ -156,3 +157,28 @@ def test_a_command_that_its_sender_may_not_send_is_refused_in_words(tmp_path: Pa
     assert command_ms(planned.prepared.radio, 8, 5.0) / 300_000 > 0.016
     assert not command.fit
     assert any(reason.startswith("South post may not send it so:") and "0.1 %" in reason for reason in command.reasons)
+
+
+def test_commands_are_on_the_air_as_readings_are(tmp_path: Path) -> None:
+    """One command in each interval on each of two hops, with its answer: they fill the channel and the duty of who sends them."""
+    with_commands = plan_of(tmp_path / "with", purpose="alarm", downlink_bytes=8, interval_s=60)
+    without = plan_of(tmp_path / "without", purpose="alarm", downlink_bytes=0, interval_s=60)
+    mode = prepare_property(tmp_path / "with").radio
+    command_s, answer_s = time_on_air_ms(mode, 8) / 1000.0, acknowledgement_ms(mode) / 1000.0
+    assert with_commands.channels[0].load - without.channels[0].load == pytest.approx(2 * (command_s + answer_s) / 60.0, rel=0.02)
+    for name, more_s in (("House", command_s), ("South post", command_s + answer_s), ("Trough", answer_s)):
+        duties = [plan.device(name).duty for plan in (with_commands, without)]
+        assert duties[0] is not None
+        assert duties[1] is not None
+        assert duties[0].duty_share - duties[1].duty_share == pytest.approx(more_s / 60.0, rel=0.02)
+
+
+def test_a_device_that_looks_from_time_to_time_is_called_with_a_long_preamble(tmp_path: Path) -> None:
+    plan = plan_of(tmp_path, purpose="alarm", downlink_bytes=8, interval_s=60, listening="sampled", command_wait_s=30)
+    mode = prepare_property(tmp_path).radio
+    relay = plan.device("South post").duty
+    assert relay is not None
+    # a tenth of 30 s and one look before the last hop's command, once a minute: a twentieth of the hour, and the repeats of frames
+    # that are so long that now and then a reading meets them
+    once = (3.0 + look_ms(mode) / 1000.0) / 60.0
+    assert once < relay.duty_share < 1.25 * once

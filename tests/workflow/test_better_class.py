@@ -57,6 +57,15 @@ def test_a_sensor_that_another_class_would_serve(tmp_path: Path) -> None:
     assert not keeps_the_promise(tmp_path, plan, **one_hop).unserved
 
 
+def test_a_gateway_that_only_second_routes_end_at_is_no_relay(tmp_path: Path) -> None:
+    barn = {"name": "Barn", "role": "gateway", "x": 60, "y": 340, "antenna_agl_m": 4.0, "power": "mains"}
+    both = {"requirement.second_route": "any one relay or gateway"}
+    plan = plan_of(tmp_path, [*usual_sites(), barn], **both)
+    assert sum(device.in_plan and device.role is Role.GATEWAY for device in plan.devices) == 2
+    other = keeps_the_promise(tmp_path, plan, **both)
+    assert not other.single_routes
+
+
 def test_the_terminal_says_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     lay_small_property(tmp_path / "holding")
     assert main(["plan", str(tmp_path / "holding"), "-q", "--out", str(tmp_path / "out")]) == 0

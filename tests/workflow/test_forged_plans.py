@@ -315,6 +315,31 @@ def test_a_route_asked_by_one_sensor_cannot_be_dropped(tmp_path: Path, capsys: C
     assert "Trough can have two routes" in shown
 
 
+@pytest.mark.parametrize(("time_s", "iterations"), [(1e-6, 1), (None, 1), (1e-6, 200)])
+def test_the_plan_does_not_say_how_hard_the_check_may_look(
+    time_s: float | None, iterations: int, tmp_path: Path, capsys: Capture
+) -> None:
+    """The trough is worth 85 and its post costs 80: served, the value is 224. A plan without it has 229 and says "proven"."""
+    folder = tmp_path / "made"
+    sites = changed(usual_sites(), {"Trough": {"optional": "yes", "worth": 85}})
+    lay_small_property(folder / "property", sites=sites)
+    words = ["plan", str(folder / "property"), "--out", str(folder / "out"), "-q", "--set", "requirement.budget=150"]
+    assert main(words) == 1
+
+    def on_the_word_of_no_search(plan: Record) -> None:
+        plan["made_with"]["settings"] = {}
+        plan["proof"] |= {"certificate": {}, "certified_bound": 0.0, "lower_bound": 229.0, "gap": 0.0, "optimal": True}
+        plan["proof"]["limits"] = {"time_s": time_s, "iterations": iterations, "seed": 1}
+        plan["proof"]["sentence"] = (
+            "Proven: no other choice of the offered sites, heights and routes serves these sensors for less. "
+            "Bound from the solver, not certified."
+        )
+
+    code, shown = _forged(folder, on_the_word_of_no_search, capsys, tmp_path / "forged")
+    assert code == 2, shown
+    assert "the same can be had for 224.00 EUR; the plan claims that nothing costs below 229.00" in shown
+
+
 def test_what_rests_on_the_solver_is_searched_again_and_says_so(once: Path, tmp_path: Path, capsys: Capture) -> None:
     """A true bound without its certificate: the plan must say that it is not certified, and the check confirms it by a search."""
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from small_property import changed, lay_small_property, usual_sites
+from small_property import bank, changed, lay_small_property, usual_sites
 
 from meshplan.cli import main
 from meshplan.planning.problem import Links, NodeChoice, PlacementProblem, SensorDemand
@@ -108,3 +108,32 @@ def test_a_route_of_exactly_the_chance_asked_counts(link: float, route: float, h
         problem.sensors, problem.nodes, problem.access, problem.backhaul, hop_limit=hops, min_route_chance=route + 1e-6
     )
     assert solve_placement(stricter).plan.served == ()
+
+
+def test_a_remedy_is_about_the_link_that_is_missing_and_keeps_its_promise(tmp_path: Path, capsys: Capture) -> None:
+    """The trough hears its post perfectly; the post does not reach the house over the bank: no antenna at the trough mends that."""
+    sites = changed(
+        [row for row in usual_sites() if row["name"] not in {"Bed", "North post"}],
+        {"Trough": {"antenna_agl_m": 0.4}, "South post": {"x": 340, "y": 290, "antenna_agl_m": 1.0}},
+    )
+
+    def planned(folder: Path, rows: list[dict[str, Any]]) -> tuple[int, str, dict[str, Any]]:
+        lay_small_property(folder / "property", sites=rows, heights=bank(6.5), settings="requirement.route_chance = 0.8\n")
+        capsys.readouterr()
+        code = main(["plan", str(folder / "property"), "--out", str(folder / "out"), "-q"])
+        plan = json.loads((folder / "out" / "plan.json").read_text(encoding="utf-8"))["plan"]
+        return code, capsys.readouterr().out, plan
+
+    code, shown, plan = planned(tmp_path / "before", sites)
+    assert code == 1
+    (miss,) = plan["unserved"]
+    assert "none of them reaches a gateway; the link from South post to House comes nearest to mending it" in shown
+    assert (miss["sensor"], miss["nearest"]) == ("Trough", "House")
+    assert miss["missing_db"] > 0
+    assert miss["remedies"]
+    assert {remedy["device"] for remedy in miss["remedies"]} <= {"South post", "House"}
+    first = miss["remedies"][0]
+    assert (first["change"], first["suffices"]) == ("Give South post another antenna: collinear rod, 8 dBi", True)
+    code, shown, plan = planned(tmp_path / "after", changed(sites, {"South post": {"antenna": "collinear_8dbi"}}))
+    assert code == 0, shown
+    assert plan["unserved"] == []

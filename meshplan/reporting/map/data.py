@@ -83,6 +83,7 @@ def page_data(plan: Plan, landscape: MapLandscape) -> dict[str, Any]:
         "items": items.rows,
         "routes": [asdict(route) for route in plan.routes],
         "unserved": [asdict(one) for one in plan.unserved],
+        "single_routes": [asdict(one) for one in plan.single_routes],
         "proof": {
             "cost": plan.proof.cost,
             "lower_bound": plan.proof.lower_bound,

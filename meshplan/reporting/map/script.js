@@ -141,6 +141,7 @@ const meshPage = (() => {
     byId("state").replaceChildren(
       app.season ? `${seasonWords(app.season)}: ` : "",
       h("strong", {}, `${served} of ${count(sensors.length, "sensor", "sensors")} ${app.season ? "reached" : "served"}`),
+      data.single_routes.length ? `, ${data.single_routes.length} of them without the second route that was asked for,` : "",
       ` by ${count(used("gateway"), "gateway", "gateways")}${used("relay") ? ` and ${count(used("relay"), "relay", "relays")}` : ""}, ${amount(data.proof.cost, data.currency)}.`,
     );
     const doubtful = sensors.filter((one) => one.served && !["ample", "good"].includes(one.verdict));

@@ -130,6 +130,28 @@ const meshViews = (() => {
     ];
   }
 
+  /* Sensors that are served, but lack the second route that was asked for: what it hangs on, and what would mend it. */
+  function singleBox(app, only) {
+    const single = app.data.single_routes.filter((one) => !only || one.sensor === only);
+    if (!single.length) return null;
+    return h(
+      "div",
+      { class: "alarm-box", id: "single-routes" },
+      h("h2", {}, `${count(single.length, "sensor has", "sensors have")} one route only, where two were asked for`),
+      single.map((one) =>
+        h(
+          "div",
+          {},
+          h("p", {}, siteButton(app, one.sensor), ". ", asSentence(one.reason)),
+          known(one.missing_db) && one.missing_db > 0 && one.nearest
+            ? h("p", {}, `${decibel(one.missing_db)} short towards `, nearestButton(app, one), ".")
+            : null,
+          one.remedies.length ? more("What would mend it", list(one.remedies.map(remedyWords)), ...careOf(one.remedies)) : null,
+        ),
+      ),
+    );
+  }
+
   /* Whether a device that acts on command hears in time; what else would serve, or would not. */
   function commandBox(app, command, { named }) {
     return h(
@@ -170,7 +192,9 @@ const meshViews = (() => {
     if (remedy) {
       const [one, way] = remedy;
       words = [siteButton(app, one.sensor), ` has no route. ${asSentence(way.change)}${way.suffices ? " That would serve it." : ""} Then plan again.`];
-    } else if (lacking.length) words = ["Offer a place for a relay or gateway nearer to ", siteButton(app, lacking[0].sensor), ", then plan again."];
+    } else if (lacking.length && lacking[0].missing_db === 0)
+      words = [siteButton(app, lacking[0].sensor), " has no route though it is heard: change what the reason names, then plan again."];
+    else if (lacking.length) words = ["Offer a place for a relay or gateway nearer to ", siteButton(app, lacking[0].sensor), ", then plan again."];
     else if (weakest) {
       const sure = seen(app, weakest).verdict === "ample";
       words = ["Test ", linkButton(app, weakest), sure ? " first: the others are surer still." : " first: it decides the plan."];
@@ -195,6 +219,7 @@ const meshViews = (() => {
     const season = app.season ? `in the season “${seasonWords(app.season)}”` : "each in its worst season";
     return [
       unservedBox(app),
+      singleBox(app),
       nextStep(app),
       data.not_mapped ? h("p", { id: "not-mapped" }, h("strong", {}, data.not_mapped)) : null,
       data.channels.filter((channel) => !channel.stable).map((channel) => h("div", { class: "alarm-box" }, h("p", {}, channel.sentence))),
@@ -375,6 +400,7 @@ const meshViews = (() => {
       device.reason ? h("p", {}, device.reason) : null,
       device.note ? h("p", { class: "soft" }, device.note) : null,
       missing ? unservedBox(app, name) : null,
+      singleBox(app, name),
       route
         ? [
             h("h3", {}, `Route to ${route.devices[route.devices.length - 1]}`),

@@ -931,3 +931,29 @@ def test_airtime_commands_and_another_class_are_told(open_map: OpenMap, tmp_path
 
 def test_a_plan_without_commands_says_nothing_of_them(desk: Opened) -> None:
     assert desk.page.query_selector("#commands-title, #better-radio, [data-command]") is None
+
+
+def test_sensors_that_lack_the_second_route_asked_for_are_counted_and_named(open_map: OpenMap, tmp_path: Path) -> None:
+    sensor, relay = (route := PLAN.routes[0]).sensor, route.devices[-1]
+    remedy = replace(PLAN.unserved[0].remedies[0], change="Stand on a crate", suffices=True)
+    gap = replace(PLAN.unserved[0], sensor=sensor, nearest=relay, missing_db=1.3, reason="none is left", remedies=(remedy,))
+    served = replace(PLAN, unserved=(), single_routes=(gap,))
+    page = open_map(write_map(served, make_landscape(served), tmp_path / "single.html"), DESK).page
+    assert "1 of them without the second route that was asked for" in page.inner_text("#state")
+    box = page.inner_text("#single-routes")
+    assert "1 sensor has one route only, where two were asked for" in box
+    assert sensor in box
+    assert "None is left." in box
+    assert f"1.3 dB short towards {relay}" in box
+    page.evaluate("name => meshPage.showSite(name)", sensor)
+    assert sensor in page.inner_text("#single-routes")
+    page.evaluate("name => meshPage.showSite(name)", relay)
+    assert page.locator("#single-routes").count() == 0
+
+
+def test_a_sensor_that_is_heard_is_not_told_to_look_for_a_nearer_place(open_map: OpenMap, tmp_path: Path) -> None:
+    full = replace(PLAN.unserved[0], missing_db=0.0, reason="the airtime is full", remedies=())
+    plan = replace(PLAN, unserved=(full,))
+    page = open_map(write_map(plan, make_landscape(plan), tmp_path / "full.html"), DESK).page
+    step = " ".join(page.inner_text("#next-step").split())
+    assert step == f"Next: {full.sensor} has no route though it is heard: change what the reason names, then plan again."
