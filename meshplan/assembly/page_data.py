@@ -45,7 +45,7 @@ from meshplan.propagation.vegetation import MOST_SPREAD_DB, woodland_db_per_m, w
 from meshplan.records import Cover, Plan, Purpose, Role
 from meshplan.records.clutter import EndClutter
 from meshplan.records.station import Station
-from meshplan.terrain.landscape import Landscape
+from meshplan.terrain.landscape import MOST_SHORT_NUMBERS, Landscape
 from meshplan.terrain.mapped_land import FULLY_UNMAPPED_M
 
 
@@ -74,6 +74,10 @@ def map_landscape(
     more
         Stations and settings of each further radio class.
     """
+    if len(landscape.covers) > MOST_SHORT_NUMBERS:  # the page holds two bytes a cell: it shows the plan, and offers no trials
+        return MapLandscape(
+            grid=landscape.grid, ground_amsl_m=landscape.ground_amsl_m, coverage=tuple(coverage), measured=tuple(measured)
+        )
     return MapLandscape(
         grid=landscape.grid,
         ground_amsl_m=landscape.ground_amsl_m,

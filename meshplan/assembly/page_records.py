@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -167,7 +168,7 @@ class PageEngine:
     relative_permittivity: float
     conductivity_s_per_m: float
     vertical: bool
-    cover_number: NDArray[np.uint16]
+    cover_number: NDArray[np.unsignedinteger[Any]]
     canopy_m: NDArray[np.float32] | None
     covers: tuple[PageCover, ...]
     ends: tuple[PageEnd, ...]

@@ -42,6 +42,10 @@ class Number(click.FloatRange):
         return number
 
 
+MOST_SHOWN = 60
+"""Characters of a value in a message."""
+
+
 def overrides_from(changes: tuple[str, ...]) -> dict[str, Any]:
     """Return settings given as KEY=VALUE; values are read as TOML, and as text where they are none."""
     found: dict[str, Any] = {}
@@ -53,6 +57,13 @@ def overrides_from(changes: tuple[str, ...]) -> dict[str, Any]:
             found[key.strip()] = tomllib.loads(f"value = {value}")["value"]
         except tomllib.TOMLDecodeError:
             found[key.strip()] = value.strip()
+        except (ValueError, OverflowError, RecursionError) as error:
+            shown = value if len(value) <= MOST_SHOWN else f"{value[:MOST_SHOWN]}…"
+            raise InputError(
+                f"{key.strip()} cannot take '{shown}': a number in it is too long, or it is nested too deep",
+                where="--set",
+                fix="Write a value as in property.toml, such as requirement.hop_limit=2.",
+            ) from error
     return found
 
 

@@ -95,12 +95,14 @@ def _sound(feature: Feature, faults: list[MeshplanError], notes: list[str]) -> A
     if fault is not None:
         faults.append(fault)
         return None
-    if "Polygon" in geometry.geom_type and shapely.make_valid(geometry).area <= _LEAST_FULLNESS * geometry.length**2:
+    sound = bool(geometry.is_valid)
+    whole = geometry if sound else shapely.make_valid(geometry)
+    if "Polygon" in geometry.geom_type and whole.area <= _LEAST_FULLNESS * geometry.length**2:
         faults.append(InputError("its outline encloses nothing", where=feature.where, fix="Draw it again, or remove it."))
         return None
-    if not geometry.is_valid:
+    if not sound:
         reason = shapely.is_valid_reason(geometry).split("[")[0].strip().lower()
-        mended = _same_kind(shapely.make_valid(geometry), geometry)
+        mended = _same_kind(whole, geometry)
         notes.append(f"{feature.where}: its outline was not sound ({reason}) and was mended; look at it on the map.")
         return mended
     return geometry
@@ -187,9 +189,9 @@ def _fill_in_width(
 def cover_on_grid(raw: Sequence[RawCover], crs: str) -> tuple[Cover, ...]:
     """Return the cover in a metric projection, lines and points widened."""
     items: list[Cover] = []
-    for entry in raw:
+    for entry, moved in zip(raw, _moved(raw, crs), strict=True):
         values = entry.values
-        geometry = _widen(move_geometry(entry.geometry, entry.feature.crs, crs), values.get("width_m"))
+        geometry = _widen(moved, values.get("width_m"))
         items.append(
             Cover(
                 name=values["name"],
@@ -205,7 +207,21 @@ def cover_on_grid(raw: Sequence[RawCover], crs: str) -> tuple[Cover, ...]:
     return tuple(items)
 
 
+def _moved(raw: Sequence[RawCover], crs: str) -> list[Any]:
+    """Return the shapes in a projection, all of one source at once."""
+    moved: list[Any] = [None] * len(raw)
+    for source in dict.fromkeys(entry.feature.crs for entry in raw):
+        places = [place for place, entry in enumerate(raw) if entry.feature.crs == source]
+        shapes = np.empty(len(places), dtype=object)
+        shapes[:] = [raw[place].geometry for place in places]
+        for place, shape in zip(places, move_geometry(shapes, source, crs), strict=True):
+            moved[place] = shape
+    return moved
+
+
 def _widen(geometry: Any, width_m: float | None) -> Any:
+    if geometry.geom_type == "Polygon" and geometry.is_valid:
+        return geometry
     parts = shapely.get_parts(geometry)
     if any(part.geom_type == "GeometryCollection" for part in parts):
         parts = shapely.get_parts(parts)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import date
+from functools import cache
 from importlib.resources import files
 from itertools import pairwise
 from math import isclose
@@ -144,15 +145,12 @@ def _read(
     build: Callable[[str, Table], Entry | None],
 ) -> dict[str, Entry]:
     """Merge the packaged table with the user's file of the same form and build every entry."""
-    base = TableFile(packaged_name, read_toml(_packaged(packaged_name), packaged_name), packaged=True)
-    entries = inherit(base, heading)
-    found = {key: build(key, Table(base, f"{heading}.{key}", entry)) for key, entry in entries.items()}
-    raise_faults(base.faults)
-    result: dict[str, Entry] = {key: entry for key, entry in found.items() if entry is not None}
+    entries, sources, built_before = _packaged_entries(packaged_name, heading, build)
+    result: dict[str, Entry] = dict(built_before)
     path = None if folder is None else Path(folder) / user_name
     if path is None or not optional_file(path, user_name):
         return result
-    user = TableFile(user_name, read_toml(path, user_name), packaged=False, sources=base.sources)
+    user = TableFile(user_name, read_toml(path, user_name), packaged=False, sources=sources)
     for key, entry in inherit(user, heading, base=entries).items():
         if user.is_broken(key):
             continue
@@ -161,6 +159,18 @@ def _read(
             result[key] = built
     raise_faults(user.faults)
     return result
+
+
+@cache
+def _packaged_entries(
+    name: str, heading: str, build: Callable[[str, Table], Any]
+) -> tuple[dict[str, dict[str, Any]], dict[str, str], dict[str, Any]]:
+    """Return the entries of a packaged table as written, its sources, and the records; read once, and not to be changed."""
+    base = TableFile(name, read_toml(_packaged(name), name), packaged=True)
+    entries = inherit(base, heading)
+    found = {key: build(key, Table(base, f"{heading}.{key}", entry)) for key, entry in entries.items()}
+    raise_faults(base.faults)
+    return entries, base.sources, {key: entry for key, entry in found.items() if entry is not None}
 
 
 def _radio_class(key: str, table: Table) -> RadioClass | None:

@@ -160,9 +160,14 @@ def _crs_of(found: str | None, where: str, default_crs: str | None) -> str:
     )
 
 
+@cache
+def _is_geographic(crs: str) -> bool:
+    return bool(CRS.from_user_input(crs).is_geographic)
+
+
 def no_degrees(feature: Feature) -> MeshplanError | None:
     """Return the fault of a shape whose degrees are none, because metres were written without saying so."""
-    if feature.geometry is None or feature.geometry.is_empty or not CRS.from_user_input(feature.crs).is_geographic:
+    if feature.geometry is None or feature.geometry.is_empty or not _is_geographic(feature.crs):
         return None
     west, south, east, north = feature.geometry.bounds
     if -360.0 <= west <= east <= 360.0 and -90.0 <= south <= north <= 90.0:
@@ -198,5 +203,5 @@ def point_mover(source: str, target: str) -> Callable[[Any, Any], tuple[NDArray[
 
 
 def move_geometry(geometry: Any, source: str, target: str) -> Any:
-    """Return a geometry in another projection."""
+    """Return a geometry, or an array of them, in another projection."""
     return shapely.transform(geometry, point_mover(source, target), interleaved=False)

@@ -145,7 +145,7 @@ def swept_from(
 def _inside(landscape: Landscape, receiver_agl_m: float) -> NDArray[np.bool_]:
     """Return the cells where a receiver stands inside a building."""
     low = [cover.is_building and receiver_agl_m < cover.height_m for cover in landscape.covers]
-    return np.array([False, *low])[landscape.cover_index]
+    return np.asarray(np.array([False, *low])[landscape.cover_index])
 
 
 def figures_on_land(

@@ -151,7 +151,7 @@ def compute_links(
     x = np.array([station.site.x_m for station in stations])
     y = np.array([station.site.y_m for station in stations])
     height = np.array([station.antenna_agl_m for station in stations])
-    inside = np.array([station.inside for station in stations], dtype=np.uint16)
+    inside = np.array([station.inside for station in stations], dtype=landscape.cover_index.dtype)
     a, b = pairs[:, 0], pairs[:, 1]
     distance = np.hypot(x[b] - x[a], y[b] - y[a])
     bearing = np.degrees(np.arctan2(x[b] - x[a], y[b] - y[a])) % 360.0

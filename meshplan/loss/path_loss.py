@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,8 +76,8 @@ class Ends:
 
     antenna_a_agl_m: Array
     antenna_b_agl_m: Array
-    inside_a: NDArray[np.uint16]
-    inside_b: NDArray[np.uint16]
+    inside_a: NDArray[np.unsignedinteger[Any]]
+    inside_b: NDArray[np.unsignedinteger[Any]]
     bearing_deg: Array
 
 

@@ -299,6 +299,14 @@ def highest_lawful_power(region: Region, emission: Emission) -> tuple[float, Leg
 
     If it is lawful at no power of the class, the lowest power and its refusal are returned.
     """
+    power, verdict = _highest_power(region, emission)
+    if verdict.lawful:
+        return power, verdict
+    return power, legal_check(region, replace(emission, mode=replace(emission.mode, tx_power_dbm=power)))
+
+
+def _highest_power(region: Region, emission: Emission) -> tuple[float, LegalVerdict]:
+    """Return the same without a look at other sub-bands, which only a refusal that is told needs."""
     figure = emission.mode.radio.tx_power_dbm
     lowest = figure.value if figure.low is None else figure.low
     highest = figure.value if figure.high is None else figure.high
@@ -315,7 +323,7 @@ def highest_lawful_power(region: Region, emission: Emission) -> tuple[float, Leg
     usable = sorted({floor(power * 10.0 + 1e-6) / 10.0 for power in tries if power >= lowest}, reverse=True)
     found: list[tuple[float, LegalVerdict]] = []
     for power in [*usable, lowest]:
-        verdict = legal_check(region, replace(emission, mode=replace(emission.mode, tx_power_dbm=power)))
+        verdict = legal_check(region, replace(emission, mode=replace(emission.mode, tx_power_dbm=power)), look_elsewhere=False)
         if verdict.unconditional:
             return power, verdict
         found.append((power, verdict))
@@ -355,7 +363,7 @@ def lawful_mode(
         if keep_power:
             power, verdict = moved.mode.tx_power_dbm, legal_check(region, moved, look_elsewhere=False)
         else:
-            power, verdict = highest_lawful_power(region, moved)
+            power, verdict = _highest_power(region, moved)
         if not verdict.lawful:
             continue
         worth = (-len(verdict.open_keys), round(power + (3.0 if number == 0 else 0.0), 6))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import shapely
@@ -26,6 +27,13 @@ THIN_CELLS = 2.0
 SHARE_STEPS = 8
 """Such shares are counted on so many parts of a cell each way."""
 MOST_SHARE_CELLS = 64_000_000
+PAINTED_AT_ONCE = 16_000_000
+"""Parts of cells in one go where many thin covers are laid together: 64 MB."""
+MOST_LAYERS = 12
+MOST_ALONE = 500
+"""More covers than that are laid together."""
+MOST_SHORT_NUMBERS = int(np.iinfo(np.uint16).max)
+"""Up to so many pieces of cover are numbered in two bytes a cell, more in four; one more may come from a surface raster."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,7 +47,7 @@ class Landscape:
 
     elevation: Elevation
     covers: tuple[Cover, ...]
-    cover_index: NDArray[np.uint16]
+    cover_index: NDArray[np.unsignedinteger[Any]]
     canopy_m: Float32 | None
     assumptions: tuple[str, ...]
     cover_share: Float32 | None = None
@@ -96,15 +104,17 @@ def build_landscape(elevation: Elevation, covers: Sequence[Cover], mapped: Mappe
     grid = elevation.grid
     assumptions: list[str] = []
     ordered = tuple(sorted(covers, key=lambda cover: (cover.is_building, _tallest_m(cover), cover.name)))
-    index = np.zeros(grid.shape, dtype=np.uint16)
+    index = np.zeros(grid.shape, dtype=np.uint16 if len(ordered) < MOST_SHORT_NUMBERS else np.uint32)
     cover_share = np.ones(grid.shape, dtype=np.float32)
+    together = lay_many(ordered, grid, index, cover_share) if len(ordered) > MOST_ALONE else frozenset()
     for number, cover in enumerate(ordered, start=1):
-        laid = _lay(cover, grid)
+        laid = None if number in together else _lay(cover, grid)
         if laid is None:
             continue
         window, part = laid
-        index[window][part > 0.0] = number
-        cover_share[window][part > 0.0] = part[part > 0.0]
+        won = (part > 0.0) & (index[window] < number)
+        index[window][won] = number
+        cover_share[window][won] = part[won]
     canopy_m: Float32 | None = None
     if elevation.surface_amsl_m is not None:
         canopy_m = np.asarray(elevation.surface_amsl_m - elevation.ground_amsl_m, dtype=np.float32)
@@ -123,6 +133,11 @@ def build_landscape(elevation: Elevation, covers: Sequence[Cover], mapped: Mappe
     if elevation.ground_is_surface and ordered:
         assumptions.append(
             "The elevation is a surface model: trees and roofs are in it already, so the cover polygons add no height."
+        )
+    if len(ordered) > MOST_SHORT_NUMBERS:
+        assumptions.append(
+            f"{len(ordered)} pieces of cover lie on the land, more than the map can hold ({MOST_SHORT_NUMBERS}): it shows the plan "
+            "and offers no trials of other places and heights."
         )
     thin = cover_share if bool((cover_share < 1.0).any()) else None
     return Landscape(elevation, ordered, index, canopy_m, tuple(assumptions), thin, _with_surface(mapped, elevation))
@@ -144,6 +159,64 @@ def _with_surface(mapped: MappedLand, elevation: Elevation) -> MappedLand:
     if seen == (grid.west_m, grid.south_m, grid.east_m, grid.north_m):
         return EVERYTHING_MAPPED
     return replace(mapped, boxes=(*mapped.boxes, seen))
+
+
+def lay_many(ordered: Sequence[Cover], grid: Grid, index: NDArray[Any], cover_share: Float32) -> frozenset[int]:
+    """Lay most of many covers, several thousand in one go, and return the numbers of those that are done.
+
+    The last in order that reaches a cell has it, so its cells are never painted over, and one raster of numbers holds the share of
+    each: at once for broad ones, on parts of cells for thin ones. What is left is as `_lay` has it: covers of great windows, and
+    buildings that are too thin to hold half of their cells.
+    """
+    bounds = shapely.bounds([cover.geometry for cover in ordered])
+    sound = np.isfinite(bounds).all(axis=1)
+    left, right = ((bounds[:, k] - grid.west_m) / grid.cell_m for k in (0, 2))
+    top, bottom = ((grid.north_m - bounds[:, k]) / grid.cell_m for k in (3, 1))
+    away = ~sound | (right < -1.0) | (left > grid.columns + 1.0) | (bottom < -1.0) | (top > grid.rows + 1.0)
+    many = (right - left + 3.0) * (bottom - top + 3.0) * SHARE_STEPS**2 > MOST_SHARE_CELLS
+    thin = np.array([not cover.is_building and _width_m(cover) < THIN_CELLS * grid.cell_m - 1e-9 for cover in ordered])
+    numbers = np.arange(1, len(ordered) + 1)
+    broad = numbers[~away & ~thin]
+    rows_at_once = max(1, PAINTED_AT_ONCE // (grid.columns * SHARE_STEPS**2))
+
+    def painted(chosen: NDArray[np.intp], first: int, rows: int, times: int) -> NDArray[np.uint32]:
+        side_m = grid.cell_m / times
+        return np.asarray(
+            rasterize(
+                ((ordered[number - 1].geometry, int(number)) for number in chosen),
+                out_shape=(rows * times, grid.columns * times),
+                transform=from_origin(grid.west_m, grid.north_m - first * grid.cell_m, side_m, side_m),
+                merge_alg=MergeAlg.replace,
+                dtype="uint32",
+            )
+        )
+
+    if len(broad):
+        index[:] = painted(broad, 0, grid.rows, 1)
+    # Whether a cover holds half of its cells is seen once no other lies above it: those that do are taken away, layer by layer.
+    expected = shapely.area([cover.geometry for cover in ordered]) / grid.cell_m**2
+    hidden = ~thin & ~away
+    for _ in range(MOST_LAYERS):
+        left_over = numbers[hidden]
+        if len(left_over) < MOST_ALONE:
+            break
+        shown = np.bincount(painted(left_over, 0, grid.rows, 1).ravel(), minlength=len(ordered) + 1)[1:]
+        hidden &= (shown < 0.5 * expected) | (shown == 0)
+        if int(hidden.sum()) > 0.9 * len(left_over):
+            break
+    for first in range(0, grid.rows, rows_at_once):
+        rows = min(rows_at_once, grid.rows - first)
+        here = numbers[thin & ~many & ~away & (bottom >= first - 1) & (top <= first + rows + 1)]
+        if not len(here):
+            continue
+        parts = painted(here, first, rows, SHARE_STEPS).reshape(rows, SHARE_STEPS, grid.columns, SHARE_STEPS)
+        last = parts.max(axis=(1, 3))
+        share = (parts == last[:, None, :, None]).mean(axis=(1, 3), dtype=np.float32)
+        window = slice(first, first + rows)
+        won = last > index[window]
+        index[window][won] = last[won]
+        cover_share[window][won] = share[won]
+    return frozenset(numbers[away | ~(hidden | (thin & many))].tolist())
 
 
 def _tallest_m(cover: Cover) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -40,7 +41,7 @@ class CoverPieces:
 
     pair: NDArray[np.intp]
     sample: NDArray[np.intp]
-    cover_index: NDArray[np.uint16]
+    cover_index: NDArray[np.unsignedinteger[Any]]
     share: Array
     canopy_m: Array | None
 
@@ -56,7 +57,7 @@ class Profiles:
 
     distance_m: Array
     ground_amsl_m: Array
-    cover_index: NDArray[np.uint16]
+    cover_index: NDArray[np.unsignedinteger[Any]]
     canopy_m: Array | None
     pieces: CoverPieces
     raster: NDArray[np.uint8] | None = None
@@ -141,7 +142,7 @@ def sample_profiles(
 
 
 def cover_pieces(
-    cover_index: NDArray[np.uint16],
+    cover_index: NDArray[np.unsignedinteger[Any]],
     canopy_m: NDArray[np.float32] | None,
     column: Array,
     row: Array,
@@ -199,11 +200,11 @@ def _places_of(relief: Relief | None, grid: Grid, x_m: ArrayLike, y_m: ArrayLike
     return node_places(relief.nodes, grid, x_m, y_m)
 
 
-def cover_at(landscape: Landscape, x_m: ArrayLike, y_m: ArrayLike) -> NDArray[np.uint16]:
+def cover_at(landscape: Landscape, x_m: ArrayLike, y_m: ArrayLike) -> NDArray[np.unsignedinteger[Any]]:
     """Return the cover index at places (0: open ground or outside the grid)."""
     grid: Grid = landscape.grid
     column, row = grid.column_row(x_m, y_m)
     c, r = np.rint(column).astype(np.intp), np.rint(row).astype(np.intp)
     inside = (c >= 0) & (r >= 0) & (c < grid.columns) & (r < grid.rows)
     found = landscape.cover_index[np.clip(r, 0, grid.rows - 1), np.clip(c, 0, grid.columns - 1)]
-    return np.where(inside, found, np.uint16(0)).astype(np.uint16)
+    return np.where(inside, found, 0).astype(found.dtype)

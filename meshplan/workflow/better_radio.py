@@ -11,7 +11,7 @@ from meshplan.links.link_table import LinkTable, with_stations
 from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLimits
 from meshplan.planning.solve import solve_placement
 from meshplan.records import Role
-from meshplan.records.radio import RadioMode
+from meshplan.records.radio import RadioClass, RadioMode
 from meshplan.workflow.prepare import Prepared, choose_mode, equip
 
 MOST_PLACES: Final = 150
@@ -70,6 +70,8 @@ def _candidates(prepared: Prepared) -> list[RadioMode]:
     for key, radio in base.classes.items():
         if radio.one_way or not radio.relay_capable or not radio.acknowledged or radio.licence_required:
             continue
+        if not _may_be_near(radio, own.frequency_mhz):
+            continue
         for setting in radio.settings:
             name = f"{key}-{setting.name.lower()}" if len(radio.settings) > 1 else key
             try:
@@ -82,6 +84,13 @@ def _candidates(prepared: Prepared) -> list[RadioMode]:
     found.sort(key=lambda mode: (_allowed_loss_db(mode), mode.name))
     step = max(1, len(found) // MOST_TRIED)
     return found[step - 1 :: step][:MOST_TRIED]
+
+
+def _may_be_near(radio: RadioClass, frequency_mhz: float) -> bool:
+    """Tell whether the tuning range of a class comes near a frequency: the law is asked for no other."""
+    band, away = radio.band_mhz, SAME_BAND * frequency_mhz
+    lowest, highest = (band.low or band.value), (band.high or band.value)
+    return min(lowest, band.value) <= frequency_mhz + away and max(highest, band.value) >= frequency_mhz - away
 
 
 def _allowed_loss_db(mode: RadioMode) -> float:

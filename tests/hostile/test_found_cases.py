@@ -177,3 +177,12 @@ def test_a_hedge_around_the_world_is_no_hang(tmp_path: Path) -> None:
     places = list(_edges([hedge], grid))
     assert 5 <= len(places) <= 30
     assert all(485_000.0 <= place.x_m <= 485_600.0 for place in places)
+
+
+@pytest.mark.parametrize("value", ["9" * 5000, "[" * 5000, "1979-13-99"], ids=["5000 digits", "5000 brackets", "no day"])
+def test_a_setting_on_the_command_line_that_is_no_value_is_refused(value: str, tmp_path: Path, capsys: Capture) -> None:
+    """Long numbers end in an error of Python that is none of the TOML reader's (seed 12167)."""
+    folder = lay_small_property(tmp_path / "property")
+    said = refusal(["check", str(folder), "--set", f"cost.panel={value}"], capsys)
+    assert "cost.panel" in said
+    assert max(map(len, said.splitlines())) < 500

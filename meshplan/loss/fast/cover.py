@@ -73,7 +73,7 @@ class StandingCover:
 
     Parameters
     ----------
-    index : ndarray of uint16, shape (rows, columns)
+    index : ndarray of uint16 (uint32 where there are more than 65 535), shape (rows, columns)
         0 is open ground, other numbers point into the tables.
     crown_m, roof_m : sequence of float, shape (n_covers + 1,)
         Height above ground of plants and of buildings; at most one of the two above zero. Entry 0 is open ground.
@@ -90,7 +90,7 @@ class StandingCover:
         Share of `canopy_m` that stands in this season; by default all of it for whichever of the two heights is above zero.
     """
 
-    index: NDArray[np.uint16]
+    index: NDArray[np.unsignedinteger[Any]]
     crown_m: Sequence[float]
     roof_m: Sequence[float]
     group: Sequence[int]
@@ -109,7 +109,7 @@ class CoverTerms(NamedTuple):
     present: int
     inside: int
     near_m: float
-    codes: NDArray[np.uint16]
+    codes: NDArray[np.unsignedinteger[Any]]
     has_canopy: int
     canopy: NDArray[np.float32]
     has_share: int
@@ -175,7 +175,7 @@ def cover_terms(cover: StandingCover | None, shape: tuple[int, int], inside: int
         present=0 if cover is None else 1,
         inside=inside if inside > 0 else -1,
         near_m=float(held.near_an_antenna_m),
-        codes=np.require(held.index, dtype=np.uint16, requirements=_LAYOUT),
+        codes=np.require(held.index, dtype=_number_type(held.index), requirements=_LAYOUT),
         has_canopy=0 if held.canopy_m is None else 1,
         canopy=np.require(np.zeros((1, 1)) if held.canopy_m is None else held.canopy_m, np.float32, _LAYOUT),
         has_share=0 if held.cell_share is None else 1,
@@ -195,6 +195,11 @@ def cover_terms(cover: StandingCover | None, shape: tuple[int, int], inside: int
         spread_terms=_floats([(one.least_db, one.share, one.most_db) for one in spreads]).reshape(-1, 3),
         spread_by_depth_db=_floats([one.by_depth_db for one in spreads]).reshape(-1, SPREAD_DEPTHS),
     )
+
+
+def _number_type(index: NDArray[Any]) -> type[np.unsignedinteger[Any]]:
+    """Return two bytes a cell, four where a property has more pieces of cover than that holds; code is compiled for each apart."""
+    return np.uint32 if index.dtype.itemsize > 2 and index.size and int(index.max()) > np.iinfo(np.uint16).max else np.uint16
 
 
 def _azimuth_rad(group: FoliageGroup) -> float:
