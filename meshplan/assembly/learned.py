@@ -152,6 +152,9 @@ def corrected_table(table: LinkTable, calibration: Calibration) -> tuple[LinkTab
     all_year = [parts[name][pick] for name in ("model_db", "elevation_db", "soil_db", "antenna_db")]
     rest = np.sum(np.square(all_year), axis=0)
     plants = np.sqrt(np.maximum(total**2 - rest, 0.0))
+    elevation = parts["elevation_db"][pick]
+    # A whole route draws its ground from the shifts: they keep their shape and take the size that the readings leave.
+    left = np.divide(elevation, table.elevation_spread_db, out=np.ones(count), where=table.elevation_spread_db > 0.0)
     return (
         replace(
             table,
@@ -162,7 +165,8 @@ def corrected_table(table: LinkTable, calibration: Calibration) -> tuple[LinkTab
             margin_at_a_db=margin_a,
             learned_db=learned,
             model_spread_db=parts["model_db"][pick],
-            elevation_spread_db=parts["elevation_db"][pick],
+            elevation_spread_db=elevation,
+            elevation_shift_db=(table.elevation_shift_db * left[:, None]).astype(np.float32),
             soil_spread_db=parts["soil_db"][pick],
             antenna_spread_db=parts["antenna_db"][pick],
             losses=replace(

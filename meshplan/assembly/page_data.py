@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from statistics import median
 
 import numpy as np
@@ -11,12 +12,14 @@ from meshplan.assembly.page_records import (
     CoverageLayer,
     MapLandscape,
     MeasuredPoint,
+    NewPlace,
     PageClutter,
     PageCover,
     PageEnd,
     PageEndClutter,
     PageEngine,
     PageErrors,
+    PageNewPlace,
     PageUnmapped,
 )
 from meshplan.explain.obstacles import cover_words
@@ -45,6 +48,7 @@ from meshplan.propagation.vegetation import MOST_SPREAD_DB, woodland_db_per_m, w
 from meshplan.records import Cover, Plan, Purpose, Role
 from meshplan.records.clutter import EndClutter
 from meshplan.records.station import Station
+from meshplan.terrain.candidates import FOUND_ON_THE_LAND
 from meshplan.terrain.landscape import MOST_SHORT_NUMBERS, Landscape
 from meshplan.terrain.mapped_land import FULLY_UNMAPPED_M
 
@@ -59,6 +63,8 @@ def map_landscape(
     coverage: Sequence[CoverageLayer] = (),
     measured: Sequence[MeasuredPoint] = (),
     more: Sequence[tuple[Sequence[Station], PathSettings]] = (),
+    new: Sequence[NewPlace] = (),
+    changes: Sequence[Mapping[str, str]] = (),
 ) -> MapLandscape:
     """Return the land under a plan with everything the page's own trials need.
 
@@ -73,6 +79,10 @@ def map_landscape(
         Layers to show on the map.
     more
         Stations and settings of each further radio class.
+    new
+        Places that a reader may add on the page, of the first radio class.
+    changes
+        Rows of the changes file that the plan was made with.
     """
     if len(landscape.covers) > MOST_SHORT_NUMBERS:  # the page holds two bytes a cell: it shows the plan, and offers no trials
         return MapLandscape(
@@ -83,8 +93,9 @@ def map_landscape(
         ground_amsl_m=landscape.ground_amsl_m,
         coverage=tuple(coverage),
         measured=tuple(measured),
-        engine=page_engine(plan, landscape, stations, seasons, settings),
+        engine=replace(page_engine(plan, landscape, stations, seasons, settings), new_places=tuple(map(_page_new_place, new))),
         more_engines=tuple(page_engine(plan, landscape, other, seasons, path) for other, path in more),
+        changes=tuple(changes),
     )
 
 
@@ -241,35 +252,46 @@ def _page_ends(plan: Plan, stations: Sequence[Station]) -> list[PageEnd]:
         if not own:
             continue
         station = min(own, key=lambda one: abs(one.antenna_agl_m - device.antenna_agl_m))
-        sensor = station.site.role is Role.SENSOR
-        ends.append(
-            PageEnd(
-                name=device.name,
-                site=station.site.name,
-                is_sensor=sensor,
-                relaxed=sensor and station.site.purpose is Purpose.TREND,
-                tx_power_dbm=station.tx_power_dbm,
-                sensitivity_dbm=station.sensitivity_dbm,
-                gain_dbi=station.antenna.gain_dbi,
-                pattern=station.antenna.pattern,
-                horizontal_beamwidth_deg=station.antenna.horizontal_beamwidth_deg,
-                azimuth_deg=station.site.azimuth_deg,
-                tilt_deg=station.site.tilt_deg,
-                local_loss_db=station.local_loss_db,
-                entry_loss_db=station.entry_loss_db,
-                entry_spread_db=station.entry_spread_db,
-                around=page_around(station.clutter),
-                polarisation_deg=station.polarisation_deg,
-                antenna_spread_db=station.antenna.spread_db,
-                inside=station.inside,
-                antenna_agl_m=station.antenna_agl_m,
-                can_speak=station.can_speak,
-                can_hear=station.can_hear,
-                is_indoors=bool(station.site.indoors),
-                walls_noise_db=_walls_noise_db(station),
-            )
-        )
+        ends.append(_page_end(station, device.name))
     return ends
+
+
+def _page_end(station: Station, name: str) -> PageEnd:
+    sensor = station.site.role is Role.SENSOR
+    return PageEnd(
+        name=name,
+        site=station.site.name,
+        is_sensor=sensor,
+        relaxed=sensor and station.site.purpose is Purpose.TREND,
+        tx_power_dbm=station.tx_power_dbm,
+        sensitivity_dbm=station.sensitivity_dbm,
+        gain_dbi=station.antenna.gain_dbi,
+        pattern=station.antenna.pattern,
+        horizontal_beamwidth_deg=station.antenna.horizontal_beamwidth_deg,
+        azimuth_deg=station.site.azimuth_deg,
+        tilt_deg=station.site.tilt_deg,
+        local_loss_db=station.local_loss_db,
+        entry_loss_db=station.entry_loss_db,
+        entry_spread_db=station.entry_spread_db,
+        around=page_around(station.clutter),
+        polarisation_deg=station.polarisation_deg,
+        antenna_spread_db=station.antenna.spread_db,
+        inside=station.inside,
+        antenna_agl_m=station.antenna_agl_m,
+        can_speak=station.can_speak,
+        can_hear=station.can_hear,
+        is_indoors=bool(station.site.indoors),
+        walls_noise_db=_walls_noise_db(station),
+        is_found=station.site.where == FOUND_ON_THE_LAND,
+        power=station.site.power.value,
+    )
+
+
+def _page_new_place(new: NewPlace) -> PageNewPlace:
+    site, end = new.station.site, _page_end(new.station, "")
+    open_end = replace(end, site="", around=None, antenna_agl_m=new.usual_agl_m)
+    power, purpose = site.power.value, site.purpose.value
+    return PageNewPlace(site.role.value, purpose, power, open_end, new.cost, new.mast_per_m, new.free_mast_m)
 
 
 def _walls_noise_db(station: Station) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 
 from meshplan.explain.obstacles import CLEAR_SHARE, RIDGE_RISE_M
 from meshplan.grid import Grid
+from meshplan.records.station import Station
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,6 +139,37 @@ class PageEnd:
     """Whether its row names the wall around it, which then goes with it."""
     walls_noise_db: float = 0.0
     """How much noisier a place behind walls is taken to be, where no noise is named."""
+    is_found: bool = False
+    """Whether the planner found the place itself: no file of the user has a row of it."""
+    power: str = ""
+    """What feeds it."""
+
+
+@dataclass(frozen=True)
+class NewPlace:
+    """A place that the property does not have: a station as the reader's defaults equip it, and its price.
+
+    `cost` holds for an antenna no higher than `free_mast_m`, each metre above costs `mast_per_m`.
+    """
+
+    station: Station
+    usual_agl_m: float
+    cost: float
+    mast_per_m: float
+    free_mast_m: float
+
+
+@dataclass(frozen=True)
+class PageNewPlace:
+    """A new place as an end of trial links; where it stands and how high is the reader's choice on the page."""
+
+    role: str
+    purpose: str
+    power: str
+    end: PageEnd
+    cost: float
+    mast_per_m: float
+    free_mast_m: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -204,6 +237,8 @@ class PageEngine:
     ridge_rise_m: float = RIDGE_RISE_M
     errors: tuple[PageErrors, ...] = ()
     """Height errors that the page draws the ground with."""
+    new_places: tuple[PageNewPlace, ...] = ()
+    """What a reader may add on the page, the usual supply of a role first."""
 
 
 @dataclass(frozen=True)
@@ -230,3 +265,5 @@ class MapLandscape:
     engine: PageEngine | None = None
     more_engines: tuple[PageEngine, ...] = ()
     """For each further radio class of the plan."""
+    changes: tuple[Mapping[str, str], ...] = ()
+    """Rows of the changes file that the plan was made with; the page keeps them when it saves the file again."""

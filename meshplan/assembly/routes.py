@@ -143,4 +143,5 @@ def _chance(rows: Sequence[int], table: LinkTable) -> float:
     ]
     ends = [tuple(table.stations[i].key for i in table.pairs[row]) for row in rows]
     shifts = table.elevation_shift_db[list(rows)].astype(float)
-    return route_chance(range(len(rows)), slack, spreads, shifts, [(a, b) for a, b in ends], around_db=around)
+    freedom = [table.freedom(int(season), row) for row, season in zip(rows, worst, strict=True)]
+    return route_chance(range(len(rows)), slack, spreads, shifts, [(a, b) for a, b in ends], around_db=around, freedom=freedom)

@@ -168,8 +168,13 @@ def explain_unserved(
             found.append(Unserved(sensor.sensor_id, "", float("inf"), reason, ()))
             continue
         mended_by_radio, hops = sensor.reason in RADIO_HELPS, sensor.hops_needed or 1
-        if sensor.reason == "no link at all":
+        judged = bool(np.isfinite(remedying.table.margin_db[:, row]).all())
+        if sensor.reason == "no link at all" and judged:
             reason = remedying.cause(sensor.sensor_id, row, opened)
+        reason += _unjudged_words(sensor.sensor_id, remedying.table)
+        if not judged:
+            found.append(Unserved(sensor.sensor_id, "", float("inf"), reason, ()))
+            continue
         gap = remedying.gap(sensor.sensor_id, row, reason, mended_by_radio=mended_by_radio, hops=hops)
         if sensor.reason in LIES_BEYOND and gap.missing_db <= 0.0:
             # Its own best link does already: better antennas there would mend nothing.
@@ -178,6 +183,19 @@ def explain_unserved(
         rows.append(row)
         found.append(_needs_power(gap, remedying.table, row) if sensor.reason == "no lasting power" else gap)
     return tuple(found), tuple(rows)
+
+
+def _unjudged_words(sensor: str, table: LinkTable) -> str:
+    """Return how many links of a sensor and of the rest cannot be judged for want of heights; empty where all can."""
+    unknown = np.asarray(np.isnan(table.margin_db).any(axis=0))
+    if not unknown.any():
+        return ""
+    keys = np.array([station.key for station in table.stations])[table.pairs]
+    own = np.asarray((keys == sensor).any(axis=1))
+    return (
+        f"; {int(unknown[own].sum())} of its {int(own.sum())} links and {int(unknown[~own].sum())} of the {int((~own).sum())} "
+        "others cross a hole in the elevation data and cannot be judged: add a raster that fills it"
+    )
 
 
 def _reason(sensor: UnservedSensor, floor: float) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from meshplan.explain.obstacles import describe_clearance
+from meshplan.explain.obstacles import describe_clearance, hole_words
 from meshplan.explain.remedies import gains_of_raising
 from meshplan.explain.verdict import verdict_for
 from meshplan.links.link_table import LinkTable, compute_links
@@ -66,7 +66,9 @@ def describe_links(
     notes = {row: [*_assumption_notes(table, row, season_of(table, row))] for row in rows}
     for row, extra_db in sub_refractive_extra_db(table, rows, context).items():
         notes[row].append(_refraction_note(extra_db, float(table.margin_db[season_of(table, row), row])))
-    weak = [row for row, link in zip(rows, links, strict=True) if link.verdict not in ("ample", "good")]
+    weak = [
+        row for row, link in zip(rows, links, strict=True) if link.verdict not in ("ample", "good") and np.isfinite(link.margin_db)
+    ]
     if weak:
         for row, gains in zip(weak, gains_of_raising(table, weak, context.landscape, context.settings), strict=True):
             ends = (table.stations[i] for i in table.pairs[row])
@@ -131,13 +133,21 @@ def _describe(table: LinkTable, row: int, calendar: LinkTable, position: int, co
     spread = seasons[worst].spread
     other_db = float(np.sqrt(max(spread.total_db**2 - spread.elevation_db**2, 0.0)))
     verdict = verdict_for(
-        chance, required_chance=context.required_chance, elevation_spread_db=spread.elevation_db, other_spread_db=other_db
+        float(table.chance[worst, row]),
+        required_chance=context.required_chance,
+        elevation_spread_db=spread.elevation_db,
+        other_spread_db=other_db,
     )
     required_db = fade_margin_db + float(reliability_margin_db(context.required_chance, spread.total_db, table.freedom(worst, row)))
     causes = _causes(table, row, worst)
     learned_db = 0.0 if table.learned_db is None else float(table.learned_db[worst, row])
     shift_db = learned_db - float(table.hidden_relief_db[row])
     failing = _first_failing_month(calendar, position, shift_db, required_db)
+    when = _worst_season_words(table, row)
+    sentence = _sentence(a, b, verdict, margin_db, required_db, failing, causes, when, len(table.seasons))
+    if np.isnan(margin_db):
+        failing, causes, hole = "", (), hole_words(profiles, a.key) or "its loss is not known"
+        sentence = f"{a.key} to {b.key}: {VERDICT_WORDS[verdict]}. No forecast: {hole}. A raster that fills it may be added."
     return Link(
         key=link_key(a, b),
         a=a.key,
@@ -160,9 +170,7 @@ def _describe(table: LinkTable, row: int, calendar: LinkTable, position: int, co
         margin_db=margin_db,
         required_margin_db=required_db,
         verdict=verdict,
-        sentence=_sentence(
-            a, b, verdict, margin_db, required_db, failing, causes, _worst_season_words(table, row), len(table.seasons)
-        ),
+        sentence=sentence,
         causes=causes,
         profile=_profile_record(profiles, context, table, row),
         chosen=chosen,

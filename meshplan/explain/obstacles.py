@@ -13,7 +13,7 @@ from meshplan.terrain.profile import Profiles
 CLEAR_SHARE = 0.6
 """Part of the first Fresnel zone's half-width that counts as clear where it is free (ITU-R P.530-19 §2.2)."""
 
-CLEAR, IN_THE_ZONE, BLOCKED = "clear", "in the zone", "blocked"
+CLEAR, IN_THE_ZONE, BLOCKED, NOT_KNOWN = "clear", "in the zone", "blocked", "not known"
 """Kinds of clearance: what the tightest place does to the first Fresnel zone."""
 
 RIDGE_RISE_M = 3.0
@@ -46,6 +46,9 @@ def describe_clearance(
     first_name : str
         Device that distances are counted from.
     """
+    hole = hole_words(profiles, first_name)
+    if hole:
+        return Clearance(NOT_KNOWN, 0.0, 0.0, 0.0, "", f"Not known: {hole}.")
     if index < 0 or not np.isfinite(share):
         return Clearance(CLEAR, 1.0, 0.0, 0.0, "", "The two stand side by side.")
     at_m = float(profiles.along_m[0, index])
@@ -55,6 +58,15 @@ def describe_clearance(
         share, clearance_m, zone_m, f"{what} {at_m:.0f} m from {first_name}", ground_limited=ground_limited
     )
     return Clearance(kind, share, clearance_m, at_m, what, sentence)
+
+
+def hole_words(profiles: Profiles, first_name: str) -> str:
+    """Return where the elevation data say nothing on one path, in words; empty where they know all of it."""
+    unknown = np.flatnonzero(~np.isfinite(profiles.ground_amsl_m[0]))
+    if not unknown.size:
+        return ""
+    first_m, last_m = (float(profiles.along_m[0, index]) for index in (unknown[0], unknown[-1]))
+    return f"the elevation data have a hole on the way, {first_m:.0f} to {last_m:.0f} m from {first_name}"
 
 
 def clearance_words(share: float, clearance_m: float, zone_m: float, place: str, *, ground_limited: bool) -> tuple[str, str]:

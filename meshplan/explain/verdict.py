@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import isnan
 from typing import Final
 
 import numpy as np
@@ -33,7 +34,7 @@ def verdict_for(chance: float, *, required_chance: float, elevation_spread_db: f
     Parameters
     ----------
     chance : float
-        That the link works in its worst season.
+        That the link works in its worst season; NaN where the ground on the way is unknown, which is no reason for a no.
     required_chance : float
         What the plan asks of each link.
     elevation_spread_db, other_spread_db : float
@@ -41,6 +42,8 @@ def verdict_for(chance: float, *, required_chance: float, elevation_spread_db: f
         a no is given unless the chance is beyond doubt all the same.
     """
     limits = verdict_limits(required_chance)
+    if isnan(chance):
+        return "not sure"
     if elevation_spread_db > other_spread_db and SURE_NO_CHANCE < chance < limits["ample"]:
         return "not sure"
     return next(word for word, least in limits.items() if chance >= least)

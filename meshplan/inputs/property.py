@@ -52,7 +52,8 @@ def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> P
     marked = any(name.casefold().endswith(PHONE_SUFFIXES) for name in files.sites)
     tables = [read_site_file(folder / name, name, crs, beside_phone=marked) for name in files.sites]
     sites = sites_from_tables(tables, crs, crs_at_fault=settings.crs is not None and crs is None)
-    faults.extend([*files.faults, *sites.faults, *apply_changes(folder, sites, crs)])
+    changes = apply_changes(folder, sites, crs)
+    faults.extend([*files.faults, *sites.faults, *changes.faults])
     headers = _headers(folder, files, faults)
     cover = read_cover_features(_vector_files(folder, files.cover, "cover", crs, faults, near_deg=_near(sites.sites)))
     faults.extend(cover.faults)
@@ -100,6 +101,7 @@ def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> P
                 ]
             )
         ),
+        changes=changes.rows,
     )
 
 

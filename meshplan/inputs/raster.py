@@ -44,6 +44,9 @@ _PAD = 4
 """Pixels read beyond the edge of a band, so that interpolation has neighbours."""
 _PIXELS_PER_CELL = 4
 """Far finer data are thinned on reading to so many pixels along a cell, and averaged after that."""
+STRETCHED_FROM = 0.02
+"""Share by which a projection's metres may differ from those of the ground before pixels are measured there; a transverse Mercator
+zone stretches by 0.001 at most inside, by 0.01 one zone away (own arithmetic)."""
 _GEOD = Geod(ellps="WGS84")
 
 
@@ -99,11 +102,15 @@ class RasterHeader:
     def steady_cell_m(self, lon_deg: float, lat_deg: float) -> float:
         """Return the size of a pixel that serves a whole neighbourhood: neighbours near the place find the same to the bit.
 
-        The pixel itself where it counts in metres, else as it is on the nearest half degree; three digits.
+        The pixel itself where it counts in metres that are those of the ground (Mercator for the whole world stretches them by 1.46
+        at 47°), else as it is on the nearest half degree; three digits.
         """
+        near_m = self.cell_m(*(round(2.0 * value) / 2.0 for value in (lon_deg, lat_deg)))
         if is_metric(self.crs):
-            return float(f"{math.sqrt(abs(self.transform.determinant)):.6g}")
-        return float(f"{self.cell_m(*(round(2.0 * value) / 2.0 for value in (lon_deg, lat_deg))):.3g}")
+            own_m = math.sqrt(abs(self.transform.determinant))
+            if not abs(near_m / own_m - 1.0) > STRETCHED_FROM:
+                return float(f"{own_m:.6g}")
+        return float(f"{near_m:.3g}")
 
     def corners_deg(self) -> tuple[float, float, float, float]:
         """Return west, south, east, north of the raster, roughly, for messages."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -72,20 +73,23 @@ class SiteTable:
 EMPTY_FIX = "Write a header and one row for each site."
 
 
-def read_site_file(path: Path, shown: str, default_crs: str | None, *, beside_phone: bool = False) -> SiteTable:
+def read_site_file(
+    path: Path, shown: str, default_crs: str | None, *, beside_phone: bool = False, more_columns: Sequence[Column] = ()
+) -> SiteTable:
     """Return the rows of a sites file; what is wrong stands in `faults`.
 
-    With `beside_phone` there is a file of marked places as well: a table may then leave out role and position.
+    With `beside_phone` there is a file of marked places as well: a table may then leave out role and position. `more_columns` are
+    those that only this file has; their cells stay raw.
     """
     fault = present_file(path, shown, "sites")
     if fault is not None:
         return SiteTable("column", faults=[fault])
     if path.suffix.lower() in TABLE_SUFFIXES:
-        return _read_table(path, shown, beside_phone=beside_phone)
+        return _read_table(path, shown, beside_phone=beside_phone, more_columns=more_columns)
     return _read_map_file(path, shown, default_crs)
 
 
-def _read_table(path: Path, shown: str, *, beside_phone: bool = False) -> SiteTable:
+def _read_table(path: Path, shown: str, *, beside_phone: bool = False, more_columns: Sequence[Column] = ()) -> SiteTable:
     table = SiteTable("column", is_table=True)
     try:
         written = content_of(path, shown)
@@ -122,6 +126,7 @@ def _read_table(path: Path, shown: str, *, beside_phone: bool = False) -> SiteTa
     header_number, header = numbered[0]
     header = [cell.strip() for cell in header]
     columns = [_optional(column) if beside_phone and column.name == "role" else column for column in SITE_COLUMNS]
+    columns += more_columns
     headings = match_headings(header, columns, f"{shown}, row {header_number}")
     table.faults.extend(headings.faults)
     table.warnings.extend(headings.warnings)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +11,9 @@ from numpy.typing import NDArray
 from meshplan.propagation.antenna import omnidirectional_gain_dbi, polarisation_loss_db, sector_gain_dbi
 from meshplan.records.station import Station
 from meshplan.units import Array
+
+LEAST_RUN_M: Final = 0.1
+"""Shortest way on the ground that an elevation angle is taken over."""
 
 
 def mismatch_loss_db(stations: Sequence[Station], a: NDArray[np.intp], b: NDArray[np.intp]) -> Array:
@@ -44,7 +48,7 @@ def gain_towards_dbi(
         ITU-R F.1336-5 reference patterns for round and sector antennas; an antenna whose pattern is not known has its planning gain
         in all directions and carries the nulls in its spread.
     """
-    up_deg = np.degrees(np.arctan2(rise_m, np.maximum(distance_m, 0.1)))
+    up_deg = np.degrees(np.arctan2(rise_m, np.maximum(distance_m, LEAST_RUN_M)))
     return (
         _gain(stations, a, bearing_deg, up_deg),
         _gain(stations, b, (bearing_deg + 180.0) % 360.0, -up_deg),

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from meshplan.loss.error_fields import ELEVATION_DRAWS, ELEVATION_SEED, ErrorFields, draw_error_fields, height_errors_at
-from meshplan.propagation.variability import chance_below
+from meshplan.propagation.variability import MOST_FREEDOM, chance_below
 from meshplan.units import Array
 
 __all__ = [
@@ -69,6 +69,7 @@ def route_chance(
     ends: Sequence[tuple[str, str]],
     *,
     around_db: Sequence[tuple[float, float]] = (),
+    freedom: Sequence[float] = (),
     seed: int = ELEVATION_SEED,
     trials: int = 4096,
 ) -> float:
@@ -89,6 +90,9 @@ def route_chance(
         Names of the devices.
     around_db : sequence of (a, b), optional
         Standard deviation of what stands around each end and is in no layer, shared by all links of that end.
+    freedom : sequence of float, optional
+        Degrees of freedom of each link's loss, where readings taught them: its error is then a Student-t of the same spread, as in
+        `chance_of`, by a factor √((ν − 2)/χ²) of its own.
     """
     random = np.random.default_rng([seed, 7])
     devices = {name: random.standard_normal(trials) for name in sorted({name for i in links for name in ends[i]})}
@@ -96,6 +100,7 @@ def route_chance(
     ground = random.integers(0, max(elevation_shift_db.shape[1], 1), trials)
     land = np.random.default_rng([seed, 8])
     around = {name: land.standard_normal(trials) for name in devices} if around_db else {}
+    tails = np.random.default_rng([seed, 9])
     held = np.ones(trials, dtype=bool)
     for i in links:
         model, vegetation, soil_spread, antenna = spreads[i]
@@ -106,5 +111,7 @@ def route_chance(
             loss += around_db[i][0] * around[a] + around_db[i][1] * around[b]
         if elevation_shift_db.shape[1]:
             loss += elevation_shift_db[i, ground]
+        if freedom and freedom[i] <= MOST_FREEDOM:
+            loss *= np.sqrt((freedom[i] - 2.0) / tails.chisquare(freedom[i], trials))
         held &= loss <= slack_db[i]
     return float(held.mean())

@@ -12,13 +12,19 @@ from meshplan.units import Array
 DEEPEST_MISMATCH_DB: Final = 15.0
 """Crossed antennas outdoors still hear each other by echoes: 10–20 dB, middle taken (common practice, no source)."""
 
+ROUND_SIDE_LOBES_K: Final = 0.7
+SECTOR_K_P: Final = 0.7
+SECTOR_K_H: Final = 0.7
+SECTOR_K_V: Final = 0.3
+"""Height of the side lobes of ordinary antennas in ITU-R F.1336-5, recommends 2 and 3 (recalled)."""
+
 
 def omnidirectional_gain_dbi(
     gain_dbi: ArrayLike,
     elevation_deg: ArrayLike,
     *,
     downtilt_deg: ArrayLike = 0.0,
-    k: float = 0.7,
+    k: float = ROUND_SIDE_LOBES_K,
     average_side_lobes: bool = True,
 ) -> Array:
     """Return the gain of an antenna that is round in azimuth, by elevation.
@@ -65,9 +71,9 @@ def sector_gain_dbi(
     horizontal_beamwidth_deg: ArrayLike,
     downtilt_deg: ArrayLike = 0.0,
     average_side_lobes: bool = True,
-    k_p: float = 0.7,
-    k_h: float = 0.7,
-    k_v: float = 0.3,
+    k_p: float = SECTOR_K_P,
+    k_h: float = SECTOR_K_H,
+    k_v: float = SECTOR_K_V,
 ) -> Array:
     """Return the gain of a panel, patch or Yagi antenna by direction.
 

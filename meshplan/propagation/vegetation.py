@@ -145,6 +145,13 @@ def bypass_loss_db(
     return np.asarray(np.minimum(np.minimum(ways[0], ways[1]), ways[2]))
 
 
+DEEPEST_DENSE_WOOD_M: Final = 400.0
+"""Depth up to which the fits to dense woods reach (ECAC-TR-81-101)."""
+
+MODEL_GAP_SHARE: Final = 0.5
+"""Standard deviation of woods as a share of the gap between two models (own advice)."""
+
+
 def exponential_decay_loss_db(depth_m: ArrayLike, frequency_mhz: ArrayLike) -> Array:
     """Return the modified exponential decay loss of dense trees in leaf, the pessimistic bound beside woodland.
 
@@ -162,7 +169,7 @@ def exponential_decay_loss_db(depth_m: ArrayLike, frequency_mhz: ArrayLike) -> A
         The published halves differ by 0.5 % of their value at 14 m; the first runs up to where they cross (13.9 m).
     """
     gigahertz = np.asarray(frequency_mhz, dtype=float) / 1000.0
-    depth = np.clip(np.asarray(depth_m, dtype=float), 0.0, 400.0)
+    depth = np.clip(np.asarray(depth_m, dtype=float), 0.0, DEEPEST_DENSE_WOOD_M)
     shape = np.minimum(0.45 * depth, 1.33 * depth**0.588)
     return np.asarray(gigahertz**0.284 * shape)
 
@@ -181,7 +188,7 @@ def early_itu_loss_db(depth_m: ArrayLike, frequency_mhz: ArrayLike) -> Array:
     Valid for
         0.2–95 GHz, 400 m; deeper woods keep the value at 400 m.
     """
-    depth = np.clip(np.asarray(depth_m, dtype=float), 0.0, 400.0)
+    depth = np.clip(np.asarray(depth_m, dtype=float), 0.0, DEEPEST_DENSE_WOOD_M)
     return np.asarray(0.2 * np.asarray(frequency_mhz, dtype=float) ** 0.3 * depth**0.6)
 
 
@@ -200,7 +207,7 @@ def vegetation_spread_db(depth_m: ArrayLike, frequency_mhz: ArrayLike) -> Array:
         In leaf; scale with the loss in other seasons.
     """
     gap = exponential_decay_loss_db(depth_m, frequency_mhz) - woodland_loss_db(depth_m, frequency_mhz)
-    return np.asarray(0.5 * np.abs(gap))
+    return np.asarray(MODEL_GAP_SHARE * np.abs(gap))
 
 
 MOST_SPREAD_DB: Final = 8.0

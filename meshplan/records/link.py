@@ -28,7 +28,7 @@ class Clearance:
     """How clear a path is. Heights of obstacles are metres above the straight line between the antennas (negative: below)."""
 
     kind: str
-    """"clear", "in the zone" (within the first Fresnel zone, below the line) or "blocked"."""
+    """"clear", "in the zone" (within the first Fresnel zone, below the line), "blocked", or "not known" over a hole in the data."""
     first_fresnel_share: float
     """Least clearance as a share of the first Fresnel radius (1 is a whole zone clear, below 0 the line is blocked)."""
     clearance_m: float

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -32,6 +33,8 @@ class Property(ShortForm):
     """All that was assumed or taken by default and matters to the plan."""
     warnings: tuple[str, ...]
     """What looks odd and was not read or not changed."""
+    changes: tuple[Mapping[str, str], ...] = ()
+    """Rows of changes.csv as written, by column."""
 
     def short_facts(self) -> Facts:
         """Return name, counts and grid."""

@@ -63,6 +63,8 @@ def clearance_sentence(link: Link) -> str:
 def verdict_sentence(link: Link) -> str:
     """Return the verdict in words with the figures it rests on."""
     words = ("" if link.verdict == "not sure" else "it ") + VERDICT_WORDS[link.verdict]
+    if math.isnan(link.margin_db):
+        return f"Verdict: {link.verdict}, {words}. {link.sentence}"
     failing = f" First month below what is asked: {link.first_failing_month}." if link.first_failing_month else ""
     return (
         f"Verdict: {link.verdict}, {words}. Chance {percent(link.chance)} in the worst season ({link.worst_season}), "

@@ -38,6 +38,9 @@ BETWEEN_GABLES_M: Final = 15.0
 GATEWAYS_ROUND_IT: Final = 0.3
 """Where no boundary is drawn: the house may stand so far outside the sites, as a share of their reach (own choice)."""
 
+FOUND_ON_THE_LAND: Final = "found on the land"
+"""Stands where a site names its file."""
+
 OUT_ON_THE_LAND: Final = "mobile_data"
 """Way out of a gateway on open land."""
 
@@ -169,7 +172,7 @@ def _as_site(place: _Place, number: int, to_degrees: Any) -> Site:
         mast_heights_agl_m=place.heights_agl_m,
         power=place.power,
         note="found on the land by the planner: go and look",
-        where="found on the land",
+        where=FOUND_ON_THE_LAND,
     )
 
 

@@ -26,6 +26,7 @@ from meshplan.records.station import Station
 from meshplan.reporting.coverage_files import write_coverage_raster
 from meshplan.reporting.file_sets import all_or_nothing
 from meshplan.reporting.map import write_map
+from meshplan.workflow.new_places import new_places
 from meshplan.workflow.prepare import Prepared, prepare_property
 from meshplan.workflow.profile import station_for
 from meshplan.workflow.progress import OnProgress, silent
@@ -144,8 +145,17 @@ def write_coverage(prepared: Prepared, plan: Plan, best: Coverage, singles: Sequ
     if len(singles) > 1:
         layers.extend(_layer(single.names[0], single, plan) for single in singles)
     first, *others = prepared.parts or (prepared,)
-    more = [(part.stations, part.path) for part in others]
-    land = map_landscape(plan, first.landscape, first.stations, first.seasons, first.path, coverage=layers, more=more)
+    land = map_landscape(
+        plan,
+        first.landscape,
+        first.stations,
+        first.seasons,
+        first.path,
+        coverage=layers,
+        more=[(part.stations, part.path) for part in others],
+        new=new_places(first),
+        changes=first.found.changes,
+    )
     with all_or_nothing(folder) as scratch:
         bands: dict[str, NDArray[Any]] = {
             "loss_db": best.loss_db,

@@ -38,6 +38,7 @@ from meshplan.reporting.plan_files import write_csv_tables, write_links_csv, wri
 from meshplan.reporting.report import write_report
 from meshplan.workflow.better_radio import better_radio
 from meshplan.workflow.learned import CALIBRATION_FILE, links_as_asked
+from meshplan.workflow.new_places import new_places
 from meshplan.workflow.prepare import Prepared, power_at, prepare_property, refuse_unlawful
 from meshplan.workflow.progress import OnProgress, silent
 
@@ -199,8 +200,17 @@ def write_plan(planned: Planned, folder: Path, *, on_progress: OnProgress | None
 def map_land(planned: Planned, *, measured: Sequence[MeasuredPoint] = ()) -> MapLandscape:
     """Return the land under a plan for its map, with the places where somebody measured."""
     first, *others = planned.prepared.parts or (planned.prepared,)
-    more = [(part.stations, part.path) for part in others]
-    return map_landscape(planned.plan, first.landscape, first.stations, first.seasons, first.path, measured=measured, more=more)
+    return map_landscape(
+        planned.plan,
+        first.landscape,
+        first.stations,
+        first.seasons,
+        first.path,
+        measured=measured,
+        more=[(part.stations, part.path) for part in others],
+        new=new_places(first),
+        changes=first.found.changes,
+    )
 
 
 def compute_all_links(

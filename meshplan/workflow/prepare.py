@@ -17,6 +17,7 @@ from meshplan.inputs.antennas import read_antennas, read_cables
 from meshplan.inputs.backhauls import read_backhauls
 from meshplan.inputs.property import read_property
 from meshplan.inputs.radios import read_batteries, read_boards, read_radio_classes, read_regions, read_regulators, read_solar
+from meshplan.inputs.site_changes import CHANGES_FILE
 from meshplan.links.build_stations import build_stations
 from meshplan.links.mixture import radio_names
 from meshplan.links.seasons import hemisphere_of, seasons_named
@@ -188,9 +189,14 @@ def _idle_settings(found: Property) -> tuple[str, ...]:
     return ("requirement.second_hop_limit is set and no second route is asked for: it changes no route of this plan.",)
 
 
+def _is_tried(site: Site) -> bool:
+    """Whether a place was added on the map, to stand beside those that the planner finds and not in their stead."""
+    return site.where.startswith(CHANGES_FILE)
+
+
 def with_found_gateways(found: Property, landscape: Landscape) -> Property:
     """Return the property with gateway candidates on its buildings and land, as many as asked, or some if its sites name none."""
-    named = any(site.role is Role.GATEWAY and site.use is not Use.FORBIDDEN for site in found.sites)
+    named = any(site.role is Role.GATEWAY and site.use is not Use.FORBIDDEN and not _is_tried(site) for site in found.sites)
     wanted = found.settings.generate_gateways
     count = wanted if wanted is not None else (0 if named else USUAL_FOUND_GATEWAYS)
     if count == 0:
@@ -215,7 +221,7 @@ def with_found_gateways(found: Property, landscape: Landscape) -> Property:
 
 def with_found_relays(found: Property, landscape: Landscape) -> Property:
     """Return the property with relay candidates from the land itself, as many as asked, or some if its sites name none."""
-    named = any(site.role is Role.RELAY for site in found.sites)
+    named = any(site.role is Role.RELAY and not _is_tried(site) for site in found.sites)
     wanted = found.settings.generate_relays
     count = wanted if wanted is not None else (0 if named else USUAL_FOUND_RELAYS)
     if count == 0:

@@ -71,7 +71,7 @@ def profile_between(
     table, reported = links_as_asked(table, prepared.found.folder, grid.crs, calibrated=calibrated, command="profile")
     notes.extend(reported)
     link = describe_links(table, [0], prepared.context)[0]
-    if link.verdict != "ample":
+    if link.verdict != "ample" and np.isfinite(link.margin_db):
         context = prepared.context
         remedies = find_remedies(
             table,

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numba import njit
 
-from meshplan.loss.fast.compiled_loss import bullington_total_db, knife_edge_db, smooth_excess_db
+from meshplan.loss.fast.compiled_loss import bullington_total_db, counted_nu, knife_edge_db, smooth_excess_db
 from meshplan.loss.fast.compiled_math import FAST, f32, larger
 
 _LOW = f32(-1e30)
@@ -72,7 +72,7 @@ def _loss(h, n, step, tx, rx, t, inverse, root):
         nu = math.sqrt(2.0 * float(high_t) * float(high_s) * nn / (t.wavelength_m * step))
     rise = float(end - start)
     free = 20.0 * math.log10(4.0 * math.pi * math.sqrt(d * d + rise * rise) / t.wavelength_m)
-    return free + bullington_total_db(knife_edge_db(nu), d) + smooth_excess_db(n, step, h1, h2, t)
+    return free + bullington_total_db(knife_edge_db(f32(counted_nu(nu))), f32(d)) + smooth_excess_db(n, step, h1, h2, t)
 
 
 @njit(fastmath=FAST, error_model="numpy", nogil=True, cache=True)

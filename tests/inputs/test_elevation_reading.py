@@ -12,6 +12,7 @@ import pytest
 import rasterio
 from affine import Affine
 from numpy.typing import NDArray
+from pyproj import Transformer
 from rasterio.transform import from_origin
 
 from meshplan.errors import InputError, MeshplanError
@@ -200,6 +201,16 @@ def test_cells_in_feet_are_measured_in_metres(tmp_path: Path) -> None:
     read_header = header(path)
     west, south, east, north = read_header.corners_deg()
     assert read_header.cell_m((west + east) / 2, (south + north) / 2) == pytest.approx(10 * 1200 / 3937, rel=1e-3)
+
+
+def test_cells_of_a_projection_that_stretches_are_measured_on_the_ground(tmp_path: Path) -> None:
+    """Mercator for the whole world stretches by 1/cos φ: at 60° north 10 m are 20 m; UTM one zone away hardly does."""
+    x_m, y_m = Transformer.from_crs("EPSG:4326", "EPSG:3857", always_xy=True).transform(7.0, 60.0)
+    stretched = write(tmp_path / "web.tif", np.ones((4, 4)), Affine(20.0, 0.0, x_m, 0.0, -20.0, y_m), crs="EPSG:3857")
+    assert header(stretched).steady_cell_m(7.0, 60.0) == pytest.approx(10.0, rel=0.006)
+    x_m, y_m = Transformer.from_crs("EPSG:4326", "EPSG:32631", always_xy=True).transform(7.0, 60.0)
+    beside = write(tmp_path / "utm.tif", np.ones((4, 4)), Affine(10.0, 0.0, x_m, 0.0, -10.0, y_m), crs="EPSG:32631")
+    assert header(beside).steady_cell_m(7.0, 60.0) == 10.0
 
 
 def test_the_finest_raster_wins_and_coarser_ones_fill(tmp_path: Path) -> None:

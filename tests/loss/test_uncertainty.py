@@ -19,7 +19,7 @@ from shapely import box
 from meshplan.explain.verdict import verdict_for
 from meshplan.links.link_table import LinkTable, compute_links
 from meshplan.links.pairs import candidate_pairs
-from meshplan.loss.uncertainty import draw_error_fields, height_errors_at, route_chance
+from meshplan.loss.uncertainty import chance_of, draw_error_fields, height_errors_at, route_chance
 from meshplan.loss.walls import enclosure_loss_db
 from meshplan.records import Cover, Role
 from meshplan.terrain.landscape import Landscape
@@ -152,6 +152,16 @@ def test_a_route_walks_over_one_ground_at_a_time() -> None:
     assert chance == pytest.approx(exact, abs=3.0 * math.sqrt(exact * (1.0 - exact) / 40_000))
     apart = float(np.mean(ndtr((slack[0] - shifts[0]) / 6.0))) * float(np.mean(ndtr((slack[1] - shifts[1]) / 6.0)))
     assert exact > apart + 0.03
+
+
+@pytest.mark.parametrize("freedom", [3.0, 5.0, 12.0, np.inf])
+def test_a_route_draws_the_tail_that_its_links_chances_have(freedom: float) -> None:
+    """Two links with nothing in common: the product of what `chance_of` says of each, Student-t where readings taught a tail."""
+    spreads, ends = [(6.0, 0.0, 0.0, 0.0), (8.0, 0.0, 0.0, 0.0)], [("sensor", "relay"), ("relay", "gateway")]
+    slack = np.array([9.0, 3.0])
+    exact = float(np.prod(chance_of(slack, np.zeros(2), np.array([6.0, 8.0]), freedom)))
+    chance = route_chance(range(2), slack, spreads, np.zeros((2, 0)), ends, freedom=[freedom, freedom], trials=100_000)
+    assert chance == pytest.approx(exact, abs=3.0 * math.sqrt(exact * (1.0 - exact) / 100_000))
 
 
 def test_links_over_the_same_ridge_share_its_error() -> None:

@@ -17,7 +17,7 @@ import math
 
 import numpy as np
 
-from meshplan.loss.fast.compiled_loss import CLEAR_NU, LANES, NU, bullington_total_db, knife_edge_db
+from meshplan.loss.fast.compiled_loss import CLEAR_NU, LANES, NU, bullington_total_db, counted_nu, knife_edge_db, tangents_nu
 from meshplan.loss.fast.compiled_math import f32, inlined, kernel
 from meshplan.loss.fast.compiled_ray import CAP, push, tangent
 from meshplan.loss.fast.cover import DEPTHS_AN_OCTAVE, SPREAD_DEPTHS
@@ -137,9 +137,8 @@ def scan_surface(n, off, h, low, high, near, bulge, rx_agl, own, count, fresnel,
                     back = max(back, (f[4, r] - receiver) / (x - f[3, r]))
                 if beside > -math.inf:
                     back = max(back, (beside - receiver) / (j - i))
-                at = x * (sight + back) / (steepest + back)
-                nu = (steepest - sight) * to_nu * math.sqrt(x * at / (x - at))
-            work[q // LANES, q % LANES + NU] = nu if nu > -0.78 else float(CLEAR_NU)
+                nu = tangents_nu(steepest - sight, sight + back, to_nu * math.sqrt(x))
+            work[q // LANES, q % LANES + NU] = counted_nu(nu)
             q += 1
         y = h[j] + low[j] - bulge * x * x
         if j == 1:
@@ -162,9 +161,11 @@ def scan_surface(n, off, h, low, high, near, bulge, rx_agl, own, count, fresnel,
 @kernel
 def edge_losses(work, count, own, off, step_m, out):
     """Write the Bullington loss of every target from its nu."""
-    for q in range(count):
-        nu = float(work[q // LANES, q % LANES + NU])
-        out[q] = bullington_total_db(knife_edge_db(nu), (own[q] - off) * step_m) if nu > -5.0 else 0.0
+    for first in range(0, count, LANES):
+        w = work[first // LANES]
+        for lane in range(min(LANES, count - first)):
+            length_m = (own[first + lane] - off) * step_m
+            out[first + lane] = bullington_total_db(knife_edge_db(w[lane + NU]), f32(length_m))
 
 
 @inlined

@@ -23,9 +23,11 @@ from meshplan.loss.fast.compiled_loss import (
     SMOOTH,
     N,
     bullington_total_db,
+    counted_nu,
     diffraction,
     free_space_block,
     knife_edge_db,
+    tangents_nu,
 )
 from meshplan.loss.fast.compiled_math import FAST, f32, inlined, kernel, larger
 from meshplan.propagation.filled_zone import INNER_ZONE
@@ -179,17 +181,17 @@ def _first(shares, n, highest):
 @kernel
 def _edge_nu(found, d, wavelength_m):
     """Return nu of the extremes: least clearance if the line is free, else the one edge of both tangents."""
-    high_t = float(found[0])
-    if high_t < 0.0:
-        return float(found[2]) * math.sqrt(2.0 / (wavelength_m * d))
-    return math.sqrt(2.0 * high_t * float(found[1]) / (wavelength_m * d))
+    scale = math.sqrt(2.0 / (wavelength_m * d))
+    if found[0] < _0:
+        return float(found[2]) * scale
+    return tangents_nu(float(found[0]), float(found[1]), scale)
 
 
 @kernel
 def _edge_loss(found, d, wavelength_m):
     """Return the Bullington loss of the extremes."""
-    nu = _edge_nu(found, d, wavelength_m)
-    return bullington_total_db(knife_edge_db(nu), d)
+    nu = counted_nu(_edge_nu(found, d, wavelength_m))
+    return float(bullington_total_db(knife_edge_db(f32(nu)), f32(d)))
 
 
 @kernel
@@ -412,8 +414,7 @@ def link_losses(ground, ends, heights, inside, first, last, n, cell_m, table, t,
                 fit_end -= part * float(found[4])
             w[lane + H1] = float(start) - min(fit_start, float(h[0]))
             w[lane + H2] = float(end) - min(fit_end, float(h[n]))
-            nu = _edge_nu(found, d, t.wavelength_m)
-            w[lane + NU] = nu if nu > -0.78 else float(CLEAR_NU)
+            w[lane + NU] = counted_nu(_edge_nu(found, d, t.wavelength_m))
             depths[link] = 0.0
             if cover.present > 0:
                 stands_there, roofs = _sample_codes(

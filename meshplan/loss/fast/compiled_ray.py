@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from meshplan.loss.fast.compiled_loss import CLEAR_NU, H1, H2, LANES, LENGTH, NU, RISE, N
+from meshplan.loss.fast.compiled_loss import CLEAR_NU, H1, H2, LANES, LENGTH, NU, RISE, N, counted_nu, tangents_nu
 from meshplan.loss.fast.compiled_math import inlined, kernel
 
 CAP = 0.5516
@@ -344,9 +344,8 @@ def scan_ray(
             elif j > 1:
                 r = tangent(x, receiver, top, hull_x, hull_g, hull_s)
                 back = (hull_g[r] - receiver) / (x - hull_x[r])
-                at = x * (sight + back) / (steepest + back)
-                nu = (steepest - sight) * to_nu * math.sqrt(x * at / (x - at))
-            block[lane + np.uint64(NU)] = nu if nu > -0.78 else float(CLEAR_NU)
+                nu = tangents_nu(steepest - sight, sight + back, to_nu * math.sqrt(x))
+            block[lane + np.uint64(NU)] = counted_nu(nu)
             q += _U1
         y = here - lower
         if j == 1:

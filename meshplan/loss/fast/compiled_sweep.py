@@ -74,7 +74,10 @@ def _way_loss(n, off, h, low, high, near, bulge, rx_agl, own, seen, step, t, inv
 
 @kernel
 def _most_through_db(seen, has_crown, has_roof, ways, through, most):
-    """Write the loss of leaves from which going through them all cannot be the way that loses least."""
+    """Write the loss of leaves from which going through them all cannot be the way that loses least.
+
+    What is cut off there must still be told from the other way by more than `SAME_DB`, or rounding would name the way.
+    """
     for q in range(seen):
         bare = ways[0, q]
         other = math.inf
@@ -84,7 +87,7 @@ def _most_through_db(seen, has_crown, has_roof, ways, through, most):
                 other = min(other, through[2, q] + min(ways[4, q], ways[5, q] + through[1, q]))
         if has_roof:
             bare = min(max(ways[1, q], bare), bare + through[2, q])
-        most[q] = other - bare + 1e-3
+        most[q] = other - bare + 2.0 * SAME_DB
 
 
 @kernel

@@ -5,10 +5,12 @@ from meshplan.assembly.page_records import (
     CoverageLayer,
     MapLandscape,
     MeasuredPoint,
+    NewPlace,
     OnlineTiles,
     PageCover,
     PageEnd,
     PageEngine,
+    PageNewPlace,
 )
 from meshplan.reporting.map.page import render_map, write_map
 
@@ -16,10 +18,12 @@ __all__ = [
     "CoverageLayer",
     "MapLandscape",
     "MeasuredPoint",
+    "NewPlace",
     "OnlineTiles",
     "PageCover",
     "PageEnd",
     "PageEngine",
+    "PageNewPlace",
     "map_landscape",
     "page_engine",
     "render_map",

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import json
 import re
 from functools import cache
 from importlib.resources import files
 from typing import Final
 
+from meshplan.assembly.page_figures import page_figures
 from meshplan.errors import MeshplanError
+from meshplan.reporting.map.pack import VOID_STEP
 
 LEAFLET_PACKAGE: Final = "js_lib_leaflet"
 LEAFLET_SHA256: Final = {
@@ -29,7 +32,10 @@ OWN_SCRIPTS: Final = (
     "chart.js",
     "season.js",
     "views.js",
+    "changes.js",
     "trial.js",
+    "add.js",
+    "kept.js",
     "layers.js",
     "key.js",
     "section.js",
@@ -85,6 +91,13 @@ def _text(name: str) -> str:
 def own_file(name: str) -> str:
     """Return one of the page's own scripts or style sheets."""
     return files("meshplan.reporting.map").joinpath(name).read_text(encoding="utf-8")
+
+
+@cache
+def figures_script() -> str:
+    """Return the constants that all other scripts of the page read, as the script that runs before them."""
+    figures = {**page_figures(), "void_step": VOID_STEP}
+    return f"const meshFigures = Object.freeze({json.dumps(figures, allow_nan=False)});\n"
 
 
 def data_uri(content: bytes, media_type: str) -> str:

@@ -190,7 +190,7 @@ const meshChart = (() => {
     figure.append(
       svg("path", {
         "clip-path": "url(#plot-frame)",
-        d: path(lens.map((p) => [x(p.along), y(p.line - 0.6 * p.zone)])),
+        d: path(lens.map((p) => [x(p.along), y(p.line - meshFigures.clear_share * p.zone)])),
         fill: "none",
         stroke: "#0a3a6b",
         "stroke-dasharray": "4 3",
@@ -280,7 +280,13 @@ const meshChart = (() => {
     if (wide > 420 && y(third.line - third.zone) - y(third.line + third.zone) > 16)
       figure.append(
         label("first Fresnel zone", x(third.along), Math.max(y(third.line + third.zone) - 3, TOP + 8), "middle", "zone-name"),
-        label("60 % line: keep it free", x(later.along), Math.min(y(later.line - 0.6 * later.zone) + 12, high - BOTTOM - 3), "middle", "zone-name"),
+        label(
+          `${Math.round(100 * meshFigures.clear_share)} % line: keep it free`,
+          x(later.along),
+          Math.min(y(later.line - meshFigures.clear_share * later.zone) + 12, high - BOTTOM - 3),
+          "middle",
+          "zone-name",
+        ),
       );
     for (const one of reachIn(points, coverKinds, cut.tightAt)) {
       const at = x(one.point.along);

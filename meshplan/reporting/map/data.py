@@ -116,6 +116,7 @@ def page_data(plan: Plan, landscape: MapLandscape) -> dict[str, Any]:
         "contours": contour_lines(landscape.ground_amsl_m, landscape.grid).as_record(),
         "terrain": None if engine is None else terrain_record(landscape, engine),
         "engine": None if engine is None else engine_record(engine),
+        "changes": [dict(row) for row in landscape.changes],
         "more_engines": [engine_record(one) for one in landscape.more_engines],
     }
 
@@ -217,6 +218,7 @@ def engine_record(engine: PageEngine) -> dict[str, Any]:
     rasters = ("cover_number", "canopy_m", "cover_share", "sampled_as_m", "errors")
     record = {item.name: getattr(engine, item.name) for item in fields(engine) if item.name not in rasters}
     record |= {"clutter": asdict(engine.clutter), "unmapped": None if engine.unmapped is None else asdict(engine.unmapped)}
+    record |= {"new_places": [asdict(one) for one in engine.new_places]}
     return {**record, "covers": [asdict(one) for one in engine.covers], "ends": [asdict(one) for one in engine.ends]}
 
 

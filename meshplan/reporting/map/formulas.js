@@ -1,25 +1,20 @@
-/* The propagation engine of the page. One small function for each formula, named and ordered as in meshplan/propagation, where
-   every source, range and accuracy is stated. Numbers in, decibels out: it knows no site, no colour, no page.
-   A test runs both engines on the same samples and holds them together. */
+/* The propagation formulas of the page. One small function for each formula, named and ordered as in meshplan/propagation, where
+   every source, range and accuracy is stated. Numbers in, decibels out: it knows no site, no colour, no page. All constants but the
+   coefficients of published equations come from Python (`meshFigures`, assembly/page_figures.py); golden vectors hold the equations. */
 "use strict";
 const meshEngine = (() => {
-  const SPEED_OF_LIGHT_M_PER_S = 299792458;
-  const SMALLEST_HEIGHT_M = 1e-3;
-  const NEAREST_DISTANCE_M = 1;
-
-  const wavelengthM = (frequencyMhz) => SPEED_OF_LIGHT_M_PER_S / 1e6 / frequencyMhz;
+  const figures = meshFigures;
+  const wavelengthM = (frequencyMhz) => figures.speed_of_light_m_per_s / 1e6 / frequencyMhz;
 
   /* free_space */
   function freeSpaceLossDb(distanceM, frequencyMhz) {
     const wavelength = wavelengthM(frequencyMhz);
-    const distance = Math.max(distanceM, wavelength, NEAREST_DISTANCE_M);
+    const distance = Math.max(distanceM, wavelength, figures.nearest_distance_m);
     return 20 * Math.log10((4 * Math.PI * distance) / wavelength);
   }
 
   /* refraction */
   const earthBulgeM = (distanceM, totalM, radiusKm) => (distanceM * (totalM - distanceM)) / (2000 * radiusKm);
-
-  const DEEPEST_MISMATCH_DB = 15;
 
   /* fresnel */
   function fresnelRadiusM(startM, endM, frequencyMhz) {
@@ -28,9 +23,8 @@ const meshEngine = (() => {
   }
 
   /* Tightest place of a path, in first Fresnel radii; `obstacle` is ground or what stands on it. */
-  const INNER_ZONE = 0.78 / Math.SQRT2;
   function filledShare(overM, radiusM) {
-    return Math.min(Math.max(0.5 + (0.5 * overM) / Math.max(INNER_ZONE * radiusM, 1e-6), 0), 1);
+    return Math.min(Math.max(0.5 + (0.5 * overM) / Math.max(figures.inner_zone * radiusM, 1e-6), 0), 1);
   }
   function pathClearance(along, obstacle, startAmsl, endAmsl, frequencyMhz, radiusKm) {
     const total = along[along.length - 1];
@@ -48,7 +42,7 @@ const meshEngine = (() => {
 
   /* knife_edge */
   function knifeEdgeLossDb(nu) {
-    return nu <= -0.78 ? 0 : 6.9 + (20 / Math.LN10) * Math.asinh(nu - 0.1);
+    return nu <= figures.clear_nu ? 0 : 6.9 + (20 / Math.LN10) * Math.asinh(nu - 0.1);
   }
 
   /* clutter: what an antenna loses against one at the tops of what stands around it; `rule` holds the figures of the plan. */
@@ -131,7 +125,7 @@ const meshEngine = (() => {
   }
 
   function heightGainDb(b, floorDb, perMetre) {
-    const height = Math.max(b, perMetre * SMALLEST_HEIGHT_M);
+    const height = Math.max(b, perMetre * figures.smallest_height_m);
     const gain =
       height > 2 ? 17.6 * Math.sqrt(height - 1.1) - 5 * Math.log10(height - 1.1) - 8 : 20 * Math.log10(height + 0.1 * height ** 3);
     return Math.max(gain, floorDb);
@@ -161,8 +155,8 @@ const meshEngine = (() => {
   /* diffraction: smooth round ground at any distance. */
   function sphericalEarthLossDb(distanceM, heightStartM, heightEndM, frequencyMhz, radiusKm, land) {
     if (!(distanceM > 0)) return 0;
-    const h1 = Math.max(heightStartM, SMALLEST_HEIGHT_M),
-      h2 = Math.max(heightEndM, SMALLEST_HEIGHT_M);
+    const h1 = Math.max(heightStartM, figures.smallest_height_m),
+      h2 = Math.max(heightEndM, figures.smallest_height_m);
     const radiusM = 1000 * radiusKm,
       roots = Math.sqrt(h1) + Math.sqrt(h2);
     if (distanceM >= Math.sqrt(2 * radiusM) * roots) {
@@ -279,26 +273,26 @@ const meshEngine = (() => {
   }
 
   function exponentialDecayLossDb(depthM, frequencyMhz) {
-    const depth = Math.min(Math.max(depthM, 0), 400);
+    const depth = Math.min(Math.max(depthM, 0), figures.deepest_dense_wood_m);
     return (frequencyMhz / 1000) ** 0.284 * Math.min(0.45 * depth, 1.33 * depth ** 0.588);
   }
 
   function coverSpreadDb(cover, depthM, fullDb, frequencyMhz, mostDb) {
     if (cover.form === "slab") return Math.min(cover.least_spread_db * Math.min(depthM, 1) + cover.spread_share * fullDb, mostDb);
     const woodland = -cover.most_db * Math.expm1((-depthM * cover.db_per_m) / cover.most_db);
-    return Math.min(0.5 * Math.abs(exponentialDecayLossDb(depthM, frequencyMhz) - woodland), mostDb);
+    return Math.min(figures.model_gap_share * Math.abs(exponentialDecayLossDb(depthM, frequencyMhz) - woodland), mostDb);
   }
 
   /* antenna: gain by direction (ITU-R F.1336), average side lobes. */
   /* Two straight antennas at an angle; crossed ones still hear each other by echoes. */
   function polarisationLossDb(angleDeg) {
     const share = Math.cos((angleDeg * Math.PI) / 180) ** 2,
-      least = 10 ** (-DEEPEST_MISMATCH_DB / 10);
+      least = 10 ** (-figures.deepest_mismatch_db / 10);
     return -10 * Math.log10(share + least * (1 - share));
   }
 
   function omnidirectionalGainDbi(gainDbi, elevationDeg, downtiltDeg) {
-    const k = 0.7,
+    const k = figures.round_side_lobes_k,
       tilted = elevationDeg + downtiltDeg;
     const x = Math.abs((90 * tilted) / (tilted >= 0 ? 90 + downtiltDeg : 90 - downtiltDeg)) / (107.6 * 10 ** (-0.1 * gainDbi));
     if (x < Math.sqrt(1.25 - Math.log10(k + 1) / 1.2)) return gainDbi - 12 * x ** 2;
@@ -306,9 +300,9 @@ const meshEngine = (() => {
   }
 
   function sectorGainDbi(gainDbi, azimuthOffDeg, elevationDeg, beamwidthDeg, downtiltDeg) {
-    const kP = 0.7,
-      kH = 0.7,
-      kV = 0.3,
+    const kP = figures.sector_k_p,
+      kH = figures.sector_k_h,
+      kV = figures.sector_k_v,
       radians = Math.PI / 180;
     const beamV = Math.min((31000 * 10 ** (-0.1 * gainDbi)) / beamwidthDeg, 179);
     const az = azimuthOffDeg * radians,

@@ -19,7 +19,7 @@ from meshplan.assembly.page_records import MapLandscape, OnlineTiles
 from meshplan.errors import InputError, MeshplanError
 from meshplan.records import Plan
 from meshplan.reporting.files import write_text_atomically
-from meshplan.reporting.map.assets import OWN_SCRIPTS, leaflet_script, leaflet_style, own_file
+from meshplan.reporting.map.assets import OWN_SCRIPTS, figures_script, leaflet_script, leaflet_style, own_file
 from meshplan.reporting.map.data import json_block, page_data
 from meshplan.reporting.map.palette import COVERAGE_OPACITY
 from meshplan.reporting.map.relief import RasterPicture, coverage_picture, relief_picture
@@ -127,7 +127,7 @@ class _PageFigure(Figure):
         scripts = [
             leaflet_script(),
             self.script.render(**kwargs),
-            "\n".join(own_file(name) for name in OWN_SCRIPTS),
+            "\n".join([figures_script(), *(own_file(name) for name in OWN_SCRIPTS)]),
         ]
         style = leaflet_style() + own_file("style.css")
         head = "\n".join(

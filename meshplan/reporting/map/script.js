@@ -34,6 +34,8 @@ const meshPage = (() => {
     canTry: () => Boolean(app.land),
     leaveTrial: () => {},
     trySite: () => {},
+    tryAdd: () => {},
+    tryTwo: () => {},
     showSection: null,
     placeOf: (device) => [device.lat_deg, device.lon_deg],
   };
@@ -77,11 +79,19 @@ const meshPage = (() => {
     if (focus && title) title.focus({ preventScroll: true });
   }
 
+  /* The whole plan opens on the section of what is most in doubt, where there is room for both. */
+  function openingCut() {
+    if (!wide() || section.isUnwanted()) return null;
+    const link = meshViews.doubtful(app),
+      cut = link && meshViews.linkCut(app, link);
+    return cut && { ...cut, opening: true, title: `Most in doubt: ${link.a} to ${link.b}` };
+  }
+
   app.showOverview = (options) => {
     app.view = () => app.showOverview({ focus: false });
     app.leaveTrial();
     pick(null);
-    showSection(null);
+    showSection(openingCut());
     tell(meshViews.overview(app), "The whole plan.", options);
     if (!options || options.focus !== false) byId("ledger").focus({ preventScroll: true });
   };
@@ -189,6 +199,7 @@ const meshPage = (() => {
     choose.addEventListener("change", () => {
       app.season = choose.value;
       layers.showSeason();
+      if (app.canTry()) meshKept.draw();
       app.gather.again();
       tellState();
       app.view();
@@ -292,7 +303,10 @@ const meshPage = (() => {
     makeKey(app).fillLegend();
     makePanel(app).start();
     fillHead();
+    meshChanges.start(app);
     meshTrial.start(app);
+    meshAdd.start(app);
+    meshKept.start(app);
     app.showOverview({ focus: false });
     map.invalidateSize();
     showAll(false);

@@ -5,20 +5,39 @@ const makeSection = (app) => {
   const { data, map } = app;
   const byId = (id) => document.getElementById(id);
   let strip = null,
-    reopen = false;
+    reopen = false,
+    unwanted = false;
+  /* Below the first the opening section is one line, so that the first view is a map; above the second the key stays open too. */
+  const ROOM_PX = 860,
+    TALL_PX = 960;
   function showSection(cut) {
     const host = byId("section");
-    strip = cut;
+    const folded = Boolean(cut && cut.opening && window.innerHeight < ROOM_PX);
+    strip = folded ? null : cut;
     host.hidden = !cut;
-    if (cut && wide() && byId("legend").open) {
-      byId("legend").open = false;
-      reopen = true;
-    }
-    if (!cut && reopen) {
+    host.classList.toggle("opening", Boolean(cut && cut.opening));
+    host.classList.toggle("folded", folded);
+    if ((!cut || folded) && reopen) {
       byId("legend").open = true;
       reopen = false;
     }
     if (app.walker) app.walker.remove();
+    if (folded) {
+      host.replaceChildren(
+        h(
+          "div",
+          { class: "section-head" },
+          h("h2", {}, cut.title),
+          h("button", { type: "button", class: "no-print", onclick: () => showSection({ ...cut, opening: false }) }, "Show section"),
+        ),
+      );
+      map.invalidateSize({ pan: false });
+      return;
+    }
+    if (cut && wide() && window.innerHeight < TALL_PX && byId("legend").open) {
+      byId("legend").open = false;
+      reopen = true;
+    }
     if (cut) {
       const plot = h("div", { class: "plot" }),
         walk = h("input", { type: "range", id: "walk", min: 0, max: 200, value: 0 }),
@@ -34,6 +53,7 @@ const makeSection = (app) => {
               type: "button",
               class: "no-print",
               onclick: () => {
+                unwanted = unwanted || Boolean(cut.opening);
                 showSection(null);
                 byId("ledger").focus();
               },
@@ -79,6 +99,7 @@ const makeSection = (app) => {
 
   return {
     showSection,
+    isUnwanted: () => unwanted,
     redraw: () => {
       if (strip) byId("section").redraw();
     },

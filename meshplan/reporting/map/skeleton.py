@@ -23,6 +23,7 @@ BODY: Final = f"""
     <div class="choice wide"><label for="radio">Radio shown</label><select id="radio"></select></div>
     <button type="button" id="open-help">How to read</button>
     <button type="button" id="open-trial" aria-pressed="false">Check two places</button>
+    <button type="button" id="open-add" aria-pressed="false">Add a place</button>
     <button type="button" id="locate">Where am I</button>
     <button type="button" id="print">Print</button>
     <button type="button" id="open-tools" class="phone" aria-expanded="false" aria-controls="tools">More</button>

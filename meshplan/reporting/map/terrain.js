@@ -1,31 +1,24 @@
 /* The land in the page: unpacks the rasters and series that pack.py wrote, and samples profiles as meshplan/terrain does. */
 "use strict";
 const meshLand = (() => {
-  const VOID_STEP = 65535;
-  const LEAST_SAMPLES = 5,
-    LEAST_SAMPLES_COARSE = 33,
-    MOST_SAMPLES = 2001,
-    FINEST_STEP_M = 2.5,
-    MOST_FINE_STEPS = 512,
-    STEPS_A_CELL = 6,
-    LONGEST_STEP_M = 15,
-    SAMPLES_EXACT_TO = 32;
+  const figures = meshFigures;
 
   /* terrain/profile: samples by the cell of the elevation raster and the length alone. */
   function chooseSampleCount(distanceM, cellM) {
-    if (cellM <= FINEST_STEP_M) return Math.min(Math.max(Math.ceil(distanceM / cellM) + 1, LEAST_SAMPLES), MOST_SAMPLES);
-    const groundStepM = Math.max(Math.min(cellM / STEPS_A_CELL, LONGEST_STEP_M), FINEST_STEP_M);
-    const fine = Math.min(Math.ceil(distanceM / FINEST_STEP_M), MOST_FINE_STEPS);
+    const { finest_step_m: finestM, most_samples: most } = figures;
+    if (cellM <= finestM) return Math.min(Math.max(Math.ceil(distanceM / cellM) + 1, figures.least_samples), most);
+    const groundStepM = Math.max(Math.min(cellM / figures.steps_a_cell, figures.longest_step_m), finestM);
+    const fine = Math.min(Math.ceil(distanceM / finestM), figures.most_fine_steps);
     const steps = Math.max(fine, Math.ceil(distanceM / groundStepM));
-    return Math.min(Math.max(steps + 1, LEAST_SAMPLES_COARSE), MOST_SAMPLES);
+    return Math.min(Math.max(steps + 1, figures.least_samples_coarse), most);
   }
 
   /* links/link_table: longer ones come in steps. */
   function sampleCount(distanceM, cellM) {
     const count = chooseSampleCount(distanceM, cellM);
-    if (count <= SAMPLES_EXACT_TO) return count;
+    if (count <= figures.samples_exact_to) return count;
     const step = 2 ** Math.max(32 - Math.clz32(count - 1) - 5, 0);
-    return Math.min(Math.ceil(count / step) * step, MOST_SAMPLES);
+    return Math.min(Math.ceil(count / step) * step, figures.most_samples);
   }
 
   const canUnpack = () => typeof DecompressionStream === "function";
@@ -60,7 +53,7 @@ const meshLand = (() => {
   async function unpackHeights(packed) {
     const steps = await unpackSteps(packed),
       heights = new Float32Array(steps.length);
-    for (let i = 0; i < steps.length; i++) heights[i] = steps[i] === VOID_STEP ? NaN : packed.lowest + steps[i] * packed.quantum;
+    for (let i = 0; i < steps.length; i++) heights[i] = steps[i] === figures.void_step ? NaN : packed.lowest + steps[i] * packed.quantum;
     return heights;
   }
 

@@ -13,9 +13,7 @@ const meshTrial = (() => {
   };
   const beyond = new Map();
   const usual = new Map();
-  /* Sites tried elsewhere or at another height, until they are put back: by site and role. All of them stand in one changes file. */
-  const changed = new Map();
-  const changeKey = (name) => `${app.ends.has(name) ? app.ends.get(name).site : name}\n${app.devices.get(name).role}`;
+  const { changed, keyOf } = meshChanges;
   let app,
     layer = null,
     current = null;
@@ -25,6 +23,7 @@ const meshTrial = (() => {
     const button = document.getElementById("open-trial");
     button.hidden = !app.canTry();
     app.trySite = trySite;
+    app.tryTwo = tryTwo;
     app.leaveTrial = leave;
     if (!app.canTry()) return;
     useRadio(app.engine.radio);
@@ -52,7 +51,8 @@ const meshTrial = (() => {
     app.picking = false;
     layer.remove();
     app.map.getContainer().classList.remove("picking", "trying");
-    document.getElementById("open-trial").setAttribute("aria-pressed", "false");
+    for (const id of ["open-trial", "open-add"]) document.getElementById(id).setAttribute("aria-pressed", "false");
+    if (app.showAdded) app.showAdded();
   }
 
   function enter(kind, put) {
@@ -65,6 +65,7 @@ const meshTrial = (() => {
     app.map.getContainer().classList.add("picking");
     app.map.getContainer().classList.toggle("trying", kind === "site");
     document.getElementById("open-trial").setAttribute("aria-pressed", String(kind === "two"));
+    document.getElementById("open-add").setAttribute("aria-pressed", String(kind === "add"));
   }
 
   /* ---- figures ---- */
@@ -118,7 +119,7 @@ const meshTrial = (() => {
   function standing(name) {
     const device = app.devices.get(name),
       base = app.ends.get(name),
-      tried = changed.get(changeKey(name));
+      tried = changed.get(keyOf(name));
     if (!tried) return { name, label: name, place: latLng(device), end: base, moved: false, heightM: base.antenna_agl_m };
     const { place, moved, heightM } = tried;
     return { name, label: name, place, moved, heightM, end: endAt(base, place, heightM, moved) };
@@ -259,6 +260,15 @@ const meshTrial = (() => {
         `${app.data.terrain.averaged > 1 ? `, averaged from ${plain(app.data.terrain.full_cell_m, 1)} m` : ", the same as the plan's"}. Cable and power stay as they are. The plan itself does not change.`,
     );
 
+  /* The section takes its strip from the map: what is tried must not lie under it. */
+  function intoView(places) {
+    const { map } = app,
+      bounds = L.latLngBounds(places);
+    if (map.getBounds().pad(-0.04).contains(bounds)) return;
+    if (places.length === 1) map.panTo(places[0], { animate: false });
+    else map.fitBounds(bounds.pad(0.2), { maxZoom: map.getZoom(), animate: false });
+  }
+
   /* ---- marks that can be moved by hand, by click and by arrow keys ---- */
   function movable(place, letter, label, onMove) {
     const face = svg(
@@ -293,7 +303,7 @@ const meshTrial = (() => {
       const far = (event.shiftKey ? 10 : 1) * app.land.cellM,
         at = marker.getLatLng();
       onMove(
-        L.latLng(at.lat + (step[1] * far) / 111320, at.lng + (step[0] * far) / (111320 * Math.cos((at.lat * Math.PI) / 180))),
+        L.latLng(at.lat + (step[1] * far) / meshFigures.metres_per_degree, at.lng + (step[0] * far) / (meshFigures.metres_per_degree * Math.cos((at.lat * Math.PI) / 180))),
         true,
       );
     });
@@ -346,11 +356,13 @@ const meshTrial = (() => {
   }
 
   /* ---- two points ---- */
-  function tryTwo() {
+  /* With a kept check it opens on its two places. */
+  function tryTwo(check = null) {
     const keys = [...app.engines.keys()].filter((key) => app.engines.get(key).ends.length > 1);
     if (!keys.length) return app.say("No two devices of this plan carry the same radio.");
     if (!keys.includes(app.engine.radio)) useRadio(keys[0]);
     if (app.radio && keys.includes(app.radio) && !current) useRadio(app.radio);
+    if (check) useRadio(check.radio);
     const names = [...app.ends.keys()],
       gateway = names.find((name) => app.devices.get(name).role === "gateway" && app.devices.get(name).in_plan) || names[0];
     const sensor =
@@ -365,12 +377,9 @@ const meshTrial = (() => {
       moved: false,
       heightM: app.ends.get(name).antenna_agl_m,
     });
-    /* What is most in doubt comes first: the nearest miss of a sensor without a route, else the plan's weakest link. */
-    const doubtful = [
-      ...app.data.unserved.map((one) => meshSeason.missedLink(app, one)).filter(Boolean),
-      ...meshViews.weakestFirst(app, app.data.links.filter((link) => link.chosen)),
-    ].find((link) => link.radio === app.engine.radio && app.ends.has(link.a) && app.ends.has(link.b));
-    const sides = doubtful ? [side("A", doubtful.a), side("B", doubtful.b)] : [side("A", sensor), side("B", gateway)];
+    const suits = (link) => link.radio === app.engine.radio && app.ends.has(link.a) && app.ends.has(link.b),
+      doubtful = meshViews.doubtful(app, suits);
+    const sides = check ? check.sides.map((one) => ({ ...one })) : doubtful ? [side("A", doubtful.a), side("B", doubtful.b)] : [side("A", sensor), side("B", gateway)];
     let next = 0;
     const result = h("div", { id: "trial-result", "aria-live": "polite" });
     const put = (one, place) => {
@@ -474,14 +483,20 @@ const meshTrial = (() => {
           {},
           "Click the map to set A, then B, and so on; or drag the yellow marks. Choose which device stands there and how high its antenna is.",
         ),
-        radioField(keys, tryTwo),
+        radioField(keys, () => tryTwo()),
         result,
+        h(
+          "div",
+          { class: "buttons" },
+          h("button", { type: "button", id: "keep-check", onclick: () => meshKept.keep(app.engine.radio, sides) }, "Keep this check"),
+        ),
         fields,
         landNote(),
       ],
       "Check two places: click the map to set A, then B.",
     );
     refresh();
+    intoView(sides.map((one) => one.place));
   }
 
   /* ---- one site moved or raised ---- */
@@ -512,7 +527,7 @@ const meshTrial = (() => {
     const partners = [...used, ...others.slice(0, MOST_OTHERS)];
     let shown = partners[0] && partners.reduce((weak, one) => (marginOf(before.get(one.name)) < marginOf(before.get(weak.name)) ? one : weak), partners[0]).name;
     const result = h("div", { id: "trial-result", "aria-live": "polite" }),
-      text = h("textarea", { id: "change-text", readonly: true, rows: 4, spellcheck: "false" });
+      box = meshChanges.takeOver();
     const put = (place) => {
       site.place = place;
       site.moved = place.distanceTo(home) > 0.3;
@@ -535,8 +550,9 @@ const meshTrial = (() => {
       trail.setLatLngs([home, site.place]);
       lines.clearLayers();
       const isChanged = site.moved || site.heightM !== base.antenna_agl_m;
-      if (isChanged) changed.set(changeKey(name), { name, place: site.place, moved: site.moved, heightM: site.heightM });
-      else changed.delete(changeKey(name));
+      if (isChanged) changed.set(keyOf(name), { name, place: site.place, moved: site.moved, heightM: site.heightM });
+      else changed.delete(keyOf(name));
+      const refused = site.moved ? meshChanges.faultOfPlace(site.place) : "";
       const moved = site.moved ? `${metres(home.distanceTo(site.place))} away` : "at its place";
       const trials = partners.map((other) => ({ other, was: before.get(other.name), is: compute(site, other) }));
       const inPlan = ({ other }) => Boolean(other.link && other.link.chosen);
@@ -577,6 +593,7 @@ const meshTrial = (() => {
               : `${name} stands as planned. Move it or change its height.`,
           ),
         ),
+        refused ? h("p", { class: "refused" }, refused) : "",
         table(
           "“Before” starts from the plan’s own figures; “now” adds what the change does. Links that the plan uses come first, the weakest on top." +
             (hidden ? ` ${count(hidden, "stronger link is", "stronger links are")} counted above and not listed.` : ""),
@@ -609,28 +626,11 @@ const meshTrial = (() => {
           ),
         ),
       );
-      text.value = changesText(name, site);
+      box.refresh({ ...site, name });
       const one = trials.find(({ other }) => other.name === shown);
       if (one && !one.is.unknown) showCut(one.is, site, one.other);
       else app.showSection(null);
     }
-    const copy = () => {
-      text.select();
-      const done = () => app.say("The change is copied.");
-      if (navigator.clipboard && window.isSecureContext)
-        navigator.clipboard
-          .writeText(text.value)
-          .then(done, () => app.say("Copying was not allowed: the text is selected, copy it by hand."));
-      else if (document.execCommand("copy")) done();
-      else app.say("The text is selected: copy it by hand.");
-    };
-    const save = () => {
-      const url = URL.createObjectURL(new Blob([text.value], { type: "text/csv" })),
-        link = h("a", { href: url, download: "changes.csv" });
-      link.click();
-      setTimeout(() => URL.revokeObjectURL(url), 1000);
-      app.say("Saved as changes.csv.");
-    };
     app.view = refresh;
     app.tell(
       [
@@ -655,28 +655,13 @@ const meshTrial = (() => {
           ),
         ),
         result,
-        h("h3", {}, "Take it over into the plan"),
-        h(
-          "p",
-          { class: "small" },
-          h(
-            "label",
-            { for: "change-text" },
-            "All changes tried so far. Save them as changes.csv in the property folder (or give the rows of these names these values), then run meshplan plan again:",
-          ),
-        ),
-        text,
-        h(
-          "div",
-          { class: "buttons" },
-          h("button", { type: "button", id: "copy-change", onclick: copy }, "Copy"),
-          h("button", { type: "button", onclick: save }, "Save as a file"),
-        ),
+        box.content,
         landNote(),
       ],
       `Trying ${name}: drag it or change its height.`,
     );
     refresh();
+    intoView([site.place]);
   }
 
   const planned = (name) => ({ name, label: name, place: latLng(app.devices.get(name)), end: app.ends.get(name) });
@@ -720,22 +705,24 @@ const meshTrial = (() => {
   const effectWords = ({ lose, thin, gain }) =>
     `${count(lose.length, "sensor loses", "sensors lose")} service, ${count(thin.length, "becomes", "become")} thin, ${count(gain.length, "gains", "gain")}`;
 
-  /* All changes tried so far as rows of one changes file; the site now in hand is always among them. */
-  function changesText(name, site) {
-    const rows = new Map([...changed.values()].map((one) => [changeKey(one.name), one]));
-    rows.set(changeKey(name), { name, ...site });
-    const lines = [...rows.values()].map(changeRow).sort();
-    return `name,role,lon_deg,lat_deg,antenna_agl_m\n${lines.join("")}`;
-  }
-  /* Text that a spreadsheet would compute gets an apostrophe, as in every table of the plan. */
-  function changeRow({ name, place, moved, heightM }) {
-    const guarded = (words) => (/^[=+\-@\t\r]/.test(words) ? `'${words}` : words),
-      quoted = (words) => (/[",\n\r]|^\s|\s$/.test(words) ? `"${words.replaceAll('"', '""')}"` : words);
-    const device = app.devices.get(name),
-      at = moved ? place : { lat: device.lat_deg, lng: device.lon_deg };
-    const cells = [quoted(guarded(app.ends.get(name).site)), device.role, at.lng.toFixed(7), at.lat.toFixed(7)];
-    return `${cells.join(",")},${Number(heightM.toFixed(2))}\n`;
-  }
-
-  return { start, compute, computeBare, changesText, effectOn, endAt, useRadio };
+  return {
+    start,
+    compute,
+    computeBare,
+    effectOn,
+    endAt,
+    useRadio,
+    enter,
+    movable,
+    heightField,
+    standing,
+    embedded,
+    latLng,
+    verdictOf,
+    showCut,
+    landNote,
+    intoView,
+    trialLayer: () => layer,
+    UNKNOWN_WORDS,
+  };
 })();

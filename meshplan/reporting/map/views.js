@@ -64,6 +64,13 @@ const meshViews = (() => {
       return (a.chance ?? -1) - (b.chance ?? -1) || a.margin - b.margin || (p.key < q.key ? -1 : 1);
     });
 
+  /* What is most in doubt: the nearest miss of a sensor without a route, else the plan's weakest link. */
+  const doubtful = (app, fits = () => true) =>
+    [
+      ...app.data.unserved.map((one) => missedLink(app, one)).filter(Boolean),
+      ...weakestFirst(app, app.data.links.filter((link) => link.chosen)),
+    ].find((link) => (!app.radio || link.radio === app.radio) && fits(link)) || null;
+
   function linkTable(app, links, caption) {
     return table(
       caption,
@@ -221,6 +228,8 @@ const meshViews = (() => {
       unservedBox(app),
       singleBox(app),
       nextStep(app),
+      meshChanges.summary(),
+      meshKept.summary(),
       data.not_mapped ? h("p", { id: "not-mapped" }, h("strong", {}, data.not_mapped)) : null,
       data.channels.filter((channel) => !channel.stable).map((channel) => h("div", { class: "alarm-box" }, h("p", {}, channel.sentence))),
       data.better_radio ? h("p", { id: "better-radio" }, data.better_radio) : null,
@@ -690,5 +699,5 @@ const meshViews = (() => {
     ];
   }
 
-  return { weakestFirst, overview, siteView, linkView, linkCut, help, seen, hop, linkTable, siteButton, backRow, ROLE_WORDS };
+  return { weakestFirst, doubtful, overview, siteView, linkView, linkCut, help, seen, hop, linkTable, siteButton, backRow, ROLE_WORDS };
 })();

@@ -36,6 +36,7 @@ from meshplan.records import (
     Spread,
     Unserved,
 )
+from meshplan.reporting.map import PageNewPlace
 
 GRID = Grid("EPSG:32710", west_m=480_000.0, north_m=4_684_000.0, cell_m=5.0, columns=240, rows=200)
 KINDS = ("open ground", "wood_deciduous", "building", "water")
@@ -383,6 +384,20 @@ def make_page_cover(kind: int) -> PageCover:
     )
 
 
+NEW_HEIGHT_M = {Role.SENSOR: 1.0, Role.RELAY: 3.0, Role.GATEWAY: 4.0}
+NEW_COST = {Role.SENSOR: 23.0, Role.RELAY: 47.0, Role.GATEWAY: 131.0}
+PANEL_COST, MAST_PER_M, FREE_MAST_M = 37.0, 9.0, 2.0
+
+
+def make_new_place(ends: tuple[PageEnd, ...], role: Role, purpose: Purpose, power: Power) -> PageNewPlace:
+    """Return a place that may be added, equipped as the first device that is a sensor, or none."""
+    like = next(end for end in ends if end.is_sensor is (role is Role.SENSOR))
+    end = replace(like, name="", site="", relaxed=purpose is Purpose.TREND, antenna_agl_m=NEW_HEIGHT_M[role])
+    cost = NEW_COST[role] + (PANEL_COST if power is Power.PANEL else 0.0)
+    mast = 0.0 if role is Role.SENSOR else MAST_PER_M
+    return PageNewPlace(role.value, purpose.value, power.value, end, cost, mast, FREE_MAST_M)
+
+
 def make_engine(plan: Plan) -> PageEngine:
     """Return the constants of the page's engine for the invented property."""
     ends = tuple(
@@ -411,7 +426,10 @@ def make_engine(plan: Plan) -> PageEngine:
         )
         for device in plan.devices
     )
+    kinds = [(Role.SENSOR, purpose, Power.BATTERY) for purpose in Purpose]
+    kinds += [(role, Purpose.TREND, power) for role in (Role.RELAY, Role.GATEWAY) for power in (Power.PANEL, Power.MAINS)]
     return PageEngine(
+        new_places=tuple(make_new_place(ends, *kind) for kind in kinds),
         radio=plan.radio.key,
         frequency_mhz=868.1,
         effective_earth_radius_km=RADIUS_KM,

@@ -15,6 +15,7 @@ import pytest
 from map_browser import DESK, PHONE, Opened, OpenMap
 from map_fixture import HOSTILE_NAMES, make_landscape, make_plan, rename
 from PIL import Image
+from pyproj import Geod
 
 from meshplan.assembly.page_records import OnlineTiles
 from meshplan.records import ChannelRecord, CommandOption, CommandRecord, HopRecord, MadeWith, Plan, Role
@@ -642,8 +643,9 @@ def test_three_hundred_sensors_are_counted_where_they_cannot_be_told_apart(open_
     assert page.evaluate(tally)[0] == 0, "told apart when near"
 
 
-def test_the_first_view_is_a_map_not_a_diagram(desk: Opened) -> None:
-    page = desk.page
+@pytest.mark.parametrize("size", [DESK, (1440, 900), (1024, 700)])
+def test_the_first_view_is_a_map_not_a_diagram(open_map: OpenMap, map_file: Path, size: tuple[int, int]) -> None:
+    page = open_map(map_file, size).page
     share = page.evaluate(
         """() => { const sheet = document.querySelector('.folium-map').getBoundingClientRect(),
           land = document.querySelector('img.relief').getBoundingClientRect();
@@ -656,7 +658,7 @@ def test_the_first_view_is_a_map_not_a_diagram(desk: Opened) -> None:
     assert share[1] <= 0.2, "23 % before, and more with reach"
     assert share[2] > 0
     drawn = {link.verdict for link in PLAN.links if link.chosen} | {"failing"}
-    told = page.inner_text("#legend-body")
+    told = page.text_content("#legend-body")
     for verdict in drawn:
         assert verdict in told
     assert page.locator("#legend [data-layer]").count() == 0
@@ -776,19 +778,38 @@ def test_a_calibrated_map_says_so_in_its_title_line(open_map: OpenMap, tmp_path:
     assert page.inner_text("#kind-of-sheet") == "Radio network plan, calibrated by readings"
 
 
-def test_my_position_lies_above_marks_and_names_a_site_that_is_drawn(open_map: OpenMap, map_file: Path) -> None:
-    spare = PLAN.device("Saddle post")
-    where = {"latitude": spare.lat_deg, "longitude": spare.lon_deg, "accuracy": 12}
+@pytest.mark.parametrize("beside", [device.name for device in PLAN.devices])
+def test_my_position_lies_above_marks_and_names_the_nearest_site_that_is_drawn(
+    open_map: OpenMap, map_file: Path, beside: str
+) -> None:
+    """Beside each device in turn, a few metres off: a place that the plan does not need is named only once its layer is drawn."""
+    device = PLAN.device(beside)
+    here = device.lon_deg + 0.0001, device.lat_deg + 0.00005
+    where = {"latitude": here[1], "longitude": here[0], "accuracy": 12}
     page = open_map(map_file, DESK, geolocation=where, permissions=["geolocation"]).page
-    page.evaluate("meshPage.map.removeLayer(meshPage.layers.spares)")
-    page.click("#locate")
-    page.locator("#live", has_text="nearest site").wait_for(state="attached")
-    drawn = page.evaluate("[...meshPage.markers].filter(([, m]) => m._map).map(([name]) => name)")
-    named = re.search(r"nearest site is (.+), \d", page.inner_text("#live"))
-    assert named
-    assert named[1] in drawn
+    away_m = {one.name: Geod(ellps="WGS84").inv(*here, one.lon_deg, one.lat_deg)[2] for one in PLAN.devices}
+    hidden = {"Barn loft"}  # neither in the plan nor the nearest of a sensor without a route
+    for drawn in (set(away_m) - hidden, set(away_m)):
+        nearest = min(drawn, key=lambda name: away_m[name])
+        page.evaluate("() => { document.getElementById('live').textContent = ''; }")
+        page.click("#locate")
+        page.locator("#live", has_text="nearest site").wait_for(state="attached")
+        found = re.search(r"known within 12 m\. .*nearest site is (.+), (\d+) m away\.", page.inner_text("#live"))
+        assert found
+        assert found[1] == nearest
+        assert float(found[2]) == pytest.approx(away_m[nearest], abs=0.5 + 0.005 * away_m[nearest])
+        page.evaluate("() => { meshPage.layers.spares.addTo(meshPage.map); }")
+    ring, dot = page.evaluate(
+        """() => meshPage.here.getLayers().map(l => [l.getLatLng().lng, l.getLatLng().lat, l.options.pane, l.getRadius()])"""
+    )
+    assert (ring[:3], dot[:3]) == ([*here, "here"], [*here, "here"])
+    assert ring[3] == 12
     level = "name => Number(getComputedStyle(meshPage.map.getPane(name)).zIndex)"
     assert page.evaluate(level, "here") > page.evaluate(level, "markerPane")
+    dot_box = page.evaluate("() => { const b = meshPage.here.getLayers()[1]._path.getBoundingClientRect(); return [b.x, b.y]; }")
+    box = page.locator(".folium-map").bounding_box()
+    assert box["x"] < dot_box[0] < box["x"] + box["width"]
+    assert box["y"] < dot_box[1] < box["y"] + box["height"]
 
 
 def test_hostile_names_are_text_everywhere(open_map: OpenMap, tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,13 +12,14 @@ import pytest
 from map_browser import DESK, OpenMap
 from pyproj import Transformer
 
-from meshplan.assembly.page_data import map_landscape
 from meshplan.links.link_table import sample_count
 from meshplan.loss.bypass_paths import row_bypass_losses_db
+from meshplan.loss.error_fields import draw_error_fields
 from meshplan.loss.path_loss import Ends, path_losses
 from meshplan.reporting.map import write_map
 from meshplan.terrain.profile import sample_profiles
-from meshplan.workflow.plan import Planned, plan_property
+from meshplan.workflow.plan import Planned, compute_all_links, map_land, plan_property
+from meshplan.workflow.prepare import prepare_property
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -38,8 +40,7 @@ class Demo:
 @pytest.fixture(scope="module", params=DEMOS)
 def demo(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Demo:
     planned = plan_property(SAMPLES / request.param)
-    made = planned.prepared
-    land = map_landscape(planned.plan, made.landscape, made.stations, made.seasons, made.path)
+    land = map_land(planned)
     return Demo(planned, write_map(planned.plan, land, tmp_path_factory.mktemp("demo") / "map.html"))
 
 
@@ -142,3 +143,45 @@ def test_a_trial_at_its_place_shows_the_margin_of_the_plan(page: Any, demo: Demo
         assert found[0] == pytest.approx(link.margin_db, abs=0.05), link.key
         assert found[1] == link.verdict, link.key
     assert looked_at >= 10
+
+
+def test_places_added_on_the_page_are_what_the_planner_makes_of_the_saved_file(page: Any, demo: Demo, tmp_path: Path) -> None:
+    """A sensor and a relay put on the map, saved as changes.csv and planned: links, margins and chances as the page said."""
+    said = page.evaluate(
+        """() => { const devices = [...meshPage.devices.values()];
+          const middle = (of) => of.reduce((sum, one) => sum + one, 0) / of.length;
+          const place = L.latLng(middle(devices.map(d => d.lat_deg)), middle(devices.map(d => d.lon_deg)));
+          meshPage.tryAdd();
+          meshPage.map.fire("click", { latlng: place });
+          const sensor = [...meshChanges.added.values()][0];
+          document.getElementById("add-another").click();
+          const role = document.getElementById("add-role");
+          role.value = "relay"; role.dispatchEvent(new Event("change"));
+          meshPage.map.fire("click", { latlng: L.latLng(place.lat + 3e-4, place.lng + 3e-4) });
+          const relay = [...meshChanges.added.values()][1];
+          const told = (found) => found.filter(o => !o.trial.unknown)
+            .map(o => [o.name, o.trial.seasons.map(s => [s.marginDb, s.chance])]);
+          return { text: document.getElementById("change-text").value, sensor: [sensor.name, told(meshAdd.receivers(sensor))],
+            relay: [relay.name, told(meshAdd.senders(relay, null))] }; }"""
+    )
+    folder = Path(shutil.copytree(demo.planned.prepared.found.folder, tmp_path / "again", ignore=shutil.ignore_patterns("out*")))
+    (folder / "changes.csv").write_text(said["text"], encoding="utf-8")
+    prepared = prepare_property(folder)
+    links = compute_all_links(prepared, error_fields=draw_error_fields(prepared.landscape), prune=False)
+    planned = demo.planned.plan
+    pairs = {tuple(sorted(pair)): i for i, pair in enumerate(links.pairs.tolist())}
+    looked_at = 0
+    for mine, found in (said["sensor"], said["relay"]):
+        me = next(i for i, one in enumerate(links.stations) if one.site.name == mine)
+        for other, seasons in found:
+            agl_m = planned.device(other).antenna_agl_m
+            same = [i for i, one in enumerate(links.stations) if other in (one.key, one.site.name) and one.antenna_agl_m == agl_m]
+            them = same[0] if same else None
+            row = pairs.get(tuple(sorted((me, them)))) if them is not None else None
+            if row is None:
+                continue
+            looked_at += 1
+            for season, (margin_db, chance) in enumerate(seasons):
+                assert margin_db == pytest.approx(float(links.margin_db[season, row]), abs=0.3), (mine, other)
+                assert chance == pytest.approx(float(links.chance[season, row]), abs=0.03), (mine, other)
+    assert looked_at >= 8

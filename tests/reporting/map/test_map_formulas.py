@@ -29,7 +29,7 @@ from meshplan.propagation.ground import ground_constants
 from meshplan.propagation.seasons import usual_seasons
 from meshplan.records import Cover
 from meshplan.records.clutter import EndClutter
-from meshplan.reporting.map.assets import own_file
+from meshplan.reporting.map.assets import figures_script, own_file
 from meshplan.reporting.map.data import engine_record, errors_record, json_block
 from meshplan.terrain.landscape import Landscape, build_landscape
 from meshplan.terrain.mapped_land import MappedLand
@@ -148,6 +148,7 @@ def engine_page(browser: Any) -> Any:
     """A blank page that holds the engine alone."""
     context = browser.new_context(offline=True)
     page = context.new_page()
+    page.add_script_tag(content=figures_script().replace("const meshFigures", "window.meshFigures"))
     for name, holder in (("formulas.js", "meshEngine"), ("links.js", "meshLinks")):
         page.add_script_tag(content=own_file(name).replace(f"const {holder}", f"window.{holder}"))
     yield page
