@@ -24,11 +24,12 @@ from meshplan.assembly.page_records import (
 )
 from meshplan.explain.obstacles import cover_words
 from meshplan.explain.verdict import SURE_NO_CHANCE
+from meshplan.kinds import FIELD_CROPS, PLANT_KINDS
 from meshplan.links.margins import ALARM_SUCCESS, OBSTRUCTED_FROM_DB, TREND_SUCCESS
 from meshplan.loss.bypass_paths import CLEAR_BELOW_M, FURTHEST_ASIDE_M
 from meshplan.loss.end_clutter import assumed_clutter
 from meshplan.loss.error_fields import draw_error_fields, spreads_on_lattice
-from meshplan.loss.path_loss import FIELD_CROPS, NEAR_AN_ANTENNA_M, OVER_CROWNS_SPREAD_DB, SHADOWED_FROM_DB, PathSettings
+from meshplan.loss.path_loss import NEAR_AN_ANTENNA_M, OVER_CROWNS_SPREAD_DB, SHADOWED_FROM_DB, PathSettings
 from meshplan.loss.uncertainty import CLEAR_MODEL_SPREAD_DB, OBSTRUCTED_MODEL_SPREAD_DB, SOIL_SPREAD_DB
 from meshplan.loss.walls import DEFAULT_WALL, enclosure_loss_db, enclosure_spread_db
 from meshplan.propagation.behind_hills import FULLY_BLOCKED_NU, GIVEN_BACK
@@ -43,7 +44,7 @@ from meshplan.propagation.noise import usual_noise_rise_db
 from meshplan.propagation.seasons import Season
 from meshplan.propagation.tables import figure_at_frequency
 from meshplan.propagation.variability import rayleigh_fade_db
-from meshplan.propagation.vegetation import COVER_KINDS, MOST_SPREAD_DB, woodland_db_per_m, woodland_most_db
+from meshplan.propagation.vegetation import MOST_SPREAD_DB, woodland_db_per_m, woodland_most_db
 from meshplan.records import Cover, Plan, Purpose, Role
 from meshplan.records.clutter import EndClutter
 from meshplan.records.station import Station
@@ -176,7 +177,7 @@ def _page_cover(
     groups: dict[tuple[str, float | None], int],
 ) -> PageCover:
     frequency = settings.frequency_mhz
-    kind = COVER_KINDS.get(cover.kind)
+    kind = PLANT_KINDS.get(cover.kind)
     slab = kind is not None and kind.form == "slab"
     across = along = most = 0.0
     if kind is not None and slab:

@@ -46,8 +46,8 @@ def command(
     Writes plan.json, plan.geojson, links.csv, further tables and map.html. Ends with exit code 1 if some sensor
     stays unserved or without the second route it asked for. So it does if a device would break the radio rules,
     or if they ask for something that nobody answers for (radio_settings.accepts). So it does, too, if a device
-    cannot act on command within the wait that the sites state, or if a channel is so full that fewer readings
-    arrive than was asked of their route.
+    cannot act on command within the wait that the sites state. The same holds if a channel is so full that fewer
+    readings arrive than was asked of their route.
     """
     from meshplan.reporting.plan_text import plan_summary, plan_text
     from meshplan.workflow import plan_property, solve_limits, write_plan

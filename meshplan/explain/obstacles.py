@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from meshplan.kinds import COVER_KINDS
 from meshplan.propagation.fresnel import fresnel_radius_m
 from meshplan.records import Clearance, Cover
 from meshplan.terrain.landscape import Landscape
@@ -17,20 +18,6 @@ CLEAR, IN_THE_ZONE, BLOCKED, NOT_KNOWN = "clear", "in the zone", "blocked", "not
 
 RIDGE_RISE_M = 3.0
 """Ground this much above both ends is called a ridge (own choice of words)."""
-
-KIND_WORDS = {
-    "wood_deciduous": "wood",
-    "wood_evergreen": "wood",
-    "hedge_deciduous": "hedge",
-    "hedge_evergreen": "hedge",
-    "orchard": "orchard",
-    "vines": "vines",
-    "maize": "maize",
-    "cereal": "cereal crop",
-    "grass": "grass",
-    "building": "building",
-    "water": "water",
-}
 
 
 def describe_clearance(
@@ -128,7 +115,7 @@ def _name_at(profiles: Profiles, landscape: Landscape, index: int) -> str:
 
 def cover_words(cover: Cover) -> str:
     """Return the name of a cover as people would say it."""
-    word = KIND_WORDS.get(cover.kind, cover.kind)
+    word = COVER_KINDS[cover.kind].words if cover.kind in COVER_KINDS else cover.kind
     if not cover.name or cover.name == cover.kind:
         return word
     return cover.name if word in cover.name.casefold() else f"{word} '{cover.name}'"

@@ -12,9 +12,10 @@ import shapely
 
 from meshplan.errors import InputError, MeshplanError
 from meshplan.inputs.columns import Headings, match_headings, plain, read_values
-from meshplan.inputs.cover_columns import COVER_COLUMNS, COVER_KINDS, KIND_WALLS, PLAIN_WORDS, CoverKind
+from meshplan.inputs.cover_columns import COVER_COLUMNS, KIND_WALLS, PLAIN_WORDS
 from meshplan.inputs.vector import WGS84, Feature, VectorFile, move_geometry, no_degrees
 from meshplan.inputs.walls import wall_note
+from meshplan.kinds import COVER_KINDS, CoverKind
 from meshplan.records import Cover
 
 _MAP_PROGRAM_FIELDS = tuple(

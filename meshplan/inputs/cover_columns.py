@@ -2,92 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 from meshplan.inputs.columns import Column, describe_columns, number, number_list, one_of, text
 from meshplan.inputs.walls import WALL_WORDS, WALLS
-
-
-@dataclass(frozen=True)
-class CoverKind:
-    """A kind of cover with what is assumed where the file is silent. Heights and widths: common practice, no source."""
-
-    name: str
-    height_m: float
-    line_width_m: float | None
-    """Width of a line of this kind; None makes width_m necessary."""
-    seasonal: bool = False
-    """Whether its height is expected to change through the year."""
-
-
-COVER_KINDS: Final = {
-    kind.name: kind
-    for kind in (
-        CoverKind("wood_deciduous", 15.0, 8.0),
-        CoverKind("wood_evergreen", 15.0, 8.0),
-        CoverKind("hedge_deciduous", 2.0, 2.0),
-        CoverKind("hedge_evergreen", 2.0, 2.0),
-        CoverKind("orchard", 3.5, 4.0),
-        CoverKind("vines", 1.8, 1.0),
-        CoverKind("maize", 2.5, None, seasonal=True),
-        CoverKind("cereal", 0.9, None, seasonal=True),
-        CoverKind("grass", 0.3, None),
-        CoverKind("building", 5.0, None),
-        CoverKind("water", 0.0, None),
-    )
-}
-
-WOOD_NOUNS: Final = ("wood", "woods", "woodland", "forest", "trees", "grove", "copse")
-LEAF_TREES: Final = ("oak", "beech", "birch", "ash", "alder", "hazel", "poplar", "willow", "larch", "maple", "lime", "chestnut")
-NEEDLE_TREES: Final = ("pine", "spruce", "fir", "cedar", "yew")
+from meshplan.kinds import COVER_KINDS, WALL_KINDS, WOOD_NOUNS
 
 PLAIN_WORDS: Final = {
-    "wood": "wood_deciduous",
-    "woods": "wood_deciduous",
-    "woodland": "wood_deciduous",
-    "forest": "wood_deciduous",
-    "trees": "wood_deciduous",
-    "tree": "wood_deciduous",
-    "broadleaf": "wood_deciduous",
-    **{f"{kind} {word}": "wood_deciduous" for kind in ("deciduous", "broadleaf", "broadleaved", "mixed") for word in WOOD_NOUNS},
-    **{f"{tree} {word}": "wood_deciduous" for tree in LEAF_TREES for word in WOOD_NOUNS},
-    **{f"{kind} {word}": "wood_evergreen" for kind in ("evergreen", "conifer", "coniferous") for word in WOOD_NOUNS},
-    **{f"{tree} {word}": "wood_evergreen" for tree in NEEDLE_TREES for word in WOOD_NOUNS},
-    "deciduous": "wood_deciduous",
-    "evergreen": "wood_evergreen",
-    "deciduous hedge": "hedge_deciduous",
-    "evergreen hedge": "hedge_evergreen",
-    "conifers": "wood_evergreen",
-    "conifer": "wood_evergreen",
-    "pine": "wood_evergreen",
-    "hedge": "hedge_deciduous",
-    "hedgerow": "hedge_deciduous",
-    "scrub": "hedge_deciduous",
-    "windbreak": "wood_deciduous",
-    "shelter belt": "wood_deciduous",
-    "fruit trees": "orchard",
-    "vineyard": "vines",
-    "corn": "maize",
-    "wheat": "cereal",
-    "barley": "cereal",
-    "grain": "cereal",
-    "meadow": "grass",
-    "pasture": "grass",
-    "lawn": "grass",
-    "house": "building",
-    "shed": "building",
-    "barn": "building",
-    "greenhouse": "building",
-    "glasshouse": "building",
-    "pond": "water",
-    "lake": "water",
-    "river": "water",
-    "stream": "water",
+    word: kind.name
+    for kind in COVER_KINDS.values()
+    for word in (
+        *kind.also_called,
+        *(f"{before} {noun}" for before in (*kind.adjectives, *kind.trees) for noun in WOOD_NOUNS),
+    )
 }
 """Words people use, with the kind they are taken for; every use is reported as an assumption."""
 
-KIND_WALLS: Final = {"greenhouse": "glasshouse_metal", "glasshouse": "glasshouse_metal"}
+KIND_WALLS: Final = {word: name for name, wall in WALL_KINDS.items() for word in wall.buildings}
 """Words that say the wall as well."""
 
 _kind = one_of(tuple(COVER_KINDS), PLAIN_WORDS)

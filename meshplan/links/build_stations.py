@@ -10,14 +10,14 @@ from typing import Any, TypeVar
 from shapely.geometry import Point
 
 from meshplan.errors import InputError, MeshplanError, nearest_name, raise_faults
+from meshplan.kinds import FIELD_CROPS, PLANT_KINDS
 from meshplan.loss.end_clutter import assumed_clutter, named_clutter
 from meshplan.loss.indoor_legs import OWN_LIDS, ROOM_WORDS, room_kind
-from meshplan.loss.path_loss import FIELD_CROPS, NEAR_AN_ANTENNA_M
+from meshplan.loss.path_loss import NEAR_AN_ANTENNA_M
 from meshplan.loss.walls import DEFAULT_WALL, enclosure_loss_db, enclosure_source, enclosure_spread_db
 from meshplan.propagation.cables import cable_loss_db
 from meshplan.propagation.clutter import CLUTTER_MOST_MHZ
 from meshplan.propagation.noise import usual_noise_rise_db
-from meshplan.propagation.vegetation import COVER_KINDS
 from meshplan.records import Power, Role, Site
 from meshplan.records.antenna import AntennaClass, CableClass
 from meshplan.records.clutter import EndClutter
@@ -210,7 +210,7 @@ def _shown_near(site: Site, landscape: Landscape) -> str:
         return "all that stands there, in the surface model,"
     near = Point(site.x_m, site.y_m).buffer(NEAR_AN_ANTENNA_M)
     for cover in landscape.covers:
-        tall = cover.is_building or (cover.kind in COVER_KINDS and cover.kind not in FIELD_CROPS)
+        tall = cover.is_building or (cover.kind in PLANT_KINDS and cover.kind not in FIELD_CROPS)
         if tall and cover.geometry.intersects(near):
             return cover.name
     return ""

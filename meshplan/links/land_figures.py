@@ -133,7 +133,8 @@ def swept_from(
             samples=int(count),
             cover=cover,
             inside=within,
-            engine="numpy",
+            cores=cores,
+            notify=notify,
         )
         found.loss_db[to_row, to_column] = links.loss_db
         found.terrain_db[to_row, to_column] = links.terrain_db

@@ -12,8 +12,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from meshplan.kinds import PLANT_KINDS
 from meshplan.propagation.knife_edge import knife_edge_loss_db
-from meshplan.propagation.vegetation import COVER_KINDS
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import Profiles
 from meshplan.units import Array, wavelength_m
@@ -78,7 +78,7 @@ def row_bypass_losses_db(
 
 
 def _is_row(kind: str) -> bool:
-    return kind in COVER_KINDS and COVER_KINDS[kind].form == "row"
+    return kind in PLANT_KINDS and PLANT_KINDS[kind].form == "row"
 
 
 def _least_loss_db(

@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 
 from meshplan.grid import Float32
 from meshplan.loss.error_fields import ErrorFields, height_errors_along
-from meshplan.loss.fast.numpy_links import TERRAIN_COLUMN, Lines, Measured, losses, smooth_heights
-from meshplan.loss.fast.sampled import SampledLinks, shared_table
+from meshplan.loss.fast.lines import Lines, shared_table, smooth_heights, terrain_losses_db
 from meshplan.loss.path_loss import Ends, PathSettings
 from meshplan.loss.standing_cover import radio_path
 from meshplan.terrain.landscape import Landscape
@@ -100,16 +99,12 @@ def _losses_over(
     with np.errstate(invalid="ignore", divide="ignore"):
         for error in errors:
             drawn = ground + error
-            sampled = SampledLinks(profiles.distance_m, ends.bearing_deg, base.astype(np.float32), drawn, None, None, None)
-            lines = Lines(sampled, antennas, path, table)
-            nu, highest, _ = lines.extremes(drawn)
+            lines = Lines(drawn, profiles.distance_m, antennas, path, table)
+            nu = lines.edge_nu(drawn)
             if len(roofed):
-                nu[roofed], highest[roofed], _ = lines.extremes(drawn[roofed] + roofs[roofed], roofed)
-            rows.append(np.stack([(lines.end - lines.start).astype(float), nu, highest, *smooth_heights(lines, table)]))
-    rise, nu, highest, start, end = (part.ravel() for part in np.stack(rows, axis=1))
-    nothing = np.zeros(len(nu))
-    first = np.ones(len(nu), dtype=np.intp)
+                nu[roofed] = lines.edge_nu(drawn[roofed] + roofs[roofed], roofed)
+            rows.append(np.stack([nu, *smooth_heights(lines, table)]))
+    nu, start, end = (part.ravel() for part in np.stack(rows, axis=1))
     distance = np.tile(profiles.distance_m, len(rows))
-    measured = Measured(distance, rise, nu, highest, first, start, end, nothing, nothing, nothing, np.zeros((len(nu), 0)))
-    found = losses(measured, profiles.samples - 1, path)[:, TERRAIN_COLUMN]
+    found = terrain_losses_db(distance, nu, start, end, profiles.samples - 1, path)
     return np.asarray(found.reshape(len(rows), len(base)).T)

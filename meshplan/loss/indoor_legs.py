@@ -9,6 +9,7 @@ from typing import Any, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from meshplan.kinds import WALL_KINDS, RoomKind
 from meshplan.loss.path_loss import BUILDING_PATHS, PathLosses, PathSettings
 from meshplan.loss.uncertainty import OBSTRUCTED_MODEL_SPREAD_DB
 from meshplan.loss.walls import DEFAULT_WALL
@@ -21,35 +22,10 @@ from meshplan.units import Array
 STOREY_M: Final = 2.8
 """Height from floor to floor of a home or an office (common practice, no source)."""
 
-OWN_LIDS: Final = ("steel_lid", "soil_10_40cm")
+OWN_LIDS: Final = tuple(name for name, wall in WALL_KINDS.items() if wall.lid)
 """Walls that close round the antenna itself, so that they count inside a building as well."""
 
-RoomKind = Literal["home", "office", "hall", "open room"]
-
-ROOM_BY_WALL: Final[dict[str, RoomKind]] = {
-    "plasterboard": "home",
-    "timber_dry": "home",
-    "timber_wet": "home",
-    "brick_single": "home",
-    "brick_double": "home",
-    "brick_triple": "home",
-    "stone_500mm": "home",
-    "traditional": "home",
-    "thermally_efficient": "home",
-    "foil_insulation": "home",
-    "hollow_block": "office",
-    "concrete_100mm": "office",
-    "concrete_200mm": "office",
-    "concrete_300mm": "office",
-    "reinforced_concrete_200mm": "office",
-    "glass_coated": "office",
-    "steel_cladding": "hall",
-    "steel_with_openings": "hall",
-    "glass": "open room",
-    "glasshouse_metal": "open room",
-    "polytunnel": "open room",
-    "polytunnel_wet": "open room",
-}
+ROOM_BY_WALL: Final = {name: wall.inside for name, wall in WALL_KINDS.items() if wall.inside is not None}
 """What is likely inside, by the outer wall (own choice): the wall is all that a property tells of a building."""
 
 ROOM_WORDS: Final[dict[RoomKind, str]] = {

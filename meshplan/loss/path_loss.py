@@ -25,6 +25,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from meshplan.kinds import FIELD_CROPS, PLANT_KINDS
 from meshplan.loss.walls import DEFAULT_WALL, enclosure_loss_db
 from meshplan.propagation.behind_hills import ground_behind_hill_db
 from meshplan.propagation.diffraction import DiffractionLoss
@@ -35,7 +36,7 @@ from meshplan.propagation.ground import Ground, Polarisation
 from meshplan.propagation.low_antenna import low_antenna_loss_db
 from meshplan.propagation.refraction import earth_bulge_m
 from meshplan.propagation.seasons import Season
-from meshplan.propagation.vegetation import COVER_KINDS, cover_loss_db, cover_spread_db
+from meshplan.propagation.vegetation import cover_loss_db, cover_spread_db
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import Profiles
 from meshplan.units import Array
@@ -49,8 +50,6 @@ SHADOWED_FROM_DB = 6.0
 OVER_CROWNS_SPREAD_DB = 3.0
 """Spread of a way over crowns whose height is known to a metre or two (own advice)."""
 
-FIELD_CROPS = ("maize", "cereal", "grass")
-"""Kinds whose seasons are told by their height, not by their leaves."""
 
 COVER_PATHS = ("none", "through", "over", "through near the antennas, over the rest")
 BUILDING_PATHS = ("none", "over the roof", "through the walls", "inside the same building")
@@ -446,7 +445,7 @@ def _groups(landscape: Landscape) -> dict[tuple[str, float | None], list[int]]:
     """Cover that is counted together: same kind, rows the same way."""
     groups: dict[tuple[str, float | None], list[int]] = {}
     for number, cover in enumerate(landscape.covers, start=1):
-        if cover.kind in COVER_KINDS:
+        if cover.kind in PLANT_KINDS:
             groups.setdefault((cover.kind, cover.row_azimuth_deg), []).append(number)
     return groups
 

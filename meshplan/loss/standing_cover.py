@@ -7,14 +7,14 @@ from dataclasses import replace
 
 import numpy as np
 
+from meshplan.kinds import FIELD_CROPS, PLANT_KINDS
 from meshplan.loss.fast import FoliageGroup, RadioPath, StandingCover
 from meshplan.loss.fast.cover import FoliageSpread, spread_depths_m
-from meshplan.loss.path_loss import FIELD_CROPS, PathSettings
+from meshplan.loss.path_loss import PathSettings
 from meshplan.loss.walls import DEFAULT_WALL, enclosure_loss_db
 from meshplan.propagation.seasons import Season
 from meshplan.propagation.tables import figure_at_frequency
 from meshplan.propagation.vegetation import (
-    COVER_KINDS,
     MOST_SPREAD_DB,
     vegetation_spread_db,
     woodland_db_per_m,
@@ -61,7 +61,7 @@ def standing_cover(landscape: Landscape, season: Season, settings: PathSettings)
     walls_db = [0.0]
     for cover in landscape.covers:
         key = (cover.kind, cover.row_azimuth_deg)
-        if cover.kind in COVER_KINDS:
+        if cover.kind in PLANT_KINDS:
             groups.setdefault(key, _group(cover.kind, cover.row_azimuth_deg, season, settings.frequency_mhz))
         places.append(list(groups).index(key) if key in groups else -1)
         walls_db.append(2.0 * enclosure_loss_db(cover.wall or DEFAULT_WALL, settings.frequency_mhz) if cover.is_building else 0.0)
@@ -95,7 +95,7 @@ def fullest_cover(covers: Sequence[StandingCover | None]) -> StandingCover | Non
 
 
 def _group(name: str, row_azimuth_deg: float | None, season: Season, frequency_mhz: float) -> FoliageGroup:
-    kind = COVER_KINDS[name]
+    kind = PLANT_KINDS[name]
     leaf = 1.0 if name in FIELD_CROPS else season.leaf_share
     scale = kind.bare_factor + (1.0 - kind.bare_factor) * leaf
     if season.wet:

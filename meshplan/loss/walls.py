@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Final
 
+from meshplan.kinds import WALL_KINDS
 from meshplan.propagation.buildings import entry_loss_db, wall_loss_db, wall_spread_db
 
-WHOLE_BUILDINGS: Final = ("traditional", "thermally_efficient")
+WHOLE_BUILDINGS: Final = tuple(name for name, wall in WALL_KINDS.items() if wall.low_db is None)
 """Words for a whole building whose walls nobody described; ITU-R P.2109 gives their entry loss."""
 
 DEFAULT_WALL: Final = "traditional"
@@ -18,7 +19,7 @@ def enclosure_loss_db(wall: str, frequency_mhz: float) -> float:
     Parameters
     ----------
     wall : str
-        A row of `propagation.buildings.WALL_KINDS` or one of `WHOLE_BUILDINGS`.
+        A key of `kinds.WALL_KINDS`.
     frequency_mhz : float
 
     Notes

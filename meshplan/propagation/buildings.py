@@ -13,8 +13,8 @@ from numpy.typing import ArrayLike
 from scipy.special import ndtri
 
 from meshplan.errors import InputError, nearest_name
+from meshplan.kinds import WALL_KINDS, WallKind
 from meshplan.propagation.tables import figure_at_frequency
-from meshplan.sources import Standing
 from meshplan.units import Array, wavelength_m
 
 ENTRY_COEFFICIENTS: Final[dict[str, tuple[float, ...]]] = {
@@ -61,67 +61,18 @@ def entry_loss_db(
     return np.asarray(10.0 * np.log10(10.0 ** (0.1 * first) + 10.0 ** (0.1 * second) + 10.0**-0.3))
 
 
-@dataclass(frozen=True)
-class WallKind:
-    """One wall, roof or cladding: loss at 433, 868 and 2450 MHz."""
-
-    name: str
-    low_db: tuple[float, float, float]
-    high_db: tuple[float, float, float]
-    standing: Standing
-    note: str = ""
-
-
-_NIST = "NISTIR 6055 family, recalled; 433 and 2450 MHz scaled"
-
-
-def _wall(
-    name: str,
-    low: tuple[float, float, float],
-    high: tuple[float, float, float] | None = None,
-    standing: Standing = Standing.MEMORY,
-    note: str = "",
-) -> WallKind:
-    return WallKind(name, low, high or low, standing, note)
-
-
-WALL_KINDS: Final[dict[str, WallKind]] = {
-    wall.name: wall
-    for wall in (
-        _wall("plasterboard", (1, 1, 2), standing=Standing.NAMED, note=_NIST),
-        _wall("timber_dry", (1.5, 2, 3), (3, 3, 5), Standing.NAMED, _NIST + "; 38–76 mm"),
-        _wall("timber_wet", (3.5, 4, 6), (5, 5, 8), Standing.NAMED, _NIST + "; 38–76 mm"),
-        _wall("brick_single", (2, 3.5, 5), standing=Standing.NAMED, note=_NIST + "; 89 mm"),
-        _wall("brick_double", (4, 5, 8), standing=Standing.NAMED, note=_NIST + "; 178 mm"),
-        _wall("brick_triple", (6, 7, 11), standing=Standing.NAMED, note=_NIST + "; 267 mm"),
-        _wall("hollow_block", (8, 12, 14), standing=Standing.NAMED, note=_NIST + "; 200 mm"),
-        _wall("concrete_100mm", (10, 12, 17), standing=Standing.NAMED, note=_NIST),
-        _wall("concrete_200mm", (19, 23, 33), standing=Standing.NAMED, note=_NIST),
-        _wall("concrete_300mm", (29, 35, 48), standing=Standing.NAMED, note=_NIST),
-        _wall("reinforced_concrete_200mm", (22, 27, 35), standing=Standing.NAMED, note=_NIST),
-        _wall("stone_500mm", (10, 15, 25), (15, 22, 40), note="rubble or stone, damp"),
-        _wall("glass", (1, 1, 2), (1, 2, 3)),
-        _wall("glass_coated", (15, 20, 25), (25, 30, 35), note="low-emissivity; trend of ITU-R P.2109"),
-        _wall("foil_insulation", (20, 20, 25), (40, 40, 45)),
-        _wall("steel_cladding", (30, 30, 30), (50, 50, 50), note="no openings"),
-        _wall("steel_with_openings", (5, 5, 5), (20, 20, 20), note="plastic skylights or an open door"),
-        _wall("polytunnel", (0, 0, 1), (0, 0, 1)),
-        _wall("polytunnel_wet", (1, 1, 2), (1, 1, 3)),
-        _wall("glasshouse_metal", (3, 3, 3), (8, 10, 8), note="metal-framed"),
-        _wall("steel_lid", (20, 20, 25), (40, 40, 50), note="manhole or pit lid"),
-        _wall("soil_10_40cm", (15, 20, 40), (30, 45, 80), Standing.NAMED, "moist loam; models misfit measurements"),
-    )
-}
+KNOWN_WALLS: Final = {name: wall for name, wall in WALL_KINDS.items() if wall.low_db is not None}
+"""Walls with figures of their own; the others are whole buildings of ITU-R P.2109."""
 
 
 def wall_kind(name: str) -> WallKind:
     """Return a kind of wall by name; an unknown one is an InputError with the nearest known name."""
-    if name not in WALL_KINDS:
+    if name not in KNOWN_WALLS:
         raise InputError(
-            f"'{name}' is not a kind of wall.{nearest_name(name, WALL_KINDS)}",
-            fix=f"Use one of {', '.join(WALL_KINDS)}.",
+            f"'{name}' is not a kind of wall.{nearest_name(name, KNOWN_WALLS)}",
+            fix=f"Use one of {', '.join(KNOWN_WALLS)}.",
         )
-    return WALL_KINDS[name]
+    return KNOWN_WALLS[name]
 
 
 def wall_loss_db(name: str, frequency_mhz: ArrayLike) -> Array:
@@ -130,25 +81,25 @@ def wall_loss_db(name: str, frequency_mhz: ArrayLike) -> Array:
     Parameters
     ----------
     name : str
-        A key of `WALL_KINDS`.
+        A key of `KNOWN_WALLS`.
     frequency_mhz : array_like, any shape
 
     Notes
     -----
     Source
-        Planning figures; each has its standing in `WALL_KINDS`. Most need a check on site.
+        Planning figures; each has its standing in `KNOWN_WALLS`. Most need a check on site.
     Valid for
         433–2450 MHz, straight in the logarithm of frequency between; see `tables.figure_at_frequency` for outside.
     """
     wall = wall_kind(name)
-    middle = [0.5 * (low + high) for low, high in zip(wall.low_db, wall.high_db, strict=True)]
+    middle = [0.5 * (low + high) for low, high in wall.range_db]
     return figure_at_frequency(frequency_mhz, middle)
 
 
 def wall_spread_db(name: str, frequency_mhz: ArrayLike) -> Array:
     """Return the standard deviation of a wall: half the known range, at least a fifth of the loss and 1 dB (own choice)."""
     wall = wall_kind(name)
-    half = [0.5 * (high - low) for low, high in zip(wall.low_db, wall.high_db, strict=True)]
+    half = [0.5 * (high - low) for low, high in wall.range_db]
     least = np.maximum(0.2 * wall_loss_db(name, frequency_mhz), 1.0)
     return np.asarray(np.maximum(np.interp(_log(frequency_mhz), _log((433.0, 868.0, 2450.0)), half), least))
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from meshplan.errors import InputError, nearest_name
+from meshplan.kinds import COVER_KINDS, FIELD_CROPS
 
 SNOW_ON_ANTENNA_DB: Final = 5.0
 """Loss at each end with snow or ice on the antenna (planning figure, common practice; 3–10 dB reported at 2.4 GHz)."""
@@ -41,11 +42,7 @@ class Season:
 LEAF_SHARE_BY_MONTH: Final = (0.0, 0.0, 0.1, 0.5, 1.0, 1.0, 1.0, 1.0, 1.0, 0.8, 0.3, 0.0)
 """Leaf of deciduous plants in a temperate northern year (common practice, no source)."""
 
-CROP_HEIGHT_BY_MONTH_M: Final[dict[str, tuple[float, ...]]] = {
-    "maize": (0.0, 0.0, 0.0, 0.0, 0.2, 0.9, 2.0, 2.5, 2.5, 0.0, 0.0, 0.0),
-    "cereal": (0.05, 0.05, 0.1, 0.3, 0.7, 0.9, 0.9, 0.0, 0.0, 0.0, 0.05, 0.05),
-    "grass": (0.1, 0.1, 0.1, 0.2, 0.4, 0.6, 0.3, 0.3, 0.3, 0.2, 0.15, 0.1),
-}
+CROP_HEIGHT_BY_MONTH_M: Final = {name: COVER_KINDS[name].heights_by_month_m for name in FIELD_CROPS}
 """Crop heights in a temperate northern year: autumn-sown cereal, hay meadow (common practice, no source; override)."""
 
 

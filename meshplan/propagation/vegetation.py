@@ -6,17 +6,16 @@ whichever loses less; never both. A surface model already holds the trees as sol
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from meshplan.errors import InputError, nearest_name
+from meshplan.kinds import PLANT_KINDS, PlantKind
 from meshplan.propagation.fresnel import fresnel_parameter
 from meshplan.propagation.knife_edge import knife_edge_loss_db
 from meshplan.propagation.tables import figure_at_frequency
-from meshplan.sources import Standing
 from meshplan.units import Array
 
 WOODLAND_FREQUENCY_MHZ: Final = (105.9, 466.475, 949.0, 1852.2, 2117.5)
@@ -211,68 +210,18 @@ def vegetation_spread_db(depth_m: ArrayLike, frequency_mhz: ArrayLike) -> Array:
     return np.asarray(MODEL_GAP_SHARE * np.abs(gap))
 
 
-@dataclass(frozen=True)
-class CoverKind:
-    """What a kind of plant does to a ray; figures in leaf at 433, 868 and 2450 MHz."""
-
-    name: str
-    form: Literal["woodland", "row", "slab"]
-    """"woodland" saturates by P.833, "row" is one row of it, "slab" grows in proportion up to `most_db`."""
-    db_per_m: tuple[float, float, float]
-    most_db: tuple[float, float, float]
-    bare_factor: float
-    """Share of the loss left without leaves; 0 where the crop is gone."""
-    wet_add: float
-    """Share of the loss that wet leaves add."""
-    spread_share: float
-    """Standard deviation as a share of the loss, on top of nothing; at least `least_spread_db`."""
-    least_spread_db: float
-    along_db_per_m: tuple[float, float, float] | None
-    """dB/m along the rows, if it is planted in rows."""
-    standing: Standing
-    source: str
-
-
-_PRACTICE = "planning figures, common practice, no source; published fits differ by ±8 dB"
-_P833 = "ITU-R P.833-10 §2.1 table; leafless share from the same section"
-_WOOD_DB = (0.12, 0.17, 0.38)
-_WOOD_MOST = (18.0, 26.0, 36.0)
-
-COVER_KINDS: Final[dict[str, CoverKind]] = {
-    kind.name: kind
-    for kind in (
-        CoverKind("wood_deciduous", "woodland", _WOOD_DB, _WOOD_MOST, LEAFLESS_SHARE, 0.15, 0.0, 0.0, None,
-                  Standing.NAMED, _P833),
-        CoverKind("wood_evergreen", "woodland", _WOOD_DB, _WOOD_MOST, 1.0, 0.15, 0.0, 0.0, None,
-                  Standing.NAMED, _P833),
-        CoverKind("hedge_deciduous", "row", _WOOD_DB, _WOOD_MOST, LEAFLESS_SHARE, 0.15, 0.0, 0.0, None,
-                  Standing.NAMED, _P833),
-        CoverKind("hedge_evergreen", "row", _WOOD_DB, _WOOD_MOST, 1.0, 0.15, 0.0, 0.0, None,
-                  Standing.NAMED, _P833),
-        CoverKind("orchard", "slab", (0.15, 0.2, 0.4), (20.0, 27.0, 36.0), 0.45, 0.15, 0.35, 1.0,
-                  (0.03, 0.05, 0.1), Standing.PRACTICE, _PRACTICE),
-        CoverKind("vines", "slab", (0.1, 0.15, 0.35), (15.0, 22.0, 30.0), 0.3, 0.15, 0.35, 1.0,
-                  (0.02, 0.04, 0.09), Standing.PRACTICE, _PRACTICE + "; along the rows assumed a quarter, as in orchards"),
-        CoverKind("maize", "slab", (0.15, 0.25, 0.6), (20.0, 27.0, 36.0), 0.0, 0.2, 0.35, 1.0, None,
-                  Standing.PRACTICE, _PRACTICE),
-        CoverKind("cereal", "slab", (0.3, 0.5, 1.0), (15.0, 20.0, 25.0), 0.0, 0.0, 0.35, 2.0, None,
-                  Standing.PRACTICE, _PRACTICE),
-        CoverKind("grass", "slab", (0.3, 0.5, 1.0), (15.0, 20.0, 25.0), 0.0, 0.0, 0.35, 2.0, None,
-                  Standing.PRACTICE, _PRACTICE),
-    )
-}  # fmt: skip
 MOST_SPREAD_DB: Final = 8.0
 """Published fits for orchards and maize span ±8 dB: the spread of a deep path stops there."""
 
 
-def cover_kind(name: str) -> CoverKind:
+def cover_kind(name: str) -> PlantKind:
     """Return a kind of cover by name; an unknown one is an InputError with the nearest known name."""
-    if name not in COVER_KINDS:
+    if name not in PLANT_KINDS:
         raise InputError(
-            f"'{name}' is not a kind of cover.{nearest_name(name, COVER_KINDS)}",
-            fix=f"Use one of {', '.join(COVER_KINDS)}.",
+            f"'{name}' is not a kind of cover.{nearest_name(name, PLANT_KINDS)}",
+            fix=f"Use one of {', '.join(PLANT_KINDS)}.",
         )
-    return COVER_KINDS[name]
+    return PLANT_KINDS[name]
 
 
 def cover_loss_db(
@@ -290,7 +239,7 @@ def cover_loss_db(
     Parameters
     ----------
     name : str
-        A key of `COVER_KINDS`.
+        A key of `PLANT_KINDS`.
     depth_m, frequency_mhz : array_like
         Metres of the ray between leaves (above the ray's entry and below the crown).
     leaf_share : array_like
@@ -305,7 +254,7 @@ def cover_loss_db(
     Notes
     -----
     Source
-        Woods and hedges: ITU-R P.833-10. Others: planning figures, see `COVER_KINDS`.
+        Woods and hedges: ITU-R P.833-10. Others: planning figures, see `PLANT_KINDS`.
     Valid for
         150 MHz–6 GHz; rows are mixed by sin of the angle, since so many rows are crossed per metre (own rule).
     Accuracy
@@ -334,7 +283,7 @@ def cover_spread_db(name: str, depth_m: ArrayLike, frequency_mhz: ArrayLike, los
     Parameters
     ----------
     name : str
-        A key of `COVER_KINDS`.
+        A key of `PLANT_KINDS`.
     depth_m, frequency_mhz, loss_db : array_like
         As given to and returned by `cover_loss_db`; no depth has no spread.
 
@@ -356,7 +305,7 @@ def cover_spread_db(name: str, depth_m: ArrayLike, frequency_mhz: ArrayLike, los
     return np.asarray(np.minimum(vegetation_spread_db(depth, frequency_mhz) * season, MOST_SPREAD_DB))
 
 
-def _slab_db_per_m(kind: CoverKind, frequency_mhz: ArrayLike, row_angle_deg: ArrayLike | None) -> Array:
+def _slab_db_per_m(kind: PlantKind, frequency_mhz: ArrayLike, row_angle_deg: ArrayLike | None) -> Array:
     across = figure_at_frequency(frequency_mhz, kind.db_per_m)
     if kind.along_db_per_m is None or row_angle_deg is None:
         return across

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from meshplan.records.device import ChannelRecord, CommandRecord, Device, HopRecord, RunningCost
+from meshplan.records.figures import figure
 from meshplan.records.link import Link, Remedy
 from meshplan.records.short_form import Facts, ShortForm, rounded_down
 from meshplan.records.site import Role
@@ -47,9 +48,9 @@ class Route:
     """Where a second route is asked and none is given: why none is needed, or why there is none."""
     hops: tuple[HopRecord, ...] = ()
     """The first route on the air."""
-    delivered_chance: float | None = None
+    delivered_chance: float | None = figure("Readings that arrive in the busiest hour, share", None, on_map=False)
     """Share of readings that arrive in the busiest hour, all tries counted."""
-    required_chance: float | None = None
+    required_chance: float | None = figure("Least chance that is asked for", None, on_map=False)
     """Least chance of a whole route for what the sensor is for; None where only links are asked for."""
 
     @property

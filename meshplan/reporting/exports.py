@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from meshplan.errors import MeshplanError
-from meshplan.records import VERDICT_WORDS, Device, Link, MapShape, Plan, Role
+from meshplan.records import VERDICT_WORDS, Device, Link, MapShape, Plan, Role, Route
+from meshplan.records.figures import figures_of
 from meshplan.reporting.file_sets import all_or_nothing, users_path
 from meshplan.reporting.files import write_text_atomically
 from meshplan.reporting.map.palette import VERDICT_STYLES
@@ -108,11 +109,15 @@ def _layers(plan: Plan) -> dict[str, tuple[str, list[Row], dict[str, str]]]:
         row = {"kind": shape.kind, "name": shape.name, "height_m": float(shape.height_m)}
         shapes.append((row, Polygon(rings[0], rings[1:])))
     return {
-        "devices": ("Point", devices, _DEVICE_COLUMNS),
-        "links": ("LineString", links, _LINK_COLUMNS),
-        "routes": ("LineString", routes, _ROUTE_COLUMNS),
+        "devices": ("Point", devices, {**_DEVICE_COLUMNS, **_figure_columns(Device)}),
+        "links": ("LineString", links, {**_LINK_COLUMNS, **_figure_columns(Link)}),
+        "routes": ("LineString", routes, {**_ROUTE_COLUMNS, **_figure_columns(Route)}),
         "shapes": ("Polygon", shapes, {"kind": "str", "name": "str", "height_m": "float64"}),
     }
+
+
+def _figure_columns(record: type) -> dict[str, str]:
+    return {figure.name: figure.column for figure in figures_of(record)}
 
 
 _DEVICE_COLUMNS: Final = {

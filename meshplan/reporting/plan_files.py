@@ -10,6 +10,7 @@ from typing import Any
 
 from meshplan.records import Device, Link, MapShape, Plan, Route, Unserved
 from meshplan.records.codec import json_text, plan_to_json, rounded
+from meshplan.records.figures import figures_of
 from meshplan.reporting.files import csv_text, write_text_atomically
 
 LON_LAT_DECIMALS = 7
@@ -76,6 +77,7 @@ def links_table(plan: Plan) -> Table:
         *("clearance", "clearance_m", "clearance_at_m", "first_fresnel_share", "obstacle"),
         *(f"{season}_{field}" for season in seasons for field in per_season),
         "sentence",
+        *(figure.name for figure in figures_of(Link)),
     )
     rows = [
         (
@@ -88,6 +90,7 @@ def links_table(plan: Plan) -> Table:
             *(_n(link.clearance.first_fresnel_share, "first_fresnel_share"), link.clearance.obstacle),
             *(cell for season in seasons for cell in _season_cells(link, season)),
             link.sentence,
+            *_figures(link).values(),
         )
         for link in plan.links
     ]
@@ -127,6 +130,7 @@ def devices_table(plan: Plan) -> Table:
         *("mean_tries", "fast_mean_tries", "acknowledgement_share"),
         *("supply", "battery", "life_years", "panel_w", "storage_wh", "cells_in_series", "cells_in_parallel", "regulator"),
         *("capacitor_mf", "supply_words", "reason", "note"),
+        *(figure.name for figure in figures_of(Device)),
     )
     return header, [_device_row(device) for device in plan.devices]
 
@@ -146,7 +150,14 @@ def _device_row(device: Device) -> tuple[object, ...]:
         *((energy.cells_in_series or None, energy.cells_in_parallel or None, energy.regulator) if energy else (None,) * 3),
         *((_n(energy.capacitor_mf, ""), energy.supply_words) if energy else (None, None)),
         *(device.reason, device.note),
+        *_figures(device).values(),
     )
+
+
+def _figures(record: Link | Route | Device) -> dict[str, object]:
+    """Return the fields of a record that are figures for users, by name."""
+    found = ((figure.name, getattr(record, figure.name)) for figure in figures_of(type(record)))
+    return {name: _n(value, name) if isinstance(value, float) else value for name, value in found}
 
 
 def routes_table(plan: Plan) -> Table:
@@ -285,7 +296,7 @@ def commands_table(plan: Plan) -> Table:
 
 
 def loses_service_table(plan: Plan) -> Table:
-    """Return one row for each sensor that lose service when a device fails."""
+    """Return one row for each sensor that loses service when a device fails."""
     rows: list[tuple[object, ...]] = [(device, name) for device, names in plan.loses_service.items() for name in names]
     return ("if_this_fails", "this_loses_service"), rows
 
@@ -334,6 +345,7 @@ def link_properties(link: Link) -> dict[str, Any]:
         "antenna_b_agl_m": _n(link.antenna_b_agl_m, "_m"),
         "clearance": link.clearance.kind,
         "sentence": link.sentence,
+        **_figures(link),
     }
 
 
@@ -351,8 +363,7 @@ def route_properties(route: Route) -> dict[str, Any]:
         "by_way_of": " → ".join(route.devices),
         "second_way": " → ".join(route.second_devices),
         "chance": _n(route.chance, "chance"),
-        "required_chance": _n(route.required_chance, "chance"),
-        "delivered_chance": _n(route.delivered_chance, "chance"),
+        **_figures(route),
     }
 
 
@@ -380,6 +391,7 @@ def device_properties(device: Device) -> dict[str, Any]:
         "cost": _n(device.cost, "cost"),
         "reason": device.reason,
         "note": device.note,
+        **_figures(device),
     }
 
 

@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 
+from meshplan.kinds import COVER_KINDS
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import cover_at, ground_at
 from meshplan.units import Array
@@ -18,7 +19,7 @@ GROWTH: Final = 1.02
 """Each sample lies a cell or a fiftieth of its distance farther than the one before."""
 REFRACTED_EARTH_M: Final = 7.4e6
 """Earth radius as light sees it (mean refraction of the atmosphere, 7/6 of the radius)."""
-LEAFLESS_KINDS: Final = frozenset({"wood_deciduous", "hedge_deciduous", "orchard", "vines"})
+LEAFLESS_KINDS: Final = frozenset(name for name, kind in COVER_KINDS.items() if kind.sheds_leaves)
 """What lets light through in winter."""
 
 

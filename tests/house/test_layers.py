@@ -13,6 +13,7 @@ VOCABULARY = (
     "errors",
     "units",
     "sources",
+    "kinds",
     "settings",
     "grid",
     "records",
@@ -41,7 +42,8 @@ ALLOWED = {
     "sources": (),
     "grid": (),
     "settings": (),
-    "propagation": ("errors", "units", "sources"),
+    "kinds": ("errors", "sources"),
+    "propagation": ("errors", "units", "sources", "kinds"),
     "planning": ("errors", "units", "sources", "records"),
 }
 """Packages with a narrower view than their place in the list gives them."""

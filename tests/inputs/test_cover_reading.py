@@ -14,11 +14,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meshplan.inputs.cover import CoverList, boundary_of, cover_on_grid, read_cover_features
-from meshplan.inputs.cover_columns import COVER_COLUMNS, COVER_KINDS, PLAIN_WORDS, describe_cover_columns
+from meshplan.inputs.cover_columns import COVER_COLUMNS, PLAIN_WORDS, describe_cover_columns
 from meshplan.inputs.vector import WGS84, move_geometry, read_features
 from meshplan.inputs.walls import WALL_WORDS, WALLS
-from meshplan.propagation.buildings import ENTRY_COEFFICIENTS, WALL_KINDS
-from meshplan.propagation.vegetation import COVER_KINDS as VEGETATION_KINDS
+from meshplan.kinds import COVER_KINDS
+from meshplan.propagation.buildings import ENTRY_COEFFICIENTS, KNOWN_WALLS
 from meshplan.records import Cover
 
 CRS = "EPSG:32632"
@@ -150,10 +150,9 @@ def test_a_building_has_a_wall_and_plain_words_for_it_are_told(tmp_path: Path) -
 
 
 def test_wall_names_and_kinds_are_those_of_the_formulas() -> None:
-    assert set(WALLS) == set(WALL_KINDS) | set(ENTRY_COEFFICIENTS)
+    assert set(WALLS) == set(KNOWN_WALLS) | set(ENTRY_COEFFICIENTS)
     assert set(WALL_WORDS.values()) <= set(WALLS)
-    assert set(VEGETATION_KINDS) <= set(COVER_KINDS)
-    assert set(COVER_KINDS) - set(VEGETATION_KINDS) <= {"building", "water"}
+    assert {name for name, kind in COVER_KINDS.items() if kind.plant is None} == {"building", "water"}
 
 
 FAULTS = [

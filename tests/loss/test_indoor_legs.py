@@ -12,10 +12,11 @@ from link_stations import context_of, links_between, make_site, make_stations
 from shapely import box
 
 from meshplan.explain.describe import describe_links
+from meshplan.kinds import WALL_KINDS
 from meshplan.loss.indoor_legs import ROOM_BY_WALL, indoor_leg
 from meshplan.loss.uncertainty import draw_error_fields
-from meshplan.loss.walls import WHOLE_BUILDINGS, enclosure_loss_db
-from meshplan.propagation.buildings import INDOOR_ROOMS, WALL_KINDS
+from meshplan.loss.walls import enclosure_loss_db
+from meshplan.propagation.buildings import INDOOR_ROOMS
 from meshplan.propagation.free_space import free_space_loss_db
 from meshplan.records import Cover, Role
 
@@ -77,7 +78,7 @@ def test_rooms_never_cost_less_than_free_space(wall: str, frequency_mhz: float) 
 
 
 def test_every_wall_word_tells_a_room() -> None:
-    assert set(ROOM_BY_WALL) == (set(WALL_KINDS) | set(WHOLE_BUILDINGS)) - {"steel_lid", "soil_10_40cm"}
+    assert set(ROOM_BY_WALL) == set(WALL_KINDS) - {"steel_lid", "soil_10_40cm"}
 
 
 def test_a_lid_over_the_antenna_stays_inside_a_building() -> None:

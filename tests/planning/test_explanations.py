@@ -39,7 +39,7 @@ def valley() -> PlacementProblem:
     )
 
 
-def test_each_device_says_who_goes_dark_without_it(valley: PlacementProblem) -> None:
+def test_each_device_says_who_loses_service_without_it(valley: PlacementProblem) -> None:
     plan = solve_placement(valley).plan
     assert plan.opened == ("hill", "house")
     effects = {effect.node_id: effect for effect in what_loses_service(valley, plan)}

@@ -6,7 +6,7 @@ import pytest
 from meshplan.errors import InputError
 from meshplan.propagation.tables import figure_at_frequency
 from meshplan.propagation.vegetation import (
-    COVER_KINDS,
+    PLANT_KINDS,
     bypass_loss_db,
     cover_loss_db,
     cover_spread_db,
@@ -111,7 +111,7 @@ def test_wet_leaves_lose_more_and_bare_twigs_do_not():
     assert cover_loss_db("orchard", 50.0, 868.0, leaf_share=0.0, wet=True) == cover_loss_db("orchard", 50.0, 868.0, leaf_share=0.0)
 
 
-@pytest.mark.parametrize("name", COVER_KINDS)
+@pytest.mark.parametrize("name", PLANT_KINDS)
 def test_every_kind_is_sane_from_150_mhz_to_6_ghz(name):
     frequency = np.geomspace(150, 6000, 300)
     depth = np.array([0.0, 0.5, 5.0, 50.0, 500.0])[:, None]

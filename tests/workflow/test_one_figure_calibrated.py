@@ -93,7 +93,7 @@ def test_the_chance_of_a_calibrated_link_is_what_the_learned_tail_says(calibrate
 
 
 def test_a_whole_route_draws_its_ground_as_large_as_the_readings_leave_it(calibrated: Planned) -> None:
-    """The shifts of the shaken ground, which only whole routes use, have the spread that each corrected link has."""
+    """The shifts of the elevation draws, which only whole routes use, have the spread that each corrected link has."""
     table = calibrated.links
     assert table.elevation_spread_db.max() > 0.2
     assert table.elevation_shift_db.std(axis=1, dtype=float, ddof=1) == pytest.approx(table.elevation_spread_db, rel=1e-3, abs=1e-3)

@@ -1,9 +1,9 @@
-"""Losses of many links at once: chunked numpy for the usual property, compiled code for batches of millions of samples."""
+"""Losses of many links at once, each with its own profile, as compiled code."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -11,15 +11,12 @@ from numpy.typing import ArrayLike, NDArray
 from meshplan.errors import InputError
 from meshplan.loss.fast.constants import RadioPath
 from meshplan.loss.fast.cover import StandingCover, cover_terms
-from meshplan.loss.fast.numpy_links import Measured, join, losses, measure
-from meshplan.loss.fast.sampled import SampledLinks, check_ends, part_of, sample_links, shared_table
+from meshplan.loss.fast.lines import shared_table
 from meshplan.loss.fast.sweep import check_ground
-from meshplan.loss.fast.thread_pool import Notify, Progress, choose_engine, load_compiled, run_pieces
+from meshplan.loss.fast.thread_pool import Notify, Progress, load_compiled, run_pieces
 
 Float64 = NDArray[np.float64]
 
-CHUNK_SAMPLES = 65_536
-"""Samples of a numpy chunk: the dozen arrays of a chunk stay in the second-level cache."""
 PIECE_SAMPLES = 4_000_000
 """Samples one thread works on before it can be stopped: some 20 ms."""
 
@@ -69,7 +66,6 @@ def link_losses(
     samples: int,
     cover: StandingCover | None = None,
     inside: ArrayLike | None = None,
-    engine: Literal["auto", "numpy", "compiled"] = "auto",
     cores: int | None = None,
     progress: Progress | None = None,
     notify: Notify | None = None,
@@ -90,10 +86,8 @@ def link_losses(
     cover : StandingCover, optional
     inside : array_like of int, shape (n_links, 2), optional
         Cover index of the building around each end, which is then no obstacle; 0 in the open.
-    engine : {"auto", "numpy", "compiled"}
-        "auto" takes whichever finishes sooner (`choose_engine`).
     cores, progress, notify
-        See `engine`.
+        See `thread_pool`.
 
     Notes
     -----
@@ -107,60 +101,33 @@ def link_losses(
     heights = _pairs(antennas_agl_m, len(held), float, "antennas_agl_m")
     within = _pairs(np.zeros((len(held), 2)) if inside is None else inside, len(held), np.int64, "inside")
     terms = cover_terms(cover, (ground.shape[0], ground.shape[1]))
-    chosen = choose_engine(len(held), samples) if engine == "auto" else engine
     groups = len(cover.groups) if cover is not None else 0
     results = np.zeros((len(held), len(fields(LinkLosses)) - 1))
     depths = np.zeros((len(held), groups))
     if samples < 3:
         raise InputError(f"{samples} samples leave no inside", where="samples", fix="Give 3 or more.")
-    if chosen == "compiled":
-        run = load_compiled("compiled_links", "link_losses", notify)
-        common = samples - 1, float(cell_m), shared_table(samples - 1), path.terms, terms, results, depths
-        step = max(1, PIECE_SAMPLES // samples)
-        compiled = [
-            (ground, held, heights, within, first, min(first + step, len(held)), *common) for first in range(0, len(held), step)
-        ]
-        run_pieces(run, compiled, cores=cores, progress=progress)
-    else:
-        step = max(1, CHUNK_SAMPLES // samples)
-
-        measured: list[Measured] = []
-
-        def work(first: int, last: int) -> None:
-            part = slice(first, last)
-            sampled = sample_links(ground, cell_m, held[part], samples, cover=cover)
-            measured.append(measure(sampled, heights[part], path, cover, within[part]))
-
-        pieces = [(first, min(first + step, len(held))) for first in range(0, len(held), step)]
-        run_pieces(work, pieces, cores=1, progress=progress)
-        if measured:
-            joined = join(measured)
-            results, depths = losses(joined, samples - 1, path), joined.depth_m
+    run = load_compiled("compiled_links", "link_losses", notify)
+    common = samples - 1, float(cell_m), shared_table(samples - 1), path.terms, terms, results, depths
+    step = max(1, PIECE_SAMPLES // samples)
+    pieces = [(ground, held, heights, within, first, min(first + step, len(held)), *common) for first in range(0, len(held), step)]
+    run_pieces(run, pieces, cores=cores, progress=progress)
     return _named(results, depths)
 
 
-def losses_of_samples(
-    sampled: SampledLinks,
-    antennas_agl_m: ArrayLike,
-    path: RadioPath,
-    *,
-    cover: StandingCover | None = None,
-    inside: ArrayLike | None = None,
-) -> LinkLosses:
-    """Return the losses of profiles sampled before; other seasons, heights and radios cost no second sampling.
-
-    Parameters are those of `link_losses`; of `cover` only the tables count here, its rasters were read by `sample_links`.
-    """
-    count = len(sampled.distance_m)
-    heights = _pairs(antennas_agl_m, count, float, "antennas_agl_m")
-    within = _pairs(np.zeros((count, 2)) if inside is None else inside, count, np.int64, "inside")
-    step = max(1, CHUNK_SAMPLES // sampled.samples)
-    parts = []
-    for first in range(0, count, step):
-        piece = part_of(sampled, first, first + step)
-        parts.append(measure(piece, heights[first : first + step], path, cover, within[first : first + step]))
-    joined = join(parts)
-    return _named(losses(joined, sampled.samples - 1, path), joined.depth_m)
+def check_ends(ground_amsl_m: NDArray[np.float32], ends: ArrayLike) -> NDArray[np.float64]:
+    """Return the ends as an array of shape (n_links, 4) after checking that all lie on the raster."""
+    held = np.ascontiguousarray(ends, dtype=np.float64).reshape(-1, 4)
+    rows, columns = ground_amsl_m.shape
+    most = np.array([columns, rows, columns, rows]) - 0.5
+    outside = ~((held >= -0.5) & (held <= most)).all(axis=1)
+    if outside.any():
+        link = int(np.argmax(outside))
+        raise InputError(
+            f"{int(outside.sum())} of {len(held)} links end outside the raster",
+            where=f"link {link}",
+            fix="Read a larger part of the elevation, or leave these links out.",
+        )
+    return held
 
 
 def _named(results: Float64, depths: Float64) -> LinkLosses:

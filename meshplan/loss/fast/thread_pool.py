@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from importlib import import_module
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Any
 
 from meshplan.errors import InputError, MissingPackageError
 
@@ -19,23 +19,10 @@ Notify = Callable[[str], None]
 """Called with a sentence for the user."""
 
 COMPILING = "Compiling the fast routines once; the next run starts at once."
-BREAK_EVEN_SAMPLES: Final = 30_000_000
-"""Profile samples from which compiled code pays for its start of about half a second (see tests/benchmarks)."""
 
 _log = logging.getLogger(__name__)
 _lock = threading.Lock()
 _ready: set[str] = set()
-
-
-def choose_engine(n_links: int, n_samples: int) -> Literal["numpy", "compiled"]:
-    """Return which engine finishes a batch of links sooner, start-up included.
-
-    Parameters
-    ----------
-    n_links, n_samples : int
-        Links, and samples of each profile.
-    """
-    return "compiled" if n_links * n_samples >= BREAK_EVEN_SAMPLES else "numpy"
 
 
 def core_count(cores: int | None = None) -> int:

@@ -16,7 +16,8 @@ from meshplan.errors import MeshplanError
 from meshplan.explain.obstacles import clearance_label
 from meshplan.explain.verdict import SURE_NO_CHANCE
 from meshplan.grid import Grid
-from meshplan.records import VERDICT_WORDS, VERDICTS, BudgetItem, Link, Plan, SeasonResult
+from meshplan.records import VERDICT_WORDS, VERDICTS, BudgetItem, Device, Link, Plan, Route, SeasonResult
+from meshplan.records.figures import figures_of
 from meshplan.reporting.map.contours import contour_lines
 from meshplan.reporting.map.pack import (
     deflate_base64,
@@ -81,6 +82,10 @@ def page_data(plan: Plan, landscape: MapLandscape) -> dict[str, Any]:
         "devices": devices,
         "links": links,
         "items": items.rows,
+        "figures": {
+            name: [{"name": figure.name, "words": figure.words} for figure in figures_of(kind) if figure.on_map]
+            for name, kind in (("device", Device), ("link", Link), ("route", Route))
+        },
         "routes": [asdict(route) for route in plan.routes],
         "unserved": [asdict(one) for one in plan.unserved],
         "single_routes": [asdict(one) for one in plan.single_routes],
@@ -237,7 +242,7 @@ class _ItemTable:
 
 
 def _link_record(plan: Plan, link: Link, items: _ItemTable) -> dict[str, Any]:
-    record = {name: getattr(link, name) for name in _LINK_FIELDS}
+    record = {name: getattr(link, name) for name in (*_LINK_FIELDS, *(figure.name for figure in figures_of(Link)))}
     tight = link.clearance
     label = f"{tight.obstacle or 'ground'}: {clearance_label(tight.kind, tight.clearance_m)}"
     record["clearance"] = {**asdict(tight), "label": label if math.isfinite(tight.clearance_m) else ""}

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+from meshplan.kinds import COVER_KINDS
+
 PAPER: Final = "#f6f1e6"
 INK: Final = "#23211c"
 ALARM: Final = "#8c0f2b"
@@ -28,22 +30,7 @@ VERDICT_STYLES: Final[dict[str, VerdictStyle]] = {
 }
 """Own measurement: least CAM02-UCS distances and contrasts are asserted in tests/reporting/map/test_map_palette.py."""
 
-COVER_COLOURS: Final[dict[str, str]] = {
-    "wood": "#6f8a5c",
-    "conifer": "#567a5f",
-    "deciduous": "#7d9463",
-    "orchard": "#94a15c",
-    "hedge": "#5f7a45",
-    "crop": "#b9a24d",
-    "maize": "#c2a23e",
-    "cereal": "#cdb565",
-    "grass": "#a9b873",
-    "vines": "#8f7f9c",
-    "building": "#6a5d52",
-    "water": "#8fb3c4",
-    "boundary": "#4a443b",
-}
-
+BOUNDARY: Final = "#4a443b"
 OTHER_COVER: Final = "#9a9176"
 
 RELIEF_TINTS: Final = (
@@ -59,9 +46,10 @@ COVERAGE_RAMP: Final = ("#0a3a6b", "#3a8fb0", "#d07a00", "#8c0f2b", "#72706d", "
 
 
 def cover_colour(kind: str) -> str:
-    """Return the fill of a kind of cover; the longest known word in its name decides."""
-    known = [word for word in COVER_COLOURS if word in kind.casefold()]
-    return COVER_COLOURS[max(known, key=len)] if known else OTHER_COVER
+    """Return the fill of a kind of cover, as its table has it; of the boundary; or of what no table knows."""
+    if kind in COVER_KINDS:
+        return COVER_KINDS[kind].colour
+    return BOUNDARY if kind == "boundary" else OTHER_COVER
 
 
 def class_colour(name: str, index: int) -> str:

@@ -381,6 +381,14 @@ const meshViews = (() => {
       ),
     );
   }
+  /* Figures that the plan marks for users: what it calls them, and their value. */
+  function figures(app, kind, record) {
+    return app.data.figures[kind]
+      .map(({ name, words }) => [words, record[name]])
+      .filter(([, value]) => value !== null && value !== undefined && value !== "")
+      .map(([words, value]) => [words, known(value) ? plain(value, 3) : value === true ? "yes" : value === false ? "no" : String(value)]);
+  }
+
   function hops(app, devices, links) {
     return h(
       "ol",
@@ -443,6 +451,8 @@ const meshViews = (() => {
       spare.length ? more(`Other links from here (${spare.length})`, linkTable(app, spare, "")) : null,
       h("h3", {}, "Where and how"),
       facts([
+        ...(route ? figures(app, "route", route) : []),
+        ...figures(app, "device", device),
         ["Position", h("a", { href: `geo:${device.lat_deg},${device.lon_deg}` }, place)],
         ["Ground", `${plain(device.ground_amsl_m, 1)} m above sea`],
         ["Antenna", `${plainName(device.antenna)}, ${height(device.antenna_agl_m)} above ground${device.height_assumed ? " (assumed)" : ""}`],
@@ -594,6 +604,7 @@ const meshViews = (() => {
         ["Direction", `${compass(link.bearing_deg)} from ${link.a}`],
         ["Antennas", `${height(link.antenna_a_agl_m)} and ${height(link.antenna_b_agl_m)} above ground`],
         ["Frequency", `${plain(link.frequency_mhz, 1)} MHz`],
+        ...figures(app, "link", link),
       ]),
       link.notes.length ? more("Notes", list(link.notes)) : null,
       h("p", {}, "Ends: ", siteButton(app, link.a), ", ", siteButton(app, link.b)),

@@ -184,7 +184,7 @@ def test_a_transmitter_beside_the_middle_of_its_cell_is_swept_from_where_it_stan
         got = sweep_loss_db(ground, CELL_M, transmitter, 1.5, BAND)
         far = np.hypot(rows - row, columns - column) > 4.0
         ends = np.stack([np.full(far.sum(), column), np.full(far.sum(), row), columns[far], rows[far]], axis=1)
-        links = link_losses(ground, CELL_M, ends, (3.0, 1.5), BAND, samples=161, engine="numpy")
+        links = link_losses(ground, CELL_M, ends, (3.0, 1.5), BAND, samples=161)
         return np.abs(got[rows[far], columns[far]] - links.loss_db)
 
     row, column = 40.37, 61.56

@@ -105,7 +105,7 @@ def link_kernel(vector: Vector) -> list[LinkLosses]:
             land.ground_amsl_m, vector["cell_m"], [[0.0, 1.0, last, 1.0]],
             [[vector["a"]["antenna_agl_m"], vector["b"]["antenna_agl_m"]]], path, samples=last + 1,
             cover=standing_cover(land, season, settings_of(vector)), inside=[[vector["a"]["inside"], vector["b"]["inside"]]],
-            engine="compiled", cores=1,
+            cores=1,
         )
         for season in SEASONS
     ]  # fmt: skip

@@ -156,7 +156,7 @@ def test_the_unserved_sensor_comes_first_and_loud(desk: Opened) -> None:
     assert label.inner_text() == "Far meadow: no route"
 
 
-def test_a_device_shows_what_goes_dark(desk: Opened) -> None:
+def test_a_device_shows_who_loses_service(desk: Opened) -> None:
     desk.page.locator("[data-site='Ridge post']").click()
     assert "2 sensors lose service: Wood edge, North trough." in " ".join(desk.page.inner_text("#ledger").split())
     lost = desk.page.eval_on_selector_all(".mark.lost", "marks => marks.map(m => m.dataset.site).sort()")

@@ -1,20 +1,18 @@
-"""The link kernel in numpy: the same extremes as `compiled_links`, one array operation at a time over a chunk of links."""
+"""Terrain loss of many paths over the same samples: extremes in single precision, one array operation at a time, formulas once.
+
+What `loss.elevation_draws` runs on every draw; the extremes are those of `compiled_links`, the formulas those of `propagation`.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.loss.fast.constants import RadioPath
-from meshplan.loss.fast.cover import StandingCover
-from meshplan.loss.fast.numpy_cover import cover_losses
-from meshplan.loss.fast.sampled import SampledLinks, shared_table
 from meshplan.propagation.diffraction import spherical_earth_loss_db
-from meshplan.propagation.free_space import free_space_loss_db, slant_distance_m
 from meshplan.propagation.ground import Ground
 from meshplan.propagation.knife_edge import knife_edge_loss_db
 from meshplan.propagation.two_ray import plane_ground_excess_db
@@ -23,34 +21,16 @@ Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
 Rows = NDArray[np.integer[Any]] | slice
 
-TERRAIN_COLUMN = 4
-"""Column of `losses` that holds edges and smooth ground together."""
-
-
-@dataclass(frozen=True, eq=False)
-class Measured:
-    """What the loss formulas need of each link; arrays of shape (n_links,), `depth_m` (n_links, n_groups)."""
-
-    distance_m: Float64
-    rise_m: Float64
-    nu: Float64
-    highest: Float64
-    """Least clearance, negative, in metres over sqrt(t(1 − t))."""
-    at: NDArray[np.intp]
-    start_m: Float64
-    end_m: Float64
-    added_db: Float64
-    walls_db: Float64
-    leaves_db: Float64
-    depth_m: Float64
-
 
 class Lines:
-    """The lines of sight of a chunk; arrays of shape (n_links, n_samples) in single precision."""
+    """The lines of sight of some paths; arrays of shape (n_paths, n_samples) in single precision.
 
-    def __init__(self, sampled: SampledLinks, heights: Float64, path: RadioPath, table: Float32) -> None:
-        self.ground = sampled.ground_m
-        self.distance_m = sampled.distance_m
+    Heights are metres above a level of each path, so that single precision loses nothing.
+    """
+
+    def __init__(self, ground_m: Float32, distance_m: Float64, heights: Float64, path: RadioPath, table: Float32) -> None:
+        self.ground = ground_m
+        self.distance_m = distance_m
         self.wavelength_m = path.terms.wavelength_m
         self.across, self.from_start, self.from_end = (row[1:-1] for row in table[:3])
         part = table[5]
@@ -58,72 +38,41 @@ class Lines:
         self.end = self.ground[:, -1] + heights[:, 1].astype(np.float32)
         self.chord = (self.end - self.start)[:, None] * part
         self.chord += self.start[:, None]
-        bulge = (sampled.distance_m**2 / (2.0 * path.terms.earth_radius_m)).astype(np.float32)
+        bulge = (distance_m**2 / (2.0 * path.terms.earth_radius_m)).astype(np.float32)
         self.sight = self.chord - bulge[:, None] * (part - part * part)
 
-    def extremes(self, surface: Float32, rows: Rows = slice(None)) -> tuple[Float64, Float64, NDArray[np.intp]]:
-        """Return nu of the Bullington edge over a surface, the least clearance as in `Measured`, and its sample."""
+    def edge_nu(self, surface: Float32, rows: Rows = slice(None)) -> Float64:
+        """Return ν of the Bullington edge over a surface."""
         over = (surface - self.sight[rows])[:, 1:-1]
         work = over * self.from_start
         high_t = work.max(axis=1).astype(float)
         np.multiply(over, self.from_end, out=work)
         high_s = work.max(axis=1).astype(float)
         np.multiply(over, self.across, out=work)
-        at = work.argmax(axis=1)
-        high = np.take_along_axis(work, at[:, None], axis=1)[:, 0].astype(float)
+        high = work.max(axis=1).astype(float)
         distance = self.distance_m[rows]
         scale = np.sqrt(2.0 / (self.wavelength_m * np.where(distance > 0.0, distance, 1.0)))
-        nu = np.where(high_t < 0.0, high, np.sqrt(np.maximum(high_t * high_s, 0.0))) * scale
-        return nu, high, at + 1
-
-    def edges(self, surface: Float32, rows: Rows = slice(None)) -> tuple[Float64, Float64, NDArray[np.intp]]:
-        """Return the same with the Bullington loss in place of nu."""
-        nu, high, at = self.extremes(surface, rows)
-        return _edge_db(nu, self.distance_m[rows]), high, at
+        return np.asarray(np.where(high_t < 0.0, high, np.sqrt(np.maximum(high_t * high_s, 0.0))) * scale)
 
 
-def measure(
-    sampled: SampledLinks, heights: Float64, path: RadioPath, cover: StandingCover | None, inside: NDArray[np.int64]
-) -> Measured:
-    """Reduce a chunk of profiles to what the formulas need."""
-    table = shared_table(sampled.samples - 1)
-    count = len(sampled.distance_m)
+def terrain_losses_db(distance_m: Float64, nu: Float64, start_m: Float64, end_m: Float64, steps: int, path: RadioPath) -> Float64:
+    """Return the loss of edges and smooth ground together; arrays of shape (n_paths,).
+
+    Parameters
+    ----------
+    nu : ndarray
+        Of the Bullington edge over what stands there.
+    start_m, end_m : ndarray
+        Antenna heights over the smooth line.
+    steps : int
+        Between the samples of each profile.
+    """
     with np.errstate(invalid="ignore", divide="ignore"):
-        lines = Lines(sampled, heights, path, table)
-        nu, high, at = lines.extremes(lines.ground)
-        start, end = smooth_heights(lines, table)
-        added, walls, leaves = np.zeros((3, count))
-        depths = np.zeros((count, 0 if cover is None else len(cover.groups)))
-        if cover is not None and sampled.code is not None:
-            edge = _edge_db(nu, sampled.distance_m)
-            added, walls, leaves, depths, high, at = cover_losses(lines, sampled, cover, inside, edge, high, at)
-    rise = (lines.end - lines.start).astype(float)
-    return Measured(sampled.distance_m, rise, nu, high, at, start, end, added, walls, leaves, depths)
-
-
-def join(parts: Sequence[Measured]) -> Measured:
-    """Put chunks end to end."""
-    return Measured(*(np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(Measured)))
-
-
-def losses(measured: Measured, steps: int, path: RadioPath) -> Float64:
-    """Return the numbers of `LinkLosses` by column (all but the last field)."""
-    distance = measured.distance_m
-    with np.errstate(invalid="ignore", divide="ignore"):
-        free = free_space_loss_db(slant_distance_m(distance, measured.rise_m), path.frequency_mhz)
-        edge = _edge_db(measured.nu, distance)
-        ground, smooth = _smooth_losses(distance, measured.start_m, measured.end_m, steps, path)
-        terrain = edge + np.maximum(ground - smooth, 0.0)
-        share = -measured.highest / np.sqrt(path.terms.wavelength_m * distance)
-        clear_m = -measured.highest / shared_table(steps)[0][measured.at]
-    place = measured.at / steps
-    columns = (free, edge, smooth, ground, terrain, measured.added_db, share, clear_m, place, measured.walls_db, measured.leaves_db)
-    results = np.stack(columns, axis=1)
-    spot = distance <= 0.0
-    results[spot, 1:] = 0.0
-    results[spot, 6:9] = np.nan
-    results[np.isnan(measured.start_m)] = np.nan
-    return results
+        ground, smooth = _smooth_losses(distance_m, start_m, end_m, steps, path)
+        terrain = _edge_db(nu, distance_m) + np.maximum(ground - smooth, 0.0)
+    terrain[distance_m <= 0.0] = 0.0
+    terrain[np.isnan(start_m)] = np.nan
+    return np.asarray(terrain)
 
 
 def _edge_db(nu: Float64, distance_m: Float64) -> Float64:
@@ -193,3 +142,19 @@ def _smooth_edge_db(d: Float64, h1: Float64, h2: Float64, steps: int, radius_m: 
     clear = np.max(rise * np.sqrt(2.0 * steps / (wavelength_m * step * i * (steps - i))), axis=0)
     blocked = np.sqrt(2.0 * d * np.maximum((steepest - slope) * (back + slope), 0.0) / wavelength_m)
     return _edge_db(np.where(steepest < slope, clear, blocked), d)
+
+
+@lru_cache(maxsize=64)
+def shared_table(steps: int) -> NDArray[np.float32]:
+    """Return what all profiles of one length share, rows as in `compiled_links`: weights of slopes, clearance and smooth fit.
+
+    The fit weights are the two sums of P.526-16 §4.5.2 worked out for equal steps.
+    """
+    t = np.arange(steps + 1) / steps
+    inner = np.clip(t, 0.5 / steps, 1.0 - 0.5 / steps)
+    start = (4.0 - 6.0 * t) / steps
+    end = (6.0 * t - 2.0) / steps
+    start[[0, -1]] = (2.0 - 1.0 / steps) / steps, (1.0 / steps - 1.0) / steps
+    end[[0, -1]] = start[[-1, 0]]
+    rows = (1.0 / np.sqrt(inner * (1.0 - inner)), 1.0 / inner, 1.0 / (1.0 - inner), start, end, t)
+    return np.ascontiguousarray(np.stack(rows), dtype=np.float32)
