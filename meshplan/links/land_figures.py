@@ -29,7 +29,7 @@ from meshplan.loss.uncertainty import chance_of
 from meshplan.propagation.free_space import free_space_loss_db, slant_distance_m
 from meshplan.records.station import Station
 from meshplan.terrain.landscape import Landscape
-from meshplan.terrain.profile import ground_at
+from meshplan.terrain.profile import LEAST_SAMPLES, ground_at
 from meshplan.units import Array
 
 BLOCK_CELLS: Final = 200_000
@@ -116,14 +116,17 @@ def swept_from(
     )
     found = sweep_parts(landscape.ground_amsl_m, grid.cell_m, here, receiver_agl_m, path, cover=cover, cores=cores, notify=notify)
     inside = _inside(landscape, receiver_agl_m)
-    rows, columns = np.nonzero(np.isfinite(found.loss_db))
-    counts = _sample_counts(landscape, row, column, rows, columns)
-    one_by_one = int(counts.sum()) <= most_samples
+    known = np.isfinite(found.loss_db)
+    one_by_one = LEAST_SAMPLES * int(known.sum()) <= most_samples
+    if one_by_one:
+        rows, columns = np.nonzero(known)
+        counts = _sample_counts(landscape, row, column, rows, columns)
+        one_by_one = int(counts.sum()) <= most_samples
     if not one_by_one:
         if cover is None or not inside.any():
             return found, False
-        low = inside[rows, columns]
-        rows, columns, counts = rows[low], columns[low], counts[low]
+        rows, columns = np.nonzero(known & inside)
+        counts = _sample_counts(landscape, row, column, rows, columns)
     for count in np.unique(counts).tolist():
         some = counts == count
         to_row, to_column = rows[some], columns[some]
