@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,9 @@ from meshplan.loss.raised_field import raised_field
 from meshplan.propagation.seasons import Season
 from meshplan.records.station import Station
 from meshplan.terrain.landscape import Landscape
+
+ONE_BY_ONE_SAMPLES: Final = 60_000_000
+"""Samples of all links to all cells from one station up to which every cell is computed as a link: some 30 s of one core."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,7 +79,7 @@ def figures_of(
     cover, in_leaf = covers
 
     def bare(antenna_agl_m: float, receiver_m: float, standing: StandingCover | None = cover) -> SweepLoss:
-        return swept_from(landscape, station, antenna_agl_m, receiver_m, path, standing, cores=cores, notify=notify)
+        return swept_from(landscape, station, antenna_agl_m, receiver_m, path, standing, cores=cores, notify=notify)[0]
 
     def behind(antenna_agl_m: float, receiver_m: float, parts: SweepLoss) -> Float32:
         x_m, y_m = station.site.x_m, station.site.y_m
@@ -85,7 +89,19 @@ def figures_of(
         parts = bare(antenna_agl_m, receiver_m)
         return with_behind_hill(parts, behind(antenna_agl_m, receiver_m, parts))
 
-    swept = bare(station.antenna_agl_m, receiver_agl_m)
+    # Where a raster hides relief, the mean over the shaken grounds counts, which are swept: the ground as mapped must be, too.
+    hides = any(waves.hidden for causes in errors.waves for waves in causes)
+    swept, one_by_one = swept_from(
+        landscape,
+        station,
+        station.antenna_agl_m,
+        receiver_agl_m,
+        path,
+        cover,
+        most_samples=0 if hides else ONE_BY_ONE_SAMPLES,
+        cores=cores,
+        notify=notify,
+    )
     behind_db = behind(station.antenna_agl_m, receiver_agl_m, swept)
     most = swept if in_leaf is cover else bare(station.antenna_agl_m, receiver_agl_m, in_leaf)
 
@@ -97,7 +113,17 @@ def figures_of(
     raised = raised_field(landscape, station, receiver_agl_m, season.leaf_share, from_behind, sweep, draw)
     drawn = draw(station.antenna_agl_m, receiver_agl_m) if raised is None else raised.drawn
     return figures_on_land(
-        landscape, station, receivers, swept, behind_db, most.cover_db, raised, drawn, path, season.antenna_loss_db
+        landscape,
+        station,
+        receivers,
+        swept,
+        behind_db,
+        most.cover_db,
+        raised,
+        drawn,
+        path,
+        season.antenna_loss_db,
+        one_by_one=one_by_one,
     )
 
 

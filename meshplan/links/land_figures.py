@@ -29,7 +29,7 @@ from meshplan.loss.uncertainty import chance_of
 from meshplan.propagation.free_space import free_space_loss_db, slant_distance_m
 from meshplan.records.station import Station
 from meshplan.terrain.landscape import Landscape
-from meshplan.terrain.profile import ground_at
+from meshplan.terrain.profile import LEAST_SAMPLES, ground_at
 from meshplan.units import Array
 
 BLOCK_CELLS: Final = 200_000
@@ -93,42 +93,51 @@ def swept_from(
     settings: PathSettings,
     cover: StandingCover | None,
     *,
+    most_samples: int = 0,
     cores: int | None = None,
     notify: Callable[[str], None] | None = None,
-) -> SweepLoss:
-    """Return the sweep of a station from where it stands.
+) -> tuple[SweepLoss, bool]:
+    """Return the sweep of a station from where it stands, and whether every cell has the loss of a link to it.
 
-    Receivers inside a building have no walls of that building on their way: they are computed one by one.
+    Where links to all cells take at most `most_samples`, they are computed one by one, with the samples of a link: a sweep shares
+    rays, which pass at most half a cell beside a cell and meet the edges of roofs at other samples. Receivers inside a building
+    have no walls of that building on their way: they are computed one by one in any case.
     """
     grid, path = landscape.grid, radio_path(settings)
-    column, row = grid.column_row(station.site.x_m, station.site.y_m)
-    at = round(float(row)), round(float(column))
+    column, row = (float(part) for part in grid.column_row(station.site.x_m, station.site.y_m))
+    at = round(row), round(column)
     here = Transmitter(
         *at,
         antenna_agl_m,
         station.inside,
-        row_off=float(row) - at[0],
-        column_off=float(column) - at[1],
+        row_off=row - at[0],
+        column_off=column - at[1],
         ground_amsl_m=float(ground_at(landscape, station.site.x_m, station.site.y_m)),
     )
     found = sweep_parts(landscape.ground_amsl_m, grid.cell_m, here, receiver_agl_m, path, cover=cover, cores=cores, notify=notify)
     inside = _inside(landscape, receiver_agl_m)
-    if cover is None or not inside.any():
-        return found
-    rows, columns = np.nonzero(inside & np.isfinite(found.loss_db))
-    from_station_m = grid.cell_m * np.hypot(columns - float(column), rows - float(row))
-    counts = np.array([sample_count(length, landscape.sampled_as_m) for length in from_station_m.tolist()], dtype=np.intp)
+    known = np.isfinite(found.loss_db)
+    one_by_one = LEAST_SAMPLES * int(known.sum()) <= most_samples
+    if one_by_one:
+        rows, columns = np.nonzero(known)
+        counts = _sample_counts(landscape, row, column, rows, columns)
+        one_by_one = int(counts.sum()) <= most_samples
+    if not one_by_one:
+        if cover is None or not inside.any():
+            return found, False
+        rows, columns = np.nonzero(known & inside)
+        counts = _sample_counts(landscape, row, column, rows, columns)
     for count in np.unique(counts).tolist():
         some = counts == count
         to_row, to_column = rows[some], columns[some]
-        ends = np.stack([np.full(len(to_row), float(column)), np.full(len(to_row), float(row)), to_column, to_row], axis=1)
-        within = np.stack([np.full(len(to_row), station.inside), landscape.cover_index[to_row, to_column]], axis=1)
-        heights = [antenna_agl_m, receiver_agl_m]
+        ends = np.stack([np.full(len(to_row), column), np.full(len(to_row), row), to_column, to_row], axis=1)
+        around = np.where(inside[to_row, to_column], landscape.cover_index[to_row, to_column], 0)
+        within = np.stack([np.full(len(to_row), station.inside), around], axis=1)
         links = link_losses(
             landscape.ground_amsl_m,
             grid.cell_m,
             ends,
-            heights,
+            [antenna_agl_m, receiver_agl_m],
             path,
             samples=int(count),
             cover=cover,
@@ -139,7 +148,16 @@ def swept_from(
         found.loss_db[to_row, to_column] = links.loss_db
         found.terrain_db[to_row, to_column] = links.terrain_db
         found.cover_db[to_row, to_column] = links.cover_db
-    return found
+    return found, one_by_one
+
+
+def _sample_counts(
+    landscape: Landscape, row: float, column: float, rows: NDArray[np.intp], columns: NDArray[np.intp]
+) -> NDArray[np.intp]:
+    """Return how many samples a link to each cell takes."""
+    lengths_m = landscape.grid.cell_m * np.hypot(columns - column, rows - row)
+    different, back = np.unique(lengths_m, return_inverse=True)
+    return np.array([sample_count(length, landscape.sampled_as_m) for length in different.tolist()], dtype=np.intp)[back]
 
 
 def _inside(landscape: Landscape, receiver_agl_m: float) -> NDArray[np.bool_]:
@@ -159,6 +177,8 @@ def figures_on_land(
     drawn: ElevationDrawsField,
     settings: PathSettings,
     weather_db: float,
+    *,
+    one_by_one: bool = False,
 ) -> LandFigures:
     """Return what sensors at all cells have of a station.
 
@@ -178,6 +198,8 @@ def figures_on_land(
     settings : PathSettings
     weather_db : float
         Loss at each wet antenna.
+    one_by_one : bool
+        Whether `swept` holds the losses of links, at whose steps `drawn.finer_db` is nothing.
     """
     shape = landscape.grid.shape
     loss, margin, chance = (np.full(shape, np.nan, dtype=np.float32) for _ in range(3))
@@ -199,7 +221,7 @@ def figures_on_land(
         terrain, covered, smooth = (
             part[block].ravel().astype(float) for part in (swept.terrain_db, swept.cover_db, swept.smooth_db)
         )
-        bare = terrain + drawn.finer_db[block].ravel()
+        bare = terrain if one_by_one else terrain + drawn.finer_db[block].ravel()
         excess = bare + behind_hill_db[block].ravel() + covered
         plants = swept.plants_spread_db[block].ravel().astype(float)
         hidden, elevation = drawn.hidden_relief_db[block].ravel(), drawn.spread_db[block].ravel().astype(float)
