@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from shlex import quote
 from typing import Final
 
 from meshplan.errors import InputError
 from meshplan.links.engine import LinkTable, with_stations
+from meshplan.links.stations import Station
 from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLimits
 from meshplan.planning.solve import solve_placement
 from meshplan.radio_records import RadioMode
+from meshplan.records import Role
 from meshplan.workflow.prepare import Prepared, choose_mode, equip
 
 MOST_PLACES: Final = 150
@@ -52,11 +55,24 @@ def better_radio(prepared: Prepared, links: LinkTable, result: PlacementResult, 
         what = f"serves {more} more sensor{'s' if more > 1 else ''}" if more > 0 else "serves as many sensors"
         with_relays = f"{_relays(found)} relay{'s' if _relays(found) != 1 else ''} instead of {relays}"
         currency = prepared.found.settings.cost.currency
+        dearer = _radios_price(other.stations, found) - _radios_price(links.stations, result)
+        price = found.plan.cost - result.plan.cost + dearer
+        sign = "more" if price > 0.0 else "less"
+        all_told = (
+            f"all told {abs(price):.0f} {currency} {sign} with the radio modules of every device" if abs(price) >= 0.5 else ""
+        )
         return (
             f"Another class {what} with {with_relays}, for {found.plan.cost:.0f} {currency} of gateways and relays instead of "
-            f"{result.plan.cost:.0f}: {mode.title}. Look at it with: meshplan plan {prepared.found.folder.name} --radio {mode.name}"
+            f"{result.plan.cost:.0f} ({all_told or 'all told the same with the radio modules of every device'}): {mode.title}. "
+            f"Look at it with: meshplan plan {quote(prepared.found.folder.name)} --radio {mode.name}"
         )
     return ""
+
+
+def _radios_price(stations: Sequence[Station], result: PlacementResult) -> float:
+    """Return the price of the radio modules of all sensors and of the devices that are used."""
+    used = {station.key: station for station in stations if station.site.role is Role.SENSOR or station.key in result.plan.opened}
+    return sum(station.radio.radio.price.value for station in used.values())
 
 
 def _relays(result: PlacementResult) -> int:

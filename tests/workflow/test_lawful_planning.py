@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from small_property import Rows, bank, lay_small_property, usual_sites
+from small_property import Rows, bank, changed, lay_small_property, usual_sites
 
 from meshplan.assembly.traffic import AirtimeBudget
 from meshplan.cli import main
@@ -298,3 +298,15 @@ def test_repeats_take_room_from_relays(tmp_path: Path, monkeypatch: pytest.Monke
         assert max(loads) <= 0.0005
     monkeypatch.setattr("meshplan.workflow.plan.MOST_AIRTIME_ROUNDS", 0)
     assert relays(plan_of(tmp_path / "blind", rows)) == ["South post"]
+
+
+def test_nobody_can_answer_that_a_trend_is_control(tmp_path: Path) -> None:
+    """China, 433 MHz: only remote control, no data. A network that switches things may say so; one that reports a trend may not."""
+    settings = {"country": "china", "radio": "fsk-433-9k6", "radio_settings.accepts": ["control"]}
+    settings |= {"radio_settings.frequency_mhz": 433.92, "radio_settings.power_dbm": 10.0}
+    mixed = changed(usual_sites(), {"Bed": {"purpose": "trend"}, "Trough": {"purpose": "control"}})
+    plan = plan_of(tmp_path / "mixed", mixed, **settings)
+    assert [line.subject for line in plan.legal if not line.lawful] == ["Bed"]
+    assert plan.legal[0].status == "not for data"
+    switches = changed(usual_sites(), {name: {"purpose": "control"} for name in ("Bed", "Trough")})
+    assert plan_of(tmp_path / "switches", switches, **settings).lawful
