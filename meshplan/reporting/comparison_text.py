@@ -15,6 +15,7 @@ HEADINGS = (
     "gateways",
     "relays",
     "cost",
+    "a year",
     "rules",
     "air left",
     "cells last",
@@ -25,6 +26,7 @@ HEADINGS = (
 
 COLUMN_WORDS = (
     "served: sensors with a route. weakest: chance of the least certain route. cost: gateways, relays, sensors and radio modules. "
+    "a year: data, mains power and cells of gateways and relays. "
     "rules: within those of the country, conditional (lawful only if what they ask for is true), or broken. "
     "air left: what is free in the busiest hour, of duty limit or channel. "
     "cells last: until the first sensor's cell is empty. slowest: delay of the slowest route with all tries. "
@@ -114,7 +116,7 @@ def row_cells(row: ComparisonRow, comparison: Comparison) -> tuple[str, ...]:
     """Return a row as words, one for each of `HEADINGS`."""
     mark = " *" if row.radio == comparison.chosen else ""
     if not row.lawful and not row.served:
-        return (row.radio, *("–",) * 5, "refused", "–", "–", "–", short_wiring(row))
+        return (row.radio, *("–",) * 6, "refused", "–", "–", "–", short_wiring(row))
     return (
         row.radio + mark,
         f"{row.served} of {row.sensors}",
@@ -122,6 +124,7 @@ def row_cells(row: ComparisonRow, comparison: Comparison) -> tuple[str, ...]:
         str(row.gateways),
         str(row.relays),
         number(row.cost, 0),
+        number(row.running_cost_per_year, 0),
         ("conditional" if row.to_answer_for else "within") if row.lawful else "broken",
         percent(row.airtime_headroom) if row.airtime_headroom >= 0.0 else "overdrawn",
         "mains" if row.battery_years == float("inf") else f"{number(row.battery_years, 1)} y",

@@ -58,12 +58,10 @@ def better_radio(prepared: Prepared, links: LinkTable, result: PlacementResult, 
         dearer = _radios_price(other.stations, found) - _radios_price(links.stations, result)
         price = found.plan.cost - result.plan.cost + dearer
         sign = "more" if price > 0.0 else "less"
-        all_told = (
-            f"all told {abs(price):.0f} {currency} {sign} with the radio modules of every device" if abs(price) >= 0.5 else ""
-        )
+        all_told = f"{abs(price):.0f} {currency} {sign}" if abs(price) >= 0.5 else "the same"
         return (
             f"Another class {what} with {with_relays}, for {found.plan.cost:.0f} {currency} of gateways and relays instead of "
-            f"{result.plan.cost:.0f} ({all_told or 'all told the same with the radio modules of every device'}): {mode.title}. "
+            f"{result.plan.cost:.0f} (all told {all_told} with the radio modules of every device): {mode.title}. "
             f"Look at it with: meshplan plan {quote(prepared.found.folder.name)} --radio {mode.name}"
         )
     return ""

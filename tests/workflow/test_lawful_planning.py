@@ -16,6 +16,7 @@ from meshplan.records import Plan, Role
 from meshplan.reporting.plan_text import plan_summary, plan_text
 from meshplan.workflow import plan_property
 from meshplan.workflow.check import check_property
+from meshplan.workflow.plan_check import check_plan
 
 NARROW_ROW = {"radio": "fsk-868-4k8", "radio_settings.frequency_mhz": 868.9, "radio_settings.power_dbm": 13.0}
 """In 868.7-869.2 MHz each device may send 0.1 % of the time (EN 300 220-2 annex B)."""
@@ -297,7 +298,14 @@ def test_repeats_take_room_from_relays(tmp_path: Path, monkeypatch: pytest.Monke
         loads = [device.duty.fast_duty_share for device in plan.devices if device.duty is not None and device.name in relays(plan)]
         assert max(loads) <= 0.0005
     monkeypatch.setattr("meshplan.workflow.plan.MOST_AIRTIME_ROUNDS", 0)
-    assert relays(plan_of(tmp_path / "blind", rows)) == ["South post"]
+    blind = plan_of(tmp_path / "blind", rows)
+    assert relays(blind) == ["South post"]
+    # a plan that says it kept the usual airtime and whose own devices are fuller is not taken at its word
+    monkeypatch.setattr("meshplan.workflow.plan.MOST_AIRTIME_ROUNDS", 3)
+    faults = check_plan(tmp_path / "blind", blind).faults
+    told = f"the plan keeps 1 times the usual airtime free for a reading; it should be {made_anew.made_with.airtime_factor:g}"
+    assert told in faults
+    assert not check_plan(tmp_path / "anew", made_anew).faults
 
 
 def test_nobody_can_answer_that_a_trend_is_control(tmp_path: Path) -> None:
