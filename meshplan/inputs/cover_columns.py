@@ -42,6 +42,10 @@ WOOD_NOUNS: Final = ("wood", "woods", "woodland", "forest", "trees", "grove", "c
 LEAF_TREES: Final = ("oak", "beech", "birch", "ash", "alder", "hazel", "poplar", "willow", "larch", "maple", "lime", "chestnut")
 NEEDLE_TREES: Final = ("pine", "spruce", "fir", "cedar", "yew")
 
+HEDGE_NOUNS: Final = ("hedge", "hedges", "hedgerow")
+HEDGE_LEAF: Final = ("deciduous", *LEAF_TREES, "hornbeam", "hawthorn", "blackthorn", "mixed")
+HEDGE_GREEN: Final = ("evergreen", *NEEDLE_TREES, "conifer", "laurel", "holly", "box", "cypress")
+
 PLAIN_WORDS: Final = {
     "wood": "wood_deciduous",
     "woods": "wood_deciduous",
@@ -56,8 +60,8 @@ PLAIN_WORDS: Final = {
     **{f"{tree} {word}": "wood_evergreen" for tree in NEEDLE_TREES for word in WOOD_NOUNS},
     "deciduous": "wood_deciduous",
     "evergreen": "wood_evergreen",
-    "deciduous hedge": "hedge_deciduous",
-    "evergreen hedge": "hedge_evergreen",
+    **{f"{kind} {word}": "hedge_deciduous" for kind in HEDGE_LEAF for word in HEDGE_NOUNS},
+    **{f"{kind} {word}": "hedge_evergreen" for kind in HEDGE_GREEN for word in HEDGE_NOUNS},
     "conifers": "wood_evergreen",
     "conifer": "wood_evergreen",
     "pine": "wood_evergreen",
