@@ -140,7 +140,8 @@ def test_height_beside_height_m_is_told_and_the_one_with_its_unit_read(tmp_path:
 
 @pytest.mark.parametrize(
     ("word", "kind"),
-    [("oak wood", "wood_deciduous"), ("Deciduous wood", "wood_deciduous"), ("deciduous_wood", "wood_deciduous"),
+    [("beech hedge", "hedge_deciduous"), ("Yew hedge", "hedge_evergreen"), ("hawthorn_hedge", "hedge_deciduous"),
+     ("oak wood", "wood_deciduous"), ("Deciduous wood", "wood_deciduous"), ("deciduous_wood", "wood_deciduous"),
      ("pine forest", "wood_evergreen"), ("Shelter belt", "wood_deciduous")],
 )  # fmt: skip
 def test_plain_words_for_woods_are_understood_and_told(tmp_path: Path, word: str, kind: str) -> None:
