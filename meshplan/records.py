@@ -871,6 +871,8 @@ class ComparisonRow:
     """Conditions of the rules that nobody answers for yet."""
     running_cost_per_year: float = 0.0
     """Data, mains power and cells of gateways and relays."""
+    starved: int = 0
+    """Sensors with a route on which collisions let fewer readings through than was asked."""
 
 
 @dataclass(frozen=True)

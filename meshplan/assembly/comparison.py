@@ -117,6 +117,7 @@ def planned_row(
         unfit_for=_unfit(sensors, running),
         condition=" ".join(dict.fromkeys(line.condition for line in running.legal if line.to_answer_for)),
         to_answer_for=tuple(dict.fromkeys(key for line in running.legal if line.lawful for key in line.to_answer_for)),
+        starved=len(running.starved),
         running_cost_per_year=round(sum(cost.cost_per_year for one in opened.values() for cost in one.running_costs), 2),
         airtime_headroom=1.0 - max(duty_share, channel_load / MOST_CHANNEL_LOAD),
     )

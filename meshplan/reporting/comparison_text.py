@@ -25,7 +25,7 @@ HEADINGS = (
 """Columns of the table; `COLUMN_WORDS` says what they mean."""
 
 COLUMN_WORDS = (
-    "served: sensors with a route. weakest: chance of the least certain route. cost: gateways, relays, sensors and radio modules. "
+    "served: sensors with a route; too rarely where so many collide that fewer readings arrive than was asked. weakest: chance of the least certain route. cost: gateways, relays, sensors and radio modules. "
     "a year: data, mains power and cells of gateways and relays. "
     "rules: within those of the country, conditional (lawful only if what they ask for is true), or broken. "
     "air left: what is free in the busiest hour, of duty limit or channel. "
@@ -119,7 +119,7 @@ def row_cells(row: ComparisonRow, comparison: Comparison) -> tuple[str, ...]:
         return (row.radio, *("–",) * 6, "refused", "–", "–", "–", short_wiring(row))
     return (
         row.radio + mark,
-        f"{row.served} of {row.sensors}",
+        f"{row.served} of {row.sensors}{f', {row.starved} too rarely' if row.starved else ''}",
         percent(row.weakest_chance) if row.served else "–",
         str(row.gateways),
         str(row.relays),

@@ -7,6 +7,8 @@ from dataclasses import replace
 from shlex import quote
 from typing import Final
 
+from meshplan.assembly.routes import LinkMargins
+from meshplan.assembly.running import run_plan
 from meshplan.errors import InputError
 from meshplan.links.engine import LinkTable, with_stations
 from meshplan.links.stations import Station
@@ -50,7 +52,7 @@ def better_radio(prepared: Prepared, links: LinkTable, result: PlacementResult, 
         problem = problem_of(other, with_stations(links, other.stations))
         found = solve_placement(problem, limits=SolveLimits(iterations=TRIAL_ITERATIONS))
         more, fewer = len(found.plan.served) - served, relays - _relays(found)
-        if more <= 0 and (more < 0 or fewer <= 0):
+        if (more <= 0 and (more < 0 or fewer <= 0)) or _starves(other, links, found):
             continue
         what = f"serves {more} more sensor{'s' if more > 1 else ''}" if more > 0 else "serves as many sensors"
         with_relays = f"{_relays(found)} relay{'s' if _relays(found) != 1 else ''} instead of {relays}"
@@ -65,6 +67,12 @@ def better_radio(prepared: Prepared, links: LinkTable, result: PlacementResult, 
             f"Look at it with: meshplan plan {quote(prepared.found.folder.name)} --radio {mode.name}"
         )
     return ""
+
+
+def _starves(other: Prepared, links: LinkTable, found: PlacementResult) -> bool:
+    """Return whether another class fills the channel so much that readings it has a route for do not arrive."""
+    table, settings = with_stations(links, other.stations), other.base.found.settings
+    return bool(run_plan(found.plan, table.stations, LinkMargins.of(table), other.base.catalogue, settings).starved)
 
 
 def _radios_price(stations: Sequence[Station], result: PlacementResult) -> float:
