@@ -25,7 +25,8 @@ HEADINGS = (
 """Columns of the table; `COLUMN_WORDS` says what they mean."""
 
 COLUMN_WORDS = (
-    "served: sensors with a route; too rarely where so many collide that fewer readings arrive than was asked. weakest: chance of the least certain route. cost: gateways, relays, sensors and radio modules. "
+    "served: sensors with a route; too rarely where so many collide that fewer readings arrive than was asked. "
+    "weakest: chance of the least certain route. cost: gateways, relays, sensors and radio modules. "
     "a year: data, mains power and cells of gateways and relays. "
     "rules: within those of the country, conditional (lawful only if what they ask for is true), or broken. "
     "air left: what is free in the busiest hour, of duty limit or channel. "
