@@ -17,9 +17,6 @@ Triple = tuple[float, float, float]
 
 RoomKind = Literal["home", "office", "hall", "open room"]
 
-WOOD_NOUNS: Final = ("wood", "woods", "woodland", "forest", "trees", "grove", "copse")
-"""What people call a wood, after an adjective or a tree."""
-
 
 @dataclass(frozen=True)
 class PlantKind:
@@ -55,9 +52,11 @@ class CoverKind:
     seasonal: bool = False
     """Whether its height is expected to change through the year."""
     also_called: tuple[str, ...] = ()
+    nouns: tuple[str, ...] = ()
+    """What people call it after an adjective or a tree."""
     adjectives: tuple[str, ...] = ()
     trees: tuple[str, ...] = ()
-    """Words that mean this kind before a word for a wood."""
+    """Words that mean this kind before one of `nouns`."""
     heights_by_month_m: tuple[float, ...] = ()
     """Of a field crop, January first, in a temperate northern year."""
     plant: PlantKind | None = None

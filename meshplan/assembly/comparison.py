@@ -93,6 +93,7 @@ def planned_row(
     duty_share = max((duty.fast_duty_share / duty.duty_limit for duty in duties), default=0.0)
     channel_load = max((duty.channel_load for duty in running.duty.values()), default=0.0)
     first, several = modes[0], len(modes) > 1
+    opened = {station.key: station for station in stations if station.key in plan.opened}
     return ComparisonRow(
         radio=BETWEEN_RADIOS.join(mode.name for mode in modes),
         class_key=MIXTURE if several else first.class_key,
@@ -116,6 +117,8 @@ def planned_row(
         unfit_for=_unfit(sensors, running),
         condition=" ".join(dict.fromkeys(line.condition for line in running.legal if line.to_answer_for)),
         to_answer_for=tuple(dict.fromkeys(key for line in running.legal if line.lawful for key in line.to_answer_for)),
+        starved=len(running.starved),
+        running_cost_per_year=round(sum(cost.cost_per_year for one in opened.values() for cost in one.running_costs), 2),
         airtime_headroom=1.0 - max(duty_share, channel_load / MOST_CHANNEL_LOAD),
     )
 

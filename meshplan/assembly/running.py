@@ -41,6 +41,8 @@ class Running:
     delivered: dict[str, float]
     """Share of each served sensor's readings that arrive in the busiest hour."""
     channels: tuple[ChannelRecord, ...]
+    starved: tuple[str, ...]
+    """Served sensors of whose readings fewer arrive than was asked of their route."""
     command_shares: dict[str, tuple[float, float]]
     """Share of time that the last device before each commanded sensor spends on its commands, and how often each goes out."""
     modes: dict[str, RadioMode]
@@ -140,6 +142,7 @@ def run_plan(
         channels=channel_records(
             channel_loads(on_air, built), busiest, channel_groups(built), traffic.fast, on_air, starved=starved
         ),
+        starved=tuple(name for names in starved.values() for name in names),
         command_shares={source.name: _sent_last(source, modes) for source in sources[readings:]},
         modes=modes,
     )

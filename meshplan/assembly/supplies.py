@@ -10,7 +10,7 @@ import numpy as np
 from meshplan.assembly.traffic import command_need, listening_of, station_mode
 from meshplan.errors import InputError, nearest_name
 from meshplan.operation.airtime import longest_packet_ms
-from meshplan.operation.cells import choose_supply, fed_through
+from meshplan.operation.cells import choose_supply, fed_through, on_one_rail
 from meshplan.operation.duty_cycle import DeviceAirtime
 from meshplan.operation.energy import (
     Duty,
@@ -132,8 +132,9 @@ def _on_cells(
     cell_key, side_by_side = (supply.relay_battery, supply.relay_cells) if lasting else (supply.sensor_battery, 1)
     cell_setting = "supply.relay_battery" if lasting else "supply.sensor_battery"
     cell = catalogue.batteries[find_in(catalogue.batteries, cell_key, cell_setting)]
+    radio = on_one_rail([station.radio.radio for station in own])
     cells = choose_supply(
-        own[0].radio.radio,
+        radio,
         board,
         cell,
         catalogue.regulators,
@@ -143,7 +144,7 @@ def _on_cells(
         in_series=supply.cells_in_series,
     )
     if cells is not None and cells.feasible:
-        cell, board = fed_through(cells, cell, board, own[0].radio.radio.supply_v.value)
+        cell, board = fed_through(cells, cell, board, radio.supply_v.value)
         duties = [replace(duty, board=board) for duty in duties]
         side_by_side = max(side_by_side, cells.in_parallel)
     lives = [

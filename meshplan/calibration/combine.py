@@ -22,6 +22,8 @@ BOUND_ERROR_DB = 2.0
 """How sharp a sensitivity is, unit to unit (assumed)."""
 NOISE_ERROR_DB = 1.5
 """Error of a noise level had from power and SNR (assumed)."""
+CAP_REACHED_DB = 1.0
+"""An SNR so near the cap counts as the cap (common practice, no source: receivers of one class top out 1-2 dB apart)."""
 CAP_BENDS_DB = 4.0
 """So far below the cap SNR readings bend towards it, and receivers of one class differ: there they bound the noise only (common
 practice, no source)."""
@@ -104,7 +106,7 @@ def combine_readings(
 
 def at_cap(reading: Reading, link: PredictedLink) -> bool:
     """Whether the SNR is as large as the receiver can report: then the true one is that or more."""
-    return reading.heard and reading.snr_db is not None and reading.snr_db >= link.snr_cap_db
+    return reading.heard and reading.snr_db is not None and reading.snr_db >= link.snr_cap_db - CAP_REACHED_DB
 
 
 def _bounds_noise(reading: Reading, link: PredictedLink) -> bool:

@@ -59,5 +59,7 @@ def command(
     else:
         click.echo(comparison_text(comparison, all_settings=all_settings))
         click.echo("\nWritten:\n" + "\n".join(f"  {path}" for path in files))
-    complete = any(row.lawful and not row.to_answer_for and row.served == row.sensors for row in comparison.rows)
+    complete = any(
+        row.lawful and not row.to_answer_for and row.served == row.sensors and not row.starved for row in comparison.rows
+    )
     return EXIT_DONE if complete else EXIT_UNSERVED

@@ -66,7 +66,7 @@ def command(
     if as_json:
         print_json(plan_summary(planned.plan, files))
     else:
-        click.echo(plan_text(planned.plan, files))
+        click.echo(plan_text(planned.plan, files, folder))
     plan = planned.plan
     done = plan.complete and plan.lawful and not plan.to_answer_for and plan.commands_met and not plan.starved
     return EXIT_DONE if done else EXIT_UNSERVED

@@ -6,14 +6,14 @@ from typing import Any, Final
 
 from meshplan.inputs.columns import Column, describe_columns, number, number_list, one_of, text
 from meshplan.inputs.walls import WALL_WORDS, WALLS
-from meshplan.kinds import COVER_KINDS, WALL_KINDS, WOOD_NOUNS
+from meshplan.kinds import COVER_KINDS, WALL_KINDS
 
 PLAIN_WORDS: Final = {
     word: kind.name
     for kind in COVER_KINDS.values()
     for word in (
         *kind.also_called,
-        *(f"{before} {noun}" for before in (*kind.adjectives, *kind.trees) for noun in WOOD_NOUNS),
+        *(f"{before} {noun}" for before in (*kind.adjectives, *kind.trees) for noun in kind.nouns),
     )
 }
 """Words people use, with the kind they are taken for; every use is reported as an assumption."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -78,6 +78,15 @@ def capacitor_mf(pulse_ma: float, pulse_ms: float, sag_v: float = SAG_V) -> floa
     return pulse_ma * pulse_ms / sag_v / 1000.0
 
 
+def on_one_rail(radios: Sequence[RadioClass]) -> RadioClass:
+    """Return the first radio with the voltages that all radios of a board stand; the range is empty where they share none."""
+    ends = [_ends(radio.supply_v) for radio in radios]
+    low, high = max(low for low, _ in ends), min(high for _, high in ends)
+    first = radios[0]
+    rail_v = min(max(first.supply_v.value, low), high)
+    return first if len(radios) == 1 else replace(first, supply_v=replace(first.supply_v, value=rail_v, low=low, high=high))
+
+
 @dataclass(frozen=True)
 class _Way:
     """One way to feed: the voltages that the pack must keep to."""
@@ -135,7 +144,10 @@ def choose_supply(
         words = (
             f"no number of {battery.title} cells suits" if in_series is None else f"{count} × {battery.title} in series do not suit"
         )
+        low, high = _ends(radio.supply_v)
         needs = f"{_span(radio.supply_v)} for the radio and {_span(board.supply_v)} for the board"
+        if low > high:
+            needs = f"{low:g} V or more for one of its radios and {high:g} V or less for another"
         sentence = f"{words}: fresh {count * voltage.highest_v:.1f} V, needed {needs}. Take other cells or another board."
         return CellSupply(count, 1, 0.0, None, False, 0.0, count * voltage.highest_v, 0.0, False, sentence)
     way, count, share = max(found, key=lambda each: each[2])

@@ -31,20 +31,20 @@ def fittings(antenna_connector: str, cable_series: tuple[str, ...], *, has_cable
     Parameters
     ----------
     antenna_connector : str
-        Such as "N female"; empty for an antenna on the board.
+        Such as "N female"; empty for an antenna on the board, or a wire that is soldered to the end of the cable.
     cable_series : tuple of str
         Series whose plugs fit the cable, the usual one first.
     has_cable, has_arrester : bool
         An arrester sits in the run of a cable.
     """
-    if not antenna_connector:
+    if not antenna_connector and not has_cable:
         return ()
-    radio, antenna = _end(RADIO_SOCKET), _end(antenna_connector)
-    if not has_cable:
+    radio, antenna = _end(RADIO_SOCKET), _end(antenna_connector) if antenna_connector else None
+    if not has_cable and antenna is not None:
         return () if radio == antenna.mate else (_adapter(radio.mate, antenna.mate),)
     inner = (_end(ARRESTER_SOCKET), _end(ARRESTER_SOCKET)) if has_arrester else ()
     found: list[str] = []
-    for socket in (radio, *inner, antenna):
+    for socket in (radio, *inner, *([antenna] if antenna is not None else [])):
         series = socket.series if socket.series in cable_series else cable_series[0]
         if series == socket.series:
             found.append(_connector(socket.mate))

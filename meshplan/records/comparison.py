@@ -46,6 +46,10 @@ class ComparisonRow:
     """What must be true for the rules to allow it, in one sentence; empty where nothing must."""
     to_answer_for: tuple[str, ...] = ()
     """Conditions of the rules that nobody answers for yet."""
+    running_cost_per_year: float = 0.0
+    """Data, mains power and cells of gateways and relays."""
+    starved: int = 0
+    """Sensors with a route on which collisions let fewer readings through than was asked."""
 
 
 @dataclass(frozen=True)

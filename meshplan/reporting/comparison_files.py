@@ -20,6 +20,7 @@ COLUMNS = (
     ("weakest", 88),
     ("relays", 50),
     ("cost", 56),
+    ("a year", 56),
     ("rules", 62),
     ("air left", 88),
     ("cells last", 70),

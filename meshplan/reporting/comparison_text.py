@@ -15,6 +15,7 @@ HEADINGS = (
     "gateways",
     "relays",
     "cost",
+    "a year",
     "rules",
     "air left",
     "cells last",
@@ -24,7 +25,9 @@ HEADINGS = (
 """Columns of the table; `COLUMN_WORDS` says what they mean."""
 
 COLUMN_WORDS = (
-    "served: sensors with a route. weakest: chance of the least certain route. cost: gateways, relays, sensors and radio modules. "
+    "served: sensors with a route; too rarely where so many collide that fewer readings arrive than was asked. "
+    "weakest: chance of the least certain route. cost: gateways, relays, sensors and radio modules. "
+    "a year: data, mains power and cells of gateways and relays. "
     "rules: within those of the country, conditional (lawful only if what they ask for is true), or broken. "
     "air left: what is free in the busiest hour, of duty limit or channel. "
     "cells last: until the first sensor's cell is empty. slowest: delay of the slowest route with all tries. "
@@ -105,9 +108,10 @@ def summary_markdown(comparisons: Mapping[str, Comparison]) -> str:
         if row is None:
             cells = ("no class can be recommended", *("–",) * 6)
         else:
-            _, served, weakest, gateways, relays, cost, rules, _, cells_last, *_ = row_cells(row, comparison)
-            take = row.radio + (" (on a condition of the rules)" if rules == "conditional" else "")
-            cells = (take, served, gateways, relays, f"{cost} {comparison.currency}", weakest, cells_last)
+            shown = dict(zip(HEADINGS, row_cells(row, comparison), strict=True))
+            take = row.radio + (" (on a condition of the rules)" if row.to_answer_for else "")
+            cost = f"{shown['cost']} {comparison.currency}"
+            cells = (take, shown["served"], shown["gateways"], shown["relays"], cost, shown["weakest"], shown["cells last"])
         lines.append(f"| {' | '.join((title, *cells, comparison.runner_up or '–'))} |")
     return "\n".join(lines)
 
@@ -143,14 +147,15 @@ def row_cells(row: ComparisonRow, comparison: Comparison) -> tuple[str, ...]:
     """Return a row as words, one for each of `HEADINGS`."""
     mark = " *" if row.radio == comparison.chosen else ""
     if not row.lawful and not row.served:
-        return (row.radio, *("–",) * 5, "refused", "–", "–", "–", short_wiring(row))
+        return (row.radio, *("–",) * 6, "refused", "–", "–", "–", short_wiring(row))
     return (
         row.radio + mark,
-        f"{row.served} of {row.sensors}",
+        f"{row.served} of {row.sensors}{f', {row.starved} too rarely' if row.starved else ''}",
         percent(row.weakest_chance) if row.served else "–",
         str(row.gateways),
         str(row.relays),
         number(row.cost, 0),
+        number(row.running_cost_per_year, 0),
         ("conditional" if row.to_answer_for else "within") if row.lawful else "broken",
         percent(row.airtime_headroom) if row.airtime_headroom >= 0.0 else "overdrawn",
         "mains" if row.battery_years == float("inf") else f"{number(row.battery_years, 1)} y",

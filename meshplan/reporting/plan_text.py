@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from pathlib import Path
+from shlex import quote
 from typing import Any
 
 from meshplan.records import VERDICT_WORDS, Plan, Remedy, Role, Unserved
@@ -19,8 +20,11 @@ LEGAL_WORDS = {
 """What is said of lawful lines with a condition, by status."""
 
 
-def plan_text(plan: Plan, files: Sequence[Path]) -> str:
-    """Return the plan as text: breaches of the rules and unserved sensors first, then devices, routes, cost, law, assumptions."""
+def plan_text(plan: Plan, files: Sequence[Path], folder: Path | None = None) -> str:
+    """Return the plan as text: breaches of the rules and unserved sensors first, then devices, routes, cost, law, assumptions.
+
+    With `folder` the command that shows a better class names the folder as it was given, so that it can be copied.
+    """
     blocks = [
         _head(plan),
         plan.not_mapped,
@@ -34,7 +38,7 @@ def plan_text(plan: Plan, files: Sequence[Path]) -> str:
         _commands(plan),
         _air(plan),
         _money(plan),
-        _options(plan),
+        _options(plan, folder),
         _law(plan),
         _assumptions(plan),
     ]
@@ -270,11 +274,15 @@ def shortened_list(names: str) -> str:
     return names if len(parts) <= 3 else f"{parts[0]} and {len(parts) - 1} more"
 
 
-def _options(plan: Plan) -> str:
+def _options(plan: Plan, folder: Path | None = None) -> str:
     lines = [f"  {option.sentence}{'  (chosen)' if option.chosen else ''}" for option in plan.gateway_options]
     lines += [f"  {price['sentence']}" for price in plan.redundancy_prices]
     lines += [f"  {sentence}" for sentence in plan.what_more_buys]
-    lines += [f"  {plan.better_radio}"] if plan.better_radio else []
+    better = plan.better_radio
+    if folder is not None and better:
+        before, _, after = better.rpartition("meshplan plan ")
+        better = f"{before}meshplan plan {quote(str(folder))} --radio{after.rpartition(' --radio')[2]}"
+    lines += [f"  {better}"] if better else []
     return "Beside it:\n" + "\n".join(lines) if lines else ""
 
 

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from shlex import quote
 from typing import Final
 
+from meshplan.assembly.routes import LinkMargins
+from meshplan.assembly.running import run_plan
 from meshplan.errors import InputError
 from meshplan.links.link_table import LinkTable, with_stations
 from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLimits
 from meshplan.planning.solve import solve_placement
 from meshplan.records import Role
 from meshplan.records.radio import RadioClass, RadioMode
+from meshplan.records.station import Station
 from meshplan.workflow.prepare import Prepared, choose_mode, equip
 
 MOST_PLACES: Final = 150
@@ -51,7 +55,7 @@ def better_radio(prepared: Prepared, links: LinkTable, result: PlacementResult, 
         found = solve_placement(problem, limits=SolveLimits(iterations=TRIAL_ITERATIONS))
         needs = len(set(found.plan.opened) - gateways)
         more, fewer = len(found.plan.served) - served, relays - needs
-        if (more <= 0 and (more < 0 or fewer <= 0)) or len(found.plan.single_route) > single:
+        if (more <= 0 and (more < 0 or fewer <= 0)) or len(found.plan.single_route) > single or _starves(other, links, found):
             continue
         if (
             more > 0
@@ -62,9 +66,14 @@ def better_radio(prepared: Prepared, links: LinkTable, result: PlacementResult, 
         what = f"serves {more} more sensor{'s' if more > 1 else ''}" if more > 0 else "serves as many sensors"
         with_relays = f"{needs} relay{'s' if needs != 1 else ''} instead of {relays}"
         currency = prepared.found.settings.cost.currency
+        dearer = _radios_price(other.stations, found) - _radios_price(links.stations, result)
+        price = found.plan.cost - result.plan.cost + dearer
+        sign = "more" if price > 0.0 else "less"
+        all_told = f"{abs(price):.0f} {currency} {sign}" if abs(price) >= 0.5 else "the same"
         return (
             f"Another class {what} with {with_relays}, for {found.plan.cost:.0f} {currency} of gateways and relays instead of "
-            f"{result.plan.cost:.0f}: {mode.title}. Look at it with: meshplan plan {prepared.found.folder.name} --radio {mode.name}"
+            f"{result.plan.cost:.0f} (all told {all_told} with the radio modules of every device): {mode.title}. "
+            f"Look at it with: meshplan plan {quote(prepared.found.folder.name)} --radio {mode.name}"
         )
     return ""
 
@@ -79,6 +88,18 @@ def _value(problem: PlacementProblem, result: PlacementResult) -> float:
     """Return what a plan costs and what the optional sensors that it does not serve are worth."""
     served = {item.sensor_id for item in result.plan.served}
     return result.plan.cost + sum(s.worth for s in problem.sensors if not s.required and s.id not in served)
+
+
+def _starves(other: Prepared, links: LinkTable, found: PlacementResult) -> bool:
+    """Return whether another class fills the channel so much that readings it has a route for do not arrive."""
+    table, settings = with_stations(links, other.stations), other.base.found.settings
+    return bool(run_plan(found.plan, table.stations, LinkMargins.of(table), other.base.catalogue, settings).starved)
+
+
+def _radios_price(stations: Sequence[Station], result: PlacementResult) -> float:
+    """Return the price of the radio modules of all sensors and of the devices that are used."""
+    used = {station.key: station for station in stations if station.site.role is Role.SENSOR or station.key in result.plan.opened}
+    return sum(station.radio.radio.price.value for station in used.values())
 
 
 def _candidates(prepared: Prepared) -> list[RadioMode]:

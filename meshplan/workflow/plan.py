@@ -27,7 +27,7 @@ from meshplan.links.pairs import candidate_pairs
 from meshplan.loss.uncertainty import ErrorFields, draw_error_fields
 from meshplan.operation.law_rows import COMFORT_SHARE
 from meshplan.planning.from_graph import problem_from_graph
-from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLimits
+from meshplan.planning.problem import PlacementPlan, PlacementProblem, PlacementResult, SolveLimits
 from meshplan.planning.solve import solve_placement
 from meshplan.records import MadeWith, Plan, Role
 from meshplan.records.short_form import Facts, ShortForm
@@ -269,22 +269,32 @@ def solve_within_airtime(
     the fullest device of the plan before.
     """
     factor = 1.0
-    problem, share = _problem_and_share(prepared, links, factor)
+    problem, share = problem_and_share(prepared, links, factor)
     result = solve_placement(problem, limits=limits)
     for _ in range(MOST_AIRTIME_ROUNDS if problem.has_capacity else 0):
-        settings, catalogue = prepared.found.settings, prepared.base.catalogue
-        running = run_plan(result.plan, links.stations, LinkMargins.of(links), catalogue, settings, link_radios(links))
-        full = [
-            running.duty[key].fast_duty_share / (share * running.duty[key].duty_limit)
-            for key in result.plan.opened
-            if 0.0 < running.duty[key].duty_limit < 1.0
-        ]
-        if max(full, default=0.0) <= 1.0 + 1e-9:
+        full = overfull(prepared, links, result.plan, share)
+        if full <= 1.0:
             break
-        more = ceil(factor * max(full) * 1e6) / 1e6
-        tighter, share = _problem_and_share(prepared, links, more)
+        more = ceil(factor * full * 1e6) / 1e6
+        tighter, share = problem_and_share(prepared, links, more)
         problem, result, factor = tighter, solve_placement(tighter, limits=limits), more
     return problem, result, factor
+
+
+def overfull(prepared: Prepared, links: LinkTable, plan: PlacementPlan, share: float) -> float:
+    """Return how far the fullest device of a plan exceeds what it may fill, as a factor; 1 where none does.
+
+    `share` is the part of what the rules allow that devices may fill.
+    """
+    settings, catalogue = prepared.found.settings, prepared.base.catalogue
+    running = run_plan(plan, links.stations, LinkMargins.of(links), catalogue, settings, link_radios(links))
+    full = [
+        running.duty[key].fast_duty_share / (share * running.duty[key].duty_limit)
+        for key in plan.opened
+        if 0.0 < running.duty[key].duty_limit < 1.0
+    ]
+    most = max(full, default=0.0)
+    return most if most > 1.0 + 1e-9 else 1.0
 
 
 def placement_problem(prepared: Prepared, links: LinkTable, airtime_factor: float = 1.0) -> PlacementProblem:
@@ -293,10 +303,10 @@ def placement_problem(prepared: Prepared, links: LinkTable, airtime_factor: floa
     Devices keep half of their airtime free where all sensors fit so, else they may fill what the rules allow; who does not fit
     then is left out, the least important first. `airtime_factor` is the airtime of readings over what their usual repeats take.
     """
-    return _problem_and_share(prepared, links, airtime_factor)[0]
+    return problem_and_share(prepared, links, airtime_factor)[0]
 
 
-def _problem_and_share(prepared: Prepared, links: LinkTable, airtime_factor: float) -> tuple[PlacementProblem, float]:
+def problem_and_share(prepared: Prepared, links: LinkTable, airtime_factor: float) -> tuple[PlacementProblem, float]:
     """Return the problem of `placement_problem` and the share of what the rules allow that its devices may fill."""
     asked = prepared.found.settings.requirement
     marked = any(site.second_route for site in prepared.found.sites)

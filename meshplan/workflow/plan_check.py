@@ -23,8 +23,9 @@ from meshplan.reporting.check_text import CheckReport
 from meshplan.workflow.learned import CALIBRATION_FILE, links_as_asked
 from meshplan.workflow.plan import (
     compute_all_links,
-    placement_problem,
+    overfull,
     plan_with_links,
+    problem_and_share,
     solve_within_airtime,
     write_up,
 )
@@ -53,6 +54,8 @@ class _Ground:
     prepared: Prepared
     links: LinkTable
     problem: PlacementProblem
+    share: float
+    """Part of what the rules allow that devices may fill."""
     notes: tuple[str, ...]
     limits: SolveLimits
 
@@ -79,10 +82,11 @@ def check_plan(folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = N
     problem = ground.problem
     certificate = stored_certificate(plan.proof.certificate)
     stored = stored_placement(plan, problem)
-    faults = [*_changed_files(plan, ground), *_unfounded_factor(plan, ground), *verify_plan(problem, stored)]
+    faults = [*_changed_files(plan, ground), *verify_plan(problem, stored)]
     known = all(name in problem.node_index for name in stored.opened) and len(set(stored.opened)) == len(stored.opened)
     warnings: list[str] = []
     proven_units = 0
+    rebuilt: PlacementPlan | None = None
     if known:
         proven_units, more = _certified(problem, certificate, stored)
         faults += more
@@ -99,6 +103,7 @@ def check_plan(folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = N
             more, warnings = _claims(problem, plan, rebuilt, proven_units, ground.limits)
             faults += more
             faults += _other_fields(ground, plan, rebuilt, certificate, proven_units, again=again)
+    faults += _unfounded_factor(plan, ground, rebuilt)
     proven = proven_units / MONEY_UNITS
     worth = ", what the optional sensors left out are worth counted" if proven > plan.proof.cost + CENT else ""
     settings = {**({"radio": plan.made_with.radio} if plan.made_with.radio else {}), **ground.prepared.base.overrides}
@@ -128,14 +133,18 @@ def _ground(folder: Path, plan: Plan, overrides: dict[str, Any]) -> _Ground:
     links = compute_all_links(prepared, error_fields=draw_error_fields(prepared.landscape))
     links, notes = links_as_asked(links, prepared.found.folder, prepared.landscape.grid.crs, calibrated=plan.made_with.calibrated)
     stated = plan.made_with.airtime_factor
-    problem = placement_problem(prepared, links, stated if 1.0 <= stated < math.inf else 1.0)
-    return _Ground(prepared, links, problem, notes, stored_limits(plan.proof.limits))
+    problem, share = problem_and_share(prepared, links, stated if 1.0 <= stated < math.inf else 1.0)
+    return _Ground(prepared, links, problem, share, notes, stored_limits(plan.proof.limits))
 
 
-def _unfounded_factor(plan: Plan, ground: _Ground) -> list[str]:
-    """Tell if the plan keeps more or less airtime free than the search that it says was made; few plans keep more."""
+def _unfounded_factor(plan: Plan, ground: _Ground, rebuilt: PlacementPlan | None) -> list[str]:
+    """Tell if the plan keeps more or less airtime free than the search that it says was made; few plans keep more.
+
+    A search that keeps the usual airtime ends there only if no device of its plan is fuller than was counted on.
+    """
     stated = plan.made_with.airtime_factor
-    if stated == 1.0:  # a plan that is too full by this measure shows it in its own lines
+    bound = ground.problem.has_capacity and rebuilt is not None
+    if stated == 1.0 and (not bound or overfull(ground.prepared, ground.links, rebuilt, ground.share) <= 1.0):  # type: ignore[arg-type]
         return []
     found = solve_within_airtime(ground.prepared, ground.links, limits=ground.limits)[2]
     return (

@@ -164,6 +164,12 @@ def test_an_snr_alone_at_the_cap_is_a_least_power() -> None:
     assert (link.low_dbm, link.high_dbm) == (pytest.approx(-105.0), math.inf)
 
 
+def test_an_snr_alone_just_below_the_cap_is_a_least_power_too() -> None:
+    link = combined(*[heard(snr_db=9.2)] * 3)
+    assert link.censored
+    assert link.low_dbm == pytest.approx(-107.8)
+
+
 def test_few_at_the_cap_among_many_below_it_leave_a_figure() -> None:
     link = combined(*(heard(snr_db=snr) for snr in (4.0, 5.0, 6.0, 11.0)))
     assert not link.censored

@@ -139,9 +139,24 @@ def test_height_beside_height_m_is_told_and_the_one_with_its_unit_read(tmp_path:
     assert "sites.csv, row 1: column 'height' is not read, because 'height_m' is there." in found.warnings
 
 
+@pytest.mark.parametrize(("column", "value"), [("interval_s", "1.800"), ("cost", "1.200"), ("y_m", "5.317.100")])
+def test_a_point_that_may_separate_thousands_is_asked_about(column: str, value: str) -> None:
+    """Where 1,5 is one and a half, 1.800 s may be half an hour: it is not read as 1.8 s."""
+    raw = {"name": "Tank", "antenna_agl_m": "1,5", column: value}
+    with pytest.raises(InputError, match=f"row 2, column '{column}'.*may be {value.replace('.', '')} or "):
+        with_points([("row 2", raw)], ";", "sites.csv")
+    # without a decimal comma anywhere the point is a decimal point, and so it is where a comma separates cells
+    plain = raw | {"antenna_agl_m": "1.5"}
+    assert with_points([("row 2", plain)], ";", "sites.csv") == ([plain], [])
+    # a height of 2.125 m is never thousands
+    (mended,), _ = with_points([("row 2", {"antenna_agl_m": "2.125", "interval_s": "1,5"})], ";", "sites.csv")
+    assert mended == {"antenna_agl_m": "2.125", "interval_s": "1.5"}
+
+
 @pytest.mark.parametrize(
     ("word", "kind"),
-    [("oak wood", "wood_deciduous"), ("Deciduous wood", "wood_deciduous"), ("deciduous_wood", "wood_deciduous"),
+    [("beech hedge", "hedge_deciduous"), ("Yew hedge", "hedge_evergreen"), ("hawthorn_hedge", "hedge_deciduous"),
+     ("oak wood", "wood_deciduous"), ("Deciduous wood", "wood_deciduous"), ("deciduous_wood", "wood_deciduous"),
      ("pine forest", "wood_evergreen"), ("Shelter belt", "wood_deciduous")],
 )  # fmt: skip
 def test_plain_words_for_woods_are_understood_and_told(tmp_path: Path, word: str, kind: str) -> None:

@@ -22,6 +22,8 @@ def cable(series: str, gender: str) -> str:
     ("antenna", "series", "has_cable", "has_arrester", "expected"),
     [
         ("", ("SMA",), False, False, ()),
+        ("", ("SMA",), True, False, (cable("SMA", "male"),)),  # a wire soldered to the end of the cable
+        ("", ("SMA", "N"), True, True, (cable("SMA", "male"), cable("N", "male"), cable("N", "male"))),
         ("SMA male", (), False, False, ()),  # a whip screws onto the radio
         ("N female", (), False, False, ("adapter: N male to SMA male, 50 Ω",)),
         ("SMA male", ("SMA",), True, False, (cable("SMA", "male"), cable("SMA", "female"))),
@@ -43,11 +45,9 @@ def test_every_class_of_antenna_and_cable_can_be_joined(has_arrester: bool) -> N
         for line in read_cables().values():
             assert line.connectors
             found = fittings(antenna.connector, line.connectors, has_cable=True, has_arrester=has_arrester)
-            if not antenna.connector:
-                assert found == ()
-                continue
             mates = _free_ends(found)
-            sockets = [RADIO_SOCKET, antenna.connector, *([ARRESTER_SOCKET] * 2 if has_arrester else [])]
+            last = [antenna.connector] if antenna.connector else []  # a wire is soldered to the cable's end
+            sockets = [RADIO_SOCKET, *last, *([ARRESTER_SOCKET] * 2 if has_arrester else [])]
             assert sorted(mates) == sorted(_opposite(socket) for socket in sockets), (antenna.name, line.name)
 
 

@@ -12,12 +12,15 @@ from small_property import Rows, bank, changed, lay_small_property, usual_sites
 
 from meshplan.cli import main
 from meshplan.records import Plan, Role
+from meshplan.records.station import Station
 from meshplan.workflow import better_radio as module
 from meshplan.workflow import plan_property
+from meshplan.workflow.plan import Planned
 
 WORDS = re.compile(
     r"Another class serves (?:(?P<more>\d+) more sensors?|as many sensors) with (?P<relays>\d+) relays? instead of (?P<before>\d+),"
-    r" for (?P<cost>\d+) EUR of gateways and relays instead of (?P<paid>\d+): .*\. "
+    r" for (?P<cost>\d+) EUR of gateways and relays instead of (?P<paid>\d+)"
+    r" \(all told (?:(?P<all>\d+) EUR (?P<sign>more|less)|the same) with the radio modules of every device\): .*\. "
     r"Look at it with: meshplan plan (?P<folder>\S+) --radio (?P<radio>\S+)$"
 )
 
@@ -36,12 +39,22 @@ def keeps_the_promise(folder: Path, plan: Plan, **settings: Any) -> Plan:
     told = WORDS.match(plan.better_radio)
     assert told, plan.better_radio
     assert told["folder"] == folder.name
-    other = plan_property(folder, radio=told["radio"], overrides=settings).plan
+    found, before = plan_property(folder, radio=told["radio"], overrides=settings), plan_property(folder, overrides=settings)
+    other = found.plan
     assert len(other.routes) == len(plan.routes) + int(told["more"] or 0)
     assert (relays(other), relays(plan)) == (int(told["relays"]), int(told["before"]))
     assert (round(other.proof.cost), round(plan.proof.cost)) == (int(told["cost"]), int(told["paid"]))
     assert other.lawful
+    modules = [sum(one.radio.radio.price.value for one in _fitted(planned)) for planned in (found, before)]
+    price = other.proof.cost - plan.proof.cost + modules[0] - modules[1]
+    assert round(abs(price)) == int(told["all"] or 0)
+    assert (told["sign"] == "more") == (price > 0.0)
     return other
+
+
+def _fitted(planned: Planned) -> list[Station]:
+    built = {device.name for device in planned.plan.devices if device.in_plan or device.role is Role.SENSOR}
+    return [station for station in planned.prepared.stations if station.key in built]
 
 
 def test_a_relay_that_another_class_would_not_need(tmp_path: Path) -> None:
@@ -91,7 +104,9 @@ def test_the_terminal_says_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]
     lay_small_property(tmp_path / "holding")
     assert main(["plan", str(tmp_path / "holding"), "-q", "--out", str(tmp_path / "out")]) == 0
     line = next(line for line in capsys.readouterr().out.splitlines() if "Another class" in line)
-    assert WORDS.match(line.strip())
+    told = WORDS.match(line.strip())
+    assert told
+    assert Path(told["folder"]) == tmp_path / "holding"  # as it was typed: the command can be copied
     for paper in ("map.html", "report.html", "plan.json"):
         assert "Another class serves" in (tmp_path / "out" / paper).read_text(encoding="utf-8")
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from small_property import lay_small_property
+from small_property import changed, lay_small_property, usual_sites
 
 from meshplan.errors import InputError
 from meshplan.records import Comparison
@@ -21,7 +21,7 @@ from meshplan.reporting.comparison_text import (
     row_cells,
     summary_markdown,
 )
-from meshplan.workflow import compare_radios
+from meshplan.workflow import compare_radios, plan_property
 
 CLASSES = ("ook-433-12v-wire", "bt-classic-class2", "fsk-433-serial", "ble-coded-125k")
 
@@ -50,7 +50,18 @@ def test_a_refused_class_has_the_rule_and_the_change_word_for_word(european: Com
 
 
 def test_the_table_has_every_column_and_the_chart_every_row(european: Comparison, tmp_path: Path) -> None:
-    for column in ("served", "weakest", "relays", "cost", "rules", "air left", "cells last", "slowest", "wiring and supply"):
+    for column in (
+        "served",
+        "weakest",
+        "relays",
+        "cost",
+        "a year",
+        "rules",
+        "air left",
+        "cells last",
+        "slowest",
+        "wiring and supply",
+    ):
         assert column in HEADINGS
     assert all(len(row_cells(row, european)) == len(HEADINGS) for row in european.rows)
     files = write_comparison(european, tmp_path)
@@ -76,6 +87,18 @@ def test_the_table_has_every_column_and_the_chart_every_row(european: Comparison
     assert "style=" not in chart
     assert "class=" not in chart
     assert files[1].read_bytes() == write_comparison(european, tmp_path / "again")[1].read_bytes()
+
+
+def test_a_row_shows_the_yearly_cost_of_its_plan(tmp_path: Path) -> None:
+    """0.3 a kWh for what the gateway draws, and what a place says of itself."""
+    sites = changed(usual_sites(), {"South post": {"running_cost_per_year": 12.5}})
+    folder = lay_small_property(tmp_path, sites=sites)
+    (row,) = compare_radios(folder, classes=["fsk-868-50k"]).rows
+    plan = plan_property(folder, radio="fsk-868-50k").plan
+    assert row.running_cost_per_year == plan.running_cost_per_year > 12.5
+    comparison = compare_radios(folder, classes=["fsk-868-50k"])
+    cells = dict(zip(HEADINGS, row_cells(row, comparison), strict=True))
+    assert cells["a year"] == f"{plan.running_cost_per_year:.0f}"
 
 
 def test_the_advice_is_two_sentences_with_reasons_and_runner_up(european: Comparison) -> None:

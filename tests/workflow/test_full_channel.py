@@ -54,3 +54,10 @@ def test_who_is_left_out_is_not_on_the_air(tmp_path: Path) -> None:
     sent = sum(device.duty.duty_share for device in built if device.duty and (device.role is not Role.SENSOR or device.served))
     assert channel.load == pytest.approx(sent)
     assert "e+" not in channel.sentence
+
+
+def test_the_comparison_does_not_call_a_full_channel_a_success(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = lay_small_property(tmp_path / "property", sites=crowd(10), settings=FLAT)
+    words = ["compare", str(folder), "--out", str(tmp_path / "out"), "-q", "--radio", "css-2g4-sf12-203k"]
+    assert main(words) == 1
+    assert "20 of 20, 20 too rarely" in capsys.readouterr().out

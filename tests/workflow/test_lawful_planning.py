@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from small_property import Rows, bank, lay_small_property, usual_sites
+from small_property import Rows, bank, changed, lay_small_property, usual_sites
 
 from meshplan.assembly.traffic import AirtimeBudget
 from meshplan.cli import main
@@ -16,6 +16,7 @@ from meshplan.records import Plan, Role
 from meshplan.reporting.plan_text import plan_summary, plan_text
 from meshplan.workflow import plan_property
 from meshplan.workflow.check import check_property
+from meshplan.workflow.plan_check import check_plan
 
 NARROW_ROW = {"radio": "fsk-868-4k8", "radio_settings.frequency_mhz": 868.9, "radio_settings.power_dbm": 13.0}
 """In 868.7-869.2 MHz each device may send 0.1 % of the time (EN 300 220-2 annex B)."""
@@ -297,4 +298,23 @@ def test_repeats_take_room_from_relays(tmp_path: Path, monkeypatch: pytest.Monke
         loads = [device.duty.fast_duty_share for device in plan.devices if device.duty is not None and device.name in relays(plan)]
         assert max(loads) <= 0.0005
     monkeypatch.setattr("meshplan.workflow.plan.MOST_AIRTIME_ROUNDS", 0)
-    assert relays(plan_of(tmp_path / "blind", rows)) == ["South post"]
+    blind = plan_of(tmp_path / "blind", rows)
+    assert relays(blind) == ["South post"]
+    # a plan that says it kept the usual airtime and whose own devices are fuller is not taken at its word
+    monkeypatch.setattr("meshplan.workflow.plan.MOST_AIRTIME_ROUNDS", 3)
+    faults = check_plan(tmp_path / "blind", blind).faults
+    told = f"the plan keeps 1 times the usual airtime free for a reading; it should be {made_anew.made_with.airtime_factor:g}"
+    assert told in faults
+    assert not check_plan(tmp_path / "anew", made_anew).faults
+
+
+def test_nobody_can_answer_that_a_trend_is_control(tmp_path: Path) -> None:
+    """China, 433 MHz: only remote control, no data. A network that switches things may say so; one that reports a trend may not."""
+    settings = {"country": "china", "radio": "fsk-433-9k6", "radio_settings.accepts": ["control"]}
+    settings |= {"radio_settings.frequency_mhz": 433.92, "radio_settings.power_dbm": 10.0}
+    mixed = changed(usual_sites(), {"Bed": {"purpose": "trend"}, "Trough": {"purpose": "control"}})
+    plan = plan_of(tmp_path / "mixed", mixed, **settings)
+    assert [line.subject for line in plan.legal if not line.lawful] == ["Bed"]
+    assert plan.legal[0].status == "not for data"
+    switches = changed(usual_sites(), {name: {"purpose": "control"} for name in ("Bed", "Trough")})
+    assert plan_of(tmp_path / "switches", switches, **settings).lawful
