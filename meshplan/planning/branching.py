@@ -27,7 +27,7 @@ SURELY_ABOVE = 1e-3
 MOST_ROUNDS = 15
 """Rounds of cuts in one branch."""
 
-WINDOW, LEAST_RISE = 3, 0.02
+WINDOW, LEAST_RISE = 3, 0.05
 """A branch is left when over so many rounds its bound has risen by less than this share of what is still open."""
 
 GUIDE_EVERY = 5

@@ -16,8 +16,8 @@ from meshplan.planning.blocking import FloorRows
 from meshplan.planning.cover import CoverModel, Row, row_gap
 from meshplan.planning.solver import new_solver
 
-KEEP_ROUNDS = 2
-"""A row that has not been tight for so many rounds is dropped; it comes back if it is needed."""
+KEEP_ROUNDS = 1
+"""A row that has not been tight for more rounds is dropped; it comes back if it is needed."""
 
 MEMORY = 0.5
 """Cuts are looked for between the current point and a running average of past points: fewer rounds are needed."""
@@ -30,9 +30,6 @@ NEW_COLUMNS = 600
 
 PRICE_PASSES = 4
 """How often columns are handed over between two rounds of cuts."""
-
-MANY_ROWS = 300
-"""Rows per round up to which all are taken."""
 
 FEW = 5
 """Columns handed over for a row that has none yet."""
@@ -297,8 +294,8 @@ class CutLp:
         return [row for row in rows if row is not None and self._is_violated(row)]
 
     def _strongest(self, rows: list[Row]) -> list[Row]:
-        """Return one row per sensor, the deepest cut for its length, when there are many: long lists slow the solver down."""
-        if len(rows) <= MANY_ROWS:
+        """Return one row per sensor, the deepest cut for its length: long lists slow the solver down more than they save rounds."""
+        if not rows:
             return rows
         depth = row_gap(rows, self.x) / np.sqrt([row.columns.size for row in rows])
         best: dict[tuple[int, int], int] = {}

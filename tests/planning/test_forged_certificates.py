@@ -257,3 +257,19 @@ def test_the_checker_shares_nothing_with_the_code_that_makes_certificates() -> N
             for module in modules:
                 assert not module.startswith("meshplan") or module.removeprefix("meshplan.planning.") in allowed, (name, module)
                 assert module.split(".")[0] not in ("highspy", "scipy", "networkx", "numba"), (name, module)
+
+
+def test_with_floors_a_row_names_a_node_down_from_where_a_good_route_meets_it() -> None:
+    """A stands one bad link from the gateway and its good route is longer: its level is 1, and the route passes it with 2 left."""
+    nodes = (NodeChoice("A", 10.0), NodeChoice("B", 10.0), NodeChoice("G", 0.0, is_gateway=True, forced_in=True))
+    backhaul = Links.of([0, 0, 1], [2, 1, 2], [0.5, 0.99, 0.99])
+    problem = PlacementProblem((SensorDemand("S", min_route_chance=0.9),), nodes, Links.of([0], [0]), backhaul, hop_limit=3)
+
+    def check(*members: tuple[str, int]) -> tuple[str, ...]:
+        return check_certificate(problem, Certificate(0, 1, ("S",), (CutRow("S", 10_000, 1, members),))).faults
+
+    for members in ((("A", 2),), (("A", 1),)):
+        assert any("a route avoids every member" in fault for fault in check(*members))
+    assert check(("A", 1), ("A", 2)) == ()
+    assert check(("B", 1)) == ()
+    assert solve_placement(problem).certified_bound == 20.0
