@@ -56,7 +56,10 @@ def report_fault(error: BaseException, words: Sequence[str]) -> int:
 def _of_the_disk(error: OSError) -> str:
     """Return what a file of the user or the disk refused, in words; empty where the file is one of ours."""
     if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
-        where = f"{error.filename}: " if error.filename else ""
+        from meshplan.reporting.file_sets import users_path
+
+        named = isinstance(error.filename, str | bytes) and error.filename
+        where = f"{users_path(Path(os.fsdecode(error.filename)))}: " if named else ""
         return f"{where}cannot be written: {error.strerror}\n  Make room on the disk, or choose another folder with --out."
     if error.filename is None or error.strerror is None or isinstance(error.filename, int):
         return ""

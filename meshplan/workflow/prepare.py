@@ -245,6 +245,10 @@ def prepare_property(folder: Path, *, radio: str | None = None, overrides: dict[
     base = read_base(folder, overrides=overrides)
     if radio:
         return replace(equip(base, radio), asked_radio=radio)
+    if not base.found.settings.radio:
+        raise InputError(
+            "names no radio class", where="property.toml, key 'radio'", fix="Name one; `meshplan radios` lists them all."
+        )
     first, *others = base.found.settings.radio
     if first == COMPARE:
         raise InputError(

@@ -186,3 +186,11 @@ def test_a_setting_on_the_command_line_that_is_no_value_is_refused(value: str, t
     said = refusal(["check", str(folder), "--set", f"cost.panel={value}"], capsys)
     assert "cost.panel" in said
     assert max(map(len, said.splitlines())) < 500
+
+
+def test_an_empty_list_of_radios_is_refused(tmp_path: Path, capsys: Capture) -> None:
+    """Its first class was taken, and there was none (seed 2689)."""
+    folder = lay_small_property(tmp_path / "property")
+    text = (folder / "property.toml").read_text(encoding="utf-8")
+    (folder / "property.toml").write_text(text.replace('radio = "fsk-868-50k"', "radio = []"), encoding="utf-8")
+    assert "key 'radio'" in refusal(["check", str(folder)], capsys)
