@@ -78,6 +78,7 @@ const makeGather = (app) => {
 
   function start() {
     discs.addTo(map);
+    map.getContainer().classList.toggle("many", sensors.length >= MANY_SENSORS);
     map.on("zoomend", gather);
     gather();
   }

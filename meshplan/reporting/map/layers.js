@@ -5,6 +5,7 @@ const makeLayers = (app) => {
   const { data, map } = app;
   const MANY_LINKS = 500,
     VERY_MANY_LINKS = 1000,
+    MANY_CHOSEN = 120,
     MANY_UNSERVED = 6;
   const byId = (id) => document.getElementById(id);
 
@@ -137,13 +138,15 @@ const makeLayers = (app) => {
   }
 
   /* Colour, dash and weight of every link: by season, by what is chosen. */
+  /* Hundreds of lines are drawn thin, so that the land between them is still seen. */
+  const usualWeight = data.links.filter((link) => link.chosen).length > MANY_CHOSEN ? 2.5 : 4.5;
   function styleLinks() {
     const lit = new Set(app.picked ? app.picked.links : []);
     for (const link of data.links) {
       const { casing, line } = app.drawn.get(link.key),
         style = app.verdicts.get(meshViews.seen(app, link).verdict);
       const on = lit.has(link.key),
-        weight = link.chosen ? (on ? 7 : 4.5) : on ? 4.5 : missed.has(link.key) ? 3 : 2;
+        weight = link.chosen ? (on ? 7 : usualWeight) : on ? 4.5 : missed.has(link.key) ? 3 : 2;
       line.setStyle({ color: style.colour, dashArray: style.dash || null, weight, opacity: lit.size && !on ? 0.35 : 1 });
       if (casing)
         casing.setStyle({

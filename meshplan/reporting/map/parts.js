@@ -172,6 +172,27 @@ const meshParts = (() => {
         .map(([name, value]) => [h("dt", {}, name), h("dd", {}, value)]),
     );
   }
+  /* Content that is made when it is opened, or printed. */
+  function later(title, make) {
+    const box = h("details", { class: "more" }, h("summary", {}, title));
+    box.fill = () => {
+      if (make) fill(box, {}, [make()]);
+      make = null;
+    };
+    box.addEventListener("toggle", () => box.fill());
+    return box;
+  }
+  /* A table whose first rows stand there and the others wait until they are asked for: hundreds of rows would hold up the page. */
+  const MANY_ROWS = 80,
+    FIRST_ROWS = 40;
+  function longTable(caption, head, items, rowOf, what) {
+    if (items.length <= MANY_ROWS) return table(caption, head, items.map(rowOf));
+    const rest = items.slice(FIRST_ROWS);
+    return [
+      table(`${caption} The first ${FIRST_ROWS} of ${items.length}.`, head, items.slice(0, FIRST_ROWS).map(rowOf)),
+      later(`The other ${rest.length} ${what}`, () => table("", head, rest.map(rowOf))),
+    ];
+  }
   const more = (title, ...content) => h("details", { class: "more" }, h("summary", {}, title), content);
 
   return {
@@ -202,6 +223,8 @@ const meshParts = (() => {
     list,
     facts,
     more,
+    later,
+    longTable,
     INK,
     ALARM,
   };

@@ -338,7 +338,12 @@ const meshPage = (() => {
       }
     }
     window.addEventListener("beforeprint", () => {
-      for (const one of document.querySelectorAll("details.more, #legend")) one.open = true;
+      for (let shut; (shut = [...document.querySelectorAll("details.more:not([open])")]).length; )
+        for (const one of shut) {
+          if (one.fill) one.fill();
+          one.open = true;
+        }
+      byId("legend").open = true;
       fit();
     });
     /* The paper's size holds only once its style does. */
@@ -346,6 +351,7 @@ const meshPage = (() => {
     window.addEventListener("afterprint", () => {
       fit();
     });
+    app.readyAt = performance.now();
     document.documentElement.dataset.ready = "yes";
   }
   start();

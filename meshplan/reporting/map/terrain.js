@@ -263,17 +263,24 @@ const meshLand = (() => {
     return new Land(record, engine, ground, coverNumber, canopy, share, errors);
   }
 
-  /* Link profiles as the planner saw them, by link key. */
+  /* Link profiles as the planner saw them, by link key; each is made when somebody looks at it. */
   async function openProfiles(record) {
     const series = await unpackSeries(record.data),
-      found = new Map();
+      row = new Map(record.rows.map(([key], i) => [key, i])),
+      made = new Map();
     const heights = (steps) => Float64Array.from(steps, (step) => (step === record.unknown ? NaN : step * record.step_m));
-    record.rows.forEach(([key, stepM, radiusKm], i) => {
-      const [ground, cover, kind] = series.slice(3 * i, 3 * i + 3);
-      const along = Float64Array.from(ground, (_, n) => n * stepM);
-      found.set(key, { along, ground: heights(ground), cover: heights(cover), kind, radiusKm, distanceM: along[along.length - 1] });
-    });
-    return found;
+    function get(key) {
+      if (!row.has(key)) return undefined;
+      if (!made.has(key)) {
+        const i = row.get(key),
+          [, stepM, radiusKm] = record.rows[i],
+          [ground, cover, kind] = series.slice(3 * i, 3 * i + 3);
+        const along = Float64Array.from(ground, (_, n) => n * stepM);
+        made.set(key, { along, ground: heights(ground), cover: heights(cover), kind, radiusKm, distanceM: along[along.length - 1] });
+      }
+      return made.get(key);
+    }
+    return { get, keys: () => row.keys() };
   }
 
   async function openContours(record) {

@@ -22,6 +22,8 @@ const meshViews = (() => {
     list,
     facts,
     more,
+    later,
+    longTable,
   } = meshParts;
   const { seen, missedLink } = meshSeason;
   const SHORTEST_SECTION_M = 0.5,
@@ -72,10 +74,11 @@ const meshViews = (() => {
     ].find((link) => (!app.radio || link.radio === app.radio) && fits(link)) || null;
 
   function linkTable(app, links, caption) {
-    return table(
+    return longTable(
       caption,
       [["Link and verdict"], ["Works in", "num"], ["Margin dB", "num"]],
-      weakestFirst(app, links).map((link) => {
+      weakestFirst(app, links),
+      (link) => {
         const now = seen(app, link);
         return h(
           "tr",
@@ -84,7 +87,8 @@ const meshViews = (() => {
           h("td", { class: "num" }, chance(now.chance)),
           h("td", { class: "num" }, level(now.margin)),
         );
-      }),
+      },
+      "links",
     );
   }
 
@@ -242,10 +246,11 @@ const meshViews = (() => {
       h("h2", { id: "links-title" }, "Links of the plan, weakest first"),
       linkTable(app, chosen, `Shown ${season}${app.radio ? `, of ${app.radioTitle(app.radio)} only` : ""}. Choose a link for its figures and its section through the land.`),
       h("h2", {}, "Sites"),
-      table(
+      longTable(
         "Choose a site for its route, its place and what depends on it.",
         [["Site"], ["Role"], ["Antenna", "num"]],
-        inPlan.map((device) =>
+        inPlan,
+        (device) =>
           h(
             "tr",
             {},
@@ -257,7 +262,7 @@ const meshViews = (() => {
             h("td", {}, ROLE_WORDS[device.role], device.role === "sensor" && !device.served ? h("strong", {}, ", no route") : ""),
             h("td", { class: "num" }, height(device.antenna_agl_m), device.height_assumed ? " ?" : ""),
           ),
-        ),
+        "sites",
       ),
       inPlan.some((device) => device.height_assumed)
         ? h("p", { class: "small soft" }, "“?” marks an antenna height that nobody gave: it was assumed.")
@@ -295,9 +300,8 @@ const meshViews = (() => {
           )
         : null,
       others.length
-        ? more(
-            `Other links looked at (${others.length})`,
-            linkTable(app, others, `Not used by the plan. Shown ${season}; the key can draw them.`),
+        ? later(`Other links looked at (${others.length})`, () =>
+            linkTable(app, others, `Not used by the plan. Shown ${season}; the layers can draw them.`),
           )
         : null,
       data.channels.length ? more("On the air", list(data.channels.map((channel) => channel.sentence))) : null,
@@ -448,7 +452,7 @@ const meshViews = (() => {
               : h("p", {}, device.in_plan ? "No sensor loses service." : "Nothing depends on it."),
           ],
       own.length ? [h("h3", {}, "Its links in the plan"), linkTable(app, own, "")] : null,
-      spare.length ? more(`Other links from here (${spare.length})`, linkTable(app, spare, "")) : null,
+      spare.length ? later(`Other links from here (${spare.length})`, () => linkTable(app, spare, "")) : null,
       h("h3", {}, "Where and how"),
       facts([
         ...(route ? figures(app, "route", route) : []),

@@ -749,6 +749,20 @@ def test_the_headline_of_a_trial_stays_in_view_while_a_mark_is_dragged(phone: Op
     page.mouse.up()
 
 
+def test_no_heading_of_a_table_breaks_within_a_word(phone: Opened) -> None:
+    page = phone.page
+    for show in EVERY_VIEW:
+        page.evaluate(show)
+        broken = page.evaluate(
+            """() => [...document.querySelectorAll('#ledger thead th')].filter(one => {
+              const words = Math.max(...one.textContent.split(' ').map(w => w.length));
+              const range = document.createRange(); range.selectNodeContents(one);
+              const lines = new Set([...range.getClientRects()].map(r => Math.round(r.top))).size;
+              return lines > one.textContent.split(' ').length && words > 0; }).map(one => one.textContent)"""
+        )
+        assert broken == [], show
+
+
 def test_a_finger_meets_a_mark_within_22_px(phone: Opened) -> None:
     """44 px targets: own rule of this map (WCAG 2.2, 2.5.5 enhanced target size)."""
     hit = phone.page.evaluate(
