@@ -163,12 +163,17 @@ const meshViews = (() => {
     );
   }
 
+  /* A sentence about a site in which its name, where the sentence begins with it, can be clicked. */
+  function spokenOf(app, name, sentence) {
+    return sentence.startsWith(`${name} `) ? [siteButton(app, name), sentence.slice(name.length)] : [siteButton(app, name), ": ", sentence];
+  }
+
   /* Whether a device that acts on command hears in time; what else would serve, or would not. */
   function commandBox(app, command, { named }) {
     return h(
       "div",
       { class: command.fit ? "quiet-box" : "alarm-box", "data-command": command.device },
-      h("p", {}, named ? siteButton(app, command.device) : null, named ? ": " : "", command.sentence),
+      h("p", {}, ...(named ? spokenOf(app, command.device, command.sentence) : [command.sentence])),
       command.options.length ? [h("p", {}, "Other ways to hear:"), list(command.options.map((option) => option.sentence))] : null,
       command.must.length ? list(command.must) : null,
     );
