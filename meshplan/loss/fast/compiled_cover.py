@@ -14,12 +14,14 @@ antennas and over the rest. Bypass paths of buildings: over the roofs, or throug
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from meshplan.loss.fast.compiled_loss import CLEAR_NU, LANES, NU, bullington_total_db, counted_nu, knife_edge_db, tangents_nu
 from meshplan.loss.fast.compiled_math import f32, inlined, kernel
-from meshplan.loss.fast.compiled_ray import CAP, push, tangent
+from meshplan.loss.fast.compiled_ray import CAP, Floats, Longs, add_record, begin_hull, push, slope_back, wait_if_near
 from meshplan.loss.fast.cover import DEPTHS_AN_OCTAVE, SPREAD_DEPTHS
 
 CROWN, ROOF, BOTH, NOTHING = range(4)
@@ -39,9 +41,44 @@ BLOCK_SIZE = 16
 _U0 = np.uint64(0)
 
 
+class Plants(NamedTuple):
+    """The plants beside the samples of one ray, and again sorted by group.
+
+    A sample holds a share of the two cells beside it: `beside` takes the group of plants on each (−1 for none), `crown` their
+    height, `held` that share, by how much of the cell they take. `starts` takes the first piece of each group (and scratch),
+    `sample` the place along the ray; rows of `part`: top over sqrt(place), sqrt(place), share, place. `blocks`: for each
+    `BLOCK_SIZE` pieces of a group, slopes from which they are clear of every line and below which they fill every zone, and the
+    sum of their shares.
+    """
+
+    beside: NDArray[np.int64]
+    crown: Floats
+    held: Floats
+    starts: Longs
+    sample: Longs
+    part: NDArray[np.float32]
+    blocks: Floats
+
+
 @kernel
-def sample_cover(n, place, side, share, cover, index, crown, roof):
+def new_plants(size, groups):
+    """Return room for the plants along a ray."""
+    room = 2 * size + groups * BLOCK_SIZE
+    return Plants(
+        np.empty((2, size), dtype=np.int64),
+        np.empty((2, size)),
+        np.empty((2, size)),
+        np.zeros(2 * groups + 2, dtype=np.int64),
+        np.empty(room, dtype=np.int64),
+        np.empty((4, room), dtype=np.float32),
+        np.empty((3, room // BLOCK_SIZE + 1)),
+    )
+
+
+@kernel
+def sample_cover(n, samples, cover, index, crown, roof):
     """Write index, crown height and roof height above ground of the nearer cell of every sample; return (any crown, any roof)."""
+    place, side, share = samples
     codes = cover.codes.reshape(-1)
     canopy = cover.canopy.reshape(-1)
     crowns = 0
@@ -65,15 +102,22 @@ def sample_cover(n, place, side, share, cover, index, crown, roof):
 
 
 @kernel
-def scan_surface(n, off, h, low, high, near, bulge, rx_agl, own, count, fresnel, inverses, roots, work, f, waits):
+def scan_surface(ray, low, high, near, always, far, work):
     """Write the Bullington nu over the joint surface of `low` and of what `high` adds farther than `near` steps from both ends.
 
-    `low` and `high` are heights above the ground `h`. The sample on the border of what is near has part of it: at the transmitter
-    once and for all, at the receiver for one target only. Works as `compiled_ray.scan_ray`, with two hulls and two lists of
-    records; returns for each list (records, waiting). `f` holds the scratch rows of both.
+    `low` and `high` are heights above the ground of the ray. The sample on the border of what is near has part of it: at the
+    transmitter once and for all, at the receiver for one target only. Works as `compiled_ray.scan_ray`, with two surfaces; returns
+    for each (records, waiting).
     """
-    reach = CAP * math.sqrt(fresnel)
-    to_nu = math.sqrt(2.0 / fresnel)
+    h, own, off, inverses, roots, bulge, count = ray.h, ray.own, ray.off, ray.inverses, ray.roots, ray.bulge, ray.seen
+    near_x, near_y, near_s = always.hull
+    rec0_s, rec0_a, rec0_u = always.records
+    slots0, sights0, before0 = always.waits
+    far_x, far_y, far_s = far.hull
+    rec1_s, rec1_a, rec1_u = far.records
+    slots1, sights1, before1 = far.waits
+    reach = CAP * math.sqrt(ray.fresnel)
+    to_nu = math.sqrt(2.0 / ray.fresnel)
     top0 = _U0
     top1 = _U0
     steep0 = -math.inf
@@ -86,28 +130,22 @@ def scan_surface(n, off, h, low, high, near, bulge, rx_agl, own, count, fresnel,
     part = border - near + 0.5
     late = border
     q = 0
-    for j in range(1, n + 1):
+    for j in range(1, ray.last + 1):
         x = j - off
         i = j - 1 - border
         if i >= late and high[i] > low[i]:
             at = i - off
             y = h[i] + low[i] + (part if i == border else 1.0) * (high[i] - low[i]) - bulge * at * at
             if steep1 == -math.inf:
-                f[3, 0] = at
-                f[4, 0] = y
-                f[5, 0] = math.inf
+                begin_hull(at, y, far_x, far_y, far_s)
             else:
-                top1 = push(at, y, top1, f[3], f[4], f[5])
+                top1 = push(at, y, top1, far_x, far_y, far_s)
             s = y * inverses[i]
             if s > steep1:
                 steep1 = s
-                f[9, records1] = s
-                f[10, records1] = inverses[i]
-                u = s + reach * roots[i]
-                f[11, records1] = max(u, f[11, records1 - 1]) if records1 > 0 else u
-                records1 += 1
+                records1 = add_record(s, inverses[i], roots[i], reach, records1, rec1_s, rec1_a, rec1_u)
         if q < count and own[q] == j:
-            receiver = h[j] + rx_agl - bulge * x * x
+            receiver = h[j] + ray.rx_agl - bulge * x * x
             sight = receiver * inverses[j]
             steepest = max(steep0, steep1)
             nu = float(CLEAR_NU)
@@ -119,22 +157,12 @@ def scan_surface(n, off, h, low, high, near, bulge, rx_agl, own, count, fresnel,
             if steepest < sight:
                 if beside > -math.inf:
                     nu = (beside * inverses[i] - sight) * to_nu * math.sqrt(x * (i - off) / (j - i))
-                if records0 > 0 and sight < f[8, records0 - 1]:
-                    waits[0, waiting0] = q
-                    waits[1, waiting0] = records0
-                    f[12, waiting0] = sight
-                    waiting0 += 1
-                if records1 > 0 and sight < f[11, records1 - 1]:
-                    waits[2, waiting1] = q
-                    waits[3, waiting1] = records1
-                    f[13, waiting1] = sight
-                    waiting1 += 1
+                waiting0 = wait_if_near(q, sight, records0, rec0_u, waiting0, slots0, sights0, before0)
+                waiting1 = wait_if_near(q, sight, records1, rec1_u, waiting1, slots1, sights1, before1)
             elif j > 1:
-                r = tangent(x, receiver, top0, f[0], f[1], f[2])
-                back = (f[1, r] - receiver) / (x - f[0, r])
+                back = slope_back(x, receiver, top0, near_x, near_y, near_s)
                 if steep1 > -math.inf:
-                    r = tangent(x, receiver, top1, f[3], f[4], f[5])
-                    back = max(back, (f[4, r] - receiver) / (x - f[3, r]))
+                    back = max(back, slope_back(x, receiver, top1, far_x, far_y, far_s))
                 if beside > -math.inf:
                     back = max(back, (beside - receiver) / (j - i))
                 nu = tangents_nu(steepest - sight, sight + back, to_nu * math.sqrt(x))
@@ -142,25 +170,20 @@ def scan_surface(n, off, h, low, high, near, bulge, rx_agl, own, count, fresnel,
             q += 1
         y = h[j] + low[j] - bulge * x * x
         if j == 1:
-            f[0, 0] = x
-            f[1, 0] = y
-            f[2, 0] = math.inf
+            begin_hull(x, y, near_x, near_y, near_s)
         else:
-            top0 = push(x, y, top0, f[0], f[1], f[2])
+            top0 = push(x, y, top0, near_x, near_y, near_s)
         s = y * inverses[j]
         if s > steep0:
             steep0 = s
-            f[6, records0] = s
-            f[7, records0] = inverses[j]
-            u = s + reach * roots[j]
-            f[8, records0] = max(u, f[8, records0 - 1]) if records0 > 0 else u
-            records0 += 1
+            records0 = add_record(s, inverses[j], roots[j], reach, records0, rec0_s, rec0_a, rec0_u)
     return records0, waiting0, records1, waiting1
 
 
 @kernel
-def edge_losses(work, count, own, off, step_m, out):
+def edge_losses(work, ray, out):
     """Write the Bullington loss of every target from its nu."""
+    own, count, off, step_m = ray.own, ray.seen, ray.off, ray.step_m
     for first in range(0, count, LANES):
         w = work[first // LANES]
         for lane in range(min(LANES, count - first)):
@@ -216,15 +239,14 @@ def _enough_metres(cover, group, loss_db, rate_db_per_m):
 
 
 @kernel
-def lay_plants(n, off, place, side, share, h, bulge, zone, roots, cover, beside, crown, held, starts, sample, part, blocks):
-    """Sort the plants beside samples 1 … n by group; return how many there are beside all samples.
+def lay_plants(ray, samples, zone, cover, plants):
+    """Sort the plants beside samples 1 … `last` by group; return how many there are beside all samples.
 
-    A sample holds a share of the two cells beside it: `beside` takes the group of plants on each (−1 for none), `crown` their
-    height, `held` that share, by how much of the cell they take. `starts` takes the first piece of each group (and scratch),
-    `sample` the place along the ray; rows of `part`: top over sqrt(place), sqrt(place), share. `blocks`: for each `BLOCK_SIZE`
-    pieces of a group, slopes from which they are clear of every line and below which they fill every zone, and the sum of their
-    shares. `zone` is the inner zone of one step.
+    `zone` is the inner zone of one step.
     """
+    n, off, bulge, h, roots = ray.last, ray.off, ray.bulge, ray.h, ray.roots
+    place, side, share = samples
+    beside, crown, held, starts, sample, part, blocks = plants
     groups = len(cover.most_db)
     codes = cover.codes.reshape(-1)
     canopy = cover.canopy.reshape(-1)
@@ -292,7 +314,7 @@ def _filled(over, x, j, zone):
 
 
 @inlined
-def _at_one_end(group, end, at, j, agl, held, zone, beside, crown):
+def _at_one_end(group, end, at, j, agl, zone, beside, crown, held):
     """Return the steps of plants around one antenna itself: half a step at most."""
     steps = 0.0
     for turn in range(2):
@@ -302,11 +324,11 @@ def _at_one_end(group, end, at, j, agl, held, zone, beside, crown):
 
 
 @kernel
-def near_leaves(
-    off, h, bulge, tx_agl, rx_agl, step_m, bearing, cover, near, held, zone, gaps, own, count,
-    beside, crown, starts, sample, part, near_db, variance,
-):  # fmt: skip
+def near_leaves(ray, bearing, zone, near, gaps, cover, plants, near_db, variance):
     """Write for every target the loss of leaves near the antennas, on the straight line, and its variance; `near` in steps."""
+    off, h, bulge, step_m, own, count = ray.off, ray.h, ray.bulge, ray.step_m, ray.own, ray.seen
+    tx_agl, rx_agl = ray.tx_agl, ray.rx_agl
+    beside, crown, held, starts, sample, part, _ = plants
     for q in range(count):
         near_db[q] = 0.0
         variance[q] = 0.0
@@ -319,8 +341,8 @@ def near_leaves(
             j = own[q]
             x = j - off
             slope = (h[j] + rx_agl - bulge * x * x) / x
-            steps = _at_one_end(group, 0, 0.0, x, tx_agl, held, zone, beside, crown)
-            steps += _at_one_end(group, j, x, x, rx_agl, held, zone, beside, crown)
+            steps = _at_one_end(group, 0, 0.0, x, tx_agl, zone, beside, crown, held)
+            steps += _at_one_end(group, j, x, x, rx_agl, zone, beside, crown, held)
             if not ends_only:
                 while end < stop and sample[end] < j:
                     end += 1
@@ -355,14 +377,14 @@ def _sum_filled(tops, sights, shares, places, width, j, slope, scale):
 
 
 @kernel
-def all_leaves(
-    off, h, bulge, tx_agl, rx_agl, step_m, bearing, cover, held, zone, own, count,
-    beside, crown, starts, sample, part, blocks, most_db, all_db, variance,
-):  # fmt: skip
+def all_leaves(ray, bearing, zone, cover, plants, most_db, all_db, variance):
     """Write for every target the loss of all leaves on the straight line, or one not below `most_db` where it is not below that.
 
     `variance` takes that of losses below `most_db`.
     """
+    off, h, bulge, step_m, own, count = ray.off, ray.h, ray.bulge, ray.step_m, ray.own, ray.seen
+    tx_agl, rx_agl = ray.tx_agl, ray.rx_agl
+    beside, crown, held, starts, sample, part, blocks = plants
     for q in range(count):
         all_db[q] = 0.0
         variance[q] = 0.0
@@ -380,8 +402,8 @@ def all_leaves(
             if all_db[q] > most_db[q]:
                 continue
             room = max(most_db[q] - all_db[q], 1e-6)
-            steps = _at_one_end(group, 0, 0.0, x, tx_agl, held, zone, beside, crown)
-            steps += _at_one_end(group, j, x, x, rx_agl, held, zone, beside, crown)
+            steps = _at_one_end(group, 0, 0.0, x, tx_agl, zone, beside, crown, held)
+            steps += _at_one_end(group, j, x, x, rx_agl, zone, beside, crown, held)
             enough = _enough_metres(cover, group, room, rate) / step_m
             scale = 0.5 * math.sqrt(x) / zone
             last = end
@@ -407,8 +429,10 @@ def all_leaves(
 
 
 @kernel
-def walls_on_the_way(n, off, h, bulge, tx_agl, rx_agl, cover, zone, roots, index, roof, own, count, stretches, bounds, walls_db):
+def walls_on_the_way(ray, zone, cover, index, roof, stretches, bounds, walls_db):
     """Write for every target the loss of the walls of all buildings on the straight line, each by what it fills of the zone."""
+    n, off, h, bulge, tx_agl, rx_agl = ray.last, ray.off, ray.h, ray.bulge, ray.tx_agl, ray.rx_agl
+    own, count, roots = ray.own, ray.seen, ray.roots
     found = 0
     for k in range(n + 1):
         if roof[k] <= 0.0:

@@ -8,8 +8,10 @@ antenna. "Straightened" heights have the Earth's bulge taken off, i²·bulge, so
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from meshplan.loss.fast.compiled_loss import CLEAR_NU, H1, H2, LANES, LENGTH, NU, RISE, N, counted_nu, tangents_nu
 from meshplan.loss.fast.compiled_math import inlined, kernel
@@ -32,22 +34,132 @@ _U0 = np.uint64(0)
 _U1 = np.uint64(1)
 _LANES = np.uint64(LANES)
 
+Floats = NDArray[np.float64]
+Longs = NDArray[np.int64]
+Ints = NDArray[np.int32]
+
+
+class Fan(NamedTuple):
+    """The rays of one quadrant: how long they are, and how the cells there are numbered."""
+
+    edge: int
+    origin: int
+    along: int
+    across: int
+    """Steps in the numbers of cells: to the next line, and to the next cell of a line."""
+    low: int
+    high: int
+    """First and last cell of every line, counted from the transmitter."""
+    diagonal: bool
+    """Whether cells as far aside as ahead belong to this quadrant."""
+
+
+class Samples(NamedTuple):
+    """Where each sample of a ray lies: between the cells `place` and `place` + `side`, `share` of the way."""
+
+    place: Ints
+    side: Ints
+    share: Floats
+
+
+class Targets(NamedTuple):
+    """The samples of a ray that own a cell, in order, and those cells."""
+
+    own: Longs
+    cell: Longs
+
+
+class Ray(NamedTuple):
+    """One ray with its ground: heights less that of the transmitting antenna, samples 0 … `last`, `seen` targets on it.
+
+    Sample j lies j − `off` steps of `step_m` away; `fresnel` is wavelength·step, `bulge` the Earth's over one step.
+    """
+
+    last: int
+    off: float
+    step_m: float
+    bulge: float
+    fresnel: float
+    tx_agl: float
+    rx_agl: float
+    h: Floats
+    own: Longs
+    seen: int
+    inverses: Floats
+    roots: Floats
+    """1/x and 1/sqrt(x) of the way to each sample."""
+
+
+class Hull(NamedTuple):
+    """An upper hull; `slope` is that up to each vertex, +inf at the first."""
+
+    x: Floats
+    y: Floats
+    slope: Floats
+
+
+class Records(NamedTuple):
+    """Samples that stand steeper than all before: their slope, 1/x, and the slope from which a line is clear of all up to there."""
+
+    slope: Floats
+    inverse: Floats
+    clear: Floats
+
+
+class Waits(NamedTuple):
+    """Clear paths that still look for their least clearance: slot, line of sight, how many records lie before the receiver."""
+
+    slot: Longs
+    sight: Floats
+    before: Longs
+
+
+class Surface(NamedTuple):
+    """What is remembered of a surface along one ray."""
+
+    hull: Hull
+    records: Records
+    waits: Waits
+
+
+class Tree(NamedTuple):
+    """Lines over the records, level by level; for each its slope and offset."""
+
+    slope: Floats
+    offset: Floats
+
 
 @kernel
-def lay_ray(p, edge, n, origin, along, across, low, high, diagonal, place, side, share, mine, own, target):
-    """Lay ray `p` of `edge` and name the cells it owns; return how many.
+def new_hull(size):
+    """Return room for a hull."""
+    return Hull(np.empty(size), np.empty(size), np.empty(size))
+
+
+@kernel
+def new_surface(size):
+    """Return room for a surface."""
+    records = Records(np.empty(size), np.empty(size), np.empty(size))
+    waits = Waits(np.empty(size, dtype=np.int64), np.empty(size), np.empty(size, dtype=np.int64))
+    return Surface(new_hull(size), records, waits)
+
+
+@kernel
+def lay_ray(p, n, fan, samples, mine, targets):
+    """Lay ray `p` of a fan and name the cells it owns; return how many.
 
     Sample k lies where the ray crosses line k of the quadrant, p·k/edge cells aside: between the cells at `place` and
     `place` + `side`, `share` of the way. Cell (k, c) belongs to the one ray that passes within k/(2·edge) cells of it.
     """
-    whole = float(edge)
+    place, side, share = samples
+    own, target = targets
+    whole = float(fan.edge)
     part = 1.0 / whole
-    least = float(low)
-    most = float(high)
-    corner = 0.5 if diagonal else -0.5
-    start0 = np.int32(origin)
-    ahead = np.int32(along)
-    aside32 = np.int32(across)
+    least = float(fan.low)
+    most = float(fan.high)
+    corner = 0.5 if fan.diagonal else -0.5
+    start0 = np.int32(fan.origin)
+    ahead = np.int32(fan.along)
+    aside32 = np.int32(fan.across)
     for k in range(n + 1):
         line = float(np.int32(k))
         aside = p * line
@@ -74,11 +186,14 @@ def lay_ray(p, edge, n, origin, along, across, low, high, diagonal, place, side,
 
 
 @kernel
-def lay_shifted_ray(p, edge, n, origin, along, across, low, high, diagonal, off, lat, place, side, share, own, target):
+def lay_shifted_ray(p, n, fan, off, lat, samples, targets):
     """Do what `lay_ray` does from a place `off` cells ahead of the middle of the origin and `lat` cells aside.
 
     Cell (k, c) belongs to the quadrant in which it lies as seen from there, and to the ray that passes nearest.
     """
+    place, side, share = samples
+    own, target = targets
+    edge, origin, along, across, low, high, diagonal = fan
     per_line = (p - lat) / (edge - off)
     place[0] = np.int32(origin)
     side[0] = np.int32(0)
@@ -107,8 +222,9 @@ def lay_shifted_ray(p, edge, n, origin, along, across, low, high, diagonal, off,
 
 
 @kernel
-def sample_ray(flat, n, place, side, share, base, out):
+def sample_ray(flat, n, samples, base, out):
     """Write the heights along the ray, less `base`, and return the last sample before the first void."""
+    place, side, share = samples
     for k in range(n + 1):
         first = np.uint64(place[k])
         a = float(flat[first])
@@ -120,9 +236,13 @@ def sample_ray(flat, n, place, side, share, base, out):
     return n
 
 
+# Small functions take bare arrays and do not branch around them: else the compiler counts who holds an array at every call, which
+# makes a sweep a third slower.
+
+
 @inlined
 def push(x, y, top, hull_x, hull_y, hull_s):
-    """Put a point behind an upper hull and return the new top; `hull_s` is the slope up to each vertex, +inf at the first."""
+    """Put a point behind an upper hull and return the new top."""
     while y - hull_y[top] >= hull_s[top] * (x - hull_x[top]):
         top -= _U1
     slope = (y - hull_y[top]) / (x - hull_x[top])
@@ -134,6 +254,14 @@ def push(x, y, top, hull_x, hull_y, hull_s):
 
 
 @inlined
+def begin_hull(x, y, hull_x, hull_y, hull_s):
+    """Put down the first point of a hull, whose top is then 0."""
+    hull_x[0] = x
+    hull_y[0] = y
+    hull_s[0] = math.inf
+
+
+@inlined
 def tangent(x, y, top, hull_x, hull_y, hull_s):
     """Return the vertex that stands highest as seen from (x, y) behind the hull."""
     while y - hull_y[top] > hull_s[top] * (x - hull_x[top]):
@@ -141,18 +269,49 @@ def tangent(x, y, top, hull_x, hull_y, hull_s):
     return top
 
 
+@inlined
+def slope_back(x, y, top, hull_x, hull_y, hull_s):
+    """Return the steepest slope from (x, y) back to the hull."""
+    r = tangent(x, y, top, hull_x, hull_y, hull_s)
+    return (hull_y[r] - y) / (x - hull_x[r])
+
+
+@inlined
+def add_record(slope, inverse, root, reach, count, rec_s, rec_a, rec_u):
+    """Note a sample that stands steeper than all before; return how many there are now."""
+    rec_s[count] = slope
+    rec_a[count] = inverse
+    clear = slope + reach * root
+    before = rec_u[max(count - 1, 0)]
+    rec_u[count] = max(clear, before) if count > 0 else clear
+    return count + 1
+
+
+@inlined
+def wait_if_near(q, sight, records, rec_u, waiting, slots, sights, before):
+    """Let a clear path wait for `clear_paths` where any record may come near it; return how many wait."""
+    slots[waiting] = q
+    sights[waiting] = sight
+    before[waiting] = records
+    near = (records > 0) & (sight < rec_u[max(records - 1, 0)])
+    return waiting + (1 if near else 0)
+
+
 @kernel
-def bound_records(records, rec_s, rec_a, line, offset, room):
+def bound_records(count, records, tree):
     """Lay a line over every node of records: through its ends, raised over all between. s <= offset + line·a holds in it.
 
     A leaf looks at its records, a higher node at the lines below it, which it must clear at both ends of each.
     """
+    rec_s, rec_a = records.slope, records.inverse
+    line, offset = tree
+    room = len(line) // LEVELS
     size = LEAF
     for level in range(LEVELS):
         below = size // BRANCH
-        for node in range((records + size - 1) // size):
+        for node in range((count + size - 1) // size):
             first = node * size
-            last = min(first + size, records) - 1
+            last = min(first + size, count) - 1
             slope = (rec_s[first] - rec_s[last]) / (rec_a[first] - rec_a[last]) if last > first else 0.0
             top = -math.inf
             if level == 0:
@@ -211,28 +370,31 @@ def _try_records(group, width, first, end, rec_s, rec_a):
 
 
 @kernel
-def clear_paths(
-    waiting, slots, sights, before, own, fresnel, inverses, rec_s, rec_a, rec_u, line, offset, room, group, work
-):  # fmt: skip
-    """Write nu of the clear paths: the least clearance in Fresnel radii over all records before the receiver.
+def clear_paths(begin, stop, surface, ray, tree, group, work):
+    """Write nu of the clear paths `begin` … `stop` − 1: the least clearance in Fresnel radii over all records before the receiver.
 
     Paths are taken in groups, neighbours along the ray. A group goes backwards from its last receiver, leaps over nodes that
     cannot win, and stops where all that is left is clear by `CAP`.
     """
+    rec_s, rec_a, rec_u = surface.records
+    slots, sights, before = surface.waits
+    line, offset = tree
+    own, inverses, fresnel = ray.own, ray.inverses, ray.fresnel
+    room = len(line) // LEVELS
     cap = CAP * CAP * fresnel
     to_nu = math.sqrt(2.0 / fresnel)
     width = len(group) // 5  # a constant here would unroll the inner loops instead of vectorising them
     warm = -1
-    for start in range(0, waiting, GROUP):
+    for start in range(begin, stop, GROUP):
         lowest = math.inf
         for i in range(width):
-            k = min(start + i, waiting - 1)
+            k = min(start + i, stop - 1)
             sight = sights[k]
             group[i + SIGHT] = sight
             group[i + INVERSE] = inverses[own[slots[k]]]
             group[i + BEST] = cap
             lowest = min(lowest, sight)
-        records = before[min(start + GROUP, waiting) - 1]
+        records = before[min(start + GROUP, stop) - 1]
         leaf = (records - 1) // LEAF
         if warm >= 0:
             _try_records(group, width, warm * LEAF, min(warm * LEAF + LEAF, records), rec_s, rec_a)
@@ -263,7 +425,7 @@ def clear_paths(
             if group[GROUP - 1 + BEST] < had:
                 warm = leaf
             leaf -= 1
-        for i in range(min(GROUP, waiting - start)):
+        for i in range(min(GROUP, stop - start)):
             nu = -math.sqrt(group[i + BEST]) * to_nu
             q = slots[start + i]
             at = q % LANES + NU
@@ -272,19 +434,18 @@ def clear_paths(
 
 
 @kernel
-def scan_ray(
-    n, off, h, step, bulge, rx_agl, own, count, fresnel, inverses, roots, work,
-    raw_x, raw_h, raw_s, hull_x, hull_g, hull_s, rec_s, rec_a, rec_u, slots, sights, before,
-):  # fmt: skip
+def scan_ray(ray, raw, surface, work):
     """Write, for every owned target, the Bullington nu over bare ground and the antenna heights over the smooth line.
 
-    `h` is the ground less the height of the transmitting antenna; `step` is in metres, sample j lies j − `off` steps away,
-    `fresnel` is wavelength·step. Clear paths are only noted for
-    `clear_paths`; return how many records there are and how many paths wait.
-    Clear paths look for the least clearance among the records (samples that stand steeper than all before), others for the
-    tangent to the upper hull of straightened ground (P.526 §4.5.1). The fit comes from two running sums, its obstruction
-    test from the steepest raw line of sight and the hull of the raw ground (§4.5.2).
+    Clear paths are only noted for `clear_paths`; return how many records there are and how many paths wait. They look for the
+    least clearance among the records, others for the tangent to the upper hull of straightened ground (P.526 §4.5.1). The fit
+    comes from two running sums, its obstruction test from the steepest raw line of sight and the hull of the `raw` ground (§4.5.2).
     """
+    h, own, inverses, roots = ray.h, ray.own, ray.inverses, ray.roots
+    raw_x, raw_h, raw_s = raw
+    hull_x, hull_y, hull_s = surface.hull
+    rec_s, rec_a, rec_u = surface.records
+    slots, sights, before = surface.waits
     v1 = 0.0
     v2 = 0.0
     start = h[0]
@@ -293,18 +454,18 @@ def scan_ray(
     raw_top = _U0
     steepest = -math.inf
     top = _U0
-    records = 0
+    found = 0
     waiting = 0
-    reach = CAP * math.sqrt(fresnel)
-    to_nu = math.sqrt(2.0 / fresnel)
+    reach = CAP * math.sqrt(ray.fresnel)
+    to_nu = math.sqrt(2.0 / ray.fresnel)
     q = _U0
-    left = np.uint64(count)
+    left = np.uint64(ray.seen)
     before_x = 0.0
-    for j in range(1, n + 1):
-        x = j - off
+    for j in range(1, ray.last + 1):
+        x = j - ray.off
         inverse = inverses[j]
         here = h[j]
-        lower = bulge * x * x
+        lower = ray.bulge * x * x
         rise = here - start
         wide = x - before_x
         v1 += wide * (rise + previous)
@@ -316,7 +477,7 @@ def scan_ray(
             lane = q % _LANES
             fit_start = start + (2.0 * v1 * x - v2) * inverse * inverse
             fit_end = start + (v2 - v1 * x) * inverse * inverse
-            receiver = here + rx_agl
+            receiver = here + ray.rx_agl
             slope = receiver * inverse
             if raw_steepest > slope:
                 r = tangent(x, receiver, raw_top, raw_x, raw_h, raw_s)
@@ -330,41 +491,28 @@ def scan_ray(
             block[lane + np.uint64(H1)] = -min(fit_start, start)
             block[lane + np.uint64(H2)] = receiver - min(fit_end, here)
             block[lane + np.uint64(N)] = x
-            block[lane + np.uint64(LENGTH)] = x * step
+            block[lane + np.uint64(LENGTH)] = x * ray.step_m
             block[lane + np.uint64(RISE)] = receiver
-            receiver = here + rx_agl - lower
+            receiver = here + ray.rx_agl - lower
             sight = receiver * inverse
             nu = float(CLEAR_NU)
             if steepest < sight:
-                if records > 0 and sight < rec_u[records - 1]:
-                    slots[waiting] = q
-                    sights[waiting] = sight
-                    before[waiting] = records
-                    waiting += 1
+                waiting = wait_if_near(q, sight, found, rec_u, waiting, slots, sights, before)
             elif j > 1:
-                r = tangent(x, receiver, top, hull_x, hull_g, hull_s)
-                back = (hull_g[r] - receiver) / (x - hull_x[r])
+                back = slope_back(x, receiver, top, hull_x, hull_y, hull_s)
                 nu = tangents_nu(steepest - sight, sight + back, to_nu * math.sqrt(x))
             block[lane + np.uint64(NU)] = counted_nu(nu)
             q += _U1
         y = here - lower
         if j == 1:
-            hull_x[top] = x
-            hull_g[top] = y
-            hull_s[top] = math.inf
-            raw_x[raw_top] = x
-            raw_h[raw_top] = here
-            raw_s[raw_top] = math.inf
+            begin_hull(x, y, hull_x, hull_y, hull_s)
+            begin_hull(x, here, raw_x, raw_h, raw_s)
         else:
-            top = push(x, y, top, hull_x, hull_g, hull_s)
+            top = push(x, y, top, hull_x, hull_y, hull_s)
             raw_top = push(x, here, raw_top, raw_x, raw_h, raw_s)
         raw_steepest = max(raw_steepest, here * inverse)
         s = y * inverse
         if s > steepest:
             steepest = s
-            rec_s[records] = s
-            rec_a[records] = inverse
-            u = s + reach * roots[j]
-            rec_u[records] = max(u, rec_u[records - 1]) if records > 0 else u
-            records += 1
-    return records, waiting
+            found = add_record(s, inverse, roots[j], reach, found, rec_s, rec_a, rec_u)
+    return found, waiting

@@ -4,20 +4,23 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
 from meshplan.loss.fast.compiled_cover import (
-    BLOCK_SIZE,
     BOTH,
     CROWN,
     ROOF,
     WAYS,
+    Plants,
     all_leaves,
     edge_losses,
     lay_plants,
     near_leaves,
+    new_plants,
     sample_cover,
     scan_surface,
     walls_on_the_way,
@@ -28,10 +31,20 @@ from meshplan.loss.fast.compiled_ray import (
     GROUP,
     LEAF,
     LEVELS,
+    Fan,
+    Floats,
+    Longs,
+    Ray,
+    Samples,
+    Surface,
+    Targets,
+    Tree,
     bound_records,
     clear_paths,
     lay_ray,
     lay_shifted_ray,
+    new_hull,
+    new_surface,
     sample_ray,
     scan_ray,
 )
@@ -43,33 +56,70 @@ OVER_CROWNS_SPREAD_DB = 3.0
 SAME_DB = 1e-3
 """Ways that differ by less than rounding: the plainer one is taken."""
 
-SURFACE_ROWS = 14
-"""Scratch rows of `scan_surface`: two hulls, two lists of records, two lists of slopes."""
+
+class Search(NamedTuple):
+    """What the search for the least clearance of clear paths works in."""
+
+    tree: Tree
+    group: Floats
+
+
+class Scratch(NamedTuple):
+    """What the cover along one ray is worked out in."""
+
+    trial: NDArray[np.float32]
+    always: Surface
+    far: Surface
+    """What stands everywhere, and what counts only far from the antennas."""
+    code: Longs
+    heights: Floats
+    plants: Plants
+    stretches: Longs
+    bounds: Floats
+    ways: Floats
+    through: Floats
+    variance: Floats
+    most: Floats
+    gaps: Floats
+    extra: Floats
+    spread: Floats
 
 
 @kernel
-def _way_loss(n, off, h, low, high, near, bulge, rx_agl, own, seen, step, t, inverses, roots, trial, f, waits, nodes, group, out):
-    """Write the Bullington loss of every target over one surface."""
-    fresnel = t.wavelength_m * step
-    room = nodes.shape[1] // LEVELS
-    records0, waiting0, records1, waiting1 = scan_surface(
-        n, off, h, low, high, near, bulge, rx_agl, own, seen, fresnel, inverses, roots, trial, f, waits
+def _new_scratch(size, blocks, groups):
+    """Return room for the cover along rays of some samples."""
+    return Scratch(
+        np.empty((blocks, BLOCK), dtype=np.float32),
+        new_surface(size),
+        new_surface(size),
+        np.empty(size, dtype=np.int64),
+        np.zeros((4, size)),
+        new_plants(size, groups),
+        np.empty((2, size), dtype=np.int64),
+        np.empty((2, size)),
+        np.empty((len(WAYS), size)),
+        np.empty((3, size)),
+        np.empty((2, size)),
+        np.empty(size),
+        np.empty(size),
+        np.zeros(size),
+        np.zeros(size),
     )
+
+
+@kernel
+def _way_loss(ray, low, high, near, search, s, out):
+    """Write the Bullington loss of every target over one surface."""
+    records0, waiting0, records1, waiting1 = scan_surface(ray, low, high, near, s.always, s.far, s.trial)
     if waiting0 > 0:
-        bound_records(records0, f[6], f[7], nodes[0], nodes[1], room)
-        clear_paths(
-            waiting0, waits[0], f[12], waits[1], own, fresnel, inverses,
-            f[6], f[7], f[8], nodes[0], nodes[1], room, group, trial,
-        )  # fmt: skip
+        bound_records(records0, s.always.records, search.tree)
+        clear_paths(0, waiting0, s.always, ray, search.tree, search.group, s.trial)
     if waiting1 > 0:
-        bound_records(records1, f[9], f[10], nodes[0], nodes[1], room)
+        bound_records(records1, s.far.records, search.tree)
         # One by one: the records of a later path may lie too near the receiver of an earlier one.
         for k in range(waiting1):
-            clear_paths(
-                1, waits[2, k:], f[13, k:], waits[3, k:], own, fresnel, inverses,
-                f[9], f[10], f[11], nodes[0], nodes[1], room, group, trial,
-            )  # fmt: skip
-    edge_losses(trial, seen, own, off, step, out)
+            clear_paths(k, k + 1, s.far, ray, search.tree, search.group, s.trial)
+    edge_losses(s.trial, ray, out)
 
 
 @kernel
@@ -122,119 +172,116 @@ def _cheapest_ways(seen, has_crown, has_roof, ways, through, variance, extra, sp
         spread[q] = math.sqrt(plants2)
 
 
-@njit(fastmath=FAST, error_model="numpy", nogil=True, cache=True)
-def sweep_rays(
-    ground, row, column, row_off, column_off, origin_amsl, cell_m, tx_agl, rx_agl, quadrant, first, last, t, cover,
-    handicap_db, number, loss, terrain, covered, smooth, plants_spread, server,
-):  # fmt: skip
-    """Write the loss at every cell owned by rays `first` … `last` − 1 of one quadrant (0 east, 1 west, 2 south, 3 north).
+@kernel
+def _past_cover(ray, samples, bearing, cover, work, t, search, s):
+    """Write what cover adds on the way that loses least, and its spread; return whether anything stands there."""
+    crowns, roofs = sample_cover(ray.last, samples, cover, s.code, s.heights[CROWN], s.heights[ROOF])
+    zone = INNER_ZONE * math.sqrt(ray.fresnel)
+    crowns += lay_plants(ray, samples, zone, cover, s.plants)
+    if crowns + roofs == 0:
+        return False
+    near = cover.near_m / ray.step_m
+    edge_losses(work, ray, s.ways[0])
+    heights = s.heights
+    for k in range(ray.last + 1):
+        heights[BOTH, k] = heights[CROWN, k] + heights[ROOF, k]
+    for way in range(1, len(WAYS)):
+        under, above, roofed, crowned, keeps_near = WAYS[way]
+        if (roofs > 0 or not roofed) and (crowns > 0 or not crowned):
+            _way_loss(ray, s.heights[under], s.heights[above], near if keeps_near else 0.0, search, s, s.ways[way])
+    walls_on_the_way(ray, zone, cover, s.code, s.heights[ROOF], s.stretches, s.bounds, s.through[2])
+    near_leaves(ray, bearing, zone, near, s.gaps, cover, s.plants, s.through[1], s.variance[1])
+    _most_through_db(ray.seen, crowns > 0, roofs > 0, s.ways, s.through, s.most)
+    all_leaves(ray, bearing, zone, cover, s.plants, s.most, s.through[0], s.variance[0])
+    _cheapest_ways(ray.seen, crowns > 0, roofs > 0, s.ways, s.through, s.variance, s.extra, s.spread)
+    return True
 
-    `terrain`, `covered`, `smooth` and `plants_spread` take the parts of the loss and what they hang on where they have the shape of
-    the ground; `row_off` and `column_off` tell how far beside the middle of its cell the transmitter stands, on ground at
-    `origin_amsl`; if `server` has it, only losses below those already there are written, with the number of the transmitter.
-    """
-    rows, columns = ground.shape
-    flat = ground.reshape(-1)
-    out = loss.reshape(-1)
-    out_terrain = terrain.reshape(-1)
-    out_covered = covered.reshape(-1)
-    out_smooth = smooth.reshape(-1)
-    out_plants = plants_spread.reshape(-1)
-    out_server = server.reshape(-1)
-    wants_parts = terrain.size == ground.size
-    compares = server.size == ground.size
+
+@kernel
+def _fan(quadrant, row, column, rows, columns):
+    """Return the rays of one quadrant (0 east, 1 west, 2 south, 3 north) of a place."""
     origin = row * columns + column
     if quadrant < 2:
         edge = columns - 1 - column if quadrant == 0 else column
         along = 1 if quadrant == 0 else -1
-        across, low, high = columns, -row, rows - 1 - row
-    else:
-        edge = rows - 1 - row if quadrant == 2 else row
-        along = columns if quadrant == 2 else -columns
-        across, low, high = 1, -column, columns - 1 - column
-    diagonal = quadrant < 2
-    size = edge + 1
+        return Fan(edge, origin, along, columns, -row, rows - 1 - row, True)
+    edge = rows - 1 - row if quadrant == 2 else row
+    along = columns if quadrant == 2 else -columns
+    return Fan(edge, origin, along, 1, -column, columns - 1 - column, False)
+
+
+@kernel
+def _samples_inside(p, fan, off, lat):
+    """Return how far ray `p` runs before it leaves the raster."""
+    n = fan.edge
+    if off != 0.0 or lat != 0.0:
+        if p > lat:
+            n = min(n, int((fan.high + 0.5 - lat) * (fan.edge - off) / (p - lat) + off))
+        elif p < lat:
+            n = min(n, int((fan.low - 0.5 - lat) * (fan.edge - off) / (p - lat) + off))
+    elif p > 0:
+        n = min(n, (2 * fan.high + 1) * fan.edge // (2 * p))
+    elif p < 0:
+        n = min(n, (1 - 2 * fan.low) * fan.edge // (-2 * p))
+    return n
+
+
+@njit(fastmath=FAST, error_model="numpy", nogil=True, cache=True)
+def sweep_rays(ground, at, quadrant, first, last, t, cover, rasters):
+    """Write the loss at every cell owned by rays `first` … `last` − 1 of one quadrant (0 east, 1 west, 2 south, 3 north).
+
+    `at` is the transmitter (`Origin`). Of the `rasters` the parts are written where they have the shape of the ground; if `server`
+    has it, only losses below those already there are written, with the number of the transmitter.
+    """
+    rows, columns = ground.shape
+    flat = ground.reshape(-1)
+    out = rasters.loss.reshape(-1)
+    out_terrain = rasters.terrain.reshape(-1)
+    out_covered = rasters.covered.reshape(-1)
+    out_smooth = rasters.smooth.reshape(-1)
+    out_plants = rasters.plants_spread.reshape(-1)
+    out_server = rasters.server.reshape(-1)
+    wants_parts = rasters.terrain.size == ground.size
+    compares = rasters.server.size == ground.size
+    fan = _fan(quadrant, at.row, at.column, rows, columns)
+    size = fan.edge + 1
     blocks = size // LANES + 1
     room = size // LEAF + 1
     work = np.empty((blocks, BLOCK), dtype=np.float32)
     spare = np.empty((blocks, BLOCK), dtype=np.float32)
     marked = np.empty(blocks * LANES, dtype=np.int64)
-    place = np.empty(size, dtype=np.int32)
-    side = np.empty(size, dtype=np.int32)
+    samples = Samples(np.empty(size, dtype=np.int32), np.empty(size, dtype=np.int32), np.empty(size))
     mine = np.empty(size, dtype=np.int32)
-    share = np.empty(size)
-    own = np.empty(size + 1, dtype=np.int64)
-    target = np.empty(size + 1, dtype=np.int64)
+    targets = Targets(np.empty(size + 1, dtype=np.int64), np.empty(size + 1, dtype=np.int64))
+    own, target = targets
     h = np.empty(size)
-    raw_x = np.empty(size)
-    raw_h = np.empty(size)
-    raw_s = np.empty(size)
-    hull_x = np.empty(size)
-    hull_g = np.empty(size)
-    hull_s = np.empty(size)
-    rec_s = np.empty(size)
-    rec_a = np.empty(size)
-    rec_u = np.empty(size)
-    slots = np.empty(size, dtype=np.int64)
-    sights = np.empty(size)
-    before = np.empty(size, dtype=np.int64)
-    group = np.empty(5 * GROUP)
-    nodes = np.empty((2, LEVELS * room))
+    raw = new_hull(size)
+    surface = new_surface(size)
+    search = Search(Tree(np.empty(LEVELS * room), np.empty(LEVELS * room)), np.empty(5 * GROUP))
     inverses = np.empty(size)
     roots = np.empty(size)
-    extra_size = size if cover.present > 0 else 1
-    groups = len(cover.most_db)
-    trial = np.empty((blocks if cover.present > 0 else 1, BLOCK), dtype=np.float32)
-    scratch = np.empty((SURFACE_ROWS, extra_size))
-    waits = np.empty((4, extra_size), dtype=np.int64)
-    index = np.empty(extra_size, dtype=np.int64)
-    heights = np.zeros((4, extra_size))
-    ways = np.empty((len(WAYS), extra_size))
-    through = np.empty((3, extra_size))
-    variance = np.empty((2, extra_size))
-    spread = np.zeros(extra_size)
-    room_for = 2 * extra_size + groups * BLOCK_SIZE
-    starts = np.zeros(2 * groups + 2, dtype=np.int64)
-    sample = np.empty(room_for, dtype=np.int64)
-    beside = np.empty((2, extra_size), dtype=np.int64)
-    crown = np.empty((2, extra_size))
-    held = np.empty((2, extra_size))
-    part = np.empty((4, room_for), dtype=np.float32)
-    plants = np.empty((3, room_for // BLOCK_SIZE + 1))
-    stretches = np.empty((2, extra_size), dtype=np.int64)
-    bounds = np.empty((2, extra_size))
-    most = np.empty(extra_size)
-    extra = np.zeros(extra_size)
-
-    off = (column_off, -column_off, row_off, -row_off)[quadrant]
-    lat = row_off if quadrant < 2 else column_off
+    some = cover.present > 0
+    scratch = _new_scratch(size if some else 1, blocks if some else 1, len(cover.most_db) if some else 0)
+    extra, spread, gaps = scratch.extra, scratch.spread, scratch.gaps
+    off = (at.column_off, -at.column_off, at.row_off, -at.row_off)[quadrant]
+    lat = at.row_off if quadrant < 2 else at.column_off
     shifted = off != 0.0 or lat != 0.0
-    antenna = origin_amsl + tx_agl
+    antenna = at.ground_amsl_m + at.tx_agl_m
     factor_db = f32(20.0 * math.log10(4.0 * math.pi / t.wavelength_m))
     nearest2 = f32(max(t.wavelength_m, 1.0) ** 2)
-    gaps = np.empty(size)
     for k in range(1, size):
         inverses[k] = 1.0 / (k - off)
         roots[k] = 1.0 / math.sqrt(k - off)
-        gaps[k] = 1.0 / math.sqrt(k)
+        if some:
+            gaps[k] = 1.0 / math.sqrt(k)
     for p in range(first, last):
-        n = edge
+        n = _samples_inside(p, fan, off, lat)
         if shifted:
-            if p > lat:
-                n = min(n, int((high + 0.5 - lat) * (edge - off) / (p - lat) + off))
-            elif p < lat:
-                n = min(n, int((low - 0.5 - lat) * (edge - off) / (p - lat) + off))
-            count = lay_shifted_ray(
-                p, edge, n, origin, along, across, low, high, diagonal, off, lat, place, side, share, own, target
-            )
+            count = lay_shifted_ray(p, n, fan, off, lat, samples, targets)
         else:
-            if p > 0:
-                n = min(n, (2 * high + 1) * edge // (2 * p))
-            elif p < 0:
-                n = min(n, (1 - 2 * low) * edge // (-2 * p))
-            count = lay_ray(p, edge, n, origin, along, across, low, high, diagonal, place, side, share, mine, own, target)
-        known = sample_ray(flat, n, place, side, share, antenna, h)
-        h[0] = -tx_agl
+            count = lay_ray(p, n, fan, samples, mine, targets)
+        known = sample_ray(flat, n, samples, antenna, h)
+        h[0] = -at.tx_agl_m
         seen = count
         while seen > 0 and own[seen - 1] > known:
             seen -= 1
@@ -242,69 +289,31 @@ def sweep_rays(
                 out[target[seen]] = np.nan
         if seen == 0:
             continue
-        known = own[seen - 1]
-        slant = (p - lat) / (edge - off)
-        step = cell_m * math.sqrt(1.0 + slant**2)
+        slant = (p - lat) / (fan.edge - off)
+        step = at.cell_m * math.sqrt(1.0 + slant**2)
         bulge = step * step * 0.5 / t.earth_radius_m
-        records, waiting = scan_ray(
-            known, off, h, step, bulge, rx_agl, own, seen, t.wavelength_m * step, inverses, roots, work,
-            raw_x, raw_h, raw_s, hull_x, hull_g, hull_s, rec_s, rec_a, rec_u, slots, sights, before,
-        )  # fmt: skip
+        fresnel = t.wavelength_m * step
+        ray = Ray(own[seen - 1], off, step, bulge, fresnel, at.tx_agl_m, at.rx_agl_m, h, own, seen, inverses, roots)
+        records, waiting = scan_ray(ray, raw, surface, work)
         if waiting > 0:
-            bound_records(records, rec_s, rec_a, nodes[0], nodes[1], room)
-            clear_paths(
-                waiting, slots, sights, before, own, t.wavelength_m * step, inverses,
-                rec_s, rec_a, rec_u, nodes[0], nodes[1], room, group, work,
-            )  # fmt: skip
+            bound_records(records, surface.records, search.tree)
+            clear_paths(0, waiting, surface, ray, search.tree, search.group, work)
         diffraction(work, seen, t, spare, marked)
         stands = False
-        if cover.present > 0:
-            crowns, roofs = sample_cover(known, place, side, share, cover, index, heights[CROWN], heights[ROOF])
-            zone = INNER_ZONE * math.sqrt(t.wavelength_m * step)
-            pieces = lay_plants(
-                known, off, place, side, share, h, bulge, zone, roots, cover, beside, crown, held, starts, sample, part, plants
-            )
-            crowns += pieces
-            stands = crowns + roofs > 0
-            if stands:
-                if quadrant < 2:
-                    bearing = math.atan2(float(along), -slant)
-                else:
-                    bearing = math.atan2(slant, -float(along // columns))
-                near = cover.near_m / step
-                edge_losses(work, seen, own, off, step, ways[0])
-                for k in range(known + 1):
-                    heights[BOTH, k] = heights[CROWN, k] + heights[ROOF, k]
-                for way in range(1, len(WAYS)):
-                    under, above, roofed, crowned, keeps_near = WAYS[way]
-                    if (roofs > 0 or not roofed) and (crowns > 0 or not crowned):
-                        _way_loss(
-                            known, off, h, heights[under], heights[above], near if keeps_near else 0.0, bulge, rx_agl, own, seen,
-                            step, t, inverses, roots, trial, scratch, waits, nodes, group, ways[way],
-                        )  # fmt: skip
-                walls_on_the_way(
-                    known, off, h, bulge, tx_agl, rx_agl, cover, zone, roots, index, heights[ROOF], own, seen,
-                    stretches, bounds, through[2],
-                )  # fmt: skip
-                near_leaves(
-                    off, h, bulge, tx_agl, rx_agl, step, bearing, cover, near, held, zone, gaps, own, seen,
-                    beside, crown, starts, sample, part, through[1], variance[1],
-                )  # fmt: skip
-                _most_through_db(seen, crowns > 0, roofs > 0, ways, through, most)
-                all_leaves(
-                    off, h, bulge, tx_agl, rx_agl, step, bearing, cover, held, zone, own, seen,
-                    beside, crown, starts, sample, part, plants, most, through[0], variance[0],
-                )  # fmt: skip
-                _cheapest_ways(seen, crowns > 0, roofs > 0, ways, through, variance, extra, spread)
-        for block_index in range((seen + LANES - 1) // LANES):
-            block = work[block_index]
-            lanes = min(LANES, seen - block_index * LANES)
+        if some:
+            if quadrant < 2:
+                bearing = math.atan2(float(fan.along), -slant)
+            else:
+                bearing = math.atan2(slant, -float(fan.along // columns))
+            stands = _past_cover(ray, samples, bearing, cover, work, t, search, scratch)
+        for begin in range(0, seen, LANES):
+            block = work[begin // LANES]
+            lanes = min(LANES, seen - begin)
             for lane in range(LANES):
                 block[lane + NU] = block[lane + OUT]
             free_space_block(block, factor_db, nearest2)
             for lane in range(LANES):
                 block[lane + OUT] += block[lane + NU]
-            begin = block_index * LANES
             if not (wants_parts or compares or stands):
                 for lane in range(lanes):
                     out[target[begin + lane]] = block[lane + OUT]
@@ -320,6 +329,6 @@ def sweep_rays(
                     out_plants[cell] = f32(spread[begin + lane]) if stands else f32(0.0)
                 if not compares:
                     out[cell] = value
-                elif not out[cell] <= value + f32(handicap_db):
-                    out[cell] = value + f32(handicap_db)
-                    out_server[cell] = number
+                elif not out[cell] <= value + f32(at.handicap_db):
+                    out[cell] = value + f32(at.handicap_db)
+                    out_server[cell] = at.number

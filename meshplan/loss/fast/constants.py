@@ -6,6 +6,9 @@ import math
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
 from meshplan.errors import InputError
 from meshplan.units import EARTH_RADIUS_KM, SPEED_OF_LIGHT_M_PER_S
 
@@ -91,3 +94,33 @@ class RadioPath:
             least_height_m=floor,
             plane=1.0 if self.low_antenna_rule else 0.0,
         )
+
+
+class Origin(NamedTuple):
+    """A transmitter as the sweep wants it, and its receivers.
+
+    It stands `row_off` and `column_off` cells beside the middle of its cell, on ground at `ground_amsl_m`; where several are
+    compared, `handicap_db` is added and `number` written.
+    """
+
+    row: int
+    column: int
+    row_off: float
+    column_off: float
+    ground_amsl_m: float
+    cell_m: float
+    tx_agl_m: float
+    rx_agl_m: float
+    handicap_db: float
+    number: int
+
+
+class Rasters(NamedTuple):
+    """What a sweep writes: the loss, and of the others those that have the shape of the ground."""
+
+    loss: NDArray[np.float32]
+    terrain: NDArray[np.float32]
+    covered: NDArray[np.float32]
+    smooth: NDArray[np.float32]
+    plants_spread: NDArray[np.float32]
+    server: NDArray[np.int16]

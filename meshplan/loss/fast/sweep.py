@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.errors import InputError, TooLargeError
-from meshplan.loss.fast.constants import RadioPath
+from meshplan.loss.fast.constants import Origin, RadioPath, Rasters
 from meshplan.loss.fast.cover import StandingCover, cover_terms
 from meshplan.loss.fast.thread_pool import Notify, Progress, load_compiled, run_pieces
 
@@ -157,7 +157,14 @@ def best_server(
     done = 0
     jobs = [
         _pieces(
-            ground, cell_m, transmitter, receiver_agl_m, path, cover, number, loss, _NO_ROOM, _NO_ROOM, _NO_ROOM, _NO_ROOM, server
+            ground,
+            cell_m,
+            transmitter,
+            receiver_agl_m,
+            path,
+            cover,
+            number,
+            Rasters(loss, _NO_ROOM, _NO_ROOM, _NO_ROOM, _NO_ROOM, server),
         )
         for number, transmitter in enumerate(transmitters)
     ]
@@ -196,7 +203,9 @@ def _sweep(
     ground = check_ground(ground_amsl_m)
     loss = np.full(ground.shape, np.nan, dtype=np.float32)
     parts = [np.full(room.shape, np.nan, dtype=np.float32) for _ in range(4)]
-    pieces = _pieces(ground, cell_m, transmitter, receiver_agl_m, path, cover, 0, loss, *parts, _NO_SERVER)
+    terrain, covered, smooth, plants_spread = parts
+    rasters = Rasters(loss, terrain, covered, smooth, plants_spread, _NO_SERVER)
+    pieces = _pieces(ground, cell_m, transmitter, receiver_agl_m, path, cover, 0, rasters)
     loss[transmitter.row, transmitter.column] = _loss_on_the_spot_db(transmitter, receiver_agl_m, path)
     if room.shape == ground.shape:
         for part in parts:
@@ -256,7 +265,7 @@ def _pieces(
     path: RadioPath,
     cover: StandingCover | None,
     number: int,
-    *arrays: NDArray[Any],
+    rasters: Rasters,
 ) -> list[tuple[Any, ...]]:
     """Cut the rays of a transmitter into pieces; no two of them write the same cell."""
     _check_transmitter(ground, transmitter, receiver_agl_m)
@@ -264,8 +273,18 @@ def _pieces(
     row, column = transmitter.row, transmitter.column
     standing = cover_terms(cover, (rows, columns), transmitter.inside)
     under = float(ground[row, column]) if transmitter.ground_amsl_m is None else float(transmitter.ground_amsl_m)
-    where = row, column, float(transmitter.row_off), float(transmitter.column_off), under
-    antennas = float(cell_m), float(transmitter.antenna_agl_m), float(receiver_agl_m)
+    origin = Origin(
+        row=row,
+        column=column,
+        row_off=float(transmitter.row_off),
+        column_off=float(transmitter.column_off),
+        ground_amsl_m=under,
+        cell_m=float(cell_m),
+        tx_agl_m=float(transmitter.antenna_agl_m),
+        rx_agl_m=float(receiver_agl_m),
+        handicap_db=float(transmitter.handicap_db),
+        number=number,
+    )
     pieces: list[tuple[Any, ...]] = []
     for quadrant, edge in enumerate((columns - 1 - column, column, rows - 1 - row, row)):
         if edge == 0:
@@ -273,7 +292,5 @@ def _pieces(
         step = max(1, PIECE_SAMPLES // edge)
         # From beside the middle the outermost cells of a quadrant lie a little farther aside.
         for first in range(-edge - 1, edge + 2, step):
-            rays = quadrant, first, min(first + step, edge + 2)
-            terms = path.terms, standing, float(transmitter.handicap_db), number
-            pieces.append((ground, *where, *antennas, *rays, *terms, *arrays))
+            pieces.append((ground, origin, quadrant, first, min(first + step, edge + 2), path.terms, standing, rasters))
     return pieces
