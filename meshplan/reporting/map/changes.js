@@ -97,8 +97,8 @@ const meshChanges = (() => {
   /* Metres outside the boundary of the property; 0 inside, or where none is drawn. */
   function outsideM(place) {
     const areas = app.data.shapes.filter((shape) => shape.kind.includes("boundary")).map((shape) => shape.rings);
-    const east = 111320 * Math.cos((place.lat * Math.PI) / 180),
-      north = 111320;
+    const east = meshFigures.metres_per_degree * Math.cos((place.lat * Math.PI) / 180),
+      north = meshFigures.metres_per_degree;
     let least = Infinity;
     for (const rings of areas) {
       let inside = false;
