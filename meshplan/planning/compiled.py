@@ -16,6 +16,23 @@ WORTH_IT_BY_NOW = 600_000
 """Links that all calls so far have had, from which it is made all the same: a long search on a small property."""
 
 
+_parts: list[Callable[..., object]] = []
+
+
+def compiled_part(function: Callable[P, R]) -> Callable[P, R]:
+    """Mark a function that compiled ones call; it is compiled into them, and plain Python calls it as it is."""
+    _parts.append(function)
+    return function
+
+
+@cache
+def _register_parts() -> None:
+    from numba.extending import register_jitable  # noqa: PLC0415  (heavy, and not needed for small properties)
+
+    for part in _parts:
+        register_jitable(part)
+
+
 def compiled(function: Callable[P, R]) -> Callable[[int], Callable[P, R]]:
     """Return what gives, for a number of links, the function as it is or compiled; both give the same results.
 
@@ -26,6 +43,7 @@ def compiled(function: Callable[P, R]) -> Callable[[int], Callable[P, R]]:
     def machine_code() -> Callable[P, R]:
         from numba import njit  # noqa: PLC0415  (heavy, and not needed for small properties)
 
+        _register_parts()
         code: Callable[P, R] = njit(cache=True)(function)
         return code
 
