@@ -307,10 +307,16 @@ def lay_plants(ray, samples, zone, cover, plants):
 
 
 @inlined
+def filled_share(over, inner):
+    """Return how much of the inner zone a top fills (`propagation.filled_zone`)."""
+    return min(max(0.5 + 0.5 * over / max(inner, 1e-6), 0.0), 1.0)
+
+
+@inlined
 def _filled(over, x, j, zone):
     """Return how much of the inner zone a top fills; an end stands for half a step, whose middle is a quarter of a step away."""
     at = min(max(x, 0.25), j - 0.25)
-    return min(max(0.5 + 0.5 * over / max(zone * math.sqrt(at * (j - at) / j), 1e-6), 0.0), 1.0)
+    return filled_share(over, zone * math.sqrt(at * (j - at) / j))
 
 
 @inlined

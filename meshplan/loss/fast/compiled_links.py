@@ -8,7 +8,7 @@ import math
 import numpy as np
 from numba import njit
 
-from meshplan.loss.fast.compiled_cover import BOTH, CROWN, ROOF, WAYS, foliage_loss_db
+from meshplan.loss.fast.compiled_cover import BOTH, CROWN, ROOF, WAYS, filled_share, foliage_loss_db
 from meshplan.loss.fast.compiled_loss import (
     BLOCK,
     CLEAR_NU,
@@ -263,7 +263,7 @@ def _through_leaves(
         u = c - c0
         v = r - r0
         t = min(max(part, 0.25 / n), 1.0 - 0.25 / n)
-        inner = max(zone * math.sqrt(t * (1.0 - t)), 1e-6)
+        inner = zone * math.sqrt(t * (1.0 - t))
         over = h[i] - (start + (end - start) * part - bulge * (part - part * part))
         metres = 0.5 * step if i in (0, n) else step
         near = min(max((cover.near_m - min(i, n - i) * step) / step + 0.5, 0.0), 1.0)
@@ -275,7 +275,7 @@ def _through_leaves(
             if cover.has_share > 0:
                 share *= float(cover.cell_share.reshape(-1)[at])
             if share > 0.0 and crown > 0.0:
-                filled = min(max(0.5 + 0.5 * (over + crown) / inner, 0.0), 1.0)
+                filled = filled_share(over + crown, inner)
                 depth[0, cover.group[code]] += metres * share * filled
                 depth[1, cover.group[code]] += metres * share * filled * near
     leaves = 0.0
@@ -297,9 +297,9 @@ def _through_walls(cover, n, h, roof, code, start, end, bulge, d, wavelength_m):
             continue
         part = float(i) / n
         t = min(max(part, 0.25 / n), 1.0 - 0.25 / n)
-        inner = max(zone * math.sqrt(t * (1.0 - t)), 1e-6)
+        inner = zone * math.sqrt(t * (1.0 - t))
         over = h[i] + roof[i] - (start + (end - start) * part - bulge * (part - part * part))
-        most = max(most, min(max(0.5 + 0.5 * over / inner, 0.0), 1.0))
+        most = max(most, filled_share(over, inner))
         if i == n or code[i + 1] != code[i] or roof[i + 1] <= _0:
             walls += cover.walls_db[code[i]] * most
             most = 0.0
