@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from difflib import get_close_matches
 
 
@@ -56,6 +57,21 @@ class FaultList(MeshplanError, ValueError):  # noqa: N818 - it is a list that pe
         if not self.faults:
             raise AssertionError("a FaultList needs at least one fault")
         super().__init__("\n".join(str(fault) for fault in self.faults))
+
+
+@contextmanager
+def said_of(place: str) -> Iterator[None]:
+    """Put a place that the user knows before the places of faults that come from a part which knows no files."""
+    try:
+        yield
+    except FaultList as several:
+        raise FaultList(_placed(fault, place) for fault in several.faults) from several
+    except MeshplanError as fault:
+        raise _placed(fault, place) from fault
+
+
+def _placed(fault: MeshplanError, place: str) -> MeshplanError:
+    return type(fault)(fault.problem, where=f"{place}, {fault.where}" if fault.where else place, fix=fault.fix)
 
 
 def raise_faults(faults: Sequence[MeshplanError]) -> None:

@@ -135,7 +135,7 @@ def _record(kind: type[Row], row: Mapping[str, Any], where: str) -> Row:
             wrong += [] if value is None or _is_number(value) else [f"{name} is no number"]
         values[name] = Standing(value) if name == "standing" else tuple(value) if isinstance(value, list) else value
     if wrong:
-        raise MeshplanError("; ".join(wrong), where=where)
+        raise MeshplanError("; ".join(wrong), where=where, fix="Write these fields as the comment on top of the file says.")
     return kind(**values)
 
 

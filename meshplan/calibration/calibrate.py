@@ -90,6 +90,7 @@ def calibrate(
     if len(measured) > MOST_LINKS:
         raise InputError(
             f"{len(measured)} measured links are too many at once",
+            where="readings",
             fix=f"Combine the readings of a track over larger cells, so that at most {MOST_LINKS} links are left.",
         )
     rows = _rows(measured)

@@ -42,7 +42,11 @@ def wilson_interval(received: int, sent: int, z: float = WILSON_Z) -> Wilson:
         independent packets; packets of one minute fade together, so the truth is wider
     """
     if sent <= 0 or not 0 <= received <= sent:
-        raise InputError(f"{received} of {sent} packets is impossible", fix="Give 0 ≤ received ≤ sent and sent ≥ 1.")
+        raise InputError(
+            f"{received} of {sent} packets is impossible",
+            where="arguments 'received' and 'sent'",
+            fix="Give 0 ≤ received ≤ sent and sent ≥ 1.",
+        )
     share = received / sent
     middle = (share + z**2 / (2 * sent)) / (1 + z**2 / sent)
     half = z / (1 + z**2 / sent) * math.sqrt(share * (1 - share) / sent + z**2 / (4 * sent**2))

@@ -85,7 +85,7 @@ def choose_next_places(
         a reading that may not be heard counts as one with an error larger by 1/√chance
     """
     if count < 1:
-        raise InputError(f"{count} places is no walk", fix="Ask for at least one place.")
+        raise InputError(f"{count} places is no walk", where="number of places", fix="Ask for at least one place.")
     area = walkable_area(boundary, obstacles)
     notes = []
     inside = [p for p in candidates if p.links and (area is None or area.buffer(0.5).covers(shapely.Point(p.x_m, p.y_m)))]

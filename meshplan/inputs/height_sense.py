@@ -31,9 +31,16 @@ HIGHEST_M: Final = 8_850.0
 """The lowest shore (about -430 m) and the highest summit (8 849 m) of the Earth: common geography, from memory."""
 LARGEST_DATUM_STEP_M: Final = 120.0
 """Height datums differ by no more: the geoid lies -106 m to +85 m from the ellipsoid (from memory)."""
+RECORDER_ERROR_M: Final = 15.0
+"""Heights of a phone's receiver stray by this and more, mostly each place by itself (common practice, no source)."""
+_ALIKE_M: Final = 8.0
+"""Range of the middle half of differences that is one step for all places rather than the straying of each (own choice)."""
+_FEWEST_PLACES: Final = 3
 _FEWEST_CELLS: Final = 50
 _MOSTLY: Final = 0.5
 _FACTOR_TOLERANCE: Final = 0.06
+_RATIO_STRAY: Final = 0.4
+"""How far the factor of a single place may be off, for the straying of its height (own choice)."""
 _LEAST_CORRELATION: Final = 0.95
 _LEAST_RELIEF_M: Final = 2.0
 """Standard deviation of heights below which their relief tells no factor."""
@@ -137,6 +144,49 @@ def _in_steps_of(known: NDArray[np.float64], step_m: float) -> bool:
     """Tell whether all heights are whole multiples of a step, and not of a single one."""
     steps = known / step_m
     return bool(np.abs(steps - np.round(steps)).max() < 0.02) and bool(np.ptp(np.round(steps)) >= 3)
+
+
+def odd_stated_heights(stated_m: NDArray[np.float64], ground_m: NDArray[np.float64], shown: str) -> list[str]:
+    """Return what is odd about the rasters beside the heights that a recorder wrote of the places; nothing for fewer than three.
+
+    Parameters
+    ----------
+    stated_m, ground_m : array, one value a place
+        Height above sea level as the file of the sites says it, and as the rasters do.
+    shown : str
+        Names of the files of the sites.
+    """
+    known = np.isfinite(stated_m) & np.isfinite(ground_m)
+    stated_m, ground_m = stated_m[known], ground_m[known]
+    if stated_m.size < _FEWEST_PLACES:
+        return []
+    step_m = float(np.median(ground_m - stated_m))
+    low, high = np.percentile(ground_m - stated_m, (25.0, 75.0))
+    head = f"{shown}: THE HEIGHTS OF ITS {stated_m.size} PLACES"
+    if abs(step_m) > 2.0 * RECORDER_ERROR_M and (stated_m > 0.0).all() and (ground_m > 0.0).all():
+        ratios = ground_m / stated_m
+        for factor, why in FACTORS.items():
+            for times, wrong in ((ratios / factor, "the elevation rasters"), (ratios * factor, "that file")):
+                if abs(float(np.median(times)) - 1.0) < _FACTOR_TOLERANCE and np.abs(times - 1.0).max() < _RATIO_STRAY:
+                    compared = "LARGER" if wrong == "that file" else "SMALLER"
+                    return [
+                        f"{head} ARE {factor:.3g} TIMES {compared} than the elevation rasters say: {why}, in {wrong}? "
+                        "Every link is computed from the rasters: if they are wrong, write their unit in property.toml "
+                        "(unit = 'ft')."
+                    ]
+    side = "below" if step_m > 0.0 else "above"
+    if abs(step_m) > LARGEST_DATUM_STEP_M:
+        return [
+            f"{head} LIE {abs(step_m):.0f} m {side} the elevation rasters, more than any two height datums differ: another "
+            "unit, or not the same land? Compare with a known height; write the unit of the rasters in property.toml (unit = 'ft')."
+        ]
+    if abs(step_m) > RECORDER_ERROR_M and high - low < _ALIKE_M:
+        return [
+            f"{head} LIE {abs(step_m):.0f} m {side} the elevation rasters, all of them alike: another height datum (above the "
+            "ellipsoid rather than the sea)? One step for the whole land changes no link, but heights of both kinds must not be "
+            "mixed."
+        ]
+    return []
 
 
 def factor_fault(first_m: Float32, second_m: Float32, first: Sequence[str], second: str) -> InputError | None:

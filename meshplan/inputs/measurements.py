@@ -353,4 +353,7 @@ def _condensed(faults: Sequence[MeshplanError]) -> list[MeshplanError]:
     if len(kept) <= MOST_FAULTS:
         return kept
     more = len(kept) - MOST_FAULTS
-    return [*kept[:MOST_FAULTS], InputError(f"{more} more faults of this kind", fix="Mend these first and check again.")]
+    return [
+        *kept[:MOST_FAULTS],
+        InputError(f"{more} more faults of this kind", where=kept[MOST_FAULTS].where, fix="Mend these first and check again."),
+    ]

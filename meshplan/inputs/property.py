@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -16,6 +16,7 @@ from meshplan.inputs.columns import plain
 from meshplan.inputs.cover import CoverList, boundary_of, cover_on_grid, read_cover_features
 from meshplan.inputs.elevation import UNUSED, known_at, read_elevation
 from meshplan.inputs.grid_choice import choose_grid, choose_projection_for, land_box
+from meshplan.inputs.height_sense import odd_stated_heights
 from meshplan.inputs.property_files import PropertyFiles, find_files
 from meshplan.inputs.raster import RasterHeader, open_header, outside_hint
 from meshplan.inputs.reported_once import reported_once
@@ -98,11 +99,23 @@ def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> P
                     *cover.warnings,
                     *(note for _, file in boundary_files for note in file.warnings),
                     *whole.warnings,
+                    *_against_recorders(whole.sites, sites.stated_amsl_m, whole.elevation),
                 ]
             )
         ),
         changes=changes.rows,
     )
+
+
+def _against_recorders(sites: Sequence[Site], stated_amsl_m: Mapping[str, float], elevation: Elevation) -> list[str]:
+    """Return what the heights that recorders wrote of the sites say against the rasters."""
+    told = [site for site in sites if site.name in stated_amsl_m]
+    if not told:
+        return []
+    column, row = elevation.grid.column_row([site.x_m for site in told], [site.y_m for site in told])
+    ground_m = elevation.ground_amsl_m[np.rint(row).astype(int), np.rint(column).astype(int)]
+    stated_m = np.array([stated_amsl_m[site.name] for site in told])
+    return odd_stated_heights(stated_m, ground_m.astype(float), ", ".join(dict.fromkeys(s.where.split(", ")[0] for s in told)))
 
 
 def _about_rasters(elevation: Elevation) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -53,6 +54,8 @@ class SiteRow:
     """What was guessed of this row alone."""
     joined: bool = False
     """Whether a row of a table has added its cells to this marked place."""
+    stated_amsl_m: float | None = None
+    """Height of the place itself as the recorder wrote it."""
 
 
 @dataclass
@@ -231,12 +234,22 @@ def _read_map_file(path: Path, shown: str, default_crs: str | None) -> SiteTable
             raw = {column: feature.attributes.get(heading) for heading, column in headings.columns.items()}
             notes = _add_texts(raw, feature, table) if phone else ()
             lon_deg, lat_deg = point_mover(feature.crs, WGS84)(geometry.x, geometry.y)
-            table.rows.append(SiteRow(feature.where, raw, (float(lon_deg), float(lat_deg)), notes))
+            stated_m = _stated_height_m(feature) if phone else None
+            table.rows.append(SiteRow(feature.where, raw, (float(lon_deg), float(lat_deg)), notes, stated_amsl_m=stated_m))
     if skipped:
         table.warnings.append(f"{shown}: {skipped} lines or areas are not points and are not read as sites.")
     if not table.rows and not table.faults:
         table.faults.append(InputError("holds no points", where=shown, fix="Mark each site as a waypoint or draw it as a point."))
     return table
+
+
+def _stated_height_m(feature: Feature) -> float | None:
+    """Return the height above sea level that a recorder wrote (ele of GPX, altitude of KML); 0 stands for none there."""
+    fields = {key.casefold(): value for key, value in feature.attributes.items()}
+    if str(fields.get("altitudemode") or "").casefold().startswith("relative"):
+        return None  # above the ground, not above the sea
+    written = fields["ele"] if isinstance(fields.get("ele"), float) else feature.z
+    return float(written) if written is not None and math.isfinite(written) and written != 0.0 else None
 
 
 def _optional(column: Column) -> Column:

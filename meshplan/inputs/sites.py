@@ -30,6 +30,8 @@ class SiteList:
     assumptions: list[str] = field(default_factory=list)
     given: dict[str, frozenset[str]] = field(default_factory=dict)
     """Columns that each site filled in, by its name."""
+    stated_amsl_m: dict[str, float] = field(default_factory=dict)
+    """Heights that recorders wrote of the places themselves, by the name of the site."""
     crs: str | None = None
     crs_at_fault: bool = False
 
@@ -82,6 +84,8 @@ def _sites_of_row(row: SiteRow, word: str, result: SiteList) -> list[Site]:
         values = {"power": DEFAULT_POWER[Role.GATEWAY]} | values
     sites = [_site(values, role, position, row.where) for role in roles]
     result.given[sites[0].name] = given
+    if row.stated_amsl_m is not None:
+        result.stated_amsl_m[sites[0].name] = row.stated_amsl_m
     if len(sites) > 1:
         result.given.update({f"{sites[0].name} ({site.role})": given for site in sites[1:]})
         sites = [sites[0], *(replace(site, name=f"{site.name} ({site.role})") for site in sites[1:])]

@@ -35,6 +35,8 @@ class Feature:
     """Shapely geometry in `crs`, two-dimensional, or None."""
     crs: str
     attributes: dict[str, Any]
+    z: float | None = None
+    """Third coordinate of a point, as written."""
 
 
 @dataclass(frozen=True)
@@ -89,7 +91,7 @@ def read_features(
                 if layers is None or name in layers or not set(names) & set(layers):
                     bbox = _box_in(path, name, near_deg, default_crs) if path.stat().st_size > MANY_BYTES else None
                     meta, ids, geometries, columns = pyogrio.raw.read(
-                        path, layer=name, force_2d=True, datetime_as_string=True, bbox=bbox, return_fids=bbox is not None
+                        path, layer=name, force_2d=key != "sites", datetime_as_string=True, bbox=bbox, return_fids=bbox is not None
                     )
                     if geometries is None or not len(geometries):
                         continue
@@ -99,12 +101,15 @@ def read_features(
                     fields = [str(field) for field in meta["fields"]]
                     headings.update(dict.fromkeys(fields))
                     for index, wkb in enumerate(geometries):
+                        shape = None if wkb is None else shapely.from_wkb(wkb, on_invalid="ignore")
+                        upright = shape is not None and shape.geom_type == "Point" and bool(shapely.has_z(shape))
                         features.append(
                             Feature(
                                 f"{prefix}, {word} {index + 1 if ids is None else ids[index]}",
-                                None if wkb is None else shapely.from_wkb(wkb, on_invalid="ignore"),
+                                None if shape is None else shapely.force_2d(shape),
                                 crs,
                                 {field: column[index] for field, column in zip(fields, columns, strict=True)},
+                                float(shapely.get_z(shape)) if upright else None,
                             )
                         )
         except (RuntimeError, ValueError, UnicodeDecodeError) as error:

@@ -119,6 +119,7 @@ class PlanLinks(Sequence[PlanLink]):
             hint = nearest_name(unknown, known) if unknown else ""
             raise InputError(
                 f"the plan keeps no link between '{a}' and '{b}'.{hint}",
+                where="arguments 'a' and 'b'",
                 fix="Name two devices of the plan; meshplan.profile(folder, a, b) computes any link.",
             )
         return PlanLink(max(found, key=lambda record: record.chance), self._plan)
@@ -238,7 +239,11 @@ class PropertyPlan(ShortForm):
 
     def _made(self, why: str) -> Planned:
         if self.planned is None:
-            raise InputError(f"{why}, and this plan was read from a file", fix="Make it again with meshplan.plan(folder).")
+            raise InputError(
+                f"{why}, and this plan was read from a file",
+                where="plan from a file",
+                fix="Make it again with meshplan.plan(folder).",
+            )
         return self.planned
 
 
@@ -287,4 +292,8 @@ def _frame(plan: Plan, name: str) -> pd.DataFrame:
 
 
 def _unknown(what: str, name: str, known: Any) -> InputError:
-    return InputError(f"a plan has no {what} '{name}'.{nearest_name(name, known)}", fix=f"Use one of {', '.join(known)}.")
+    return InputError(
+        f"a plan has no {what} '{name}'.{nearest_name(name, known)}",
+        where=f"{what} asked for",
+        fix=f"Use one of {', '.join(known)}.",
+    )

@@ -49,14 +49,16 @@ def problem_from_graph(
     for name, data in graph.nodes(data=True):
         role = data.get("role")
         if role not in ROLES:
-            faults.append(InputError(f"'{name}' has the role {role!r}", fix=f"Use one of: {', '.join(ROLES)}."))
+            faults.append(
+                InputError(f"'{name}' has the role {role!r}", where=f"device '{name}'", fix=f"Use one of: {', '.join(ROLES)}.")
+            )
             continue
         role_of[name] = role
         if role == "sensor":
             place[name] = len(sensors)
             sensors.append(_sensor(str(name), data))
         elif "cost" not in data:
-            faults.append(InputError(f"'{name}' has no cost", fix="Give every relay and gateway a cost."))
+            faults.append(InputError(f"'{name}' has no cost", where=f"device '{name}'", fix="Give every relay and gateway a cost."))
         else:
             place[name] = len(nodes)
             nodes.append(_node(str(name), data, role == "gateway"))
@@ -67,7 +69,13 @@ def problem_from_graph(
         if start not in place or end not in place:
             continue
         if chance is None:
-            faults.append(InputError(f"the link '{start}' to '{end}' has no chance", fix="Give every link a chance."))
+            faults.append(
+                InputError(
+                    f"the link '{start}' to '{end}' has no chance",
+                    where=f"link '{start}' to '{end}'",
+                    fix="Give every link a chance.",
+                )
+            )
         elif role_of[end] != "sensor" and role_of[start] != "gateway":
             rows = access if role_of[start] == "sensor" else backhaul
             rows.append((place[start], place[end], float(chance)))

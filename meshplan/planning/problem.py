@@ -300,7 +300,9 @@ def _faults(problem: PlacementProblem) -> list[MeshplanError]:
 def _id_faults(problem: PlacementProblem) -> list[MeshplanError]:
     counts = Counter([*(sensor.id for sensor in problem.sensors), *(node.id for node in problem.nodes)])
     fix = "Give every sensor and node its own id."
-    return [InputError(f"the id '{name}' is used {n} times", fix=fix) for name, n in counts.items() if n > 1]
+    return [
+        InputError(f"the id '{name}' is used {n} times", where=f"device '{name}'", fix=fix) for name, n in counts.items() if n > 1
+    ]
 
 
 def _node_faults(problem: PlacementProblem) -> list[MeshplanError]:
@@ -308,15 +310,23 @@ def _node_faults(problem: PlacementProblem) -> list[MeshplanError]:
     forced_at: dict[str, str] = {}
     for node in problem.nodes:
         if not (isfinite(node.cost) and node.cost >= 0):
-            faults.append(InputError(f"the cost of '{node.id}' is {node.cost}", fix="Give a cost of zero or more."))
+            faults.append(
+                InputError(
+                    f"the cost of '{node.id}' is {node.cost}", where=f"device '{node.id}'", fix="Give a cost of zero or more."
+                )
+            )
         elif not _is_money(node.cost):
-            faults.append(InputError(f"the cost of '{node.id}' is {node.cost}", fix="Round costs to 0.001."))
+            faults.append(
+                InputError(f"the cost of '{node.id}' is {node.cost}", where=f"device '{node.id}'", fix="Round costs to 0.001.")
+            )
         if node.forced_in and not node.allowed:
             why = "is also forbidden" if node.forbidden else "cannot be powered"
-            faults.append(InputError(f"'{node.id}' is forced in but {why}", fix="Change one of the two."))
+            faults.append(
+                InputError(f"'{node.id}' is forced in but {why}", where=f"device '{node.id}'", fix="Change one of the two.")
+            )
         if node.forced_in and forced_at.setdefault(node.site_id, node.id) != node.id:
             text = f"'{forced_at[node.site_id]}' and '{node.id}' are both forced in at site '{node.site_id}'"
-            faults.append(InputError(text, fix="A site carries one mast: force one of them only."))
+            faults.append(InputError(text, where=f"device '{node.id}'", fix="A site carries one mast: force one of them only."))
     return faults
 
 
@@ -325,15 +335,19 @@ def _sensor_faults(problem: PlacementProblem) -> list[MeshplanError]:
     for sensor in problem.sensors:
         if not (isfinite(sensor.importance) and sensor.importance > 0):
             text = f"the importance of '{sensor.id}' is {sensor.importance}"
-            faults.append(InputError(text, fix="Give a number above 0."))
+            faults.append(InputError(text, where=f"sensor '{sensor.id}'", fix="Give a number above 0."))
         if not (isfinite(sensor.load) and sensor.load >= 0):
-            faults.append(InputError(f"the load of '{sensor.id}' is {sensor.load}", fix="Give a load of zero or more."))
+            faults.append(
+                InputError(
+                    f"the load of '{sensor.id}' is {sensor.load}", where=f"sensor '{sensor.id}'", fix="Give a load of zero or more."
+                )
+            )
         if not (isfinite(sensor.worth) and sensor.worth >= 0 and _is_money(sensor.worth)):
             text = f"the worth of '{sensor.id}' is {sensor.worth}"
-            faults.append(InputError(text, fix="Give a worth of zero or more, rounded to 0.001."))
+            faults.append(InputError(text, where=f"sensor '{sensor.id}'", fix="Give a worth of zero or more, rounded to 0.001."))
         if not 0 <= sensor.min_route_chance <= 1:
             text = f"the least route chance of '{sensor.id}' is {sensor.min_route_chance}"
-            faults.append(InputError(text, fix="Give a chance from 0 to 1."))
+            faults.append(InputError(text, where=f"sensor '{sensor.id}'", fix="Give a chance from 0 to 1."))
     return faults
 
 
@@ -342,20 +356,20 @@ def _rule_faults(problem: PlacementProblem) -> list[MeshplanError]:
     forced = sum(node.cost for node in problem.nodes if node.forced_in)
     if forced > problem.budget + 1e-6:
         text = f"the devices that are forced in cost {forced:g}, more than the budget of {problem.budget:g}"
-        faults.append(InputError(text, fix="Raise the budget or force fewer devices in."))
+        faults.append(InputError(text, where="budget", fix="Raise the budget or force fewer devices in."))
     for hops in (problem.hop_limit, problem.second_hop_limit):
         if hops is not None and hops < 1:
-            faults.append(InputError(f"the hop limit is {hops}", fix="Give a hop limit of 1 or more."))
+            faults.append(InputError(f"the hop limit is {hops}", where="hop limit", fix="Give a hop limit of 1 or more."))
     if problem.redundancy not in REDUNDANCY_LEVELS:
         fix = f"Use one of: {', '.join(REDUNDANCY_LEVELS)}."
-        faults.append(InputError(f"'{problem.redundancy}' is no redundancy rule", fix=fix))
+        faults.append(InputError(f"'{problem.redundancy}' is no redundancy rule", where="redundancy rule", fix=fix))
     starts = ((problem.access, len(problem.sensors), "an access"), (problem.backhaul, len(problem.nodes), "a backhaul"))
     for links, n_starts, name in starts:
         inside = (links.start >= 0) & (links.start < n_starts) & (links.end >= 0) & (links.end < len(problem.nodes))
         if not inside.all():
-            faults.append(InputError(f"{name} link names a device that is not there", fix="Check the indices."))
+            faults.append(InputError(f"{name} link names a device that is not there", where="links", fix="Check the indices."))
         if not ((links.chance >= 0) & (links.chance <= 1)).all():
-            faults.append(InputError(f"{name} link has a chance outside 0 to 1", fix="Give chances from 0 to 1."))
+            faults.append(InputError(f"{name} link has a chance outside 0 to 1", where="links", fix="Give chances from 0 to 1."))
     return faults
 
 

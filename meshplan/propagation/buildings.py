@@ -50,6 +50,7 @@ def entry_loss_db(
     if building not in ENTRY_COEFFICIENTS:
         raise InputError(
             f"'{building}' is not a kind of building.{nearest_name(building, ENTRY_COEFFICIENTS)}",
+            where="argument 'building'",
             fix=f"Use one of {', '.join(ENTRY_COEFFICIENTS)}.",
         )
     r, s, t, u, v, w, x, y, z = ENTRY_COEFFICIENTS[building]
@@ -70,6 +71,7 @@ def wall_kind(name: str) -> WallKind:
     if name not in KNOWN_WALLS:
         raise InputError(
             f"'{name}' is not a kind of wall.{nearest_name(name, KNOWN_WALLS)}",
+            where="argument 'name'",
             fix=f"Use one of {', '.join(KNOWN_WALLS)}.",
         )
     return KNOWN_WALLS[name]
@@ -155,6 +157,7 @@ def indoor_loss_db(room: str, distance_m: ArrayLike, frequency_mhz: ArrayLike) -
     if room not in INDOOR_ROOMS:
         raise InputError(
             f"'{room}' is not a kind of room.{nearest_name(room, INDOOR_ROOMS)}",
+            where="argument 'room'",
             fix=f"Use one of {', '.join(INDOOR_ROOMS)}.",
         )
     row = INDOOR_ROOMS[room]
@@ -182,6 +185,7 @@ def indoor_floors_loss_db(building: Floors, distance_m: ArrayLike, frequency_mhz
     if building not in _LEGACY_SLOPE:
         raise InputError(
             f"'{building}' is not a kind of building.{nearest_name(building, _LEGACY_SLOPE)}",
+            where="argument 'building'",
             fix=f"Use one of {', '.join(_LEGACY_SLOPE)}.",
         )
     distance = np.maximum(np.asarray(distance_m, dtype=float), 1.0)
@@ -224,6 +228,7 @@ def slab_loss_db(material: str, thickness_m: ArrayLike, frequency_mhz: ArrayLike
     if material not in MATERIALS:
         raise InputError(
             f"'{material}' is not a known material.{nearest_name(material, MATERIALS)}",
+            where="argument 'material'",
             fix=f"Use one of {', '.join(MATERIALS)}.",
         )
     a, b, c, d = MATERIALS[material]

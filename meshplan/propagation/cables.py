@@ -37,7 +37,7 @@ def cable_loss_db(
         (conductor loss).
     """
     if not points:
-        raise InputError("no cable loss figures", fix="Give at least one pair of MHz and dB per metre.")
+        raise InputError("no cable loss figures", where="argument 'points'", fix="Give at least one pair of MHz and dB per metre.")
     ordered = sorted(points)
     frequencies = np.log(np.array([frequency for frequency, _ in ordered]))
     losses = np.log(np.array([loss for _, loss in ordered]))

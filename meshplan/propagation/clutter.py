@@ -110,6 +110,7 @@ def height_gain_loss_db(
     if kind not in CLUTTER_HEIGHT_M:
         raise InputError(
             f"'{kind}' is not a kind of clutter.{nearest_name(kind, CLUTTER_HEIGHT_M)}",
+            where="argument 'kind'",
             fix=f"Use one of {', '.join(CLUTTER_HEIGHT_M)}.",
         )
     height = np.asarray(antenna_agl_m, dtype=float)
@@ -217,6 +218,7 @@ def low_terminals_loss_db(
     if kind not in _LOW_HEIGHT_URBAN_DB:
         raise InputError(
             f"'{kind}' is not a built-up kind.{nearest_name(kind, _LOW_HEIGHT_URBAN_DB)}",
+            where="argument 'kind'",
             fix=f"Use one of {', '.join(_LOW_HEIGHT_URBAN_DB)}.",
         )
     frequency = np.asarray(frequency_mhz, dtype=float)

@@ -65,6 +65,7 @@ def ground_constants(kind: str, frequency_mhz: ArrayLike) -> Ground:
     if kind not in _POWER_LAWS:
         raise InputError(
             f"'{kind}' is not a kind of ground.{nearest_name(kind, GROUND_KINDS)}",
+            where="argument 'kind'",
             fix=f"Use one of {', '.join(GROUND_KINDS)}.",
         )
     a, b, c, d = _POWER_LAWS[kind]
@@ -77,6 +78,7 @@ def check_polarisation(polarisation: str) -> bool:
     if polarisation not in get_args(Polarisation):
         raise InputError(
             f"'{polarisation}' is not a polarisation.{nearest_name(polarisation, get_args(Polarisation))}",
+            where="argument 'polarisation'",
             fix="Use vertical or horizontal.",
         )
     return polarisation == "vertical"

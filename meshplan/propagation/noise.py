@@ -62,6 +62,7 @@ def man_made_noise_db(environment: str, frequency_mhz: ArrayLike) -> Array:
     if environment not in MAN_MADE_NOISE:
         raise InputError(
             f"'{environment}' is not a noise environment.{nearest_name(environment, MAN_MADE_NOISE)}",
+            where="argument 'environment'",
             fix=f"Use one of {', '.join(MAN_MADE_NOISE)}.",
         )
     c, d = MAN_MADE_NOISE[environment]

@@ -52,9 +52,15 @@ def northern_month(month: int, hemisphere: Hemisphere = "north") -> int:
     A month outside 1–12 or an unknown hemisphere is an InputError.
     """
     if not 1 <= month <= 12:
-        raise InputError(f"{month} is not a month", fix="Give a number from 1 (January) to 12 (December).")
+        raise InputError(
+            f"{month} is not a month", where="argument 'month'", fix="Give a number from 1 (January) to 12 (December)."
+        )
     if hemisphere not in _CLIMATES:
-        raise InputError(f"'{hemisphere}' is not a hemisphere.{nearest_name(hemisphere, _CLIMATES)}", fix="Use north or south.")
+        raise InputError(
+            f"'{hemisphere}' is not a hemisphere.{nearest_name(hemisphere, _CLIMATES)}",
+            where="argument 'hemisphere'",
+            fix="Use north or south.",
+        )
     return month if hemisphere == "north" else (month + 5) % 12 + 1
 
 
@@ -79,12 +85,15 @@ def crop_height_m(crop: str, month: int, hemisphere: Hemisphere = "north", heigh
     """
     if heights_m is not None:
         if len(heights_m) != 12:
-            raise InputError(f"{len(heights_m)} crop heights", fix="Give twelve heights in metres, January first.")
+            raise InputError(
+                f"{len(heights_m)} crop heights", where="argument 'heights_m'", fix="Give twelve heights in metres, January first."
+            )
         northern_month(month, hemisphere)
         return heights_m[month - 1]
     if crop not in CROP_HEIGHT_BY_MONTH_M:
         raise InputError(
             f"no heights by month are known for '{crop}'.{nearest_name(crop, CROP_HEIGHT_BY_MONTH_M)}",
+            where="argument 'crop'",
             fix="Give twelve heights in metres, January first.",
         )
     return CROP_HEIGHT_BY_MONTH_M[crop][northern_month(month, hemisphere) - 1]

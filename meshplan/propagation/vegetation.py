@@ -219,6 +219,7 @@ def cover_kind(name: str) -> PlantKind:
     if name not in PLANT_KINDS:
         raise InputError(
             f"'{name}' is not a kind of cover.{nearest_name(name, PLANT_KINDS)}",
+            where="argument 'name'",
             fix=f"Use one of {', '.join(PLANT_KINDS)}.",
         )
     return PLANT_KINDS[name]

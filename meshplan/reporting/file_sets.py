@@ -2,7 +2,8 @@
 
 The set is written into a scratch folder inside its place and forced to the disk. Then a journal is written; from that moment the
 set counts as written. The files are moved into place one by one; a fault on the way moves them all back, and a set that a stop
-caught half moved is completed by the next run. A scratch folder is locked by its owner: the next run removes those whose owner is
+caught half moved is completed by the next run. Where not even the way back is open, the journal stays, the message says so, and the
+next run goes the way that was begun, on or back. A scratch folder is locked by its owner: the next run removes those whose owner is
 dead. The moves of two runs never mix, because they lock the folder.
 """
 
@@ -27,7 +28,10 @@ except ImportError:  # without these locks nothing is completed or removed: owne
 PREFIX: Final = ".meshplan."
 SUFFIX: Final = ".part"
 _JOURNAL: Final = ".journal"
+_BACK: Final = ".back"
+"""The journal under this name: the set is being taken back."""
 _OLD: Final = ".old"
+_HALF: Final = "Some files there are new and others old until the next run sets that right"
 
 
 @contextmanager
@@ -56,9 +60,13 @@ def all_or_nothing(folder: Path) -> Iterator[Path]:
         _commit(scratch, folder)
         done = True
     except OSError as error:
-        raise cannot_write(Path(os.fsdecode(error.filename)) if error.filename else folder, error) from error
+        told = cannot_write(Path(os.fsdecode(error.filename)) if error.filename else folder, error)
+        if _is_half_moved(scratch):
+            told = MeshplanError(f"{told.problem}. {_HALF}", where=told.where, fix=told.fix)
+        raise told from error
     finally:
-        shutil.rmtree(scratch, ignore_errors=True)
+        if done or not _is_half_moved(scratch):
+            shutil.rmtree(scratch, ignore_errors=True)
         _unlock(owner)
         if not done:
             _remove_folders(made)
@@ -130,18 +138,19 @@ def _commit(scratch: Path, folder: Path) -> None:
             (scratch / _JOURNAL).unlink(missing_ok=True)
             _remove_folders(made)
             raise
-        moved: list[str] = []
         try:
             for name in names:
-                moved.append(name)
                 (scratch / name).replace(folder / name)
         except BaseException:
-            _undo(scratch, folder, moved)
-            _remove_folders(made)
+            with suppress(OSError):
+                (scratch / _JOURNAL).replace(scratch / _BACK)
+                _take_back(scratch, folder)
+                _remove_folders(made)
             raise
-        for place in {(folder / name).parent for name in names}:
-            force_to_disk(place)
-        (scratch / _JOURNAL).unlink(missing_ok=True)
+        with suppress(OSError):  # every file is in its place: what fails from here on takes none of them back
+            for place in {(folder / name).parent for name in names}:
+                force_to_disk(place)
+            (scratch / _JOURNAL).unlink(missing_ok=True)
 
 
 def _refuse_blocked(target: Path) -> None:
@@ -169,23 +178,52 @@ def _keep_old(scratch: Path, folder: Path, names: Sequence[str]) -> None:
 
 def _write_journal(scratch: Path, names: Sequence[str]) -> None:
     part = scratch / f"{_JOURNAL}.new"
-    part.write_text(json.dumps(list(names)), encoding="utf-8")
+    replaced = [name for name in names if os.path.lexists(scratch / _OLD / name)]
+    part.write_text(json.dumps({"names": list(names), "replaced": replaced}), encoding="utf-8")
     force_to_disk(part)
     part.replace(scratch / _JOURNAL)
     force_to_disk(scratch)
 
 
-def _undo(scratch: Path, folder: Path, names: Sequence[str]) -> None:
-    """Put the old files back and take away the new ones that had none before them."""
+def _read_journal(path: Path) -> tuple[list[str], list[str]]:
+    """Return the files of a set and those of them that replace older ones; nothing where this is no journal of ours.
+
+    A folder that came from a stranger may hold one too: it moves nothing out of its place.
+    """
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))
+        lists = [[str(name) for name in found[key]] for key in ("names", "replaced")]
+    except (ValueError, LookupError, TypeError, RecursionError):
+        return [], []
+    if any(Path(name).is_absolute() or ".." in Path(name).parts for names in lists for name in names):
+        return [], []
+    return lists[0], lists[1]
+
+
+def _take_back(scratch: Path, folder: Path) -> None:
+    """Put the old files back and take away the new ones that had none before them; may be done again where it was stopped."""
+    names, replaced = _read_journal(scratch / _BACK)
     for name in names:
         kept = scratch / _OLD / name
-        if os.path.lexists(kept):
-            with suppress(OSError):
+        if name in replaced:
+            if os.path.lexists(kept):
                 kept.replace(folder / name)
         elif not (scratch / name).exists():
-            with suppress(OSError):
-                (folder / name).unlink(missing_ok=True)
+            (folder / name).unlink(missing_ok=True)
+    (scratch / _BACK).unlink(missing_ok=True)
+
+
+def _complete(scratch: Path, folder: Path) -> None:
+    """Move what a stop left in the scratch folder into place."""
+    for name in _read_journal(scratch / _JOURNAL)[0]:
+        if (scratch / name).is_file():
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            (scratch / name).replace(folder / name)
     (scratch / _JOURNAL).unlink(missing_ok=True)
+
+
+def _is_half_moved(scratch: Path) -> bool:
+    return (scratch / _JOURNAL).is_file() or (scratch / _BACK).is_file()
 
 
 def _recover(folder: Path) -> None:
@@ -195,13 +233,10 @@ def _recover(folder: Path) -> None:
         if owner is None:
             continue
         try:
-            journal = scratch / _JOURNAL
-            if journal.is_file():
-                for name in json.loads(journal.read_text(encoding="utf-8")):
-                    if (scratch / name).is_file():
-                        (folder / name).parent.mkdir(parents=True, exist_ok=True)
-                        (scratch / name).replace(folder / name)
-                journal.unlink()
+            if (scratch / _BACK).is_file():
+                _take_back(scratch, folder)
+            elif (scratch / _JOURNAL).is_file():
+                _complete(scratch, folder)
             shutil.rmtree(scratch, ignore_errors=True)
         finally:
             _unlock(owner)

@@ -16,10 +16,11 @@ from meshplan.assembly.plan import Findings, assemble_plan
 from meshplan.assembly.routes import LinkMargins
 from meshplan.assembly.running import run_plan
 from meshplan.assembly.traffic import airtime_budget, command_need, usual_tries
-from meshplan.errors import InputError
+from meshplan.errors import InputError, said_of
 from meshplan.inputs.cautions import read_caution_rules
 from meshplan.inputs.file_hashes import hash_inputs
 from meshplan.inputs.property_files import find_files
+from meshplan.inputs.settings_file import SETTINGS_FILE
 from meshplan.links.graph import build_graph
 from meshplan.links.link_table import LinkTable, compute_links
 from meshplan.links.mixture import join_tables, link_radios
@@ -332,14 +333,15 @@ def problem_and_share(prepared: Prepared, links: LinkTable, airtime_factor: floa
                 ("load", budget.load, 0.0) if station.site.role is Role.SENSOR else ("capacity", budget.capacity, inf)
             )
             graph.nodes[station.key][word] = figures.get(station.key, none)
-        return problem_from_graph(
-            graph,
-            hop_limit=asked.hop_limit,
-            redundancy=redundancy,
-            second_hop_limit=asked.second_hop_limit,
-            min_link_chance=asked.link_chance,
-            budget=asked.budget if asked.budget is not None else float("inf"),
-        )
+        with said_of(f"{SETTINGS_FILE} and the sites"):
+            return problem_from_graph(
+                graph,
+                hop_limit=asked.hop_limit,
+                redundancy=redundancy,
+                second_hop_limit=asked.second_hop_limit,
+                min_link_chance=asked.link_chance,
+                budget=asked.budget if asked.budget is not None else float("inf"),
+            )
 
     comfortable = problem(COMFORT_SHARE)
     if not who_does_not_fit(comfortable):

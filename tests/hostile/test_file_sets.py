@@ -72,6 +72,62 @@ def test_a_fault_while_moving_moves_all_back(tmp_path: Path, monkeypatch: pytest
     assert not (tmp_path / "b").exists()
 
 
+@pytest.mark.parametrize(("way_back", "whole"), [("shut", "new"), ("opens late", "old")])
+def test_where_the_way_back_is_shut_too_the_next_run_goes_on(
+    way_back: str, whole: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Before, files were left half new and half old for ever, and the message said that nothing was written.
+
+    From the third file on nothing can be renamed: neither the files that remain nor, first of all, the journal ("shut"); or the
+    journal can and the old files cannot ("opens late").
+    """
+    lay(tmp_path, "old", ("a.txt", "d.txt"))
+    usual, refusing = Path.replace, [False]
+
+    def refused(path: Path, target: Path) -> Path:
+        refusing[0] |= path.name == "d.txt"
+        if refusing[0] and (way_back == "shut" or path.name != ".journal"):
+            raise OSError(errno.EIO, "Input/output error", str(path))
+        return usual(path, target)
+
+    monkeypatch.setattr(Path, "replace", refused)
+    with pytest.raises(MeshplanError, match="until the next run sets that right") as caught:
+        write_set(tmp_path, "new")
+    assert caught.value.where == str(tmp_path / "d.txt")
+    monkeypatch.undo()
+    recover(tmp_path)
+    assert content(tmp_path) == (dict.fromkeys(NAMES, "new") if whole == "new" else {"a.txt": "old", "d.txt": "old"})
+
+
+def test_what_fails_after_the_last_move_is_no_fault_of_the_set(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Before, the command ended with "cannot be written" and exit 2 although every file was new."""
+    usual = file_sets.force_to_disk
+
+    def refused(path: Path) -> None:
+        if path == tmp_path:
+            raise OSError(errno.EMFILE, "Too many open files", str(path))
+        usual(path)
+
+    monkeypatch.setattr(file_sets, "force_to_disk", refused)
+    write_set(tmp_path, "new")
+    assert content(tmp_path) == dict.fromkeys(NAMES, "new")
+
+
+@pytest.mark.parametrize("names", ['["../a.txt"]', '["/etc/a.txt"]', '"a.txt', "7", "[" * 9_999])
+def test_a_strangers_journal_moves_nothing_out_of_its_place(names: str, tmp_path: Path) -> None:
+    """Before, a journal in a prepared folder moved and replaced files anywhere, or ended the run in a traceback."""
+    out = tmp_path / "deep" / "out"
+    scratch = out / ".meshplan.x.part"
+    lay(out, "mine", ("a.txt",))
+    lay(tmp_path / "deep", "theirs", ("a.txt",))
+    scratch.mkdir()
+    for kind in (".journal", ".back"):
+        (scratch / kind).write_text(f'{{"names": {names}, "replaced": []}}')
+        recover(out)
+        assert content(tmp_path) == {"deep/a.txt": "theirs", "deep/out/a.txt": "mine"}
+        scratch.mkdir(exist_ok=True)
+
+
 def test_a_fault_of_the_writer_leaves_nothing_not_even_folders(tmp_path: Path) -> None:
     def fail() -> None:
         with all_or_nothing(tmp_path / "deep" / "er") as scratch:

@@ -1,6 +1,6 @@
 """Faults at random over the whole set of outputs: after each it is all old or all new, and the next run finds its way.
 
-A sample of some minutes, the same each time; MESHPLAN_LONG_RUN=1 for twenty times as many.
+A sample of less than two minutes of one core, the same each time; MESHPLAN_LONG_RUN=1 for twenty times as many.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from meshplan.reporting.file_sets import recover
 
 MANY = 20 if os.environ.get("MESHPLAN_LONG_RUN") else 1
 FAULTS = {
-    "killed at a moment": 14, "killed at a step": 14, "disk full from a step on": 14, "no file beyond a size": 14, "read-only": 2,
+    "killed at a moment": 10, "killed at a step": 12, "disk full from a step on": 12, "no file beyond a size": 10, "read-only": 2,
     "two runs at once": 6, "clock jumps": 4,
 }  # fmt: skip
 """Kinds of fault and how many of each."""
@@ -127,7 +127,8 @@ def test_after_a_fault_all_is_old_or_all_is_new(fault: str, server: Server, sets
             assert found in (before, about["after"]), told
         else:
             assert done["codes"][0] in (0, 2), (told, done["said"])
-            assert found == (before if done["codes"] == [2] else about["after"]), told
+            half = "until the next run sets that right" in done["said"]  # not even the way back was open: it is told, and done now
+            assert found == (before if done["codes"] == [2] and not half else about["after"]), told
             assert ".part" not in done["said"], (told, done["said"])
             if done["codes"] == [2]:
                 assert "written" in done["said"], (told, done["said"])

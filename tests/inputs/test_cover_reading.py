@@ -244,7 +244,7 @@ def test_cover_is_read_from_any_map_format_and_projection(tmp_path: Path, suffix
     table = geopandas.GeoDataFrame({"kind": ["orchard"], "height_m": [3.5]}, geometry=[at(FIELD)], crs=WGS84)
     if suffix != ".kml":
         table = table.to_crs("EPSG:25832")
-    table.to_file(path, driver="KML" if suffix == ".kml" else None)
+    table.to_file(path, driver="LIBKML" if suffix == ".kml" else None)
     result = read(path)
     assert [str(fault) for fault in result.faults] == []
     cover = cover_on_grid(result.raw, CRS)[0]

@@ -16,7 +16,7 @@ from small_property import SOUTH_M, WEST_M, bank, lay_small_property, lon_lat, w
 from meshplan.cli import main
 from meshplan.errors import InputError, MeshplanError
 from meshplan.inputs import read_property
-from meshplan.inputs.height_sense import factor_fault, height_facts, slopes_deg
+from meshplan.inputs.height_sense import factor_fault, height_facts, odd_stated_heights, slopes_deg
 
 FOOT_M = 0.3048
 
@@ -134,3 +134,72 @@ def test_cover_that_misses_the_land_must_be_confirmed(tmp_path: Path) -> None:
     assert caught.value.where == "woods.geojson"
     (folder / "property.toml").open("a").write('land_cover.elsewhere = ["woods.geojson"]\n')
     assert "1 of 1 shapes do not reach the property" in warnings_of(folder)
+
+
+PLACES = [("Bed sensor", 90, 320), ("Trough sensor", 330, 300), ("House gateway", 60, 300), ("North relay", 200, 360)]
+
+
+def recorded(folder: Path, heights_m: list[float], suffix: str, mode: str = "absolute") -> Path:
+    """Put the sites into a file as a recorder writes it, with a height each."""
+    rows = [(name, *lon_lat(x, y), height) for (name, x, y), height in zip(PLACES, heights_m, strict=True)]
+    if suffix == ".gpx":
+        marked = "".join(f'<wpt lat="{b}" lon="{a}"><ele>{h}</ele><name>{n}</name></wpt>' for n, a, b, h in rows)
+        written = f'<gpx version="1.1" creator="walk" xmlns="http://www.topografix.com/GPX/1/1">{marked}</gpx>'
+    else:
+        marked = "".join(
+            f"<Placemark><name>{n}</name><Point><altitudeMode>{mode}</altitudeMode><coordinates>{a},{b},{h}</coordinates></Point>"
+            "</Placemark>"
+            for n, a, b, h in rows
+        )
+        written = f'<kml xmlns="http://www.opengis.net/kml/2.2"><Document>{marked}</Document></kml>'
+    (folder / f"walk{suffix}").write_text(f'<?xml version="1.0"?>{written}', encoding="utf-8")
+    settings = folder / "property.toml"
+    settings.write_text(settings.read_text().replace("sites.csv", f"walk{suffix}"))
+    return folder
+
+
+def ground_m() -> list[float]:
+    """Return what the raster says where the places are, read from its own array."""
+    return [float(hills()[int((600.0 - y) // 5.0), int(x // 5.0)]) for _, x, y in PLACES]
+
+
+STRAY_M = (1.5, -2.0, 3.0, -1.0)
+
+
+@pytest.mark.parametrize("suffix", [".gpx", ".kml"])
+@pytest.mark.parametrize(
+    ("times", "more_m", "words"),
+    [
+        (1.0, 0.0, ""),
+        (1.0, 47.0, "LIE 47 m above the elevation rasters, all of them alike: another height datum"),
+        (1.0, -35.0, "LIE 35 m below the elevation rasters, all of them alike: another height datum"),
+        (FOOT_M, 0.0, "ARE 3.28 TIMES SMALLER than the elevation rasters say: feet taken for metres, in the elevation rasters?"),
+        (1 / FOOT_M, 0.0, "ARE 3.28 TIMES LARGER than the elevation rasters say: feet taken for metres, in that file?"),
+        (1.0, 900.0, "more than any two height datums differ"),
+    ],
+)
+def test_heights_of_the_places_are_compared_with_the_rasters(
+    suffix: str, times: float, more_m: float, words: str, tmp_path: Path
+) -> None:
+    """Before, what the recorder wrote of the places was dropped, and a raster in feet was believed."""
+    folder = lay_small_property(tmp_path / "property", heights=hills())
+    said = [times * (height + stray) + more_m for height, stray in zip(ground_m(), STRAY_M, strict=True)]
+    told = warnings_of(recorded(folder, said, suffix))
+    if words:
+        assert f"walk{suffix}: THE HEIGHTS OF ITS 4 PLACES" in told
+        assert words in told
+    else:
+        assert "PLACES" not in told
+
+
+@pytest.mark.parametrize(
+    ("heights_m", "mode"),
+    [([0.0] * 4, "absolute"), ([3.0, 1.0, 4.0, 2.0], "relativeToGround"), ([170.0, 260.0, 205.0, 240.0], "absolute")],
+    ids=["none written", "above the ground", "straying each by itself"],
+)
+def test_what_says_nothing_of_the_land_is_not_held_against_it(heights_m: list[float], mode: str, tmp_path: Path) -> None:
+    assert "PLACES" not in warnings_of(recorded(lay_small_property(tmp_path / "p", heights=hills()), heights_m, ".kml", mode))
+
+
+def test_two_places_are_too_few_to_tell() -> None:
+    assert odd_stated_heights(np.array([100.0, 90.0]), np.array([328.0, 295.0]), "walk.gpx") == []

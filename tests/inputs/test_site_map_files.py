@@ -48,7 +48,7 @@ def test_every_map_format_gives_the_same_sites(tmp_path: Path, suffix: str) -> N
     table = frame()
     if suffix == ".shp":
         table = table.rename(columns={"antenna_agl_m": "height_m"})  # a Shapefile keeps ten letters of a name
-    table.to_file(path, driver="KML" if suffix == ".kml" else None)
+    table.to_file(path, driver="LIBKML" if suffix == ".kml" else None)
     result = read(path)
     assert [str(fault) for fault in result.faults] == []
     assert sorted((site.name, site.role, site.antenna_agl_m) for site in result.sites) == [

@@ -102,9 +102,9 @@ def test_a_graph_with_gaps_is_refused_word_for_word() -> None:
     with pytest.raises(FaultList) as caught:
         problem_from_graph(graph)
     assert str(caught.value) == (
-        "'x' has the role 'repeater'\n  Use one of: sensor, relay, gateway.\n"
-        "'r' has no cost\n  Give every relay and gateway a cost.\n"
-        "the link 's' to 'g' has no chance\n  Give every link a chance."
+        "device 'x': 'x' has the role 'repeater'\n  Use one of: sensor, relay, gateway.\n"
+        "device 'r': 'r' has no cost\n  Give every relay and gateway a cost.\n"
+        "link 's' to 'g': the link 's' to 'g' has no chance\n  Give every link a chance."
     )
 
 
