@@ -64,6 +64,7 @@ CLASS_FIGURES: Final[dict[str, tuple[float, float]]] = {
 OPTIONAL_FIGURES: Final[dict[str, tuple[float, float]]] = {
     "header_bytes": (0, 100),
     "check_bytes": (0, 16),
+    "acknowledgement_bytes": (1, 255),
     "snr_cap_db": (0, 80),
     "correction_preamble_bytes": (0, 100),
 }
@@ -195,6 +196,8 @@ def _radio_class(key: str, table: Table) -> RadioClass | None:
         )
     elif correction:
         figures["frame_overhead_bytes"] = with_preamble(figures["frame_overhead_bytes"], more["correction_preamble_bytes"])
+    if modulation is Modulation.CSS and "acknowledgement_bytes" in more:
+        table.fault("an acknowledgement of its own length is not counted for a chirp class.", "Leave acknowledgement_bytes out.")
     noise = NoiseRule(modulation, figures, corrected=bool(correction))
     settings = tuple(
         read_setting(Table(table.file, f"{table.where}, setting {number}", entry, parent=table), noise)
