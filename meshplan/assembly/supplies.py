@@ -118,9 +118,8 @@ def energy_of(
             peak_sun_hours=hours,
             temperature_c=supply.coldest_month_c,
         )
-        return EnergyRecord(
-            "panel", supply.panel_battery, float("inf"), sun.panel_w, sun.storage_wh, "listening", "", supply_words=shade
-        )
+        sized = EnergyRecord("panel", supply.panel_battery, float("inf"), sun.panel_w, sun.storage_wh, "listening", "")
+        return replace(sized, supply_words=shade, battery_words=store.words)
     return _on_cells(own, duties, board, catalogue, settings)
 
 
@@ -160,12 +159,13 @@ def _on_cells(
     ]
     worst = min(lives, key=lambda life: life.years)
     years = 1.0 / sum(1.0 / life.years for life in lives) if len(lives) > 1 else worst.years
-    record = EnergyRecord("battery", cell_key, years, 0.0, 0.0, worst.dominant, worst.best_change)
+    record = EnergyRecord("battery", cell_key, years, 0.0, 0.0, worst.dominant, worst.best_change, battery_words=cell.words)
     if cells is None:
         return record
+    if not cells.feasible:
+        return replace(record, life_years=0.0, supply_words=cells.sentence)
     return replace(
         record,
-        life_years=years if cells.feasible else 0.0,
         cells_in_series=cells.in_series,
         cells_in_parallel=max(side_by_side, cells.in_parallel),
         regulator="" if cells.regulator is None else cells.regulator.title,

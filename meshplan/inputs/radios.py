@@ -365,10 +365,11 @@ def _battery(key: str, table: Table) -> Battery | None:
         "max_temperature_c": (20, 200),
     }  # fmt: skip
     figures: dict[str, Any] = {name: table.figure(name, *bounds) for name, bounds in limits.items()}
-    table.allow(*limits, "title", "rechargeable", "charge_min_c", "charge_max_c", "cautions", "voltage")
+    table.allow(*limits, "title", "rechargeable", "charge_min_c", "charge_max_c", "cautions", "voltage", "words")
     battery = Battery(
         key=key,
         title=table.text("title"),
+        words=table.text("words", ""),
         rechargeable=table.flag("rechargeable", False),
         charge_min_c=table.number("charge_min_c", -60, 60) if "charge_min_c" in table.entry else None,
         charge_max_c=table.number("charge_max_c", 0, 100) if "charge_max_c" in table.entry else None,

@@ -142,7 +142,7 @@ def choose_supply(
     if not found or max(share for _, _, share in found) <= 0.0:
         count = in_series or 1
         words = (
-            f"no number of {battery.title} cells suits" if in_series is None else f"{count} × {battery.title} in series do not suit"
+            f"no number of {battery.several} suits" if in_series is None else f"{_counted(count, battery)} in series do not suit"
         )
         low, high = _ends(radio.supply_v)
         needs = f"{_span(radio.supply_v)} for the radio and {_span(board.supply_v)} for the board"
@@ -191,7 +191,7 @@ def _finished(
     usable = min(loaded, share)
     highest, lowest = count * voltage.highest_v, count * float(cell_volt(voltage, usable, temperature_c))
     words = [
-        f"{count * side_by_side} × {battery.title}: {count} in series" + (f", {side_by_side} side by side" * (side_by_side > 1))
+        f"{_counted(count * side_by_side, battery)}: {count} in series" + (f", {side_by_side} side by side" * (side_by_side > 1))
     ]
     words.append(f"{highest:.1f} V fresh, {lowest:.1f} V at the end ({usable * 100:.0f} % used at {temperature_c:g} °C)")
     if way.by_board:
@@ -227,6 +227,10 @@ def fed_through(supply: CellSupply, battery: Battery, board: Board, rail_v: floa
             factor *= pack_v * regulator.efficiency.value / rail_v
     capacity = battery.capacity_mah
     return replace(battery, capacity_mah=replace(capacity, value=capacity.value * factor, low=None, high=None)), board
+
+
+def _counted(count: int, battery: Battery) -> str:
+    return f"{count} {battery.one if count == 1 else battery.several}"
 
 
 def _ends(figure: Figure) -> tuple[float, float]:

@@ -15,7 +15,7 @@ from typing import Final
 from meshplan.errors import InputError, nearest_name
 from meshplan.records.radio_filters import CHIRP_TOLERANCE_SHARE, crystal_spread_khz
 from meshplan.sources import Standing
-from meshplan.units import ERP_TO_EIRP_DB, noise_floor_dbm
+from meshplan.units import ERP_TO_EIRP_DB, noise_floor_dbm, plural
 
 
 class Modulation(StrEnum):
@@ -462,6 +462,18 @@ class Battery:
     cautions: tuple[str, ...] = ()
     voltage: CellVoltage | None = None
     """None where nobody says: its supply cannot be judged then."""
+    words: str = ""
+    """One of them, as a sentence has it; empty: its title."""
+
+    @property
+    def one(self) -> str:
+        """One of them in words."""
+        return self.words or self.title
+
+    @property
+    def several(self) -> str:
+        """Several of them in words."""
+        return plural(self.one)
 
 
 @dataclass(frozen=True)

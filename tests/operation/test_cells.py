@@ -95,7 +95,7 @@ def test_small_cells_get_a_capacitor_for_the_pulse() -> None:
 def test_voltages_that_nothing_meets_are_told() -> None:
     found = supply("ook-433-12v-wire", "tuned-microcontroller", "alkaline-aa")
     assert not found.feasible
-    assert found.sentence.startswith("no number of Alkaline AA cells suits")
+    assert found.sentence.startswith("no number of AA alkaline cells suits")
     assert "9-12 V for the radio and 1.8-5.5 V for the board" in found.sentence
     assert (
         choose_supply(
@@ -176,13 +176,29 @@ def battery_device(name: str, energy: EnergyRecord) -> Device:
 
 def test_the_parts_list_counts_cells_holders_regulators_and_capacitors() -> None:
     fed = EnergyRecord("battery", "alkaline-aa", 5.0, 0.0, 0.0, "", "", 3, 2, "low-drop linear regulator, 1 µA", 12.0, "")
+    fed = replace(fed, battery_words=CELLS["alkaline-aa"].words)
     lines = {line.part: line for line in parts_list([battery_device("a", fed), battery_device("b", fed)], CostSettings())}
-    assert lines["cell: alkaline aa"].quantity == 12
-    assert lines["cell: alkaline aa"].devices == ("a", "b")
-    assert lines["holder for alkaline aa: 3 in series, 2 side by side"].quantity == 2
+    assert lines["cells: AA alkaline cells"].quantity == 12
+    assert lines["cells: AA alkaline cells"].devices == ("a", "b")
+    assert lines["holder for AA alkaline cells: 3 in series, 2 side by side"].quantity == 2
     assert lines["regulator: low-drop linear regulator, 1 µA"].quantity == 2
     assert lines["capacitor beside the cells, 22 mF or more"].quantity == 2
     assert not any(part.startswith("battery") for part in lines)
+
+
+def test_nothing_is_bought_of_cells_that_do_not_suit() -> None:
+    """A sender of 12 V on AA cells: no number of them suits, so no cell and no holder is bought."""
+    own = EnergyRecord("battery", "alkaline-aa", 0.0, 0.0, 0.0, "", "", supply_words="no number of AA alkaline cells suits: …")
+    own = replace(own, battery_words=CELLS["alkaline-aa"].words)
+    parts = [line.part for line in parts_list([battery_device("a", own)], CostSettings())]
+    assert "supply still to be chosen: no AA alkaline cells suit" in parts
+    assert not any(part.startswith(("cell", "holder", "battery", "regulator", "capacitor")) for part in parts)
+
+
+def test_every_packaged_cell_has_words_that_are_no_key() -> None:
+    for key, cell in CELLS.items():
+        assert cell.words.endswith(("cell", "battery")), key
+        assert cell.words.casefold() != key.replace("-", " ")
 
 
 @pytest.mark.parametrize(
