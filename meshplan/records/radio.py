@@ -230,6 +230,8 @@ class RadioMode:
     """Whole acknowledgement: besides the frame of the class, or with preamble and all where `acknowledgement_is_whole`."""
     acknowledgement_is_whole: bool = False
     """Whether the acknowledgement is one of the standard of the class, without its data frame around it."""
+    hops: bool | None = None
+    """Whether the network changes channel from packet to packet; None: not settled, each row of the rules as it needs it."""
     frequency_note: str = ""
     power_note: str = ""
     """The lines of `assumptions` on frequency and power; empty where the user named them."""

@@ -515,6 +515,16 @@ def test_a_fixed_125_khz_channel_gets_50_millivolt_per_metre_in_the_united_state
     assert "one list shared out among several senders is forbidden" in states.condition
 
 
+@pytest.mark.parametrize("region", ["united-states", "canada", "australia"])
+def test_40_channels_are_no_75(region: str) -> None:
+    # source: 47 CFR 15.247(a)(1)(iii), radio facts 2: 1 W for hopping over at least 75 channels; Bluetooth low energy has 40 of
+    # 2 MHz, Bluetooth classic 79 of 1 MHz
+    for name, hops in (("ble-1m", False), ("bt-classic-class2", True)):
+        judged = judge_row(row(region, "2400-hopping"), emission(name, accepts=("hopping",)))
+        assert any("40 channels" in breach.problem for breach in judged.breaches) is not hops
+    assert lawful_mode(REGIONS[region], emission("ble-1m", accepts=("hopping",)))[1].sub_band != "2400-hopping"
+
+
 def test_a_wide_chirp_is_within_the_digital_row() -> None:
     # source: 47 CFR 15.247(a)(2), (e): 6 dB width of 500 kHz and 8 dBm in 3 kHz
     _, verdict = lawful_mode(REGIONS["united-states"], emission("css-2g4-sf9-812k"))
