@@ -439,8 +439,8 @@ FROM_MEMORY = {
     "south-africa": ["2400-srd", "2400-wideband", "433-10mw", "865-868", "868.0-868.6", "868.7-869.2", "869.4-869.65"],
     "united-states": ["2400-hopping", "2400-hopping-few", "260-control", "960-general"],
     "canada": [
-        "216-general", "2400-digital", "2400-field", "2400-hopping", "260-control", "902-digital", "902-field", "902-hopping",
-        "902-hybrid",
+        "216-general", "2400-digital", "2400-field", "2400-hopping", "2400-hopping-few", "260-control", "902-digital", "902-field",
+        "902-hopping", "902-hopping-wide", "902-hybrid",
     ],
     "australia": ["2400-10mw", "2400-digital", "2400-hopping", "433-25mw", "915-3mw", "915-hopping"],
     "new-zealand": ["2400", "433-25mw", "915-928"],
