@@ -7,10 +7,11 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from meshplan.assembly.traffic import command_need, listening_of, station_mode
+from meshplan.assembly.traffic import busiest_interval_s, command_need, listening_of, station_mode
 from meshplan.errors import InputError, nearest_name
 from meshplan.operation.airtime import longest_packet_ms
 from meshplan.operation.cells import choose_supply, fed_through, on_one_rail
+from meshplan.operation.channel import MAX_TRIES
 from meshplan.operation.duty_cycle import DeviceAirtime
 from meshplan.operation.energy import (
     Duty,
@@ -23,7 +24,7 @@ from meshplan.operation.energy import (
 )
 from meshplan.operation.listening import open_share
 from meshplan.operation.sun import Horizon, winter_sun_share
-from meshplan.records import EnergyRecord, Power, Role
+from meshplan.records import EnergyRecord, Power, Role, Site
 from meshplan.records.radio import Battery, Board, Region, Regulator, SolarTable
 from meshplan.records.station import Station
 from meshplan.settings import PropertySettings
@@ -141,6 +142,8 @@ def _on_cells(
         pulse_ms=max(longest_packet_ms(duty.mode, duty.payload_bytes) for duty in duties),
         temperature_c=supply.coldest_month_c,
         in_series=supply.cells_in_series,
+        between_s=min(_between_s(own[0].site, duty) for duty in duties),
+        tries=MAX_TRIES if any(duty.mode.acknowledged for duty in duties) else 1,
     )
     if cells is not None and cells.feasible:
         cell, board = fed_through(cells, cell, board, radio.supply_v.value)
@@ -172,6 +175,13 @@ def _on_cells(
         capacitor_mf=cells.capacitor_mf,
         supply_words=cells.sentence,
     )
+
+
+def _between_s(site: Site, duty: Duty) -> float:
+    """Return the time from one packet of a device to the next: its shortest interval, or as often as the packets it forwards."""
+    if not duty.sending_ms_per_hour:
+        return busiest_interval_s(site) if site.role is Role.SENSOR or site.same_as else duty.interval_s
+    return 3600.0 * longest_packet_ms(duty.mode, duty.payload_bytes) / duty.sending_ms_per_hour
 
 
 def _winter_sun(
