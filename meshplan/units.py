@@ -49,6 +49,11 @@ def power_ratio(decibel: ArrayLike) -> Array:
     return np.asarray(10.0 ** (np.asarray(decibel, dtype=float) / 10.0))
 
 
+def plural(noun: str) -> str:
+    """Return a noun for more than one."""
+    return f"{noun[:-1]}ies" if noun.endswith("y") else f"{noun}s"
+
+
 def percent_words(share: float) -> str:
     """Return a share as whole percent; a forecast is never certain, so the ends say "over 99 %" and "under 1 %"."""
     if share >= 0.995:

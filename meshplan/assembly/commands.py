@@ -196,7 +196,7 @@ class _Judge:
         energy = energy_of([changed], [(None, first.mean_tries)], self.catalogue, self.settings, self.landscape)
         cost = extra_cost if power is not self.station.site.power else 0.0
         if power is Power.BATTERY:
-            supply = f"about {_life(energy.life_years)} on {energy.battery.replace('-', ' ')}"
+            supply = f"about {_life(energy.life_years)} on {energy.cells}"
         elif power is Power.PANEL:
             supply = f"a panel of {energy.panel_w:.1f} W, {cost:.0f} {self.settings.cost.currency} more"
         else:

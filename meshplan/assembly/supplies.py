@@ -7,10 +7,11 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from meshplan.assembly.traffic import command_need, listening_of, station_mode
+from meshplan.assembly.traffic import busiest_interval_s, command_need, listening_of, station_mode
 from meshplan.errors import InputError, nearest_name
 from meshplan.operation.airtime import longest_packet_ms
 from meshplan.operation.cells import choose_supply, fed_through, on_one_rail
+from meshplan.operation.channel import MAX_TRIES
 from meshplan.operation.duty_cycle import DeviceAirtime
 from meshplan.operation.energy import (
     Duty,
@@ -23,7 +24,7 @@ from meshplan.operation.energy import (
 )
 from meshplan.operation.listening import open_share
 from meshplan.operation.sun import Horizon, winter_sun_share
-from meshplan.records import EnergyRecord, Power, Role
+from meshplan.records import EnergyRecord, Power, Role, Site
 from meshplan.records.radio import Battery, Board, Region, Regulator, SolarTable
 from meshplan.records.station import Station
 from meshplan.settings import PropertySettings
@@ -118,9 +119,8 @@ def energy_of(
             peak_sun_hours=hours,
             temperature_c=supply.coldest_month_c,
         )
-        return EnergyRecord(
-            "panel", supply.panel_battery, float("inf"), sun.panel_w, sun.storage_wh, "listening", "", supply_words=shade
-        )
+        sized = EnergyRecord("panel", supply.panel_battery, float("inf"), sun.panel_w, sun.storage_wh, "listening", "")
+        return replace(sized, supply_words=shade, battery_words=store.words)
     return _on_cells(own, duties, board, catalogue, settings)
 
 
@@ -142,6 +142,8 @@ def _on_cells(
         pulse_ms=max(longest_packet_ms(duty.mode, duty.payload_bytes) for duty in duties),
         temperature_c=supply.coldest_month_c,
         in_series=supply.cells_in_series,
+        between_s=min(_between_s(own[0].site, duty) for duty in duties),
+        tries=MAX_TRIES if any(duty.mode.acknowledged for duty in duties) else 1,
     )
     if cells is not None and cells.feasible:
         cell, board = fed_through(cells, cell, board, radio.supply_v.value)
@@ -160,18 +162,26 @@ def _on_cells(
     ]
     worst = min(lives, key=lambda life: life.years)
     years = 1.0 / sum(1.0 / life.years for life in lives) if len(lives) > 1 else worst.years
-    record = EnergyRecord("battery", cell_key, years, 0.0, 0.0, worst.dominant, worst.best_change)
+    record = EnergyRecord("battery", cell_key, years, 0.0, 0.0, worst.dominant, worst.best_change, battery_words=cell.words)
     if cells is None:
         return record
+    if not cells.feasible:
+        return replace(record, life_years=0.0, supply_words=cells.sentence)
     return replace(
         record,
-        life_years=years if cells.feasible else 0.0,
         cells_in_series=cells.in_series,
         cells_in_parallel=max(side_by_side, cells.in_parallel),
         regulator="" if cells.regulator is None else cells.regulator.title,
         capacitor_mf=cells.capacitor_mf,
         supply_words=cells.sentence,
     )
+
+
+def _between_s(site: Site, duty: Duty) -> float:
+    """Return the time from one packet of a device to the next: its shortest interval, or as often as the packets it forwards."""
+    if not duty.sending_ms_per_hour:
+        return busiest_interval_s(site) if site.role is Role.SENSOR or site.same_as else duty.interval_s
+    return 3600.0 * longest_packet_ms(duty.mode, duty.payload_bytes) / duty.sending_ms_per_hour
 
 
 def _winter_sun(

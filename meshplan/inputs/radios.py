@@ -64,6 +64,7 @@ CLASS_FIGURES: Final[dict[str, tuple[float, float]]] = {
 OPTIONAL_FIGURES: Final[dict[str, tuple[float, float]]] = {
     "header_bytes": (0, 100),
     "check_bytes": (0, 16),
+    "acknowledgement_bytes": (1, 255),
     "snr_cap_db": (0, 80),
     "correction_preamble_bytes": (0, 100),
 }
@@ -195,6 +196,8 @@ def _radio_class(key: str, table: Table) -> RadioClass | None:
         )
     elif correction:
         figures["frame_overhead_bytes"] = with_preamble(figures["frame_overhead_bytes"], more["correction_preamble_bytes"])
+    if modulation is Modulation.CSS and "acknowledgement_bytes" in more:
+        table.fault("an acknowledgement of its own length is not counted for a chirp class.", "Leave acknowledgement_bytes out.")
     noise = NoiseRule(modulation, figures, corrected=bool(correction))
     settings = tuple(
         read_setting(Table(table.file, f"{table.where}, setting {number}", entry, parent=table), noise)
@@ -362,10 +365,11 @@ def _battery(key: str, table: Table) -> Battery | None:
         "max_temperature_c": (20, 200),
     }  # fmt: skip
     figures: dict[str, Any] = {name: table.figure(name, *bounds) for name, bounds in limits.items()}
-    table.allow(*limits, "title", "rechargeable", "charge_min_c", "charge_max_c", "cautions", "voltage")
+    table.allow(*limits, "title", "rechargeable", "charge_min_c", "charge_max_c", "cautions", "voltage", "words")
     battery = Battery(
         key=key,
         title=table.text("title"),
+        words=table.text("words", ""),
         rechargeable=table.flag("rechargeable", False),
         charge_min_c=table.number("charge_min_c", -60, 60) if "charge_min_c" in table.entry else None,
         charge_max_c=table.number("charge_max_c", 0, 100) if "charge_max_c" in table.entry else None,

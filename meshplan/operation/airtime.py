@@ -227,5 +227,16 @@ def _frame_ms(mode: RadioMode, frame_bytes: int) -> float:
 
 
 def acknowledgement_ms(mode: RadioMode) -> float:
-    """Return the air time of an acknowledgement; none where the class cannot send one."""
-    return _frame_ms(mode, mode.acknowledgement_bytes) if mode.acknowledged and not mode.tx_only else 0.0
+    """Return the air time of an acknowledgement; none where the class cannot send one.
+
+    Notes
+    -----
+    Source
+        IEEE 802.15.4: 4 bytes preamble, 1 start, 1 length, 2 control, 1 sequence and 2 check bytes, 352 us at 250 kbit/s. Others: a
+        frame of the network, with all that is around a payload.
+    """
+    if not mode.acknowledged or mode.tx_only:
+        return 0.0
+    if mode.acknowledgement_is_whole:
+        return float(serial_time_on_air_ms(mode.acknowledgement_bytes, mode.bit_rate_bps, overhead_bytes=0.0))
+    return _frame_ms(mode, mode.acknowledgement_bytes)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from math import inf
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from meshplan.operation.channel import MAX_TRIES, RETRY_SPACING_S
 from meshplan.records.radio import Battery, Board, CellVoltage, Figure, RadioClass, Regulator
 from meshplan.units import Array
 
@@ -61,10 +63,31 @@ def cell_volt(voltage: CellVoltage, used_share: ArrayLike, temperature_c: float 
         empty straight, with temperature in equal ratios (an estimate: cell makers print both ends only).
     """
     share = np.asarray(used_share, dtype=float)
-    cold = (REFERENCE_C - temperature_c) / (REFERENCE_C - COLD_C)
-    volt = np.interp(share, np.asarray(voltage.used_percent) / 100.0, voltage.volt) + voltage.shift_at_minus_20c_v * max(cold, 0.0)
-    ohm = (voltage.ohm_fresh + share * (voltage.ohm_empty - voltage.ohm_fresh)) * voltage.ohm_factor_at_minus_20c ** max(cold, 0.0)
-    return np.asarray(volt - load_ma / 1000.0 * ohm)
+    volt = np.interp(share, np.asarray(voltage.used_percent) / 100.0, voltage.volt)
+    volt = volt + voltage.shift_at_minus_20c_v * _coldness(temperature_c)
+    return np.asarray(volt - load_ma / 1000.0 * cell_ohm(voltage, share, temperature_c))
+
+
+def cell_ohm(voltage: CellVoltage, used_share: ArrayLike, temperature_c: float = 20.0) -> Array:
+    """Return the resistance of one cell; see `cell_volt`."""
+    share = np.asarray(used_share, dtype=float)
+    ohm = voltage.ohm_fresh + share * (voltage.ohm_empty - voltage.ohm_fresh)
+    return np.asarray(ohm * voltage.ohm_factor_at_minus_20c ** _coldness(temperature_c))
+
+
+def _coldness(temperature_c: float) -> float:
+    return max((REFERENCE_C - temperature_c) / (REFERENCE_C - COLD_C), 0.0)
+
+
+def recharge_s(ohm: float, capacitor_mf: float) -> float:
+    """Return how long a capacitor takes to fill again through a resistance, to within 1 %: 5·R·C.
+
+    Notes
+    -----
+    Source
+        Charging of a capacitor through a resistance, 1 − e⁻⁵ = 99.3 %; the rule of radio facts 2, 4.1.
+    """
+    return 5.0 * ohm * capacitor_mf / 1000.0
 
 
 def usable_share(voltage: CellVoltage, in_series: int, lowest_v: float, temperature_c: float, load_ma: float) -> float:
@@ -107,6 +130,8 @@ def choose_supply(
     pulse_ms: float,
     temperature_c: float = 20.0,
     in_series: int | None = None,
+    between_s: float = inf,
+    tries: int = MAX_TRIES,
 ) -> CellSupply | None:
     """Return the smallest sound pack of a cell for a board and a radio; None where nobody says the cell's voltage.
 
@@ -118,6 +143,10 @@ def choose_supply(
         Mean of the coldest month.
     in_series : int, optional
         Where the user has settled it.
+    between_s : float
+        Time from one reading or forwarded packet to the next: a capacitor must be full again by then.
+    tries : int
+        Most sendings of one packet; a capacitor that does not fill again before the next try holds enough for all of them.
 
     Notes
     -----
@@ -126,6 +155,7 @@ def choose_supply(
         sending. Ways in order: cells alone, the board's own regulator, a linear regulator, a step-down, a step-up converter; the
         first with which the charge can be used down to the usual reserve, else the one that uses most.
     """
+    pulse = _Pulse(pulse_ma, pulse_ms, between_s, tries)
     voltage = battery.voltage
     if voltage is None:
         return None
@@ -137,12 +167,12 @@ def choose_supply(
                 continue
             share = usable_share(voltage, count, way.lowest_v, temperature_c, 0.0)
             if share >= battery.end_factor.value:
-                return _finished(way, count, share, battery, voltage, (pulse_ma, pulse_ms), temperature_c)
+                return _finished(way, count, share, battery, voltage, pulse, temperature_c)
             found.append((way, count, share))
     if not found or max(share for _, _, share in found) <= 0.0:
         count = in_series or 1
         words = (
-            f"no number of {battery.title} cells suits" if in_series is None else f"{count} × {battery.title} in series do not suit"
+            f"no number of {battery.several} suits" if in_series is None else f"{_counted(count, battery)} in series do not suit"
         )
         low, high = _ends(radio.supply_v)
         needs = f"{_span(radio.supply_v)} for the radio and {_span(board.supply_v)} for the board"
@@ -151,7 +181,7 @@ def choose_supply(
         sentence = f"{words}: fresh {count * voltage.highest_v:.1f} V, needed {needs}. Take other cells or another board."
         return CellSupply(count, 1, 0.0, None, False, 0.0, count * voltage.highest_v, 0.0, False, sentence)
     way, count, share = max(found, key=lambda each: each[2])
-    return _finished(way, count, share, battery, voltage, (pulse_ma, pulse_ms), temperature_c)
+    return _finished(way, count, share, battery, voltage, pulse, temperature_c)
 
 
 def _ways(radio: RadioClass, board: Board, regulators: Mapping[str, Regulator], pulse_ma: float) -> list[_Way]:
@@ -174,24 +204,40 @@ def _ways(radio: RadioClass, board: Board, regulators: Mapping[str, Regulator], 
     return ways
 
 
+@dataclass(frozen=True)
+class _Pulse:
+    """What sending asks of the cells."""
+
+    ma: float
+    ms: float
+    between_s: float
+    tries: int
+
+
 def _finished(
-    way: _Way, count: int, share: float, battery: Battery, voltage: CellVoltage, pulse: tuple[float, float], temperature_c: float
+    way: _Way, count: int, share: float, battery: Battery, voltage: CellVoltage, pulse: _Pulse, temperature_c: float
 ) -> CellSupply:
     """Return the supply with cells side by side or a capacitor for what sending asks of them."""
-    pulse_ma, pulse_ms = pulse
-    side_by_side, capacitor, loaded = 1, 0.0, share
+    side_by_side, capacitor, loaded, held, late = 1, 0.0, share, "", ""
     for side_by_side in range(1, MOST_IN_PARALLEL + 1):
-        loaded = usable_share(voltage, count, way.lowest_v, temperature_c, pulse_ma / side_by_side)
-        if pulse_ma <= battery.max_pulse_ma.value * side_by_side and loaded >= min(share, battery.end_factor.value):
+        loaded = usable_share(voltage, count, way.lowest_v, temperature_c, pulse.ma / side_by_side)
+        if pulse.ma <= battery.max_pulse_ma.value * side_by_side and loaded >= min(share, battery.end_factor.value):
             break
-        wanted = capacitor_mf(pulse_ma, pulse_ms)
+        ohm = count / side_by_side * float(cell_ohm(voltage, share, temperature_c))
+        wanted, held = _capacitor(pulse, ohm)
         if wanted <= LARGEST_CAPACITOR_MF:
             capacitor, loaded = wanted, share
             break
+    else:
+        if pulse.ma > battery.max_pulse_ma.value * side_by_side:
+            late = (
+                f"sending draws {pulse.ma:.0f} mA, more than these cells give, and no usual capacitor beside them is full again in "
+                "time: take other cells"
+            )
     usable = min(loaded, share)
     highest, lowest = count * voltage.highest_v, count * float(cell_volt(voltage, usable, temperature_c))
     words = [
-        f"{count * side_by_side} × {battery.title}: {count} in series" + (f", {side_by_side} side by side" * (side_by_side > 1))
+        f"{_counted(count * side_by_side, battery)}: {count} in series" + (f", {side_by_side} side by side" * (side_by_side > 1))
     ]
     words.append(f"{highest:.1f} V fresh, {lowest:.1f} V at the end ({usable * 100:.0f} % used at {temperature_c:g} °C)")
     if way.by_board:
@@ -201,10 +247,27 @@ def _finished(
     if way.regulator is not None and way.regulator.kind == "step-up":
         words[-1] = f"through a {way.regulator.title}"
     if capacitor:
-        words.append(f"a capacitor of {capacitor:.1f} mF beside them for {pulse_ma:.0f} mA of sending")
+        words.append(f"a capacitor of {capacitor:.1f} mF beside them for {pulse.ma:.0f} mA of sending{held}")
+    if late:
+        words.append(late)
     return CellSupply(
         count, side_by_side, usable, way.regulator, way.by_board, capacitor, highest, lowest, usable > 0.0, "; ".join(words) + "."
     )
+
+
+def _capacitor(pulse: _Pulse, ohm: float) -> tuple[float, str]:
+    """Return the capacitor for a pulse in millifarad, endless where none is full in time, and in words what its refilling asks."""
+    once = capacitor_mf(pulse.ma, pulse.ms)
+    full_s = recharge_s(ohm, once)
+    if pulse.tries == 1 or full_s <= RETRY_SPACING_S[0]:
+        return (once, "") if full_s <= pulse.between_s else (inf, "")
+    of_all = once * pulse.tries
+    all_s = recharge_s(ohm, of_all)
+    words = (
+        f", enough for {pulse.tries} tries: near the end of the cells it fills again in about {all_s:.0f} s only, and the next try "
+        f"may follow after {RETRY_SPACING_S[0]:g} s"
+    )
+    return (of_all, words) if all_s <= pulse.between_s else (inf, "")
 
 
 def fed_through(supply: CellSupply, battery: Battery, board: Board, rail_v: float) -> tuple[Battery, Board]:
@@ -227,6 +290,10 @@ def fed_through(supply: CellSupply, battery: Battery, board: Board, rail_v: floa
             factor *= pack_v * regulator.efficiency.value / rail_v
     capacity = battery.capacity_mah
     return replace(battery, capacity_mah=replace(capacity, value=capacity.value * factor, low=None, high=None)), board
+
+
+def _counted(count: int, battery: Battery) -> str:
+    return f"{count} {battery.one if count == 1 else battery.several}"
 
 
 def _ends(figure: Figure) -> tuple[float, float]:

@@ -280,7 +280,7 @@ def _faster(mode: RadioMode) -> RadioMode | None:
 def _other_cells(battery: Battery, batteries: Mapping[str, Battery] | None) -> list[tuple[str, Battery]]:
     """Return cells of the same voltage class that could stand in for this one."""
     return [
-        (f"{cell.title} cells instead", cell)
+        (f"{cell.several} instead", cell)
         for cell in (batteries or {}).values()
         if cell.key != battery.key
         and cell.rechargeable == battery.rechargeable
@@ -364,7 +364,7 @@ def solar_supply(
     panel = energy_wh * table.recharge_factor.value / (hours * efficiency) if hours > 0 else inf
     storage = energy_wh * days / (battery.depth_of_discharge.value * cold_factor(battery, temperature_c))
     sentence = (
-        f"{energy_wh:.2f} Wh a day: panel of {panel:.1f} W and {storage:.0f} Wh of {battery.title} "
+        f"{energy_wh:.2f} Wh a day: panel of {panel:.1f} W and {storage:.0f} Wh of {battery.several} "
         f"for {hours:.1f} h of full sun in the worst month and {days:.0f} days without."
     )
     if panel > MAINS_INSTEAD_W:

@@ -15,11 +15,12 @@ from meshplan.operation.law_rows import (
     Judgement,
     density_excess_db,
     fit_of,
+    for_hoppers,
     judge_row,
     occupied_edges_mhz,
     percent,
 )
-from meshplan.records.radio import OF_USE, Condition, LimitKind, RadioMode, Region
+from meshplan.records.radio import OF_USE, Condition, LimitKind, RadioMode, Region, Technique
 
 __all__ = [
     "NOT_LEGAL_ADVICE",
@@ -33,6 +34,7 @@ __all__ = [
     "lawful_mode",
     "legal_check",
     "occupied_edges_mhz",
+    "whether_it_hops",
 ]
 
 WORTH_A_HINT_DB: Final = 3.0
@@ -129,7 +131,7 @@ def legal_check(region: Region, emission: Emission, *, look_elsewhere: bool = Tr
                 "state the licence you hold, or take a class without the amplifier",
             ),
         )
-    judged = [judge_row(row, emission) for row in region.sub_bands if row.holds(mode.frequency_mhz)]
+    judged = _as_one_network([judge_row(row, emission) for row in region.sub_bands if row.holds(mode.frequency_mhz)], emission)
     if not judged:
         verdict = _no_row(
             region,
@@ -159,6 +161,12 @@ def legal_check(region: Region, emission: Emission, *, look_elsewhere: bool = Tr
         return verdict
     other = _other_sub_band(region, emission, verdict)
     return replace(verdict, changes=(*verdict.changes, other)) if other else verdict
+
+
+def _as_one_network(judged: list[Judgement], emission: Emission) -> list[Judgement]:
+    """Return the rows that a device is judged by: where its network hops, those for hoppers if it keeps to one of them."""
+    hoppers = [each for each in judged if for_hoppers(each.row) and not each.breaches]
+    return hoppers if emission.hops and hoppers else judged
 
 
 def _verdict(region: Region, emission: Emission, judgement: Judgement) -> LegalVerdict:
@@ -373,6 +381,19 @@ def lawful_mode(
     if best is None:
         return emission.mode, legal_check(region, emission)
     return best[1], best[2]
+
+
+def whether_it_hops(region: Region, mode: RadioMode, verdict: LegalVerdict, accepts: Sequence[str]) -> bool | None:
+    """Return whether a network whose busiest sensor has this verdict hops: all of it or nothing of it; None where no row asks.
+
+    A hopper and a device that stays on one channel do not hear each other. Without anybody who answers for hopping, each device
+    is judged by the row that suits it, and told on which condition.
+    """
+    rows = [row for row in region.sub_bands if row.holds(mode.frequency_mhz) and for_hoppers(row)]
+    if any(row.key == verdict.sub_band for row in rows):
+        return True
+    answered = bool({Condition.HOPPING, Condition.HYBRID} & {*accepts})
+    return False if rows and answered and Technique.FIXED in mode.radio.techniques else None
 
 
 def conditional_hint(region: Region, emission: Emission, verdict: LegalVerdict) -> str:

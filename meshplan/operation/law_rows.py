@@ -50,6 +50,11 @@ class Emission:
     """Conditions of rules that the user answers for (`Condition`)."""
 
     @property
+    def hops(self) -> bool | None:
+        """Whether the network changes channel from packet to packet; None: not settled."""
+        return self.mode.hops
+
+    @property
     def eirp_dbm(self) -> float:
         """Power as from an isotropic antenna: transmitter + antenna − feed."""
         return self.mode.tx_power_dbm + self.antenna_gain_dbi - self.feed_loss_db
@@ -233,7 +238,8 @@ def is_polite(row: SubBand, emission: Emission) -> bool:
 
 
 def _can_change_channel(emission: Emission) -> bool:
-    return any(technique in techniques_of(emission) for technique in _HOPPING)
+    """Return whether program or class can leave a busy channel, whether or not the network hops."""
+    return any(technique in (emission.techniques or emission.mode.radio.techniques) for technique in _HOPPING)
 
 
 def _judge_time(row: SubBand, emission: Emission, judgement: Judgement) -> None:
@@ -288,6 +294,15 @@ def _judge_manner(row: SubBand, emission: Emission, judgement: Judgement) -> Non
         judgement.breaches.append(
             Breach("technique", f"the row is for {wanted} senders only", f"take a class that can do {wanted}")
         )
+    if row.min_channels is not None and for_hoppers(row) and channels_of(emission.mode) < row.min_channels:
+        count = channels_of(emission.mode)
+        judgement.breaches.append(
+            Breach(
+                "technique",
+                f"the class has {count} channel{'s' if count != 1 else ''}, the row asks for hopping over {row.min_channels}",
+                "take a row that does not ask for hopping, or another class",
+            )
+        )
     if row.uses and emission.use not in row.uses and not set(row.uses) & set(emission.accepts):
         change = "take a row that is open to every use"
         answered = [use for use in row.uses if use in set(Condition)]
@@ -307,7 +322,7 @@ def _judge_manner(row: SubBand, emission: Emission, judgement: Judgement) -> Non
 def _judge_conditions(row: SubBand, emission: Emission, judgement: Judgement) -> None:
     """What the row asks for that no table can see, and what of it nobody answers for."""
     keys = [*row.condition_keys]
-    if row.techniques and all(technique in _HOPPING for technique in row.techniques) and not {*keys} & {*_HOPPING_KEYS}:
+    if for_hoppers(row) and not {*keys} & {*_HOPPING_KEYS}:
         keys.append(Condition.HOPPING)
     if row.listen_first == "required" and Condition.CARRIER_SENSE not in keys:
         keys.append(Condition.CARRIER_SENSE)
@@ -324,8 +339,27 @@ def _is_met(key: Condition, emission: Emission) -> bool:
 
 
 def techniques_of(emission: Emission) -> tuple[Technique, ...]:
-    """Return what the program does, or else all that the class can do."""
-    return emission.techniques or emission.mode.radio.techniques
+    """Return what the program does, or else all that the class can do; a network that stays on its channel does not hop."""
+    able = emission.techniques or emission.mode.radio.techniques
+    return tuple(technique for technique in able if technique not in _HOPPING) if emission.hops is False else able
+
+
+def channels_of(mode: RadioMode) -> int:
+    """Return how many channels a class has over its whole tuning range: none closer than its step, its width or 25 kHz.
+
+    Notes
+    -----
+    Source
+        47 CFR 15.247(a)(1): spacing of 25 kHz or the 20 dB width at least.
+    """
+    band, step_khz = mode.radio.band_mhz, max(mode.radio.channel_step_khz.value, mode.occupied_bandwidth_khz, 25.0)
+    lowest, highest = (band.low or band.value), (band.high or band.value)
+    return floor((highest - lowest) * 1000.0 / step_khz + 1e-6) + 1
+
+
+def for_hoppers(row: SubBand) -> bool:
+    """Return whether a row is for senders that change channel from packet to packet, and for no others."""
+    return bool(row.techniques) and all(technique in _HOPPING for technique in row.techniques)
 
 
 def occupied_edges_mhz(mode: RadioMode) -> tuple[float, float]:
@@ -343,7 +377,7 @@ _HARD: Final = ("technique", "use", "listening", "bandwidth", "periodic")
 
 def fit_of(judgement: Judgement) -> tuple[float, ...]:
     """Order rows: lawful first, then fewest hard breaches, fewest breaches, fewest decibels, fewest conditions that nobody answers
-    for, then the most generous."""
+    for, then the most generous; of two alike the one with fewest conditions."""
     hard = sum(breach.kind in _HARD for breach in judgement.breaches)
     excess = max((breach.excess_db for breach in judgement.breaches), default=0.0)
     return (
@@ -355,6 +389,7 @@ def fit_of(judgement: Judgement) -> tuple[float, ...]:
         float(len(judgement.conditions)),
         -judgement.duty_limit,
         -judgement.cap_dbm,
+        float(len(judgement.keys)),
     )
 
 

@@ -144,7 +144,7 @@ def _panel_kind(device: Device) -> str | None:
     if energy is None or not (energy.panel_w > 0 and energy.storage_wh > 0 and math.isfinite(energy.panel_w + energy.storage_wh)):
         return "panel, charger and battery"
     panel_w, storage_wh = _rounded_up(energy.panel_w, PANEL_STEP_W), _rounded_up(energy.storage_wh, STORAGE_STEP_WH)
-    return f"panel of {panel_w:g} W, charger, battery of {storage_wh:g} Wh ({_words(energy.battery)})"
+    return f"panel of {panel_w:g} W, charger, battery of {storage_wh:g} Wh ({energy.cell})"
 
 
 def _rounded_up(value: float, step: float) -> float:
@@ -188,8 +188,10 @@ def _battery_kind(device: Device) -> str | None:
         return None
     if _fed_by_cells(device) and device.role is Role.SENSOR:
         return None  # counted cell by cell
-    battery = device.energy.battery if device.energy else ""
-    kind = f"battery: {_words(battery)}" if battery and battery != "none" else "battery"
+    energy = device.energy
+    kind = f"battery: {energy.cells}" if energy is not None and energy.battery not in ("", "none") else "battery"
+    if energy is not None and energy.no_cells_suit:
+        kind = f"supply still to be chosen: no {energy.cells} suit"
     return kind if device.role is Role.SENSOR else f"{kind}, for a relay"
 
 
@@ -202,12 +204,12 @@ def _cells(devices: Sequence[Device], share: float) -> list[PartLine]:
     groups: dict[str, list[Device]] = {}
     for device in devices:
         if _fed_by_cells(device) and device.energy is not None:
-            groups.setdefault(device.energy.battery, []).append(device)
+            groups.setdefault(device.energy.cells, []).append(device)
     lines = []
     for kind, group in groups.items():
         count = sum(d.energy.cells_in_series * d.energy.cells_in_parallel for d in group if d.energy is not None)
         names = tuple(device.name for device in group)
-        lines.append(PartLine(f"cell: {_words(kind)}", float(count), "cell", spares(count, share), None, names))
+        lines.append(PartLine(f"cells: {kind}", float(count), "cell", spares(count, share), None, names))
     return lines
 
 
@@ -217,7 +219,7 @@ def _holder_kind(device: Device) -> str | None:
         return None
     count, side = energy.cells_in_series, energy.cells_in_parallel
     row = f"{count} in series" if count > 1 else "1 cell"
-    return f"holder for {_words(energy.battery)}: {row}{f', {side} side by side' if side > 1 else ''}"
+    return f"holder for {energy.cells}: {row}{f', {side} side by side' if side > 1 else ''}"
 
 
 def _regulator_kind(device: Device) -> str | None:

@@ -8,6 +8,7 @@ from typing import Final
 from meshplan.records.short_form import Facts, ShortForm
 from meshplan.records.site import Power, Purpose, Role
 from meshplan.sources import Standing
+from meshplan.units import plural
 
 
 @dataclass(frozen=True)
@@ -135,6 +136,23 @@ class EnergyRecord:
     """Capacitor beside the cells."""
     supply_words: str = ""
     """How cells, regulator and capacitor feed the device, or what shades its panel."""
+    battery_words: str = ""
+    """One cell or battery in words; empty where only its key is known."""
+
+    @property
+    def cell(self) -> str:
+        """One cell or battery in words."""
+        return self.battery_words or self.battery.replace("-", " ").replace("_", " ")
+
+    @property
+    def cells(self) -> str:
+        """Several of them in words."""
+        return plural(self.cell) if self.battery_words else self.cell
+
+    @property
+    def no_cells_suit(self) -> bool:
+        """Whether the cells that were asked for cannot feed the device, so that its supply is still to be chosen."""
+        return self.supply == "battery" and not self.cells_in_series and not self.life_years > 0.0 and bool(self.supply_words)
 
 
 RAISED_AGL_M: Final = 2.5

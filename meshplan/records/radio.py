@@ -15,7 +15,7 @@ from typing import Final
 from meshplan.errors import InputError, nearest_name
 from meshplan.records.radio_filters import CHIRP_TOLERANCE_SHARE, crystal_spread_khz
 from meshplan.sources import Standing
-from meshplan.units import ERP_TO_EIRP_DB, noise_floor_dbm
+from meshplan.units import ERP_TO_EIRP_DB, noise_floor_dbm, plural
 
 
 class Modulation(StrEnum):
@@ -164,6 +164,8 @@ class RadioClass:
     """What a program of one's own writes before each payload and the frame of the class does not carry already."""
     check_bytes: Figure = CHECK
     """Check bytes among `frame_overhead_bytes`; a chirp counts its own in the symbol formula."""
+    acknowledgement_bytes: Figure | None = None
+    """Whole acknowledgement on the air, preamble included, by the standard of the class; None: that of a network of one's own."""
 
     @property
     def one_way(self) -> bool:
@@ -225,7 +227,11 @@ class RadioMode:
     header_bytes: int
     """Before each payload, besides the frame of the class."""
     acknowledgement_bytes: int
-    """Whole acknowledgement, besides the frame of the class."""
+    """Whole acknowledgement: besides the frame of the class, or with preamble and all where `acknowledgement_is_whole`."""
+    acknowledgement_is_whole: bool = False
+    """Whether the acknowledgement is one of the standard of the class, without its data frame around it."""
+    hops: bool | None = None
+    """Whether the network changes channel from packet to packet; None: not settled, each row of the rules as it needs it."""
     frequency_note: str = ""
     power_note: str = ""
     """The lines of `assumptions` on frequency and power; empty where the user named them."""
@@ -458,6 +464,18 @@ class Battery:
     cautions: tuple[str, ...] = ()
     voltage: CellVoltage | None = None
     """None where nobody says: its supply cannot be judged then."""
+    words: str = ""
+    """One of them, as a sentence has it; empty: its title."""
+
+    @property
+    def one(self) -> str:
+        """One of them in words."""
+        return self.words or self.title
+
+    @property
+    def several(self) -> str:
+        """Several of them in words."""
+        return plural(self.one)
 
 
 @dataclass(frozen=True)
@@ -546,7 +564,7 @@ def radio_mode(
     if radio.acknowledged is False:
         assumptions.append("No acknowledgement: a lost packet stays lost, repeats are sent blindly.")
     several = len(radio.settings) > 1
-    wide = wide_area and radio.modulation is Modulation.CSS
+    wide, standard = wide_area and radio.modulation is Modulation.CSS, radio.acknowledgement_bytes
     if wide_area:
         assumptions.append(
             f"Wide-area protocol: {WIDE_AREA_HEADER_BYTES} bytes around each payload; relays must be of a kind that it knows."
@@ -580,7 +598,8 @@ def radio_mode(
         notes=_figures_to_check(radio, chosen),
         radio=radio,
         header_bytes=WIDE_AREA_HEADER_BYTES if wide else int(radio.header_bytes.value),
-        acknowledgement_bytes=WIDE_AREA_EMPTY_BYTES if wide else ACKNOWLEDGEMENT_BYTES,
+        acknowledgement_bytes=WIDE_AREA_EMPTY_BYTES if wide else int(standard.value) if standard else ACKNOWLEDGEMENT_BYTES,
+        acknowledgement_is_whole=not wide and standard is not None,
         frequency_note=frequency_note,
         power_note=power_note,
     )

@@ -26,6 +26,7 @@ from meshplan.reporting.words import (
     text,
 )
 from meshplan.sources import Standing
+from meshplan.units import plural
 
 PURPOSE_WORDS: Final = {
     Purpose.TREND: "a gap of a day does no harm",
@@ -360,6 +361,13 @@ def _fed(plan: Plan, traced: TracedPlan, i: int) -> str:
     return f" ({traced.show(f'plan.devices[{i}].energy.supply_words')})" if energy is not None and energy.supply_words else ""
 
 
+def _cells(plan: Plan, traced: TracedPlan, i: int) -> str:
+    energy = plan.devices[i].energy
+    if energy is None or not energy.battery_words:
+        return traced.show(f"plan.devices[{i}].energy.battery", plain_name)
+    return traced.show(f"plan.devices[{i}].energy.battery_words", plural)
+
+
 def _power(plan: Plan, traced: TracedPlan) -> str:
     lives = [
         (device.energy.life_years, i)
@@ -367,11 +375,14 @@ def _power(plan: Plan, traced: TracedPlan) -> str:
         if device.in_plan and device.energy is not None and math.isfinite(device.energy.life_years)
     ]
     items = [
-        f"<b>{traced.show(f'plan.devices[{i}].name')}</b>: about {traced.show(f'plan.devices[{i}].energy.life_years', _years)} on "
-        f"{traced.show(f'plan.devices[{i}].energy.battery', plain_name)}"
+        f"<b>{traced.show(f'plan.devices[{i}].name')}</b>: {traced.show(f'plan.devices[{i}].energy.supply_words')}"
+        if energy is not None and energy.no_cells_suit
+        else f"<b>{traced.show(f'plan.devices[{i}].name')}</b>: "
+        f"about {traced.show(f'plan.devices[{i}].energy.life_years', _years)} on "
+        f"{_cells(plan, traced, i)}"
         f"{_fed(plan, traced, i)}; most of it: "
         f"{traced.show(f'plan.devices[{i}].energy.dominant')}. Best change: {traced.show(f'plan.devices[{i}].energy.best_change')}."
-        for _, i in sorted(lives)[:SHORTEST_LIVES]
+        for i, energy in [(i, plan.devices[i].energy) for _, i in sorted(lives)[:SHORTEST_LIVES]]
     ]
     panels = [
         f"<b>{traced.show(f'plan.devices[{i}].name')}</b>: panel of {traced.show(f'plan.devices[{i}].energy.panel_w', _watt)} and "

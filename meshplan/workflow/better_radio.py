@@ -63,19 +63,40 @@ def better_radio(prepared: Prepared, links: LinkTable, result: PlacementResult, 
             and _value(problem, found) >= _value(problem, result)
         ):
             continue  # the sensors more are optional, and not worth what they cost
-        what = f"serves {more} more sensor{'s' if more > 1 else ''}" if more > 0 else "serves as many sensors"
-        with_relays = f"{needs} relay{'s' if needs != 1 else ''} instead of {relays}"
-        currency = prepared.found.settings.cost.currency
-        dearer = _radios_price(other.stations, found) - _radios_price(links.stations, result)
-        price = found.plan.cost - result.plan.cost + dearer
-        sign = "more" if price > 0.0 else "less"
-        all_told = f"{abs(price):.0f} {currency} {sign}" if abs(price) >= 0.5 else "the same"
-        return (
-            f"Another class {what} with {with_relays}, for {found.plan.cost:.0f} {currency} of gateways and relays instead of "
-            f"{result.plan.cost:.0f} (all told {all_told} with the radio modules of every device): {mode.title}. "
-            f"Look at it with: meshplan plan {quote(prepared.found.folder.name)} --radio {mode.name}"
-        )
+        modules = _radios_price(other.stations, found) - _radios_price(links.stations, result)
+        return _sentence(prepared, mode, more, (needs, relays), (found.plan.cost, result.plan.cost), modules)
     return ""
+
+
+def _sentence(
+    prepared: Prepared,
+    mode: RadioMode,
+    more: int,
+    relays: tuple[int, int],
+    costs: tuple[float, float],
+    modules: float,
+) -> str:
+    """Return what another class does better; where it costs more all told, that comes first.
+
+    `relays` and `costs` (of gateways and relays) are those with the other class and those of the plan; `modules` is what the radio
+    modules of every device cost more with it.
+    """
+    currency, price = prepared.found.settings.cost.currency, costs[0] - costs[1] + modules
+    what = f"serves {more} more sensor{'s' if more > 1 else ''}" if more > 0 else "serves as many sensors"
+    with_relays = f"{relays[0]} relay{'s' if relays[0] != 1 else ''} instead of {relays[1]}"
+    of_devices = f"{costs[0]:.0f} {currency} of gateways and relays instead of {costs[1]:.0f}"
+    look = f"Look at it with: meshplan plan {quote(prepared.found.folder.name)} --radio {mode.name}"
+    if price >= 0.5:
+        of_modules = f"{abs(modules):.0f} {currency} {'more' if modules >= 0.0 else 'less'}"
+        return (
+            f"Another class costs {price:.0f} {currency} more all told, and {what} with {with_relays} ({of_devices}, and "
+            f"{of_modules} for the radio modules of every device): {mode.title}. {look}"
+        )
+    all_told = f"{-price:.0f} {currency} less" if price <= -0.5 else "the same"
+    return (
+        f"Another class {what} with {with_relays}, for {of_devices} (all told {all_told} with the radio modules of every device): "
+        f"{mode.title}. {look}"
+    )
 
 
 def _required(problem: PlacementProblem, result: PlacementResult) -> int:

@@ -22,7 +22,7 @@ from meshplan.links.build_stations import build_stations
 from meshplan.links.mixture import radio_names
 from meshplan.links.seasons import hemisphere_of, seasons_named
 from meshplan.loss.path_loss import PathSettings
-from meshplan.operation.law import LegalVerdict, conditional_hint, find_region, highest_lawful_power
+from meshplan.operation.law import LegalVerdict, conditional_hint, find_region, highest_lawful_power, whether_it_hops
 from meshplan.propagation.ground import ground_constants
 from meshplan.propagation.refraction import effective_earth_radius_km
 from meshplan.propagation.seasons import Hemisphere, Season
@@ -509,6 +509,7 @@ def _lawful_setting(base: Base, radio: str) -> tuple[RadioMode, LegalVerdict]:
         if wish.power_dbm is not None
         else conditional_hint(base.catalogue.region, with_own_traffic(replace(emission, mode=chosen), sensors), verdict)
     )
+    chosen = replace(chosen, hops=whether_it_hops(base.catalogue.region, chosen, verdict, wish.accepts))
     return (replace(chosen, assumptions=(*chosen.assumptions, hint)) if hint else chosen), verdict
 
 

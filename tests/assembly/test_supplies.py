@@ -53,4 +53,5 @@ def test_radios_that_share_no_voltage_have_no_cells() -> None:
     """9-12 V for one, 1.8-3.6 V for the other."""
     both = supplied("ook-433-12v-stub", "ble-1m", cell="lithium-fes2-aa")
     assert both.life_years == 0.0
+    assert (both.cells_in_series, both.cells_in_parallel, both.no_cells_suit) == (0, 0, True)
     assert "9 V or more for one of its radios and 3.6 V or less for another" in both.supply_words

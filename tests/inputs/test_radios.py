@@ -268,13 +268,22 @@ max_payload_bytes = 60
 """
 
 
+def test_a_chirp_has_no_acknowledgement_of_another_form(tmp_path: Path) -> None:
+    told = faults_of(tmp_path, '[classes.own]\nlike = "css-868"\nacknowledgement_bytes = 11\n')
+    assert told == [
+        "radios.toml, classes.own: an acknowledgement of its own length is not counted for a chirp class.\n"
+        "  Leave acknowledgement_bytes out."
+    ]
+
+
 def test_all_faults_are_told_at_once_word_for_word(tmp_path: Path) -> None:
     text = COMPLETE.replace("tx_power_dbm = 10", "tx_power_dbm = 60").replace("noise_figure_db = 8", 'noise_figure_db = "8"')
     text = text.replace('"fsk"', '"fks"').replace("rx_current_ma = 15\n", "").replace("price = 3", "prise = 3")
     told = faults_of(tmp_path, text)
     assert told == [
         "radios.toml, classes.own: 'prise' is not known. Did you mean 'price'?\n"
-        "  Known here: acknowledged, addressing, antenna, antenna_gain_dbi, band_mhz, can_listen_first, capacitor_at_pins, "
+        "  Known here: acknowledged, acknowledgement_bytes, addressing, antenna, antenna_gain_dbi, band_mhz, can_listen_first, "
+        "capacitor_at_pins, "
         "channel_step_khz, check_bytes, coding_rate_index, correction_preamble_bytes, default_setting, direction, "
         "frame_overhead_bytes, frame_overhead_us, "
         "frequency_correction, frequency_error_ppm, group, header_bytes, interface, interface_wires, licence_required, "

@@ -116,6 +116,15 @@ def test_a_one_way_class_never_confirms() -> None:
     assert acknowledgement_ms(bare_mode(CLASSES, "css-868-sf7")) > 0.0
 
 
+def test_an_acknowledgement_of_ieee_802_15_4_is_a_frame_of_its_own() -> None:
+    # source: IEEE 802.15.4 (radio facts 2, section 2): 6 bytes before the frame, 2 control, 1 sequence, 2 check: 11 bytes of
+    # 32 us, 352 us; with the header of a data frame around 4 bytes it would be 672 us
+    mode = radio_mode(CLASSES, "oqpsk-2g4-802154")
+    assert acknowledgement_ms(mode) == pytest.approx(0.352)
+    # a data frame keeps its own overhead: 17 of the standard, 2 of the network, 12 of payload
+    assert time_on_air_ms(mode, 12) == pytest.approx(31 * 0.032)
+
+
 def test_a_negative_payload_is_told() -> None:
     with pytest.raises(InputError, match="-1 bytes cannot be"):
         time_on_air_ms(bare_mode(CLASSES, "fsk-868"), -1)

@@ -81,7 +81,7 @@ def test_a_plan_counts_plugs_and_cells(tmp_path: Path) -> None:
         assert "House" in parts[part].devices
     sensors = [device for device in plan.devices if device.energy is not None and device.energy.cells_in_series]
     assert {device.name for device in sensors} == {"Bed", "Trough"}
-    assert parts["cell: alkaline aa"].quantity == sum(
+    assert parts["cells: AA alkaline cells"].quantity == sum(
         d.energy.cells_in_series * d.energy.cells_in_parallel for d in sensors if d.energy
     )
 

@@ -439,8 +439,8 @@ FROM_MEMORY = {
     "south-africa": ["2400-srd", "2400-wideband", "433-10mw", "865-868", "868.0-868.6", "868.7-869.2", "869.4-869.65"],
     "united-states": ["2400-hopping", "2400-hopping-few", "260-control", "960-general"],
     "canada": [
-        "216-general", "2400-digital", "2400-field", "2400-hopping", "260-control", "902-digital", "902-field", "902-hopping",
-        "902-hybrid",
+        "216-general", "2400-digital", "2400-field", "2400-hopping", "2400-hopping-few", "260-control", "902-digital", "902-field",
+        "902-hopping", "902-hopping-wide", "902-hybrid",
     ],
     "australia": ["2400-10mw", "2400-digital", "2400-hopping", "433-25mw", "915-3mw", "915-hopping"],
     "new-zealand": ["2400", "433-25mw", "915-928"],
@@ -513,6 +513,16 @@ def test_a_fixed_125_khz_channel_gets_50_millivolt_per_metre_in_the_united_state
     states = row("united-states", "902-hopping")
     assert (states.min_channels, states.occupancy_window_s, states.max_airtime_ms) == (50, 20.0, 400.0)
     assert "one list shared out among several senders is forbidden" in states.condition
+
+
+@pytest.mark.parametrize("region", ["united-states", "canada", "australia"])
+def test_40_channels_are_no_75(region: str) -> None:
+    # source: 47 CFR 15.247(a)(1)(iii), radio facts 2: 1 W for hopping over at least 75 channels; Bluetooth low energy has 40 of
+    # 2 MHz, Bluetooth classic 79 of 1 MHz
+    for name, hops in (("ble-1m", False), ("bt-classic-class2", True)):
+        judged = judge_row(row(region, "2400-hopping"), emission(name, accepts=("hopping",)))
+        assert any("40 channels" in breach.problem for breach in judged.breaches) is not hops
+    assert lawful_mode(REGIONS[region], emission("ble-1m", accepts=("hopping",)))[1].sub_band != "2400-hopping"
 
 
 def test_a_wide_chirp_is_within_the_digital_row() -> None:

@@ -51,7 +51,7 @@ def test_a_post_that_listens_in_windows_lasts_and_is_used(tmp_path: Path, capsys
     told = next(line for line in plan["assumptions"] if line.startswith("On its cells South post lasts at least "))
     least = float(re.findall(r"at least ([\d.]+) years", told)[0])
     assert post["energy"]["life_years"] >= least >= 1.0
-    (cells,) = [line for line in plan["parts"] if line["part"] == "battery: alkaline aa, for a relay"]
+    (cells,) = [line for line in plan["parts"] if line["part"] == "battery: AA alkaline cells, for a relay"]
     assert (cells["devices"], cells["unit_cost"]) == (["South post"], 10.0)
     assert not any("panel" in line["part"] or line["part"].startswith("own price") for line in plan["parts"])
     (yearly,) = [line for line in plan["running_costs"] if line["what"] == "cells"]
@@ -83,7 +83,7 @@ def test_a_gauge_on_cells_forwards_where_it_is_declared_and_lasts(tmp_path: Path
     trough = next(route for route in plan["routes"] if route["sensor"] == "Trough")
     assert trough["devices"] == ["Trough", "Ridge gauge (relay)", "House"]
     assert plan["price"] == pytest.approx(144.0 + 10.0)
-    cells = [line["devices"] for line in plan["parts"] if line["part"].startswith(("battery", "cell:"))]
+    cells = [line["devices"] for line in plan["parts"] if line["part"].startswith(("battery", "cells:"))]
     assert sorted(name for names in cells for name in names) == ["Bed", "Ridge gauge (relay)", "Trough"]
     energy = {device["name"]: device["energy"] for device in plan["devices"]}
     assert energy["Ridge gauge"] == energy["Ridge gauge (relay)"]

@@ -18,9 +18,11 @@ from meshplan.workflow import plan_property
 from meshplan.workflow.plan import Planned
 
 WORDS = re.compile(
-    r"Another class serves (?:(?P<more>\d+) more sensors?|as many sensors) with (?P<relays>\d+) relays? instead of (?P<before>\d+),"
-    r" for (?P<cost>\d+) EUR of gateways and relays instead of (?P<paid>\d+)"
-    r" \(all told (?:(?P<all>\d+) EUR (?P<sign>more|less)|the same) with the radio modules of every device\): .*\. "
+    r"Another class (?:costs (?P<dearer>\d+) EUR more all told, and )?"
+    r"serves (?:(?P<more>\d+) more sensors?|as many sensors) with (?P<relays>\d+) relays? instead of (?P<before>\d+),?"
+    r" (?:for |\()(?P<cost>\d+) EUR of gateways and relays instead of (?P<paid>\d+)"
+    r"(?:, and (?P<modules>\d+) EUR (?:more|less) for the radio modules of every device\)"
+    r"| \(all told (?:(?P<cheaper>\d+) EUR less|the same) with the radio modules of every device\)): .*\. "
     r"Look at it with: meshplan plan (?P<folder>\S+) --radio (?P<radio>\S+)$"
 )
 
@@ -47,8 +49,9 @@ def keeps_the_promise(folder: Path, plan: Plan, **settings: Any) -> Plan:
     assert other.lawful
     modules = [sum(one.radio.radio.price.value for one in _fitted(planned)) for planned in (found, before)]
     price = other.proof.cost - plan.proof.cost + modules[0] - modules[1]
-    assert round(abs(price)) == int(told["all"] or 0)
-    assert (told["sign"] == "more") == (price > 0.0)
+    assert round(price) == int(told["dearer"] or 0) - int(told["cheaper"] or 0)
+    assert bool(told["dearer"]) is (round(price) > 0)
+    assert bool(told["modules"]) is bool(told["dearer"])
     return other
 
 
@@ -60,6 +63,15 @@ def _fitted(planned: Planned) -> list[Station]:
 def test_a_relay_that_another_class_would_not_need(tmp_path: Path) -> None:
     plan = plan_of(tmp_path)
     assert relays(plan) == 1
+    assert relays(keeps_the_promise(tmp_path, plan)) == 0
+
+
+def test_a_class_that_saves_a_relay_and_costs_more_all_told_says_the_price_first(tmp_path: Path) -> None:
+    """A post of 80 is saved; modules of 60 in place of 3.50 for three devices that stay cost more than that."""
+    lay_small_property(tmp_path)
+    (tmp_path / "radios.toml").write_text('[classes.css-868]\nlike = "css-868"\nprice = 60\n', encoding="utf-8")
+    plan = plan_property(tmp_path, overrides={"country": "europe"}).plan
+    assert plan.better_radio.startswith("Another class costs ")
     assert relays(keeps_the_promise(tmp_path, plan)) == 0
 
 
@@ -108,7 +120,7 @@ def test_the_terminal_says_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]
     assert told
     assert Path(told["folder"]) == tmp_path / "holding"  # as it was typed: the command can be copied
     for paper in ("map.html", "report.html", "plan.json"):
-        assert "Another class serves" in (tmp_path / "out" / paper).read_text(encoding="utf-8")
+        assert "Another class " in (tmp_path / "out" / paper).read_text(encoding="utf-8")
 
 
 def test_nothing_is_said_where_nothing_is_lacking(tmp_path: Path) -> None:

@@ -144,6 +144,25 @@ def test_dwell_moves_a_slow_chirp_into_the_weak_row(tmp_path: Path) -> None:
     assert quick.radio.tx_power_dbm > 20.0
 
 
+def test_one_network_hops_or_stays_on_its_channel_as_a_whole(tmp_path: Path) -> None:
+    """12 bytes and a wide-area header of 13 at SF10 last 411 ms, above 0.4 s (47 CFR 15.247): no sensor may hop with them.
+
+    The gateway's acknowledgement of 289 ms could, and so could a sensor of 4 bytes (330 ms): but nobody would hear the other.
+    """
+    sites = changed(usual_sites(), {"Bed": {"payload_bytes": 4}, "Trough": {"payload_bytes": 12}})
+    lay_small_property(tmp_path, sites=sites)
+    asked = {"country": "united-states", "radio": "css-915-sf10", "radio_settings.protocol": "wide-area"}
+    fixed = plan_property(tmp_path, overrides=asked | {"radio_settings.accepts": ["hopping", "hybrid"]}).plan
+    assert fixed.lawful
+    assert {line.rule for line in fixed.legal} == {"47 CFR 15.249 (902-928 MHz, 50 mV/m at 3 m)"}
+    assert {line.status for line in fixed.legal} == {"lawful"}
+    # short packets: everybody hops, the gateway with its weaker aerial power too
+    short = asked | {"radio": "css-915-sf7", "radio_settings.accepts": ["hopping"]}
+    hopping = plan_property(tmp_path, overrides=short).plan
+    assert hopping.lawful
+    assert all("hopping" in line.rule for line in hopping.legal)
+
+
 def test_a_relays_whole_traffic_chooses_the_sub_band(tmp_path: Path) -> None:
     # 12 bytes at SF12 last 1155 ms, confirmed with 4 bytes in 828 ms; twelve sensors every 15 min fill 2.6 % of a relay's time
     sites = [row | ({"interval_s": 900} if row["role"] == "sensor" else {}) for row in troughs(12)]

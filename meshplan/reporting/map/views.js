@@ -492,8 +492,10 @@ const meshViews = (() => {
         ],
         [
           "Lasts",
-          device.energy && known(device.energy.life_years)
-            ? `${plain(device.energy.life_years, 1)} years on ${device.energy.supply_words || plainName(device.energy.battery)}; ${device.energy.dominant} takes most`
+          device.energy?.supply === "battery" && device.energy.life_years === 0 && !device.energy.cells_in_series
+            ? device.energy.supply_words || device.energy.best_change
+            : device.energy && known(device.energy.life_years)
+            ? `${plain(device.energy.life_years, 1)} years on ${device.energy.supply_words || device.energy.battery_words || plainName(device.energy.battery)}; ${device.energy.dominant} takes most`
             : device.energy
               ? device.energy.best_change
               : null,

@@ -158,11 +158,14 @@ def _power(device: Device) -> str:
     if device.power is Power.PANEL and math.isfinite(energy.panel_w):
         shade = f"; {text(energy.supply_words)}" if energy.supply_words else ""
         storage = f", {number(energy.storage_wh)} Wh" if math.isfinite(energy.storage_wh) else ""
-        return f"panel of {number(energy.panel_w, 1)} W, {text(plain_name(energy.battery))}{storage}{shade}"
+        return f"panel of {number(energy.panel_w, 1)} W, {text(energy.cell)}{storage}{shade}"
+    if energy.no_cells_suit:
+        return text(energy.supply_words)
     if device.power is Power.BATTERY and math.isfinite(energy.life_years):
-        row = f"{energy.cells_in_series * energy.cells_in_parallel} × " if energy.cells_in_series else ""
+        count = energy.cells_in_series * energy.cells_in_parallel
+        row = f"{count} {energy.cell if count == 1 else energy.cells}" if count else energy.cells
         through = f", through a {text(energy.regulator)}" if energy.regulator else ""
-        return f"{row}{text(plain_name(energy.battery))}{through}, about {number(energy.life_years, 1)} years"
+        return f"{text(row)}{through}, about {number(energy.life_years, 1)} years"
     return words
 
 
