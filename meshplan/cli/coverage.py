@@ -27,6 +27,7 @@ from meshplan.cli.progress import Progress
 @click.option("--height", type=Number(0.1, 100), default=1.0, show_default=True, help="Antenna of the future sensor, m.")
 @click.option("--radio", metavar="CLASS", help="Radio class of the future sensor; by default the first of the plan.")
 @click.option("--season", help="One of the plan's seasons; by default the one with most leaves.")
+@click.option("--calibrated", is_flag=True, help="Use what readings taught (calibration.toml in FOLDER).")
 @click.option("--cores", type=click.IntRange(1), help="Most processor cores to use; all by default.")
 @click.option("--memory-mb", type=click.IntRange(1), help="Refuse what needs more memory than this, and offer a coarser cell.")
 @out_option
@@ -39,6 +40,7 @@ def command(
     height: float,
     radio: str | None,
     season: str | None,
+    calibrated: bool,
     cores: int | None,
     memory_mb: int | None,
     out: Path | None,
@@ -64,6 +66,7 @@ def command(
         transmitters=transmitters,
         receiver_agl_m=height,
         season=season,
+        calibrated=calibrated,
         cores=cores,
         most_bytes=memory_mb * 1_000_000 if memory_mb else None,
         on_progress=progress,
@@ -73,13 +76,15 @@ def command(
     share = best.share_served(plan.required_chance)
     if as_json:
         record = {"transmitters": list(best.names), "share_served": share, "season": best.season, "radio": best.radio}
-        print_json({**record, "files": [str(path) for path in files]})
+        print_json({**record, "calibrated": calibrated, "notes": list(best.notes), "files": [str(path) for path in files]})
     else:
         click.echo(
             f"A sensor {height:g} m above the ground would reach {', '.join(best.names)} from {percent(share)} of the land "
             f"({best.season}{f', {best.radio}' if plan.more_radios else ''})."
         )
-        if plan.made_with.calibrated:
+        for note in best.notes:
+            click.echo(note)
+        if plan.made_with.calibrated and not calibrated:
             click.echo("The plan was made with what readings taught; the coverage is not.")
         click.echo("Written:\n" + "\n".join(f"  {path}" for path in files))
     return EXIT_DONE

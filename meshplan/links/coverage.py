@@ -41,6 +41,10 @@ class Coverage:
     season: str
     radio: str
     """Key of the radio class of the future sensor."""
+    calibrated: bool = False
+    """Whether readings corrected it."""
+    notes: tuple[str, ...] = ()
+    """What is to be said of how it was computed."""
 
     def share_served(self, required_chance: float) -> float:
         """Return the share of the known land where the chance reaches what is asked."""
@@ -89,7 +93,7 @@ def figures_of(
         parts = bare(antenna_agl_m, receiver_m)
         return with_behind_hill(parts, behind(antenna_agl_m, receiver_m, parts))
 
-    # Where a raster hides relief, the mean over the shaken grounds counts, which are swept: the ground as mapped must be, too.
+    # Where a raster hides relief, the mean over the elevation draws counts, which are swept: the ground as mapped must be, too.
     hides = any(waves.hidden for causes in errors.waves for waves in causes)
     swept, one_by_one = swept_from(
         landscape,
@@ -148,4 +152,6 @@ def best_of(singles: Sequence[Coverage]) -> Coverage:
         receiver_agl_m=singles[0].receiver_agl_m,
         radio=singles[0].radio,
         season=singles[0].season,
+        calibrated=singles[0].calibrated,
+        notes=singles[0].notes,
     )

@@ -129,6 +129,7 @@ def compute_links(
     settings: PathSettings,
     *,
     error_fields: ErrorFields | None = None,
+    cores: int | None = None,
     on_progress: OnProgress | None = None,
 ) -> LinkTable:
     """Return every link between the given pairs of stations.
@@ -143,6 +144,8 @@ def compute_links(
     settings : PathSettings
     error_fields : ErrorFields, optional
         Elevation errors to carry; without them the elevation counts as exact.
+    cores : int, optional
+        Most threads.
     on_progress : callable, optional
         Called with links done and links in all.
     """
@@ -184,7 +187,7 @@ def compute_links(
         if on_progress is not None:
             on_progress(total * done // pieces, total)
 
-    run_pieces(work, [(number,) for number in range(len(chunks))], cores=None, progress=tell)
+    run_pieces(work, [(number,) for number in range(len(chunks))], cores=cores, progress=tell)
     joined = _join([found[number] for number in range(len(chunks))], order, len(seasons))
     shifts = drawn.astype(np.float32)
     if draws:

@@ -51,8 +51,8 @@ def row_bypass_losses_db(
         ITU-R P.833-10 §3 (a single row costs no more than the path around it); one edge at the meeting point of the tangents, as
         ITU-R P.526-16 §4.5.1 does upright: ν = sqrt(2·D·s1·s2/λ), s1 and s2 the greatest of reach over distance from either end.
     Valid for
-        Rows as the grid draws them: the reach is good to half a cell. The ground on the way around is taken to be that under the
-        path. An antenna in the row itself has no way around.
+        Rows as the lattice of cover draws them: the reach is good to half a cell. The ground on the way around is taken to be that
+        under the path. An antenna in the row itself has no way around.
     """
     rows = [number for number, cover in enumerate(landscape.covers, start=1) if _is_row(cover.kind)]
     found: dict[int, Array] = {}
@@ -93,7 +93,7 @@ def _least_loss_db(
     (x_a, y_a), (x_b, y_b) = ends_m
     ahead_x, ahead_y = (x_b - x_a) / distance_m, (y_b - y_a) / distance_m
     x, y = x_a + ahead_x * along_m, y_a + ahead_y * along_m
-    cell_m = landscape.grid.cell_m
+    cell_m = landscape.cover_lattice.grid.cell_m
     aside_m = cell_m * np.arange(1, int(np.ceil(FURTHEST_ASIDE_M / cell_m)) + 1)
     losses = []
     for turn in (1.0, -1.0):
@@ -109,9 +109,6 @@ def _least_loss_db(
 
 def _is_clear(landscape: Landscape, x_m: Array, y_m: Array) -> NDArray[np.bool_]:
     """Return where nothing stands that bars the way; places outside the land are not clear."""
-    grid = landscape.grid
-    column, row = (np.rint(values).astype(np.intp) for values in grid.column_row(x_m, y_m))
-    inside = (column >= 0) & (row >= 0) & (column < grid.columns) & (row < grid.rows)
-    number = landscape.cover_index[np.clip(row, 0, grid.rows - 1), np.clip(column, 0, grid.columns - 1)]
+    number, inside = landscape.cover_lattice.numbers_at(x_m, y_m)
     heights = np.max([landscape.cover_heights_m(month) for month in range(1, 13)], axis=0)
     return np.asarray(inside & (heights[number] <= CLEAR_BELOW_M))

@@ -16,6 +16,7 @@ from rasterio.transform import from_origin
 
 from meshplan.grid import Elevation, Float32, Grid
 from meshplan.records import Cover
+from meshplan.terrain.cover_lattice import CoverLattice, finer_grid, on_parts
 from meshplan.terrain.mapped_land import EVERYTHING_MAPPED, MappedLand
 from meshplan.terrain.relief import Relief, grid_holds_ground, reliefs_of
 
@@ -53,6 +54,13 @@ class Landscape:
     cover_share: Float32 | None = None
     """How much of its cell a thin cover takes, 1 elsewhere: metres through it count by that; None where all cells are full."""
     mapped: MappedLand = EVERYTHING_MAPPED
+    finer_cover: CoverLattice | None = None
+    """The cover once more on parts of the cells, where these are too coarse for hedges and houses."""
+
+    @cached_property
+    def cover_lattice(self) -> CoverLattice:
+        """The cover that links meet: on parts of the cells where those are coarse, else on the cells themselves."""
+        return self.finer_cover or CoverLattice(self.grid, self.cover_index, self.canopy_m, self.cover_share)
 
     @property
     def grid(self) -> Grid:
@@ -98,23 +106,16 @@ def build_landscape(elevation: Elevation, covers: Sequence[Cover], mapped: Mappe
 
     Where covers overlap, buildings win over all else, then the taller one. A cell belongs to a cover if its centre lies inside.
     Plants thinner than two cells take all cells that they touch, each by its true share; a building too thin to hold any centre
-    takes them whole.
+    takes them whole. Where the cells are coarse, the cover is laid once more on parts of them, which links meet.
     A surface raster shows what stands where it reaches, so the land under it is mapped, whatever `mapped` says of the cover files.
     """
     grid = elevation.grid
     assumptions: list[str] = []
     ordered = tuple(sorted(covers, key=lambda cover: (cover.is_building, _tallest_m(cover), cover.name)))
-    index = np.zeros(grid.shape, dtype=np.uint16 if len(ordered) < MOST_SHORT_NUMBERS else np.uint32)
-    cover_share = np.ones(grid.shape, dtype=np.float32)
-    together = lay_many(ordered, grid, index, cover_share) if len(ordered) > MOST_ALONE else frozenset()
-    for number, cover in enumerate(ordered, start=1):
-        laid = None if number in together else _lay(cover, grid)
-        if laid is None:
-            continue
-        window, part = laid
-        won = (part > 0.0) & (index[window] < number)
-        index[window][won] = number
-        cover_share[window][won] = part[won]
+    index, cover_share = _laid(ordered, grid)
+    parted = None if elevation.ground_is_surface or not ordered else finer_grid(grid)
+    parts = 1 if parted is None else parted.columns // grid.columns
+    finer = None if parted is None else _laid(ordered, parted)
     canopy_m: Float32 | None = None
     if elevation.surface_amsl_m is not None:
         canopy_m = np.asarray(elevation.surface_amsl_m - elevation.ground_amsl_m, dtype=np.float32)
@@ -125,6 +126,8 @@ def build_landscape(elevation: Elevation, covers: Sequence[Cover], mapped: Mappe
             growth = Cover("growth seen from above", "wood_deciduous", whole, float(np.nanmax(canopy_m)))
             ordered = (*ordered, growth)
             index[unmapped] = len(ordered)
+            if parted is not None and finer is not None:
+                finer[0][(finer[0] == 0) & on_parts(canopy_m >= UNMAPPED_GROWTH_LEAST_M, parts)] = len(ordered)
             share = float(unmapped.mean())
             assumptions.append(
                 f"On {share:.0%} of the land the surface raster stands {UNMAPPED_GROWTH_LEAST_M:g} m or more above the ground "
@@ -139,8 +142,31 @@ def build_landscape(elevation: Elevation, covers: Sequence[Cover], mapped: Mappe
             f"{len(ordered)} pieces of cover lie on the land, more than the map can hold ({MOST_SHORT_NUMBERS}): it shows the plan "
             "and offers no trials of other places and heights."
         )
-    thin = cover_share if bool((cover_share < 1.0).any()) else None
-    return Landscape(elevation, ordered, index, canopy_m, tuple(assumptions), thin, _with_surface(mapped, elevation))
+    lattice = None
+    if parted is not None and finer is not None:
+        lattice = CoverLattice(parted, finer[0], None if canopy_m is None else on_parts(canopy_m, parts), _if_thin(finer[1]))
+    mapped = _with_surface(mapped, elevation)
+    return Landscape(elevation, ordered, index, canopy_m, tuple(assumptions), _if_thin(cover_share), mapped, lattice)
+
+
+def _if_thin(share: Float32) -> Float32 | None:
+    return share if bool((share < 1.0).any()) else None
+
+
+def _laid(ordered: Sequence[Cover], grid: Grid) -> tuple[NDArray[np.unsignedinteger[Any]], Float32]:
+    """Return for each cell of a grid the number of the cover that has it, and how much of the cell it takes."""
+    index = np.zeros(grid.shape, dtype=np.uint16 if len(ordered) < MOST_SHORT_NUMBERS else np.uint32)
+    cover_share = np.ones(grid.shape, dtype=np.float32)
+    together = lay_many(ordered, grid, index, cover_share) if len(ordered) > MOST_ALONE else frozenset()
+    for number, cover in enumerate(ordered, start=1):
+        laid = None if number in together else _lay(cover, grid)
+        if laid is None:
+            continue
+        window, part = laid
+        won = (part > 0.0) & (index[window] < number)
+        index[window][won] = number
+        cover_share[window][won] = part[won]
+    return index, cover_share
 
 
 def _with_surface(mapped: MappedLand, elevation: Elevation) -> MappedLand:

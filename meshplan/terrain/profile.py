@@ -110,7 +110,7 @@ def sample_profiles(
     -------
     Profiles
         Ground by bilinear interpolation between the pixels of the rasters (NaN where one of them is unknown or outside); cover of
-        the cell that holds the sample, and in pieces by the same weights as the ground.
+        the cell of `Landscape.cover_lattice` that holds the sample, and in pieces by bilinear weights there.
     """
     grid = landscape.grid
     share = np.linspace(0.0, 1.0, samples)
@@ -129,13 +129,18 @@ def sample_profiles(
         raster = landscape.elevation.raster_index[nearest_row, nearest_column]
     else:
         ground, raster = ground_of_nodes(landscape.reliefs, places)
-    canopy = None if landscape.canopy_m is None else landscape.canopy_m[nearest_row, nearest_column].astype(float)
+    cover = landscape.cover_lattice
+    cover_column, cover_row = (column, row) if cover.grid == grid else cover.grid.column_row(x_m, y_m)
+    at = (
+        np.clip(np.rint(cover_row).astype(np.intp), 0, cover.grid.rows - 1),
+        np.clip(np.rint(cover_column).astype(np.intp), 0, cover.grid.columns - 1),
+    )
     return Profiles(
         distance_m=np.hypot(x_b - x_a, y_b - y_a),
         ground_amsl_m=ground,
-        cover_index=landscape.cover_index[nearest_row, nearest_column],
-        canopy_m=canopy,
-        pieces=cover_pieces(landscape.cover_index, landscape.canopy_m, column, row, landscape.cover_share),
+        cover_index=cover.index[at],
+        canopy_m=None if cover.canopy_m is None else cover.canopy_m[at].astype(float),
+        pieces=cover_pieces(cover.index, cover.canopy_m, cover_column, cover_row, cover.share),
         raster=raster,
         places=places,
     )
@@ -202,9 +207,5 @@ def _places_of(relief: Relief | None, grid: Grid, x_m: ArrayLike, y_m: ArrayLike
 
 def cover_at(landscape: Landscape, x_m: ArrayLike, y_m: ArrayLike) -> NDArray[np.unsignedinteger[Any]]:
     """Return the cover index at places (0: open ground or outside the grid)."""
-    grid: Grid = landscape.grid
-    column, row = grid.column_row(x_m, y_m)
-    c, r = np.rint(column).astype(np.intp), np.rint(row).astype(np.intp)
-    inside = (c >= 0) & (r >= 0) & (c < grid.columns) & (r < grid.rows)
-    found = landscape.cover_index[np.clip(r, 0, grid.rows - 1), np.clip(c, 0, grid.columns - 1)]
+    found, inside = landscape.cover_lattice.numbers_at(x_m, y_m)
     return np.where(inside, found, 0).astype(found.dtype)

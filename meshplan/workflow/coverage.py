@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -16,20 +16,29 @@ from meshplan.assembly.stored import stored_settings
 from meshplan.errors import InputError, TooLargeError, nearest_name
 from meshplan.explain.verdict import coverage_verdicts
 from meshplan.links.coverage import Coverage, best_of, figures_of
-from meshplan.links.land_figures import receivers_on
+from meshplan.links.land_figures import LandFigures, receivers_on
 from meshplan.links.seasons import season_word
+from meshplan.loss.error_fields import ErrorFields
 from meshplan.loss.standing_cover import fullest_cover, standing_cover
 from meshplan.loss.uncertainty import draw_error_fields
 from meshplan.propagation.noise import usual_noise_rise_db
+from meshplan.propagation.seasons import Season
 from meshplan.records import Plan, Role, Site
 from meshplan.records.station import Station
 from meshplan.reporting.coverage_files import write_coverage_raster
 from meshplan.reporting.file_sets import all_or_nothing
 from meshplan.reporting.map import write_map
+from meshplan.workflow.cells_as_links import MOST_DRAWN_SAMPLES, MOST_LEARNED_SAMPLES, cells_of, every, figures_by_links
+from meshplan.workflow.learned import correction_as_asked
 from meshplan.workflow.new_places import new_places
 from meshplan.workflow.prepare import Prepared, prepare_property
 from meshplan.workflow.profile import station_for
 from meshplan.workflow.progress import OnProgress, silent
+
+SWEPT_NOTE: Final = (
+    "The land has too many cells to compute each as a link; it was swept: nine cells in ten are within 1.5 dB of a link's figure."
+)
+"""Where the raster hides relief or cells are coarse; how near was measured on a demo of 30 m cells."""
 
 BYTES_PER_CELL: Final = 88
 """Rasters held at once: ground, cover, loss with its parts in two seasons, behind hills, elevation draws, best loss, margin,
@@ -53,6 +62,7 @@ def compute_coverage(
     transmitters: Sequence[str] = (),
     receiver_agl_m: float = 1.0,
     season: str | None = None,
+    calibrated: bool = False,
     cores: int | None = None,
     most_bytes: int | None = None,
     on_progress: OnProgress | None = None,
@@ -70,6 +80,8 @@ def compute_coverage(
         Antenna height of the future sensor.
     season : str, optional
         One of the plan's seasons; by default the one with most leaves on.
+    calibrated : bool
+        Whether to use what readings taught, as kept in the property folder.
     cores : int, optional
         Most threads.
     most_bytes : int, optional
@@ -93,21 +105,96 @@ def compute_coverage(
         )
     state = state or max(prepared.seasons, key=lambda s: (s.leaf_share, s.wet))
     stations = _transmitting(prepared, plan, transmitters)
+    landscape = prepared.landscape
+    future = _future_sensor(prepared, receiver_agl_m)
+    errors = draw_error_fields(landscape)
+    grid = landscape.grid
+    learned, told = correction_as_asked(prepared.found.folder, grid.crs, calibrated=calibrated, command="coverage")
+    way = _way(prepared, stations, errors, calibrated=calibrated)
+    notes = (*told, *way.notes)
+    singles = []
+    sweep = None if way.step else _sweeper(prepared, state, future, receiver_agl_m, errors, cores, tell)
+    for number, station in enumerate(stations):
+        tell("Computing the land", number, len(stations))
+        if sweep is not None:
+            figures = sweep(station)
+        else:
+            figures = figures_by_links(
+                prepared,
+                station,
+                cells_of(prepared, way.step),
+                receiver_agl_m,
+                prepared.seasons.index(state),
+                errors,
+                learned,
+                cores=cores,
+                on_progress=lambda done, total, key=station.key: tell(f"Cells as links from {key}", done, total),  # type: ignore[misc]
+            )
+        singles.append(
+            Coverage(
+                names=(station.key,),
+                loss_db=figures.loss_db,
+                margin_db=figures.margin_db,
+                chance=figures.chance,
+                server=np.where(np.isfinite(figures.loss_db), number, -1).astype(np.int16),
+                land_uncertain=figures.land_uncertain,
+                receiver_agl_m=receiver_agl_m,
+                radio=future.radio.name,
+                season=state.name,
+                calibrated=calibrated,
+                notes=notes,
+            )
+        )
+    tell("Computing the land", len(stations), len(stations))
+    return best_of(singles), tuple(singles)
+
+
+@dataclass(frozen=True)
+class _Way:
+    """How cells are computed: as links at each `step`-th cell, or by sweeps where `step` is 0."""
+
+    step: int
+    notes: tuple[str, ...] = ()
+
+
+def _way(prepared: Prepared, stations: Sequence[Station], errors: ErrorFields, *, calibrated: bool) -> _Way:
+    """Return how the cells are computed.
+
+    Readings correct links, so cells are links where they count. Else sweeps have the figure of a link, but where the raster hides
+    relief or cover lies on parts of cells: there cells are links as far as their number allows.
+    """
+    land = prepared.landscape
+    if calibrated:
+        step = every(prepared, stations, errors.draws, MOST_LEARNED_SAMPLES)
+        if step == 1:
+            return _Way(1)
+        return _Way(step, (f"Computed as links every {step * land.grid.cell_m:g} m; each stands for the land around it.",))
+    hides = any(waves.hidden for causes in errors.waves for waves in causes)
+    if not hides and land.finer_cover is None:
+        return _Way(0)
+    if every(prepared, stations, errors.draws, MOST_DRAWN_SAMPLES) == 1:
+        return _Way(1)
+    return _Way(0, (SWEPT_NOTE,))
+
+
+def _sweeper(
+    prepared: Prepared,
+    state: Season,
+    future: Station,
+    receiver_agl_m: float,
+    errors: ErrorFields,
+    cores: int | None,
+    tell: OnProgress,
+) -> Callable[[Station], LandFigures]:
+    """Return what sweeps the land from a station."""
     landscape, path = prepared.landscape, prepared.path
-    receivers = receivers_on(
-        landscape,
-        receiver_agl_m,
-        lambda x_m, y_m: _sensor_at(prepared, x_m, y_m, receiver_agl_m),
-        _future_sensor(prepared, receiver_agl_m),
-    )
+    receivers = receivers_on(landscape, receiver_agl_m, lambda x_m, y_m: _sensor_at(prepared, x_m, y_m, receiver_agl_m), future)
     cover = standing_cover(landscape, state, path)
     others = [standing_cover(landscape, season, path) for season in prepared.seasons if season is not state]
     in_leaf = fullest_cover([cover, *others])
-    errors = draw_error_fields(landscape)
-    singles = []
-    for number, station in enumerate(stations):
-        tell("Sweeping the land", number, len(stations))
-        figures = figures_of(
+
+    def sweep(station: Station) -> LandFigures:
+        return figures_of(
             landscape,
             station,
             receivers,
@@ -119,21 +206,8 @@ def compute_coverage(
             cores=cores,
             notify=lambda words: tell(words, 0, 0),
         )
-        singles.append(
-            Coverage(
-                names=(station.key,),
-                loss_db=figures.loss_db,
-                margin_db=figures.margin_db,
-                chance=figures.chance,
-                server=np.where(np.isfinite(figures.loss_db), number, -1).astype(np.int16),
-                land_uncertain=figures.land_uncertain,
-                receiver_agl_m=receiver_agl_m,
-                radio=receivers.sensors[0].radio.name,
-                season=state.name,
-            )
-        )
-    tell("Sweeping the land", len(stations), len(stations))
-    return best_of(singles), tuple(singles)
+
+    return sweep
 
 
 def write_coverage(prepared: Prepared, plan: Plan, best: Coverage, singles: Sequence[Coverage], folder: Path) -> tuple[Path, ...]:
@@ -243,8 +317,8 @@ def _sensor_at(prepared: Prepared, x_m: float, y_m: float, receiver_agl_m: float
 def _layer(name: str, coverage: Coverage, plan: Plan) -> CoverageLayer:
     words, classes = coverage_verdicts(coverage, plan.required_chance)
     note = f"a sensor {coverage.receiver_agl_m:g} m above the ground, {coverage.season}"
-    if plan.made_with.calibrated:
-        note += ", without what readings taught"
+    if plan.made_with.calibrated or coverage.calibrated:
+        note += f", {'with' if coverage.calibrated else 'without'} what readings taught"
     if plan.more_radios:
         titles = {radio.key: radio.title for radio in (plan.radio, *plan.more_radios)}
         note += f", {titles.get(coverage.radio, coverage.radio)}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 from meshplan.assembly.learned import corrected_table
@@ -30,15 +31,27 @@ def links_as_asked(
     command : str
         Named where there is a calibration that was not asked for.
     """
+    correct, notes = correction_as_asked(folder, crs, calibrated=calibrated, command=command)
+    return correct(links), notes
+
+
+def correction_as_asked(
+    folder: Path, crs: str, *, calibrated: bool, command: str
+) -> tuple[Callable[[LinkTable], LinkTable], tuple[str, ...]]:
+    """Return what corrects links, for links that come in several parts, and what is to be said of it; see `links_as_asked`."""
     if calibrated:
         calibration = stored_calibration(folder, crs)
         note = f"Calibrated with {calibration.readings} readings" + (f" of {calibration.created}" if calibration.created else "")
-        return corrected_table(links, calibration)[0], (f"{note} ({', '.join(calibration.files)}).",)
+        return lambda links: corrected_table(links, calibration)[0], (f"{note} ({', '.join(calibration.files)}).",)
     if is_there(folder / CALIBRATION_FILE):
-        return links, (
+        return _as_they_are, (
             f"{CALIBRATION_FILE} is in the property folder and was not used; `meshplan {command} --calibrated` uses it.",
         )
-    return links, ()
+    return _as_they_are, ()
+
+
+def _as_they_are(links: LinkTable) -> LinkTable:
+    return links
 
 
 def stored_calibration(folder: Path, crs: str) -> Calibration:

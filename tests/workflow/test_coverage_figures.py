@@ -34,7 +34,7 @@ WITHIN = {
 }
 """Least share of cells within 0.1 dB, least share within 0.02 of chance, and margin that nine cells in ten keep.
 
-Cells are computed as links are, one by one, but over land whose raster hides relief. There the shaken grounds are swept along
+Cells are computed as links are, one by one, but over land whose raster hides relief. There the elevation draws are swept along
 shared rays, and on the terraces, where the gateway stands on a mast over its own roof, where along a path the edges of roofs are
 met hangs on where its samples lie: where a ray crosses lines of cells, or at the equal steps of a link."""
 

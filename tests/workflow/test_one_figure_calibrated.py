@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from typing import Any
 
 import numpy as np
 import pytest
@@ -10,8 +11,12 @@ from orchard_holding import lay_orchard, orchard_and_antenna, walk_rows, write_r
 from scipy.stats import norm
 from scipy.stats import t as student
 
-from meshplan.records import Link
+from meshplan.loss.uncertainty import ELEVATION_DRAWS
+from meshplan.records import Link, Role
+from meshplan.terrain.geodesy import to_degrees
 from meshplan.workflow import Planned, calibrate_property, compare_radios, plan_property, profile_between, write_calibrated
+from meshplan.workflow.cells_as_links import cells_of, every
+from meshplan.workflow.coverage import compute_coverage
 
 MARGIN_DB = 0.1
 CHANCE = 0.02
@@ -64,6 +69,37 @@ def test_readings_tell_profile_and_comparison_what_they_tell_the_plan(calibrated
         assert [one.chance for one in alone.seasons] == pytest.approx(table.chance[:, row].tolist(), abs=CHANCE)
     row = compare_radios(folder, classes=[plan.radio.key], calibrated=True).rows[0]
     assert row.weakest_chance == pytest.approx(min(route.chance for route in plan.routes), abs=1e-9)
+
+
+def test_a_calibrated_coverage_tells_of_a_cell_what_a_calibrated_profile_to_it_tells(
+    calibrated: Planned, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Here of every so-many-th cell, as where there are too many; the plain coverage differs and tells of the readings."""
+    most_samples = 3_000_000
+    monkeypatch.setattr("meshplan.workflow.coverage.MOST_LEARNED_SAMPLES", most_samples)
+    prepared, plan, folder = calibrated.prepared, calibrated.plan, calibrated.prepared.found.folder
+    gateway = next(device.name for device in plan.devices if device.in_plan and device.role is Role.GATEWAY)
+    season = prepared.seasons[0].name
+    asked: dict[str, Any] = {"transmitters": [gateway], "receiver_agl_m": 1.5, "season": season}
+    best, _ = compute_coverage(prepared, plan, calibrated=True, **asked)
+    grid, station = prepared.landscape.grid, next(one for one in prepared.stations if one.key == gateway)
+    step = every(prepared, [station], ELEVATION_DRAWS, most_samples)
+    assert any("Calibrated with 24 readings" in note for note in best.notes)
+    assert step > 2
+    assert any("each stands for the land around it" in note for note in best.notes)
+    cells, random = cells_of(prepared, step), np.random.default_rng(12_012)
+    for number in random.choice(len(cells.rows), 10, replace=False):
+        row, column = int(cells.rows[number]), int(cells.columns[number])
+        lon_deg, lat_deg = (float(part) for part in to_degrees(grid)(*grid.x_y(column, row)))
+        alone, _, _ = profile_between(folder, gateway, f"{lat_deg:.8f},{lon_deg:.8f}", antenna_b_agl_m=1.5, calibrated=True)
+        one = alone.season(season)
+        corners = [(row, column), (min(row + step // 2, grid.rows - 1), max(column - step // 2, 0))]
+        for at in corners:
+            assert best.margin_db[at] == pytest.approx(min(one.margin_at_a_db, one.margin_at_b_db), abs=MARGIN_DB)
+            assert best.chance[at] == pytest.approx(one.chance, abs=CHANCE)
+    plain, _ = compute_coverage(prepared, plan, **asked)
+    assert any("`meshplan coverage --calibrated` uses it" in note for note in plain.notes)
+    assert np.nanmedian(np.abs(plain.margin_db - best.margin_db)) > MARGIN_DB
 
 
 def test_a_calibration_that_was_not_asked_for_is_told_of(calibrated: Planned) -> None:
