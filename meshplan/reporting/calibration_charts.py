@@ -1,4 +1,4 @@
-"""What the readings did to the predictions, as drawings for page and paper (SVG, presentation attributes only)."""
+"""What the readings did to the predictions, as drawings for page and paper (SVG)."""
 
 from __future__ import annotations
 
@@ -11,11 +11,10 @@ from typing import Final
 from meshplan.records.measurement import Calibration, FittedLink, Parameter
 from meshplan.reporting.files import write_text_atomically
 from meshplan.reporting.residual_map import residual_map_svg
+from meshplan.reporting.svg import INK, circle, decades, element, head, label, line, page, path, points, ticks, title
 from meshplan.reporting.words import count, metres, number, shortened, text
 
-INK: Final = "#23211c"
 FAINT: Final = "#c9c5bb"
-FONT: Final = "Helvetica, Arial, 'Liberation Sans', 'DejaVu Sans', sans-serif"
 LEFT, RIGHT, TOP, BOTTOM = 62, 18, 44, 78
 NINETY: Final = 1.6448536
 
@@ -59,15 +58,15 @@ def predicted_against_measured_svg(calibration: Calibration, *, width: int = 640
     Hollow marks show the prediction before calibration. Links that were tried and not heard stand as arrows at their upper bound.
     """
     fitted = [fit for fit in calibration.fitted if math.isfinite(_predicted(fit))]
-    title = "Measured against predicted power"
+    heading = "Measured against predicted power"
     if not fitted:
-        return _empty(title, width, height)
+        return _empty(heading, width, height)
     values = [v for fit in fitted for v in (fit.measured.link.received_dbm, _predicted(fit), _shown_power(fit))]
     low, high = _rounded(min(values) - 4, max(values) + 4, 10)
     frame = _Frame(low, high, low, high, width, height)
     styles = _styles(fitted)
     parts = [
-        *_grid(frame, _steps(low, high), _steps(low, high), "predicted power, dBm", "measured power, dBm"),
+        *_grid(frame, ticks(low, high), ticks(low, high), "predicted power, dBm", "measured power, dBm"),
         _line(frame.x(low), frame.y(low), frame.x(high), frame.y(high), INK, dash="5 4"),
     ]
     for fit in fitted:
@@ -90,23 +89,23 @@ def predicted_against_measured_svg(calibration: Calibration, *, width: int = 640
         else "Nothing could be left out."
     )
     note = "filled: predicted from the other places, with 90 % interval · hollow: before · arrow: not heard · dashed: equal"
-    return _drawing(title, summary, note, parts, styles, width, height)
+    return _drawing(heading, summary, note, parts, styles, width, height)
 
 
 def residual_along_distance_svg(calibration: Calibration, *, width: int = 640, height: int = 400) -> str:
     """Return measured minus predicted over distance, before (hollow) and after (filled)."""
     fitted = [fit for fit in calibration.fitted if not fit.measured.censored and math.isfinite(fit.after_dbm)]
-    title = "Measured minus predicted along distance"
+    heading = "Measured minus predicted along distance"
     if not fitted:
-        return _empty(title, width, height)
+        return _empty(heading, width, height)
     residuals = [r for fit in fitted for r in (fit.measured.residual_db, fit.measured.power_dbm - fit.after_dbm)]
     low, high = _rounded(min(*residuals, -10) - 1, max(*residuals, 10) + 1, 5)
     distances = [max(fit.measured.link.distance_m, 1.0) for fit in fitted]
     frame = _Frame(min(distances) / 1.15, max(distances) * 1.15, low, high, width, height, logarithmic=True)
     styles = _styles(fitted)
-    ticks = _decades(frame.x_low, frame.x_high)
+    distance_ticks = decades(frame.x_low, frame.x_high)
     parts = [
-        *_grid(frame, ticks, _steps(low, high), "distance", "measured − predicted, dB", distances=True),
+        *_grid(frame, distance_ticks, ticks(low, high), "distance", "measured − predicted, dB", distances=True),
         _line(LEFT, frame.y(0), width - RIGHT, frame.y(0), INK),
     ]
     for fit in fitted:
@@ -116,37 +115,37 @@ def residual_along_distance_svg(calibration: Calibration, *, width: int = 640, h
         parts.append(_line(x, before, x, after, FAINT))
         parts.append(_mark(x, before, shape, colour, hollow=True))
         parts.append(_mark(x, after, shape, colour, words=_words(fit)))
-    line = next(line for line in calibration.residuals if line.environment == "all")
+    every = next(line for line in calibration.residuals if line.environment == "all")
     summary = (
-        f"Mean {number(line.mean_before_db, 1)} dB before, {number(line.mean_after_db, 1)} dB after; "
-        f"spread {number(line.sd_before_db, 1)} dB before, {number(line.sd_after_db, 1)} dB after."
+        f"Mean {number(every.mean_before_db, 1)} dB before, {number(every.mean_after_db, 1)} dB after; "
+        f"spread {number(every.sd_before_db, 1)} dB before, {number(every.sd_after_db, 1)} dB after."
     )
-    return _drawing(title, summary, "hollow: before · filled: after calibration", parts, styles, width, height)
+    return _drawing(heading, summary, "hollow: before · filled: after calibration", parts, styles, width, height)
 
 
 def parameters_svg(calibration: Calibration, *, width: int = 640) -> str:
     """Return what was learned about each cause in dB: before (thin line) and after (thick line with a mark), 90 % intervals."""
     shown = [p for p in calibration.parameters if p.unit == "dB"]
-    title = "What the readings say about each cause"
+    heading = "What the readings say about each cause"
     if not shown:
-        return _empty(title, width, 160)
-    row, label = 20, 170
+        return _empty(heading, width, 160)
+    row, left = 20, 170
     height = TOP + row * len(shown) + 56
     reach = max(max(abs(p.low), abs(p.high), NINETY * p.prior_sd) for p in shown) * 1.05
 
     def x(value: float) -> float:
-        return label + (width - label - RIGHT) * (value + reach) / (2 * reach)
+        return left + (width - left - RIGHT) * (value + reach) / (2 * reach)
 
     parts = [_line(x(0), TOP - 6, x(0), height - 50, INK)]
     step = 2 if reach < 12 else 5 if reach < 30 else 10
-    for tick in _steps(-reach, reach, step):
+    for tick in ticks(-reach, reach, step):
         parts.append(_line(x(tick), TOP - 6, x(tick), height - 50, FAINT, opacity=0.6))
-        parts.append(f'<text x="{x(tick):.1f}" y="{height - 36}" text-anchor="middle">{text(number(tick))}</text>')
+        parts.append(label(x(tick), height - 36, number(tick), text_anchor="middle"))
     for index, parameter in enumerate(shown):
-        parts += _parameter_row(parameter, TOP + row * index + row / 2, x, label)
-    parts.append(f'<text x="{x(0):.1f}" y="{height - 20}" text-anchor="middle">dB stronger than the engine says</text>')
+        parts += _parameter_row(parameter, TOP + row * index + row / 2, x, left)
+    parts.append(label(x(0), height - 20, "dB stronger than the engine says", text_anchor="middle"))
     note = "thin grey: believed before · thick: after, 90 % · hollow mark: the readings say next to nothing"
-    return _drawing(title, "", note, parts, {}, width, height)
+    return _drawing(heading, "", note, parts, {}, width, height)
 
 
 def write_calibration_charts(calibration: Calibration, folder: Path) -> tuple[Path, ...]:
@@ -160,11 +159,11 @@ def write_calibration_charts(calibration: Calibration, folder: Path) -> tuple[Pa
     return tuple(write_text_atomically(folder / name, svg + "\n") for name, svg in charts.items())
 
 
-def _parameter_row(parameter: Parameter, y: float, x: Callable[[float], float], label: int) -> list[str]:
+def _parameter_row(parameter: Parameter, y: float, x: Callable[[float], float], left: int) -> list[str]:
     """Return one line of the chart of causes."""
     half = NINETY * parameter.prior_sd
     return [
-        f'<text x="{label - 8}" y="{y + 4:.1f}" text-anchor="end">{text(shortened(parameter.name, 24))}</text>',
+        label(left - 8, y + 4, shortened(parameter.name, 24), text_anchor="end"),
         _line(x(-half), y, x(half), y, "#9a958a"),
         _line(x(parameter.low), y, x(parameter.high), y, "#0072b2", thick=4),
         _mark(
@@ -218,30 +217,24 @@ def _styles(fitted: Sequence[FittedLink]) -> dict[str, tuple[str, str]]:
 
 
 def _drawing(
-    title: str, summary: str, note: str, parts: Sequence[str], styles: dict[str, tuple[str, str]], width: int, height: int
+    heading: str, summary: str, note: str, parts: Sequence[str], styles: dict[str, tuple[str, str]], width: int, height: int
 ) -> str:
     """Return the finished drawing with title, key and note."""
     key, at = [], float(LEFT)
     for name, (colour, shape) in styles.items():
         key.append(_mark(at + 5, height - 26, shape, colour))
-        key.append(f'<text x="{at + 14:.1f}" y="{height - 22}">{text(shortened(name, 22))}</text>')
+        key.append(label(at + 14, height - 22, shortened(name, 22)))
         at += 26 + 6.2 * len(shortened(name, 22))
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" height="{height}" role="img" '
-        f'aria-label="{text(f"{title}. {summary}")}" font-family="{FONT}" font-size="11" fill="{INK}">'
-        f"<title>{text(title)}</title><desc>{text(f'{summary} {note}')}</desc>"
-        f'<rect x="0" y="0" width="{width}" height="{height}" fill="#ffffff"/>'
-        f'<text x="12" y="18" font-size="14" font-weight="bold">{text(title)}</text>'
-        f'<text x="12" y="34">{text(summary)}</text>'
-        f"{''.join(parts)}{''.join(key)}"
-        f'<text x="12" y="{height - 6}" font-size="10" fill="#5d594f">{text(note)}</text></svg>'
+        f"{head(width, height, aria_label=f'{heading}. {summary}')}{title(heading)}{element('desc', text(f'{summary} {note}'))}"
+        f"{page(width, height, heading, note, label(12, 34, summary), *parts, *key)}</svg>"
     )
 
 
-def _empty(title: str, width: int, height: int) -> str:
+def _empty(heading: str, width: int, height: int) -> str:
     """Return a drawing that says that there is nothing to show."""
-    words = f'<text x="{width / 2:g}" y="{height / 2:g}" text-anchor="middle">There are no readings to show.</text>'
-    return _drawing(title, "", "", [words], {}, width, height)
+    words = element("text", "There are no readings to show.", x=f"{width / 2:g}", y=f"{height / 2:g}", text_anchor="middle")
+    return _drawing(heading, "", "", [words], {}, width, height)
 
 
 def _grid(
@@ -254,35 +247,33 @@ def _grid(
         at = frame.x(tick)
         words = metres(tick) if distances else number(tick)
         parts.append(_line(at, TOP, at, bottom, FAINT, opacity=0.7))
-        parts.append(f'<text x="{at:.1f}" y="{bottom + 14}" text-anchor="middle">{text(words)}</text>')
+        parts.append(label(at, bottom + 14, words, text_anchor="middle"))
     for tick in y_ticks:
         at = frame.y(tick)
         parts.append(_line(LEFT, at, frame.width - RIGHT, at, FAINT, opacity=0.7))
-        parts.append(f'<text x="{LEFT - 6}" y="{at + 4:.1f}" text-anchor="end">{text(number(tick))}</text>')
+        parts.append(label(LEFT - 6, at + 4, number(tick), text_anchor="end"))
     middle = TOP + (bottom - TOP) / 2
-    parts.append(f'<text x="{(LEFT + frame.width - RIGHT) / 2:.1f}" y="{bottom + 30}" text-anchor="middle">{text(x_words)}</text>')
-    parts.append(
-        f'<text x="16" y="{middle:.1f}" text-anchor="middle" transform="rotate(-90 16 {middle:.1f})">{text(y_words)}</text>'
-    )
+    parts.append(label((LEFT + frame.width - RIGHT) / 2, bottom + 30, x_words, text_anchor="middle"))
+    parts.append(label(16, middle, y_words, text_anchor="middle", transform=f"rotate(-90 16 {middle:.1f})"))
     return parts
 
 
 def _line(x1: float, y1: float, x2: float, y2: float, colour: str, *, thick: float = 1, dash: str = "", opacity: float = 1) -> str:
-    dashes = f' stroke-dasharray="{dash}"' if dash else ""
-    faint = f' stroke-opacity="{opacity:g}"' if opacity < 1 else ""
-    return (
-        f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" stroke="{colour}" stroke-width="{thick:g}"{dashes}{faint}/>'
-    )
+    faint = f"{opacity:g}" if opacity < 1 else None
+    ends = float(x1), float(y1), float(x2), float(y2)
+    return line(*ends, stroke=colour, stroke_width=f"{thick:g}", stroke_dasharray=dash or None, stroke_opacity=faint)
 
 
 def _mark(x: float, y: float, shape: str, colour: str, *, hollow: bool = False, words: str = "") -> str:
     """Return one mark; hollow ones are drawn in outline."""
     paint = (
-        f'fill="none" stroke="{colour}" stroke-opacity="0.7"' if hollow else f'fill="{colour}" stroke="#ffffff" stroke-width="0.6"'
+        {"fill": "none", "stroke": colour, "stroke_opacity": "0.7"}
+        if hollow
+        else {"fill": colour, "stroke": "#ffffff", "stroke_width": "0.6"}
     )
-    title = f"<title>{text(words)}</title>" if words else ""
+    said = title(words) if words else ""
     if shape == "circle":
-        return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" {paint}>{title}</circle>'
+        return circle(float(x), float(y), 4, said, **paint)
     corners = {
         "square": ((-3.6, -3.6), (3.6, -3.6), (3.6, 3.6), (-3.6, 3.6)),
         "triangle": ((0, -4.8), (4.4, 3.4), (-4.4, 3.4)),
@@ -293,30 +284,17 @@ def _mark(x: float, y: float, shape: str, colour: str, *, hollow: bool = False, 
         ),
         "bar": ((-5, -2), (5, -2), (5, 2), (-5, 2)),
     }[shape]
-    points = " ".join(f"{x + dx:.1f},{y + dy:.1f}" for dx, dy in corners)
-    return f'<polygon points="{points}" {paint}>{title}</polygon>'
+    return element("polygon", said, points=points((x + dx, y + dy) for dx, dy in corners), **paint)
 
 
 def _arrow(x: float, y: float, colour: str) -> str:
     """Return an arrow down from a mark: the truth lies below."""
-    return f'<path d="M{x:.1f},{y + 5:.1f} v11 m-3.5,-4 l3.5,4 l3.5,-4" fill="none" stroke="{colour}" stroke-width="1.4"/>'
+    return path(f"M{x:.1f},{y + 5:.1f} v11 m-3.5,-4 l3.5,4 l3.5,-4", stroke=colour, stroke_width=1.4)
 
 
 def _rounded(low: float, high: float, step: float) -> tuple[float, float]:
     """Return limits on whole steps."""
     return math.floor(low / step) * step, math.ceil(high / step) * step
-
-
-def _steps(low: float, high: float, step: float = 0.0) -> list[float]:
-    """Return round figures from low to high, at most a dozen."""
-    size = step or next(base * 10**power for power in range(300) for base in (1, 2, 5) if high - low <= 12 * base * 10**power)
-    return [k * size for k in range(math.ceil(low / size), math.floor(high / size) + 1)]
-
-
-def _decades(low: float, high: float) -> list[float]:
-    """Return 1, 2, 5, 10 … within limits."""
-    values = [base * 10.0**power for power in range(7) for base in (1, 2, 5)]
-    return [value for value in values if low <= value <= high]
 
 
 def describe_residuals(calibration: Calibration) -> tuple[str, ...]:

@@ -9,8 +9,10 @@ from meshplan.reporting.comparison_text import HEADINGS, comparison_rows, row_ce
 from meshplan.reporting.file_sets import all_or_nothing
 from meshplan.reporting.files import csv_text, write_text_atomically
 from meshplan.reporting.range_chart import write_range_svg
-from meshplan.reporting.words import number, text
+from meshplan.reporting.svg import TABLE_FONT, TABLE_INK, box, element, head, label, title
+from meshplan.reporting.words import text
 
+SOFT = "#55616a"
 ROW_HEIGHT = 26
 LEFT = 240
 BAR_WIDTH = 180
@@ -49,25 +51,22 @@ def comparison_csv(comparison: Comparison) -> str:
 def comparison_svg(comparison: Comparison) -> str:
     """Return a bar for each class, as long as its share of sensors served, with its figures beside it.
 
-    Bars are dark for the recommended class and hatched where the rules refuse one. Presentation attributes only, so that any
-    reader of pictures draws it alike.
+    Bars are dark for the recommended class and hatched where the rules refuse one.
     """
     rows = shown_rows(comparison, all_settings=False)
     width, height = LEFT + BAR_WIDTH + 14 + sum(wide for _, wide in COLUMNS), TOP + 12 + ROW_HEIGHT * len(rows)
-    title = f"Radio classes compared at {comparison.property_name}"
+    heading = f"Radio classes compared at {comparison.property_name}"
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" height="{height}" role="img" '
-        f'font-family="Georgia, serif" font-size="13" fill="#22303a"><title>{text(title)}</title>',
-        f"<desc>{text(comparison.recommendation)}</desc>",
+        head(width, height, font=TABLE_FONT, font_size=13, ink=TABLE_INK) + title(heading),
+        element("desc", text(comparison.recommendation)),
         '<defs><pattern id="refused" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
         '<rect width="6" height="6" fill="#f3f0e6"/><rect width="2" height="6" fill="#8a8f94"/></pattern></defs>',
-        f'<rect width="{width}" height="{height}" fill="#fbfaf5"/>',
-        f'<text x="12" y="24" font-size="16">{text(title)}</text>',
-        f'<text x="12" y="44" fill="#55616a">{text(comparison.country)}; cost in {text(comparison.currency)}</text>',
-        f'<text x="{LEFT}" y="{TOP - 8}" fill="#55616a">share of sensors served</text>',
+        element("rect", width=width, height=height, fill="#fbfaf5"),
+        label(12, 24, heading, font_size=16),
+        label(12, 44, f"{comparison.country}; cost in {comparison.currency}", fill=SOFT),
+        label(LEFT, TOP - 8, "share of sensors served", fill=SOFT),
+        *(label(x, TOP - 8, name, fill=SOFT) for x, (name, _) in zip(_column_edges(), COLUMNS, strict=True)),
     ]
-    for x, heading in zip(_column_edges(), (name for name, _ in COLUMNS), strict=True):
-        parts.append(f'<text x="{x}" y="{TOP - 8}" fill="#55616a">{text(heading)}</text>')
     for position, row in enumerate(rows):
         parts.extend(_bar(row, TOP + ROW_HEIGHT * position, comparison))
     parts.append("</svg>\n")
@@ -88,16 +87,14 @@ def _bar(row: ComparisonRow, top: int, comparison: Comparison) -> list[str]:
     share = row.served / row.sensors if row.sensors else 0.0
     fill = "url(#refused)" if not row.lawful else "#0a3a6b" if chosen else "#6f9bb8"
     length = BAR_WIDTH if not row.lawful else BAR_WIDTH * share
-    weight = ' font-weight="bold"' if chosen else ""
+    weight = "bold" if chosen else None
     cells = dict(zip(HEADINGS, row_cells(row, comparison), strict=True))
-    drawn = [
-        f'<text x="{LEFT - 8}" y="{top + 14}" text-anchor="end"{weight}>{text(row.radio)}</text>',
-        f'<rect x="{LEFT}" y="{top}" width="{BAR_WIDTH}" height="18" fill="none" stroke="#b9b6a8"/>',
-        f'<rect x="{LEFT}" y="{top}" width="{number(length, 1)}" height="18" fill="{fill}"/>',
+    return [
+        label(LEFT - 8, top + 14, row.radio, text_anchor="end", font_weight=weight),
+        box(LEFT, top, BAR_WIDTH, 18, fill="none", stroke="#b9b6a8"),
+        box(LEFT, top, float(length), 18, fill=fill),
+        *(label(x, top + 14, cells[name], font_weight=weight) for x, (name, _) in zip(_column_edges(), COLUMNS, strict=True)),
     ]
-    for x, (heading, _) in zip(_column_edges(), COLUMNS, strict=True):
-        drawn.append(f'<text x="{x}" y="{top + 14}"{weight}>{text(cells[heading])}</text>')
-    return drawn
 
 
 def _cell(value: object) -> object:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from importlib.resources import files
 
 from meshplan.records import Role
+from meshplan.reporting.svg import box, circle, path
 from meshplan.reporting.words import text
 
 CONTENT_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
@@ -36,8 +37,9 @@ def role_mark(role: Role, size: int = 16, *, filled: bool = True) -> str:
 def role_shape(role: Role, size: float, x: float = 0.0, y: float = 0.0) -> str:
     """Return the outline of a role's sign as an SVG element without colours of its own."""
     if role is Role.GATEWAY:
-        return f'<rect x="{x - size:.1f}" y="{y - size:.1f}" width="{2 * size:.1f}" height="{2 * size:.1f}"/>'
+        return box(x - size, y - size, 2 * size, 2 * size)
     if role is Role.RELAY:
         reach = 1.25 * size
-        return f'<path d="M{x:.1f} {y - reach:.1f}l{reach:.1f} {reach:.1f}l{-reach:.1f} {reach:.1f}l{-reach:.1f} {-reach:.1f}z"/>'
-    return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{size * 0.85:.1f}" fill="#ffffff"/>'
+        steps = f"M{x:.1f} {y - reach:.1f}l{reach:.1f} {reach:.1f}l{-reach:.1f} {reach:.1f}l{-reach:.1f} {-reach:.1f}z"
+        return path(steps, fill=None)
+    return circle(x, y, size * 0.85, fill="#ffffff")

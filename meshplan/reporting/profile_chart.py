@@ -1,8 +1,7 @@
 """The land between two antennas as a drawing for paper (SVG).
 
-Presentation attributes only, no style sheet, so that browsers and every PDF writer show the same. Ground is lifted by the
-Earth's bulge so that the ray is a straight line; the first Fresnel zone lies half transparent over the ground, so that one
-sees what stands in it.
+Ground is lifted by the Earth's bulge so that the ray is a straight line; the first Fresnel zone lies half transparent over the
+ground, so that one sees what stands in it.
 """
 
 from __future__ import annotations
@@ -22,13 +21,14 @@ from meshplan.propagation.refraction import earth_bulge_m
 from meshplan.records import Link, Plan
 from meshplan.reporting.files import write_text_atomically
 from meshplan.reporting.map.palette import VERDICT_STYLES, cover_colour
+from meshplan.reporting.svg import INK, box, circle, element, head, label, nice_step, path, points, title
 from meshplan.reporting.words import metres, number, shortened, text
 
 Array = NDArray[np.float64]
 
-INK: Final = "#23211c"
 GROUND_FILL: Final = "#d8ccb4"
 GROUND_EDGE: Final = "#5a4a33"
+COVER_EDGE: Final = "#2f3a26"
 ZONE_FILL: Final = "#2f6f9f"
 
 NO_SECTION_BELOW_M: Final = 0.5
@@ -36,7 +36,6 @@ NO_SECTION_BELOW_M: Final = 0.5
 
 LEFT, RIGHT, TOP, BOTTOM = 56, 18, 42, 62
 MOST_SAMPLES: Final = 420
-FONT: Final = "Helvetica, Arial, 'Liberation Sans', 'DejaVu Sans', sans-serif"
 
 
 @dataclass(frozen=True)
@@ -62,7 +61,7 @@ class _Scene:
         return TOP + (self.height - TOP - self.bottom) * (self.high_m - height_m) / (self.high_m - self.low_m)
 
     def points(self, along_m: Array, height_m: Array) -> str:
-        return " ".join(f"{self.x(a):.1f},{self.y(h):.1f}" for a, h in zip(along_m, height_m, strict=True))
+        return points((self.x(a), self.y(h)) for a, h in zip(along_m, height_m, strict=True))
 
     @property
     def exaggeration(self) -> float:
@@ -74,19 +73,17 @@ class _Scene:
 def profile_svg(link: Link, plan: Plan | None = None, *, width: int = 720, height: int = 300, legend: bool = True) -> str:
     """Return the profile of a link as one SVG element; a link without a profile gets a drawing that says so."""
     words = f"Profile from {link.a} to {link.b}"
-    head = (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" height="{height}" '
-        f'role="img" aria-label="{text(f"{words}. {link.clearance.sentence}")}" font-family="{FONT}" font-size="11" '
-        f'fill="{INK}"><title>{text(words)}</title><desc>{text(f"{link.clearance.sentence} {link.sentence}")}</desc>'
-        f'<rect x="0" y="0" width="{width}" height="{height}" fill="#ffffff"/>'
+    start = (
+        f"{head(width, height, aria_label=f'{words}. {link.clearance.sentence}')}{title(words)}"
+        f"{element('desc', text(f'{link.clearance.sentence} {link.sentence}'))}{box(0, 0, width, height, fill='#ffffff')}"
     )
     at_one_place = link.distance_m < NO_SECTION_BELOW_M
     if link.profile is None or at_one_place or len(link.profile.ground_amsl_m) < 2 or not link.profile.step_m > 0.0:
         missing = "No profile was kept for this link."
         if at_one_place or link.profile is not None:
             missing = "Both antennas stand at one place: there is no section."
-        note = f'<text x="{width / 2:g}" y="{height / 2:g}" text-anchor="middle">{missing}</text>'
-        return f"{head}{note}</svg>"
+        note = element("text", missing, x=f"{width / 2:g}", y=f"{height / 2:g}", text_anchor="middle")
+        return f"{start}{note}</svg>"
     scene = _scene(link, width, height, BOTTOM if legend else BOTTOM - 24)
     parts = (
         *_axes(scene),
@@ -97,7 +94,7 @@ def profile_svg(link: Link, plan: Plan | None = None, *, width: int = 720, heigh
         *_tightest(scene, link),
         *(_legend(scene, plan.cover_kinds if plan else ()) if legend else ()),
     )
-    return head + "".join(parts) + "</svg>"
+    return start + "".join(parts) + "</svg>"
 
 
 def write_profile_svg(link: Link, plan: Plan | None, path: Path) -> Path:
@@ -137,13 +134,6 @@ def _kept_samples(top_m: Array, tightest: float) -> NDArray[np.int_]:
     return np.array(sorted(wanted))
 
 
-def nice_step(span: float, most: int) -> float:
-    """Return a tick step of 1, 2 or 5 times a power of ten that gives at most that many steps."""
-    rough = span / most
-    power = 10.0 ** math.floor(math.log10(rough))
-    return next(step * power for step in (1.0, 2.0, 5.0, 10.0) if step * power >= rough * (1 - 1e-9))
-
-
 def _axes(scene: _Scene) -> list[str]:
     base, right = scene.height - scene.bottom, scene.width - RIGHT
     parts = [f'<g stroke="{INK}" stroke-width="0.6">']
@@ -152,33 +142,26 @@ def _axes(scene: _Scene) -> list[str]:
     total = float(scene.along_m[-1])
     reach = nice_step(total, 7 if scene.width >= 600 else 5)
     places = np.arange(0, math.floor(total / reach + 1e-9) + 1) * reach
-    parts += [
-        f'<path d="M{LEFT} {scene.y(h):.1f}H{right}" stroke="#b9b2a3" stroke-width="0.5" stroke-dasharray="1 3" fill="none"/>'
-        for h in heights
-    ]
-    parts.append(f'<path d="M{LEFT} {TOP}V{base}H{right}" fill="none"/>')
-    parts += [f'<path d="M{scene.x(p):.1f} {base}v4" fill="none"/>' for p in places]
+    dotted = {"stroke": "#b9b2a3", "stroke_width": "0.5", "stroke_dasharray": "1 3", "fill": "none"}
+    parts += [element("path", d=f"M{LEFT} {scene.y(h):.1f}H{right}", **dotted) for h in heights]
+    parts.append(path(f"M{LEFT} {TOP}V{base}H{right}"))
+    parts += [path(f"M{scene.x(p):.1f} {base}v4") for p in places]
     parts.append("</g>")
     decimals = 1 if step < 1 else 0
-    parts += [
-        f'<text x="{LEFT - 5}" y="{scene.y(h) + 3.5:.1f}" text-anchor="end">{number(float(h), decimals)}</text>' for h in heights
-    ]
+    parts += [label(LEFT - 5, scene.y(h) + 3.5, number(float(h), decimals), text_anchor="end") for h in heights]
     kilometres = total >= 5000
     parts += [
-        f'<text x="{scene.x(p):.1f}" y="{base + 15}" text-anchor="middle">'
-        f"{number(float(p) / 1000, 1) if kilometres else number(float(p))}</text>"
+        label(scene.x(p), base + 15, number(float(p) / 1000, 1) if kilometres else number(float(p)), text_anchor="middle")
         for p in places
     ]
     times = number(scene.exaggeration, 0 if scene.exaggeration >= 10 else 1)
     scale = f"heights drawn {times} times taller than lengths" if scene.width >= 600 else f"heights {times} times taller"
-    parts.append(
-        f'<text x="{right}" y="{base + 28}" text-anchor="end">{"km" if kilometres else "metres"} along the path; {scale}</text>'
-    )
-    parts.append(
-        f'<text x="13" y="{(TOP + base) / 2:.1f}" text-anchor="middle" '
-        f'transform="rotate(-90 13 {(TOP + base) / 2:.1f})">metres above sea level</text>'
-    )
-    return parts
+    middle = (TOP + base) / 2
+    return [
+        *parts,
+        label(right, base + 28, f"{'km' if kilometres else 'metres'} along the path; {scale}", text_anchor="end"),
+        label(13, middle, "metres above sea level", text_anchor="middle", transform=f"rotate(-90 13 {middle:.1f})"),
+    ]
 
 
 def _ground(scene: _Scene) -> list[str]:
@@ -186,8 +169,8 @@ def _ground(scene: _Scene) -> list[str]:
     line = scene.points(scene.along_m, scene.ground_m)
     first, last = scene.x(0.0), scene.x(float(scene.along_m[-1]))
     return [
-        f'<polygon points="{first:.1f},{base} {line} {last:.1f},{base}" fill="{GROUND_FILL}" stroke="none"/>',
-        f'<polyline points="{line}" fill="none" stroke="{GROUND_EDGE}" stroke-width="1.2"/>',
+        element("polygon", points=f"{first:.1f},{base} {line} {last:.1f},{base}", fill=GROUND_FILL, stroke="none"),
+        element("polyline", points=line, fill="none", stroke=GROUND_EDGE, stroke_width=1.2),
     ]
 
 
@@ -199,12 +182,12 @@ def _cover(scene: _Scene, names: tuple[str, ...]) -> list[str]:
         along, ground = scene.along_m[first : last + 1], scene.ground_m[first : last + 1]
         top = ground + scene.cover_m[first : last + 1]
         outline = f"{scene.points(along, top)} {scene.points(along[::-1], ground[::-1])}"
-        parts.append(f'<polygon points="{outline}" fill="{colour}" stroke="#2f3a26" stroke-width="0.7"/>')
+        parts.append(element("polygon", points=outline, fill=colour, stroke=COVER_EDGE, stroke_width=0.7))
         every = max(1, round((last - first) / max(1.0, (scene.x(along[-1]) - scene.x(along[0])) / 5)))
         strokes = "".join(
             f"M{scene.x(along[i]):.1f} {scene.y(ground[i]):.1f}V{scene.y(top[i]):.1f}" for i in range(0, len(along), every)
         )
-        parts.append(f'<path d="{strokes}" fill="none" stroke="#2f3a26" stroke-width="0.5"/>')
+        parts.append(path(strokes, stroke=COVER_EDGE, stroke_width=0.5))
     return parts
 
 
@@ -231,9 +214,9 @@ def _zone(scene: _Scene) -> list[str]:
     needed = scene.points(along, np.maximum(ray - CLEAR_SHARE * zone, scene.low_m))
     first, last = scene.points(along[:1], ray[:1]), scene.points(along[-1:], ray[-1:])
     return [
-        f'<polygon points="{upper} {lower}" fill="{ZONE_FILL}" fill-opacity="0.22" stroke="{ZONE_FILL}" stroke-width="0.8"/>',
-        f'<polyline points="{needed}" fill="none" stroke="{INK}" stroke-width="1.1" stroke-dasharray="5 3"/>',
-        f'<polyline points="{first} {last}" fill="none" stroke="{INK}" stroke-width="1.3"/>',
+        element("polygon", points=f"{upper} {lower}", fill=ZONE_FILL, fill_opacity="0.22", stroke=ZONE_FILL, stroke_width=0.8),
+        element("polyline", points=needed, fill="none", stroke=INK, stroke_width=1.1, stroke_dasharray="5 3"),
+        element("polyline", points=f"{first} {last}", fill="none", stroke=INK, stroke_width=1.3),
     ]
 
 
@@ -247,11 +230,10 @@ def _masts(scene: _Scene, link: Link) -> list[str]:
         x, foot = scene.x(float(scene.along_m[place])), scene.y(float(scene.ground_m[place]))
         tip = scene.y(float(scene.ray_m[place]))
         parts += [
-            f'<path d="M{x:.1f} {foot:.1f}V{tip:.1f}" fill="none" stroke="{INK}" stroke-width="3"/>',
-            f'<circle cx="{x:.1f}" cy="{tip:.1f}" r="3.4" fill="#ffffff" stroke="{INK}" stroke-width="1.6"/>',
-            f'<text x="{x:.1f}" y="16" text-anchor="{anchor}" font-size="13" font-weight="bold">'
-            f"{text(shortened(name, scene.width // 20))}</text>",
-            f'<text x="{x:.1f}" y="30" text-anchor="{anchor}">antenna {metres(agl_m)} {above}</text>',
+            path(f"M{x:.1f} {foot:.1f}V{tip:.1f}", stroke=INK, stroke_width=3),
+            circle(x, tip, 3.4, fill="#ffffff", stroke=INK, stroke_width=1.6),
+            label(x, 16, shortened(name, scene.width // 20), text_anchor=anchor, font_size=13, font_weight="bold"),
+            label(x, 30, f"antenna {metres(agl_m)} {above}", text_anchor=anchor),
         ]
     return parts
 
@@ -264,8 +246,8 @@ def _tightest(scene: _Scene, link: Link) -> list[str]:
     x = scene.x(at_m)
     y = scene.y(float(np.interp(at_m, scene.along_m, scene.ground_m + scene.cover_m)))
     ray = scene.y(float(np.interp(at_m, scene.along_m, scene.ray_m)))
-    label = clearance_label(link.clearance.kind, link.clearance.clearance_m)
-    half = 3.3 * len(label)
+    words = clearance_label(link.clearance.kind, link.clearance.clearance_m)
+    half = 3.3 * len(words)
     middle = min(max(x, LEFT + half + 4), scene.width - RIGHT - half - 4)
     blocked = link.clearance.first_fresnel_share < 0
     below = max(y - 8.0, TOP + 12.0) if blocked else y + 27.0
@@ -274,13 +256,12 @@ def _tightest(scene: _Scene, link: Link) -> list[str]:
         to_right = x + half + 10 < scene.width - RIGHT - half
         middle = x + half + 10 if to_right else x - half - 10
     fill = VERDICT_STYLES["failing"].colour if blocked else INK
+    foot = points([(x, y), (x - 5, y + 10), (x + 5, y + 10)])
     return [
-        f'<path d="M{x:.1f} {y:.1f}V{ray:.1f}" fill="none" stroke="{fill}" stroke-width="1.2"/>',
-        f'<polygon points="{x:.1f},{y:.1f} {x - 5:.1f},{y + 10:.1f} {x + 5:.1f},{y + 10:.1f}" fill="{fill}" '
-        f'stroke="#ffffff" stroke-width="0.8"/>',
-        f'<rect x="{middle - half:.1f}" y="{below - 11:.1f}" width="{2 * half:.1f}" height="15" fill="#ffffff" '
-        f'fill-opacity="0.88" stroke="{fill}" stroke-width="0.6"/>',
-        f'<text x="{middle:.1f}" y="{below:.1f}" text-anchor="middle" fill="{fill}" font-weight="bold">{label}</text>',
+        path(f"M{x:.1f} {y:.1f}V{ray:.1f}", stroke=fill, stroke_width=1.2),
+        element("polygon", points=foot, fill=fill, stroke="#ffffff", stroke_width=0.8),
+        box(middle - half, below - 11, 2 * half, 15, fill="#ffffff", fill_opacity="0.88", stroke=fill, stroke_width=0.6),
+        label(middle, below, words, text_anchor="middle", fill=fill, font_weight="bold"),
     ]
 
 
@@ -292,16 +273,11 @@ def _legend(scene: _Scene, names: tuple[str, ...]) -> list[str]:
     blocks[1:1] = [(cover_colour(_kind_name(kind, names)), 1.0, _kind_name(kind, names)) for kind in present]
     parts, x = [], float(LEFT)
     for colour, opacity, word in blocks:
-        parts.append(
-            f'<rect x="{x:.1f}" y="{y - 8}" width="14" height="9" fill="{colour}" fill-opacity="{opacity:g}" '
-            f'stroke="{INK}" stroke-width="0.5"/><text x="{x + 18:.1f}" y="{y}" font-size="10">{text(word)}</text>'
-        )
+        parts.append(box(x, y - 8, 14, 9, fill=colour, fill_opacity=f"{opacity:g}", stroke=INK, stroke_width=0.5))
+        parts.append(label(x + 18, y, word, font_size=10))
         x += 30 + 5.2 * len(word)
-    parts.append(
-        f'<path d="M{x:.1f} {y - 3.5}h20" fill="none" stroke="{INK}" stroke-width="1.1" stroke-dasharray="5 3"/>'
-        f'<text x="{x + 24:.1f}" y="{y}" font-size="10">keep free above this ({CLEAR_SHARE:.0%} of it)</text>'
-    )
-    return parts
+    parts.append(path(f"M{x:.1f} {y - 3.5}h20", stroke=INK, stroke_width=1.1, stroke_dasharray="5 3"))
+    return [*parts, label(x + 24, y, f"keep free above this ({CLEAR_SHARE:.0%} of it)", font_size=10)]
 
 
 def _kind_name(kind: int, names: tuple[str, ...]) -> str:

@@ -9,7 +9,8 @@ from typing import Final
 
 from meshplan.records import RangeCurve, RangePoint
 from meshplan.reporting.files import write_text_atomically
-from meshplan.reporting.words import metres, number, text
+from meshplan.reporting.svg import TABLE_FONT, TABLE_INK, box, circle, element, head, label, line, points, title
+from meshplan.reporting.words import metres, number
 
 WIDTH: Final = 860
 LEFT, RIGHT, TOP, BOTTOM = 90, 250, 80, 60
@@ -18,7 +19,9 @@ SHOWN_HEIGHTS: Final = 1
 """Which of the curve's height pairs the picture shows."""
 
 _INKS: Final = ("#0a3a6b", "#8c2f1b", "#3d6b35", "#7a5195", "#a66f00", "#4d4d4d")
-_DASHES: Final = ("", "7 3", "2 3", "9 3 2 3")
+_DASHES: Final = (None, "7 3", "2 3", "9 3 2 3")
+_SOFT: Final = "#55616a"
+_GRID: Final = "#dedbcd"
 
 
 def range_table(curve: RangeCurve) -> str:
@@ -54,15 +57,12 @@ def write_range_svg(curves: Sequence[RangeCurve], path: Path) -> Path:
 
 
 def range_svg(curves: Sequence[RangeCurve]) -> str:
-    """Return a line for each class through its rates, both axes in equal ratios; one rate alone is a dot.
-
-    Presentation attributes only, so that any reader of pictures draws it alike.
-    """
+    """Return a line for each class through its rates, both axes in equal ratios; one rate alone is a dot."""
     drawn = [(curve, _reached(curve)) for curve in curves]
-    drawn = [(curve, points) for curve, points in drawn if points]
+    drawn = [(curve, reached) for curve, reached in drawn if reached]
     height = TOP + max(PLOT_HEIGHT, 20 * len(drawn)) + BOTTOM
-    low_x, high_x = _decades([point.ranges_m[SHOWN_HEIGHTS] for _, points in drawn for point in points])
-    low_y, high_y = _decades([point.bit_rate_bps for _, points in drawn for point in points])
+    low_x, high_x = _decades([point.ranges_m[SHOWN_HEIGHTS] for _, reached in drawn for point in reached])
+    low_y, high_y = _decades([point.bit_rate_bps for _, reached in drawn for point in reached])
 
     def place(point: RangePoint) -> tuple[float, float]:
         share_x = (log10(point.ranges_m[SHOWN_HEIGHTS]) - low_x) / (high_x - low_x)
@@ -70,19 +70,21 @@ def range_svg(curves: Sequence[RangeCurve]) -> str:
         return LEFT + share_x * (WIDTH - LEFT - RIGHT), height - BOTTOM - share_y * (height - TOP - BOTTOM)
 
     one, other = curves[0].heights_agl_m[SHOWN_HEIGHTS] if curves else (0.0, 0.0)
-    title = "Bit rate against range"
+    heading = "Bit rate against range"
+    ground = (
+        f"Flat open ground, antennas at {one:g} m and {other:g} m, {curves[0].margin_db if curves else 0:g} dB of margin; "
+        "hills, plants and walls take most of it away."
+    )
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height}" width="{WIDTH}" height="{height}" role="img" '
-        f'font-family="Georgia, serif" font-size="13" fill="#22303a"><title>{title}</title>',
+        head(WIDTH, height, font=TABLE_FONT, font_size=13, ink=TABLE_INK) + title(heading),
         "<desc>The slower the bits, the further they carry. Real ground, plants and walls take most of it away.</desc>",
-        f'<rect width="{WIDTH}" height="{height}" fill="#fbfaf5"/>',
-        f'<text x="12" y="24" font-size="16">{title}</text>',
-        f'<text x="12" y="44" fill="#55616a">Flat open ground, antennas at {one:g} m and {other:g} m, '
-        f"{curves[0].margin_db if curves else 0:g} dB of margin; hills, plants and walls take most of it away.</text>",
+        element("rect", width=WIDTH, height=height, fill="#fbfaf5"),
+        label(12, 24, heading, font_size=16),
+        label(12, 44, ground, fill=_SOFT),
         *_axes(low_x, high_x, low_y, high_y, height),
     ]
-    for number_, (curve, points) in enumerate(drawn):
-        parts.extend(_line(curve, [place(point) for point in points], number_))
+    for position, (curve, reached) in enumerate(drawn):
+        parts.extend(_line(curve, [place(point) for point in reached], position))
     parts.append("</svg>\n")
     return "\n".join(parts)
 
@@ -101,32 +103,32 @@ def _decades(values: Sequence[float]) -> tuple[int, int]:
 
 def _axes(low_x: int, high_x: int, low_y: int, high_y: int, height: int) -> list[str]:
     right, bottom = WIDTH - RIGHT, height - BOTTOM
-    parts = [f'<rect x="{LEFT}" y="{TOP}" width="{right - LEFT}" height="{bottom - TOP}" fill="none" stroke="#b9b6a8"/>']
+    parts = [box(LEFT, TOP, right - LEFT, bottom - TOP, fill="none", stroke="#b9b6a8")]
     for power in range(low_x, high_x + 1):
         x = LEFT + (power - low_x) / (high_x - low_x) * (right - LEFT)
         words = f"{number(10.0**power)} m" if power < 3 else f"{number(10.0 ** (power - 3))} km"
-        parts.append(f'<line x1="{x:.1f}" y1="{TOP}" x2="{x:.1f}" y2="{bottom}" stroke="#dedbcd"/>')
-        parts.append(f'<text x="{x:.1f}" y="{bottom + 20}" text-anchor="middle">{words}</text>')
+        parts.append(line(x, TOP, x, bottom, stroke=_GRID))
+        parts.append(label(x, bottom + 20, words, text_anchor="middle"))
     for power in range(low_y, high_y + 1):
         y = bottom - (power - low_y) / (high_y - low_y) * (bottom - TOP)
         words = f"{number(10.0**power)}" if power < 3 else f"{number(10.0 ** (power - 3))} k"
-        parts.append(f'<line x1="{LEFT}" y1="{y:.1f}" x2="{right}" y2="{y:.1f}" stroke="#dedbcd"/>')
-        parts.append(f'<text x="{LEFT - 8}" y="{y + 4:.1f}" text-anchor="end">{words}</text>')
-    parts.append(f'<text x="{(LEFT + right) / 2:.1f}" y="{bottom + 42}" text-anchor="middle" fill="#55616a">range</text>')
-    parts.append(f'<text x="{LEFT - 8}" y="{TOP - 10}" text-anchor="end" fill="#55616a">bit/s</text>')
+        parts.append(line(LEFT, y, right, y, stroke=_GRID))
+        parts.append(label(LEFT - 8, y + 4, words, text_anchor="end"))
+    parts.append(label((LEFT + right) / 2, bottom + 42, "range", text_anchor="middle", fill=_SOFT))
+    parts.append(label(LEFT - 8, TOP - 10, "bit/s", text_anchor="end", fill=_SOFT))
     return parts
 
 
 def _line(curve: RangeCurve, places: Sequence[tuple[float, float]], position: int) -> list[str]:
     ink = _INKS[position % len(_INKS)]
     dash = _DASHES[position // len(_INKS) % len(_DASHES)]
-    dashes = f' stroke-dasharray="{dash}"' if dash else ""
-    track = " ".join(f"{x:.1f},{y:.1f}" for x, y in places)
-    parts = [f'<polyline points="{track}" fill="none" stroke="{ink}" stroke-width="2"{dashes}/>'] if len(places) > 1 else []
-    parts += [f'<circle cx="{x:.1f}" cy="{y:.1f}" r="3.5" fill="{ink}"/>' for x, y in places]
+    parts = []
+    if len(places) > 1:
+        parts = [element("polyline", points=points(places), fill="none", stroke=ink, stroke_width=2, stroke_dasharray=dash)]
+    parts += [circle(x, y, 3.5, fill=ink) for x, y in places]
     y = TOP + 10 + 20 * position
     x = WIDTH - RIGHT + 16
-    parts.append(f'<line x1="{x}" y1="{y - 4}" x2="{x + 26}" y2="{y - 4}" stroke="{ink}" stroke-width="2"{dashes}/>')
-    parts.append(f'<circle cx="{x + 13}" cy="{y - 4}" r="3.5" fill="{ink}"/>')
-    parts.append(f'<text x="{x + 34}" y="{y}">{text(curve.class_key)}</text>')
+    parts.append(line(x, y - 4, x + 26, y - 4, stroke=ink, stroke_width=2, stroke_dasharray=dash))
+    parts.append(circle(x + 13, y - 4, 3.5, fill=ink))
+    parts.append(label(x + 34, y, curve.class_key))
     return parts

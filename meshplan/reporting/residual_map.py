@@ -1,4 +1,4 @@
-"""Where measured and predicted power differ, drawn on the ground (SVG, presentation attributes only, north up)."""
+"""Where measured and predicted power differ, drawn on the ground (SVG, north up)."""
 
 from __future__ import annotations
 
@@ -7,10 +7,9 @@ from collections.abc import Callable, Sequence
 from typing import Final
 
 from meshplan.records.measurement import Calibration, FittedLink
+from meshplan.reporting.svg import INK, circle, element, head, label, line, page, path, title
 from meshplan.reporting.words import metres, number, shortened, text
 
-INK: Final = "#23211c"
-FONT: Final = "Helvetica, Arial, 'Liberation Sans', 'DejaVu Sans', sans-serif"
 MARGIN, TOP, BOTTOM = 46, 44, 62
 MOST_NAMES: Final = 60
 STRONGER, WEAKER, ALIKE = "#0072b2", "#d55e00", "#b9b4a8"
@@ -24,10 +23,10 @@ def residual_map_svg(calibration: Calibration, *, width: int = 640, after: bool 
     `after` shows what is left after calibration, otherwise what it was before.
     """
     shown = [fit for fit in calibration.fitted if not fit.measured.censored and _placed(fit)]
-    title = f"Measured minus predicted on the ground, {'after' if after else 'before'} calibration"
+    heading = f"Measured minus predicted on the ground, {'after' if after else 'before'} calibration"
     ends = {name: at for fit in shown for name, at in _ends(fit)}
     if not shown:
-        return _page(title, ["There are no readings with positions to show."], [], width, 160)
+        return _page(heading, ["There are no readings with positions to show."], [], width, 160)
     west, east = min(x for x, _ in ends.values()), max(x for x, _ in ends.values())
     south, north = min(y for _, y in ends.values()), max(y for _, y in ends.values())
     scale = (width - 2 * MARGIN) / max(east - west, (north - south) * 0.6, 1.0)
@@ -39,13 +38,11 @@ def residual_map_svg(calibration: Calibration, *, width: int = 640, after: bool 
     parts = [_line(fit, *at(_ends(fit)[0][1]), *at(_ends(fit)[1][1]), after=after) for fit in sorted(shown, key=_size(after))]
     for count, (name, place) in enumerate(sorted(ends.items())):
         x, y = at(place)
-        parts.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="2.6" fill="{INK}"><title>{text(name)}</title></circle>')
+        parts.append(circle(x, y, 2.6, title(name), fill=INK))
         if count < MOST_NAMES:
             side, shift = ("end", -5) if x > 0.7 * width else ("start", 5)
-            parts.append(
-                f'<text x="{x + shift:.1f}" y="{y - 4:.1f}" font-size="9" text-anchor="{side}">{text(shortened(name, 18))}</text>'
-            )
-    return _page(title, [], [*parts, *_scale_bar(scale, width, height)], width, height)
+            parts.append(label(x + shift, y - 4, shortened(name, 18), font_size=9, text_anchor=side))
+    return _page(heading, [], [*parts, *_scale_bar(scale, width, height)], width, height)
 
 
 def _placed(fit: FittedLink) -> bool:
@@ -72,13 +69,10 @@ def _line(fit: FittedLink, x1: float, y1: float, x2: float, y2: float, *, after:
     residual = _residual(fit, after)
     thick = next(width for limit, width in STEPS if abs(residual) <= limit)
     colour = ALIKE if abs(residual) <= STEPS[0][0] else STRONGER if residual > 0 else WEAKER
-    dash = ' stroke-dasharray="7 4"' if colour == WEAKER else ""
+    dash = "7 4" if colour == WEAKER else None
     link = fit.measured.link
-    words = f"{link.a} to {link.b}: {number(residual, 1)} dB"
-    return (
-        f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" stroke="{colour}" stroke-width="{thick:g}"{dash} '
-        f'stroke-opacity="0.85"><title>{text(words)}</title></line>'
-    )
+    words = title(f"{link.a} to {link.b}: {number(residual, 1)} dB")
+    return line(x1, y1, x2, y2, words, stroke=colour, stroke_width=f"{thick:g}", stroke_dasharray=dash, stroke_opacity="0.85")
 
 
 def _scale_bar(scale: float, width: int, height: int) -> list[str]:
@@ -89,29 +83,25 @@ def _scale_bar(scale: float, width: int, height: int) -> list[str]:
     right, y = width - MARGIN, height - 40
     left = right - scale * length
     return [
-        f'<path d="M{left:.1f},{y - 4} v4 H{right:.1f} v-4" fill="none" stroke="{INK}"/>',
-        f'<text x="{(left + right) / 2:.1f}" y="{y - 7}" text-anchor="middle">{text(metres(length))}</text>',
+        path(f"M{left:.1f},{y - 4} v4 H{right:.1f} v-4", stroke=INK),
+        label((left + right) / 2, y - 7, metres(length), text_anchor="middle"),
     ]
 
 
-def _page(title: str, words: Sequence[str], parts: Sequence[str], width: int, height: int) -> str:
+def _page(heading: str, words: Sequence[str], parts: Sequence[str], width: int, height: int) -> str:
     """Return the finished drawing with its key."""
     key, x = [], 12.0
-    for colour, dash, label in (
-        (STRONGER, "", "stronger than predicted"),
-        (WEAKER, ' stroke-dasharray="7 4"', "weaker than predicted"),
-        (ALIKE, "", "within 3 dB"),
+    for colour, dash, meaning in (
+        (STRONGER, None, "stronger than predicted"),
+        (WEAKER, "7 4", "weaker than predicted"),
+        (ALIKE, None, "within 3 dB"),
     ):
-        key.append(f'<path d="M{x:.0f},{height - 24} h26" fill="none" stroke="{colour}" stroke-width="3"{dash}/>')
-        key.append(f'<text x="{x + 31:.0f}" y="{height - 20}">{label}</text>')
-        x += 60 + 5.6 * len(label)
-    captions = [f'<text x="{width / 2:g}" y="{height / 2:g}" text-anchor="middle">{text(line)}</text>' for line in words]
+        key.append(path(f"M{x:.0f},{height - 24} h26", stroke=colour, stroke_width=3, stroke_dasharray=dash))
+        key.append(element("text", meaning, x=f"{x + 31:.0f}", y=height - 20))
+        x += 60 + 5.6 * len(meaning)
+    captions = [element("text", text(said), x=f"{width / 2:g}", y=f"{height / 2:g}", text_anchor="middle") for said in words]
     note = "width: up to 3, 6, 10 dB and more · north is up"
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" height="{height}" role="img" '
-        f'aria-label="{text(title)}" font-family="{FONT}" font-size="11" fill="{INK}"><title>{text(title)}</title>'
-        f'<rect x="0" y="0" width="{width}" height="{height}" fill="#ffffff"/>'
-        f'<text x="12" y="18" font-size="14" font-weight="bold">{text(title)}</text>'
-        f"{''.join(parts)}{''.join(captions)}{''.join(key)}"
-        f'<text x="12" y="{height - 6}" font-size="10" fill="#5d594f">{text(note)}</text></svg>'
+        f"{head(width, height, aria_label=heading)}{title(heading)}"
+        f"{page(width, height, heading, note, *parts, *captions, *key)}</svg>"
     )

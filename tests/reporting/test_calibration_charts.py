@@ -15,7 +15,6 @@ from meshplan.calibration.calibrate import calibrate
 from meshplan.records.measurement import Calibration
 from meshplan.reporting.calibration_charts import (
     _STYLES,
-    _steps,
     describe_residuals,
     parameters_svg,
     predicted_against_measured_svg,
@@ -23,6 +22,7 @@ from meshplan.reporting.calibration_charts import (
     write_calibration_charts,
 )
 from meshplan.reporting.residual_map import residual_map_svg
+from meshplan.reporting.svg import ticks
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "calibration"))
 from invented_readings import Truth, measure, property_links, true_power_dbm
@@ -114,6 +114,6 @@ def test_the_map_shows_stronger_and_weaker_links_apart_without_colour(learned: C
 @pytest.mark.parametrize(("low", "high", "count"), [(-120.0, -40.0, 9), (0.0, 5e5, 11), (-3.0, 3.5, 7), (-1e12, 1e12, 11)])
 def test_an_axis_has_a_few_round_figures_however_far_it_reaches(low: float, high: float, count: int) -> None:
     """A table whose heading is wrong puts millions into a column of decibels (found by a mutated table)."""
-    found = _steps(low, high)
+    found = ticks(low, high)
     assert len(found) == count
     assert all(low <= figure <= high for figure in found)

@@ -16,8 +16,9 @@ from plan_fixture import make_plan
 
 from meshplan.explain.obstacles import clearance_label
 from meshplan.records import Clearance, Link, Plan
-from meshplan.reporting.profile_chart import nice_step, profile_svg, write_profile_svg
+from meshplan.reporting.profile_chart import profile_svg, write_profile_svg
 from meshplan.reporting.profile_text import budget_rows, profile_text
+from meshplan.reporting.svg import nice_step
 
 SVG = "{http://www.w3.org/2000/svg}"
 

@@ -8,6 +8,7 @@ from meshplan.reporting.paper import role_mark
 from meshplan.reporting.plan_files import line_cost
 from meshplan.reporting.sheets.entries import SiteSheet, WorkStep, network_notes, order_of_work
 from meshplan.reporting.sheets.overview import overview_svg
+from meshplan.reporting.svg import path
 from meshplan.reporting.words import care_of, count, decibels, legal_state, listing, metres, money, number, percent, shortened, text
 
 
@@ -41,8 +42,8 @@ def _key(plan: Plan) -> str:
     roles = "".join(f"<span>{role_mark(role, 13)} {role.value}</span>" for role in Role)
     used = {link.verdict for link in plan.chosen_links}
     lines = "".join(
-        f'<span><svg width="34" height="8" viewBox="0 0 34 8" aria-hidden="true"><path d="M1 4h32" fill="none" '
-        f'stroke="{style.colour}" stroke-width="2.4"{f" stroke-dasharray={chr(34)}{style.dash}{chr(34)}" if style.dash else ""}/>'
+        '<span><svg width="34" height="8" viewBox="0 0 34 8" aria-hidden="true">'
+        f"{path('M1 4h32', stroke=style.colour, stroke_width=2.4, stroke_dasharray=style.dash or None)}"
         f"</svg> {verdict}: {VERDICT_WORDS[verdict]}</span>"
         for verdict, style in VERDICT_STYLES.items()
         if verdict in used

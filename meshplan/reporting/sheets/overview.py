@@ -10,8 +10,8 @@ from typing import Final
 from meshplan.records import Device, Link, MapShape, Plan, Role
 from meshplan.reporting.map.palette import VERDICT_STYLES, cover_colour
 from meshplan.reporting.paper import role_shape
-from meshplan.reporting.profile_chart import FONT, INK, nice_step
-from meshplan.reporting.words import metres, shortened, text
+from meshplan.reporting.svg import INK, box, element, head, label, nice_step, path, title, track
+from meshplan.reporting.words import metres, shortened
 
 _DEGREE_M: Final = 111_320.0
 """Metres a degree of latitude, good enough for a drawing."""
@@ -47,7 +47,7 @@ def overview_svg(
     numbers: Mapping[str, int] | None = None,
     way: Sequence[tuple[float, float]] = (),
 ) -> str:
-    """Return the plan as a map in one SVG element, presentation attributes only.
+    """Return the plan as a map in one SVG element.
 
     `numbers` are the sheets of devices. With a `way` on foot (longitude, latitude) it is drawn in place of the links, and only
     the numbered devices and the gateways and relays have names.
@@ -55,14 +55,11 @@ def overview_svg(
     shown = [device for device in plan.devices if device.in_plan or device.name in (numbers or {})]
     frame = _frame(plan, shown, width, height)
     words = f"Map of {plan.property_name}"
-    head = (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" height="{height}" '
-        f'role="img" aria-label="{text(words)}" font-family="{FONT}" font-size="11" fill="{INK}">'
-        f"<title>{text(words)}</title>"
-        f'<rect x="0.5" y="0.5" width="{width - 1}" height="{height - 1}" fill="#ffffff" stroke="{INK}"/>'
-    )
+    edge = box(0.5, 0.5, width - 1, height - 1, fill="#ffffff", stroke=INK)
+    start = f"{head(width, height, aria_label=words)}{title(words)}{edge}"
     if frame is None:
-        return f'{head}<text x="{width / 2:g}" y="{height / 2:g}" text-anchor="middle">No devices to show.</text></svg>'
+        said = element("text", "No devices to show.", x=f"{width / 2:g}", y=f"{height / 2:g}", text_anchor="middle")
+        return f"{start}{said}</svg>"
     places = {device.name: frame.at(device.lon_deg, device.lat_deg) for device in shown}
     parts = (
         *(_outline(shape, frame) for shape in _back_to_front(plan.shapes)),
@@ -72,7 +69,7 @@ def overview_svg(
         _scale_bar(frame, height),
         _north(width),
     )
-    return f"{head}{''.join(parts)}</svg>"
+    return f"{start}{''.join(parts)}</svg>"
 
 
 def _frame(plan: Plan, shown: Iterable[Device], width: int, height: int) -> _Frame | None:
@@ -94,34 +91,25 @@ def _back_to_front(shapes: Iterable[MapShape]) -> list[MapShape]:
 
 
 def _outline(shape: MapShape, frame: _Frame) -> str:
-    rings = " ".join(
-        "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in (frame.at(*point) for point in ring)) + "z" for ring in shape.rings if ring
-    )
+    rings = " ".join(track(frame.at(*point) for point in ring) + "z" for ring in shape.rings if ring)
     if shape.kind == "boundary":
-        return f'<path d="{rings}" fill="none" stroke="{INK}" stroke-width="1.2" stroke-dasharray="9 3 2 3"/>'
+        return path(rings, stroke=INK, stroke_width=1.2, stroke_dasharray="9 3 2 3")
     colour = cover_colour(shape.kind)
-    return (
-        f'<path d="{rings}" fill="{colour}" fill-opacity="0.45" fill-rule="evenodd" stroke="{colour}" stroke-width="0.8">'
-        f"<title>{text(shape.name)}</title></path>"
-    )
+    look = {"fill_opacity": "0.45", "fill_rule": "evenodd", "stroke": colour, "stroke_width": "0.8"}
+    return path(rings, title(shape.name), fill=colour, **look)
 
 
 def _line(link: Link, places: Mapping[str, tuple[float, float]]) -> str:
     style = VERDICT_STYLES[link.verdict]
-    (x0, y0), (x1, y1) = places[link.a], places[link.b]
-    way = f"M{x0:.1f} {y0:.1f}L{x1:.1f} {y1:.1f}"
-    dash = f' stroke-dasharray="{style.dash}"' if style.dash else ""
-    return (
-        f'<path d="{way}" fill="none" stroke="#ffffff" stroke-width="5"/>'
-        f'<path d="{way}" fill="none" stroke="{style.colour}" stroke-width="2.4"{dash}/>'
-    )
+    way = track((places[link.a], places[link.b]))
+    inner = path(way, stroke=style.colour, stroke_width=2.4, stroke_dasharray=style.dash or None)
+    return path(way, stroke="#ffffff", stroke_width=5) + inner
 
 
 def _way(points: Sequence[tuple[float, float]]) -> str:
     if len(points) < 2:
         return ""
-    path = "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in points)
-    return f'<path d="{path}" fill="none" stroke="{INK}" stroke-width="1.8" stroke-dasharray="6 4"/>'
+    return path(track(points), stroke=INK, stroke_width=1.8, stroke_dasharray="6 4")
 
 
 def _devices(
@@ -142,15 +130,15 @@ def _devices(
         x, y = places[device.name]
         fill = "#ffffff" if not device.in_plan or (device.role is Role.SENSOR) else INK
         edge = VERDICT_STYLES["failing"].colour if device.role is Role.SENSOR and not device.served else INK
-        marks.append(f'<g fill="{fill}" stroke="{edge}" stroke-width="2.2">{role_shape(device.role, 5.5, x, y)}</g>')
+        marks.append(element("g", role_shape(device.role, 5.5, x, y), fill=fill, stroke=edge, stroke_width=2.2))
         number = numbers.get(device.name)
         if named_only and number is None and device.role is Role.SENSOR:
             continue
-        head = "" if number is None else f"{number} "
-        for words in (f"{head}{shortened(device.name, 22)}", f"{head}{shortened(device.name, 9)}", head.strip()):
-            label = _label(words, x, y, frame, width, height) if words else ""
-            if label:
-                labels.append(label)
+        sheet = "" if number is None else f"{number} "
+        for words in (f"{sheet}{shortened(device.name, 22)}", f"{sheet}{shortened(device.name, 9)}", sheet.strip()):
+            named = _label(words, x, y, frame, width, height) if words else ""
+            if named:
+                labels.append(named)
                 break
     return [*reversed(marks), *labels]
 
@@ -173,11 +161,9 @@ def _label(words: str, x: float, y: float, frame: _Frame, width: int, height: in
         if inside and not any(_overlap(box, other) for other in frame.taken):
             frame.taken.append(box)
             tip = base - 9 if base > y else base + 3
-            leader = f'<path d="M{x:.1f} {y:.1f}L{spot_x:.1f} {tip:.1f}" fill="none" stroke="{INK}" stroke-width="0.7"/>'
-            return (
-                f'{leader if place >= len(near) else ""}<text x="{spot_x:.1f}" y="{base:.1f}" text-anchor="{anchor}" '
-                f'stroke="#ffffff" stroke-width="3.2" stroke-linejoin="round" paint-order="stroke">{text(words)}</text>'
-            )
+            leader = path(track(((x, y), (spot_x, tip))), stroke=INK, stroke_width=0.7) if place >= len(near) else ""
+            halo = {"stroke": "#ffffff", "stroke_width": "3.2", "stroke_linejoin": "round", "paint_order": "stroke"}
+            return leader + label(spot_x, base, words, text_anchor=anchor, **halo)
     return ""
 
 
@@ -191,16 +177,15 @@ def _scale_bar(frame: _Frame, height: int) -> str:
         length_m /= 2
     long, y = length_m * frame.units_per_m, height - 16
     return (
-        f'<rect x="14" y="{y - 5}" width="{long / 2:.1f}" height="5" fill="{INK}" stroke="{INK}" stroke-width="0.8"/>'
-        f'<rect x="{14 + long / 2:.1f}" y="{y - 5}" width="{long / 2:.1f}" height="5" fill="#ffffff" stroke="{INK}" '
-        f'stroke-width="0.8"/><text x="14" y="{y - 10}">0</text>'
-        f'<text x="{14 + long:.1f}" y="{y - 10}" text-anchor="middle">{metres(length_m)}</text>'
+        box(14, y - 5, long / 2, 5, fill=INK, stroke=INK, stroke_width=0.8)
+        + box(14 + long / 2, y - 5, long / 2, 5, fill="#ffffff", stroke=INK, stroke_width=0.8)
+        + label(14, y - 10, "0")
+        + label(14 + long, y - 10, metres(length_m), text_anchor="middle")
     )
 
 
 def _north(width: int) -> str:
     x = width - 24
-    return (
-        f'<g fill="{INK}" stroke="{INK}" stroke-width="1"><path d="M{x} 16l7 26l-7 -6z"/>'
-        f'<path d="M{x} 16l-7 26l7 -6z" fill="#ffffff"/></g><text x="{x}" y="56" text-anchor="middle" font-size="12">N</text>'
-    )
+    dark, light = path(f"M{x} 16l7 26l-7 -6z", fill=None), path(f"M{x} 16l-7 26l7 -6z", fill="#ffffff")
+    arrow = element("g", dark, light, fill=INK, stroke=INK, stroke_width=1)
+    return arrow + label(x, 56, "N", text_anchor="middle", font_size=12)
