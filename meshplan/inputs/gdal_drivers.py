@@ -43,8 +43,8 @@ ALLOWED: Final = frozenset(
 memory. A VRT as a file, or named by one, is refused by its content."""
 
 OFF: Final = (
-    "ACE2", "ADBC", "ADRG", "AIG", "AIVector", "AVCBin", "AVCE00", "AirSAR", "AmigoCloud", "BAG", "BIGGIF", "BLX", "BMP", "BSB",
-    "BT", "BYN", "CALS", "CEOS", "COASP", "COSAR", "CPG", "CSV", "CSW", "CTG", "CTable2", "Carto", "DAAS", "DERIVED", "DGN",
+    "ACE2", "ADBC", "ADRG", "AIG", "AIVector", "ARG", "AVCBin", "AVCE00", "AirSAR", "AmigoCloud", "BAG", "BIGGIF", "BLX", "BMP",
+    "BSB", "BT", "BYN", "CALS", "CEOS", "COASP", "COSAR", "CPG", "CSV", "CSW", "CTG", "CTable2", "Carto", "DAAS", "DERIVED", "DGN",
     "DIMAP", "DIPEx", "DOQ1", "DOQ2", "DXF", "ECRGTOC", "EDIGEO", "EEDA", "EEDAI", "EIR", "ELAS", "ERS", "ESAT", "ESRIC",
     "ESRIJSON", "Elasticsearch", "FAST", "FIT", "GDALG", "GFF", "GIF", "GNMDatabase", "GNMFile", "GPSBabel", "GRIB", "GSC",
     "GTFS", "GTI", "GTX", "GXF", "GenBin", "GeoJSONSeq", "GeoRSS", "HDF5", "HDF5Image", "HF2", "HTTP", "ILWIS", "IRIS", "ISCE",

@@ -143,7 +143,7 @@ def open_header(path: Path, shown: str, settings: RasterSettings) -> RasterHeade
             with open_raster(path, shown) as source:
                 judge_opened(source, path, shown)
                 return _judge(source, path, shown, settings)
-    except RasterioError as error:
+    except (RasterioError, RasterioIOError) as error:
         raise InputError(
             f"cannot be read as a raster ({reason_of(error, path, shown)})",
             where=shown,
