@@ -258,7 +258,7 @@ def _links_of(
 
 
 MOST_AIRTIME_ROUNDS = 3
-"""Times that a plan is made anew because its repeats take more airtime than was counted on."""
+"""Times that a plan is made anew because its repeats and commands take more airtime than was counted on."""
 
 
 def solve_within_airtime(
@@ -266,13 +266,13 @@ def solve_within_airtime(
 ) -> tuple[PlacementProblem, PlacementResult, float]:
     """Return the problem, its solution and the airtime factor, made anew while devices are fuller than was counted on.
 
-    Repeats depend on the routes, and the routes on the room that repeats leave; each round scales the airtime of all readings by
-    the fullest device of the plan before.
+    Repeats depend on the routes, and the routes on the room that repeats leave; commands, which nothing reserves room for, come on
+    top. Each round scales the airtime of all readings by the fullest device of the plan before.
     """
     factor = 1.0
     problem, share = problem_and_share(prepared, links, factor)
     result = solve_placement(problem, limits=limits)
-    for _ in range(MOST_AIRTIME_ROUNDS if problem.has_capacity else 0):
+    for _ in range(MOST_AIRTIME_ROUNDS):
         full = overfull(prepared, links, result.plan, share)
         if full <= 1.0:
             break

@@ -143,8 +143,7 @@ def _unfounded_factor(plan: Plan, ground: _Ground, rebuilt: PlacementPlan | None
     A search that keeps the usual airtime ends there only if no device of its plan is fuller than was counted on.
     """
     stated = plan.made_with.airtime_factor
-    bound = ground.problem.has_capacity and rebuilt is not None
-    if stated == 1.0 and (not bound or overfull(ground.prepared, ground.links, rebuilt, ground.share) <= 1.0):  # type: ignore[arg-type]
+    if stated == 1.0 and (rebuilt is None or overfull(ground.prepared, ground.links, rebuilt, ground.share) <= 1.0):
         return []
     found = solve_within_airtime(ground.prepared, ground.links, limits=ground.limits)[2]
     return (

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import small_property
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from landscapes import CRS, NORTH_M, WEST_M, make_landscape
@@ -154,3 +155,35 @@ def test_a_hill_in_the_south_asks_for_a_larger_panel_and_says_so(tmp_path: Path)
     assert free[name][1] == ""
     assert shaded[name][0] > 1.3 * free[name][0]
     assert "high in the south leave" in shaded[name][1]
+
+
+@pytest.mark.parametrize(
+    ("crs", "south_m", "hill_row", "towards"),
+    [
+        ("EPSG:32627", 5_317_000.0, 84, "south"),  # 48° N: the winter sun stands in the south
+        ("EPSG:32627", 5_317_000.0, 12, ""),
+        ("EPSG:32755", 5_317_000.0, 12, "north"),  # 42° S: in the north
+        ("EPSG:32755", 5_317_000.0, 84, ""),
+    ],
+)
+def test_a_hill_shades_the_winter_sun_of_its_own_hemisphere(
+    crs: str, south_m: float, hill_row: int, towards: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A hill of 120 m, 180 m south or north of the post, through the whole way from the rasters to the size of its panel."""
+    monkeypatch.setattr(small_property, "CRS", crs)
+    monkeypatch.setattr(small_property, "SOUTH_M", south_m)
+    hill = (100.0 + 120.0 * np.exp(-(((np.arange(120)[:, None] - hill_row) / 6.0) ** 2))).astype(np.float32)
+    sites = changed(usual_sites(), {"South post": {"cost": 900.0}})
+    found = {}
+    for name, heights in (("free", bank()), ("hill", np.maximum(bank(), hill))):
+        folder = lay_small_property(tmp_path / name, sites=sites, heights=heights, settings="terrain.margin_m = 240\n")
+        device = plan_property(folder).plan.device("North post")
+        assert device.in_plan
+        assert device.energy is not None
+        found[name] = device.energy
+    if towards:
+        assert found["hill"].panel_w > 1.3 * found["free"].panel_w
+        assert f"high in the {towards} leave" in found["hill"].supply_words
+    else:
+        assert found["hill"].panel_w == pytest.approx(found["free"].panel_w, rel=0.1)
+        assert found["hill"].supply_words == ""

@@ -327,6 +327,25 @@ def test_repeats_take_room_from_relays(tmp_path: Path, monkeypatch: pytest.Monke
     assert not check_plan(tmp_path / "anew", made_anew).faults
 
 
+def test_a_plan_too_full_by_its_commands_is_made_anew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # hand-worked: 4 sensors of 20 bytes: (11 + 5 + 20) · 8 / 4.8 = 60 ms, answered in 25 ms, every 900 s, 0.038 %: less than
+    # half of 0.1 %; a command of 20 bytes to each in every interval takes as much again: 0.076 %, one relay would be too full
+    rows = [row | ({"downlink_bytes": 20} if row["name"].startswith("Trough") else {}) for row in troughs(4)]
+    quiet = plan_of(tmp_path / "quiet", troughs(4))
+    assert relays(quiet) == ["South post"]
+    told = plan_of(tmp_path / "told", rows)
+    assert sorted(relays(told)) == ["North post", "South post"]
+    assert told.made_with.airtime_factor > 1.0
+    loads = [device.duty.fast_duty_share for device in told.devices if device.duty is not None and device.name in relays(told)]
+    assert max(loads) <= 0.0005
+    monkeypatch.setattr("meshplan.workflow.plan.MOST_AIRTIME_ROUNDS", 0)
+    blind = plan_of(tmp_path / "blind", rows)
+    assert relays(blind) == ["South post"]
+    (full,) = [device.duty for device in blind.devices if device.name == "South post"]
+    assert full is not None
+    assert full.fast_duty_share == pytest.approx(4 * 2 * 0.085 / 900, rel=0.1)
+
+
 def test_nobody_can_answer_that_a_trend_is_control(tmp_path: Path) -> None:
     """China, 433 MHz: only remote control, no data. A network that switches things may say so; one that reports a trend may not."""
     settings = {"country": "china", "radio": "fsk-433-9k6", "radio_settings.accepts": ["control"]}
