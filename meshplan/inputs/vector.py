@@ -35,6 +35,8 @@ class Feature:
     """Shapely geometry in `crs`, two-dimensional, or None."""
     crs: str
     attributes: dict[str, Any]
+    open_ring: bool = False
+    """Whether there is no geometry because an outline does not end where it begins."""
 
 
 @dataclass(frozen=True)
@@ -99,12 +101,14 @@ def read_features(
                     fields = [str(field) for field in meta["fields"]]
                     headings.update(dict.fromkeys(fields))
                     for index, wkb in enumerate(geometries):
+                        geometry = None if wkb is None else shapely.from_wkb(wkb, on_invalid="ignore")
                         features.append(
                             Feature(
                                 f"{prefix}, {word} {index + 1 if ids is None else ids[index]}",
-                                None if wkb is None else shapely.from_wkb(wkb, on_invalid="ignore"),
+                                geometry,
                                 crs,
                                 {field: column[index] for field, column in zip(fields, columns, strict=True)},
+                                geometry is None and wkb is not None and _is_open(wkb),
                             )
                         )
         except (RuntimeError, ValueError, UnicodeDecodeError) as error:
@@ -124,6 +128,15 @@ def read_features(
             raise InputError("holds no points", where=shown, fix="Mark each site as a waypoint or draw it as a point.")
         raise InputError("holds no shapes", where=shown, fix="Draw them and export the file again.")
     return VectorFile(tuple(features), tuple(headings), tuple(notes))
+
+
+def _is_open(wkb: bytes) -> bool:
+    """Return whether a shape cannot be read because an outline does not end where it begins."""
+    try:
+        shapely.from_wkb(wkb)
+    except shapely.GEOSException as error:
+        return "closed" in str(error)
+    return False
 
 
 def _box_in(
