@@ -116,7 +116,7 @@ def page_engine(
         relative_permittivity=float(settings.ground.permittivity),
         conductivity_s_per_m=float(settings.ground.conductivity_s_per_m),
         vertical=settings.polarisation == "vertical",
-        cover_number=landscape.cover_index,
+        cover_number=landscape.cover_lattice.index,
         canopy_m=landscape.canopy_m,
         covers=covers,
         ends=tuple(_page_ends(plan, stations)),
@@ -140,7 +140,7 @@ def page_engine(
         relaxed_fade_db=float(rayleigh_fade_db(TREND_SUCCESS)),
         strict_fade_db=float(rayleigh_fade_db(ALARM_SUCCESS)),
         sure_no_chance=SURE_NO_CHANCE,
-        cover_share=landscape.cover_share,
+        cover_share=landscape.cover_lattice.share,
         sampled_as_m=landscape.sampled_as_m,
         errors=_page_errors(landscape),
     )

@@ -82,11 +82,18 @@ def _read_one(feature: Feature, headings: Headings, result: CoverList) -> RawCov
     return RawCover(feature, values, geometry)
 
 
+def _no_shape(feature: Feature) -> InputError:
+    if feature.open_ring:
+        fix = "Write its first corner once more as the last one, or draw it again."
+        return InputError("its outline is not closed: it does not end where it begins", where=feature.where, fix=fix)
+    return InputError("has no shape", where=feature.where, fix="Draw it again, or remove it.")
+
+
 def _sound(feature: Feature, faults: list[MeshplanError], notes: list[str]) -> Any | None:
     """Return the geometry, mended if its outline crosses itself."""
     geometry = feature.geometry
     if geometry is None or geometry.is_empty:
-        faults.append(InputError("has no shape", where=feature.where, fix="Draw it again, or remove it."))
+        faults.append(_no_shape(feature))
         return None
     if not np.isfinite(shapely.get_coordinates(geometry)).all():
         faults.append(InputError("has corners that are no numbers", where=feature.where, fix="Draw it again."))

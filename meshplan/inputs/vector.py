@@ -37,6 +37,8 @@ class Feature:
     attributes: dict[str, Any]
     z: float | None = None
     """Third coordinate of a point, as written."""
+    open_ring: bool = False
+    """Whether there is no geometry because an outline does not end where it begins."""
 
 
 @dataclass(frozen=True)
@@ -110,6 +112,7 @@ def read_features(
                                 crs,
                                 {field: column[index] for field, column in zip(fields, columns, strict=True)},
                                 float(shapely.get_z(shape)) if upright else None,
+                                shape is None and wkb is not None and _is_open(wkb),
                             )
                         )
         except (RuntimeError, ValueError, UnicodeDecodeError) as error:
@@ -129,6 +132,15 @@ def read_features(
             raise InputError("holds no points", where=shown, fix="Mark each site as a waypoint or draw it as a point.")
         raise InputError("holds no shapes", where=shown, fix="Draw them and export the file again.")
     return VectorFile(tuple(features), tuple(headings), tuple(notes))
+
+
+def _is_open(wkb: bytes) -> bool:
+    """Return whether a shape cannot be read because an outline does not end where it begins."""
+    try:
+        shapely.from_wkb(wkb)
+    except shapely.GEOSException as error:
+        return "closed" in str(error)
+    return False
 
 
 def _box_in(

@@ -313,3 +313,15 @@ def test_an_open_line_or_a_point_is_no_boundary(tmp_path: Path) -> None:
     assert faults == ["boundary.geojson: the line does not close\n  Draw the boundary as an area."]
     _, faults, _ = boundary(write(tmp_path, ({}, shapely.Point(0, 0)), name="boundary.geojson"))
     assert faults == ["boundary.geojson: holds no outline\n  Draw the boundary as an area."]
+
+
+@pytest.mark.parametrize("hole", [False, True])
+def test_an_outline_that_is_not_closed_is_called_that(tmp_path: Path, hole: bool) -> None:
+    path = write(tmp_path, ({"kind": "wood_deciduous", "height_m": 8}, FIELD.difference(shapely.box(10, 10, 20, 20))))
+    collection = json.loads(path.read_text(encoding="utf-8"))
+    collection["features"][0]["geometry"]["coordinates"][int(hole)].pop()
+    path.write_text(json.dumps(collection), encoding="utf-8")
+    assert [str(fault) for fault in read(path).faults] == [
+        "cover.geojson, feature 1: its outline is not closed: it does not end where it begins\n"
+        "  Write its first corner once more as the last one, or draw it again."
+    ]

@@ -8,13 +8,18 @@ from typing import Any
 
 import numpy as np
 import pytest
+from one_browser import started_browser
 from pyproj import Transformer
 from rasterio.transform import from_origin
 from scipy.ndimage import gaussian_filter
 from small_property import CRS, write_raster
 
+from meshplan.assembly.page_data import map_landscape
 from meshplan.records import Link
-from meshplan.workflow import profile_between
+from meshplan.reporting.map import write_map
+from meshplan.terrain.geodesy import to_degrees
+from meshplan.workflow import plan_property, profile_between
+from meshplan.workflow.coverage import compute_coverage
 
 RASTER_M, ACROSS, MIDDLE_M = 30.0, 100, (500_000.0, 5_200_000.0)
 MARGIN_DB, CHANCE, SEED = 0.5, 0.02, 12_030
@@ -79,3 +84,39 @@ def test_what_stands_on_coarse_cells_costs_what_it_costs_on_fine_ones(tmp_path: 
             assert found[0] == pytest.approx(wanted[0], abs=MARGIN_DB), RASTER_M / part
             assert found[1] == pytest.approx(wanted[1], abs=CHANCE), RASTER_M / part
         assert link.verdict == by_default.verdict
+
+
+JS_BARE = """([a, b]) => {
+  const end = (name) => { const d = meshPage.devices.get(name);
+    return { name, end: meshPage.ends.get(name), place: L.latLng(d.lat_deg, d.lon_deg) }; };
+  return meshTrial.computeBare(end(a), end(b)).found.seasons.map((one) => [one.marginDb, one.chance]); }"""
+
+
+@pytest.mark.slow
+@pytest.mark.browser
+@pytest.mark.parametrize("seed", [2, 4])
+def test_plan_page_and_coverage_meet_the_same_cover_on_coarse_cells(tmp_path: Path, seed: int) -> None:
+    folder = lay(tmp_path, drawn_at_random(seed))
+    coarse = {"terrain.cell_m": RASTER_M}
+    by_default = figures(profile_between(folder, "Trough", "House")[0])
+    planned = plan_property(folder, overrides=coarse)
+    prepared, plan = planned.prepared, planned.plan
+    link = next(link for link in plan.links if {link.a, link.b} == {"Trough", "House"})
+    land = map_landscape(plan, prepared.landscape, prepared.stations, prepared.seasons, prepared.path)
+    context = started_browser().new_context(offline=True)
+    page = context.new_page()
+    page.goto(write_map(plan, land, tmp_path / "map.html").as_uri())
+    page.wait_for_selector("html[data-ready=yes]", state="attached")
+    told = page.evaluate(JS_BARE, ["Trough", "House"])
+    context.close()
+    for one, other, wanted in zip(told, figures(link), by_default, strict=True):
+        assert other[0] == pytest.approx(wanted[0], abs=MARGIN_DB)
+        assert one[0] == pytest.approx(other[0], abs=0.1), "the page tells what the plan tells"
+        assert one[1] == pytest.approx(other[1], abs=CHANCE)
+    season, grid = prepared.seasons[0].name, prepared.landscape.grid
+    cover, _ = compute_coverage(prepared, plan, transmitters=["House"], receiver_agl_m=1.0, season=season)
+    for row, column in np.random.default_rng(seed).integers(2, min(grid.shape) - 2, (6, 2)):
+        lon_deg, lat_deg = (float(part) for part in to_degrees(grid)(*grid.x_y(column, row)))
+        alone = profile_between(folder, f"{lat_deg:.8f},{lon_deg:.8f}", "House", antenna_a_agl_m=1.0, overrides=coarse)[0]
+        assert cover.margin_db[row, column] == pytest.approx(figures(alone)[0][0], abs=0.1)
+        assert cover.chance[row, column] == pytest.approx(figures(alone)[0][1], abs=CHANCE)

@@ -178,19 +178,30 @@ def terrain_record(landscape: MapLandscape, engine: PageEngine) -> dict[str, Any
         factor += 1
         ground = pack_within(mean_reduce(landscape.ground_amsl_m, factor), MOST_TERRAIN_BYTES)
     canopy, share = engine.canopy_m, engine.cover_share
+    by, parts = _cover_reduction(engine.cover_number.shape, grid.columns, factor)
     return {
         "cell_m": grid.cell_m * factor,
         "averaged": factor,
         "full_cell_m": grid.cell_m,
         "ground": ground.as_record(),
-        "cover_number": pack_indices(pick_reduce(engine.cover_number, factor)).as_record(),
+        "cover_number": pack_indices(pick_reduce(engine.cover_number, by)).as_record(),
+        **({} if parts == 1 else {"cover_parts": parts}),
         "sampled_as_m": _sampled_as_m(engine.sampled_as_m or grid.cell_m, grid.cell_m * factor),
-        "cover_share": None if share is None else pack_indices(np.rint(pick_reduce(share, factor) * SHARE_STEPS)).as_record(),
+        "cover_share": None if share is None else pack_indices(np.rint(pick_reduce(share, by) * SHARE_STEPS)).as_record(),
         "cover_share_steps": SHARE_STEPS,
         "canopy": None if canopy is None else pack_within(pick_reduce(canopy, factor), MOST_TERRAIN_BYTES // 2).as_record(),
         "position": position_polynomials(grid, factor),
         "errors": [errors_record(one) for one in engine.errors],
     }
+
+
+def _cover_reduction(shape: tuple[int, ...], columns: int, factor: int) -> tuple[int, int]:
+    """Return how many cells of the cover become one on the page, and how many such parts lie along a cell of the page's ground."""
+    together = factor * (shape[1] // columns)
+    by = next(
+        by for by in range(1, together + 1) if together % by == 0 and (shape[0] * shape[1] / by**2 <= MOST_CELLS or by == together)
+    )
+    return (factor, 1) if together == factor else (by, together // by)
 
 
 def errors_record(errors: PageErrors) -> dict[str, Any]:

@@ -88,6 +88,10 @@ const meshLand = (() => {
       this.rows = record.ground.rows;
       this.columns = record.ground.columns;
       this.cellM = record.cell_m;
+      /* Where cells are coarse, cover lies on so many parts of each, each way. */
+      this.parts = record.cover_parts || 1;
+      this.coverRows = this.parts > 1 ? record.cover_number.rows : this.rows;
+      this.coverColumns = this.parts > 1 ? record.cover_number.columns : this.columns;
     }
 
     /* Fractional column and row of a place. */
@@ -123,6 +127,19 @@ const meshLand = (() => {
       return whole(cell.row, this.rows) * this.columns + whole(cell.column, this.columns);
     }
 
+    /* Fractional column and row among the parts on which cover lies. */
+    coverCell(cell) {
+      if (this.parts === 1) return cell;
+      return { column: (cell.column + 0.5) * this.parts - 0.5, row: (cell.row + 0.5) * this.parts - 0.5 };
+    }
+
+    /* Number of the cover at a cell. */
+    coverAt(cell) {
+      const whole = (value, most) => Math.min(Math.max(Math.round(value), 0), most - 1),
+        { column, row } = this.coverCell(cell);
+      return this.coverNumber[whole(row, this.coverRows) * this.coverColumns + whole(column, this.coverColumns)];
+    }
+
     /* Ground and cover along the straight line between two places {lat, lng}. */
     profile(a, b) {
       const from = this.cellOf(a.lat, a.lng),
@@ -138,7 +155,7 @@ const meshLand = (() => {
           cell = { column: from.column * (1 - share) + to.column * share, row: from.row * (1 - share) + to.row * share };
         along[i] = distanceM * share;
         ground[i] = this.groundAt(cell);
-        number[i] = this.coverNumber[this.nearest(cell)];
+        number[i] = this.coverAt(cell);
         if (canopy) canopy[i] = this.canopy[this.nearest(cell)];
       }
       const pieces = { sample: [], number: [], share: [], canopy: this.canopy ? [] : null };
@@ -180,10 +197,12 @@ const meshLand = (() => {
 
     /* terrain/profile: cover of the four cells around a sample, by the weights that its ground has. */
     addPieces(pieces, sample, cell) {
-      const c = Math.min(Math.max(cell.column, 0), this.columns - 1),
-        r = Math.min(Math.max(cell.row, 0), this.rows - 1);
-      const c0 = Math.min(Math.floor(c), Math.max(this.columns - 2, 0)),
-        r0 = Math.min(Math.floor(r), Math.max(this.rows - 2, 0));
+      const { column, row } = this.coverCell(cell),
+        columns = this.coverColumns;
+      const c = Math.min(Math.max(column, 0), columns - 1),
+        r = Math.min(Math.max(row, 0), this.coverRows - 1);
+      const c0 = Math.min(Math.floor(c), Math.max(columns - 2, 0)),
+        r0 = Math.min(Math.floor(r), Math.max(this.coverRows - 2, 0));
       for (const [down, right] of [
         [0, 0],
         [0, 1],
@@ -192,12 +211,15 @@ const meshLand = (() => {
       ]) {
         const share = (down ? r - r0 : 1 - (r - r0)) * (right ? c - c0 : 1 - (c - c0));
         if (!(share > 0)) continue;
-        const at = (r0 + down) * this.columns + c0 + right;
+        const at = (r0 + down) * columns + c0 + right;
         if (!this.coverNumber[at]) continue;
         pieces.sample.push(sample);
         pieces.number.push(this.coverNumber[at]);
         pieces.share.push(this.coverShare ? share * this.coverShare[at] : share);
-        if (pieces.canopy) pieces.canopy.push(this.canopy[at]);
+        if (pieces.canopy) {
+          const whole = (part, most) => Math.min(Math.floor(part / this.parts), most - 1);
+          pieces.canopy.push(this.canopy[whole(r0 + down, this.rows) * this.columns + whole(c0 + right, this.columns)]);
+        }
       }
     }
 
@@ -230,14 +252,16 @@ const meshLand = (() => {
     /* Metres beside the path until nothing bars the way, NaN if something always does. */
     reachAside(from, to, share, ahead, turn, furthestM) {
       const at = { column: from.column * (1 - share) + to.column * share, row: from.row * (1 - share) + to.row * share };
-      for (let n = 1; n <= Math.ceil(furthestM / this.cellM); n++) {
+      const partM = this.cellM / this.parts;
+      for (let n = 1; n <= Math.ceil(furthestM / partM); n++) {
         /* A quarter turn of a step forward; rows count downwards. */
-        const cell = { column: at.column + turn * ahead.row * n, row: at.row - turn * ahead.column * n };
+        const step = n / this.parts,
+          cell = this.coverCell({ column: at.column + turn * ahead.row * step, row: at.row - turn * ahead.column * step });
         const column = Math.round(cell.column),
           row = Math.round(cell.row);
-        if (column < 0 || row < 0 || column >= this.columns || row >= this.rows) continue;
-        const cover = this.coverNumber[row * this.columns + column];
-        if (!cover || this.engine.covers[cover - 1].tallest_m <= this.engine.clear_below_m) return (n - 0.5) * this.cellM;
+        if (column < 0 || row < 0 || column >= this.coverColumns || row >= this.coverRows) continue;
+        const cover = this.coverNumber[row * this.coverColumns + column];
+        if (!cover || this.engine.covers[cover - 1].tallest_m <= this.engine.clear_below_m) return (n - 0.5) * partM;
       }
       return NaN;
     }

@@ -88,7 +88,7 @@ const meshTrial = (() => {
   /* links/build_stations: an end at a place and height; walls around it, and the noise among them, are looked up anew. */
   function endAt(base, place, antennaAgl, moved) {
     if (!moved && antennaAgl === base.antenna_agl_m) return base;
-    const number = app.land.coverNumber[app.land.nearest(app.land.cellOf(place.lat, place.lng))],
+    const number = app.land.coverAt(app.land.cellOf(place.lat, place.lng)),
       cover = number ? app.engine.covers[number - 1] : null;
     const inside = cover && cover.solid && (base.is_indoors || antennaAgl < cover.tallest_m),
       walls = base.is_indoors || inside,
