@@ -94,21 +94,27 @@ def fold(heading: str) -> str:
     return re.sub(r"[\s\-./()\[\]]+", "_", heading.strip().casefold()).strip("_")
 
 
+def heading_names(columns: Sequence[Column]) -> tuple[dict[str, str], dict[str, str]]:
+    """Return folded headings with the columns they mean: by the columns' own names, and by those and all others they go by."""
+    exact = {fold(column.name): column.name for column in columns}
+    return exact, {fold(name): column.name for column in columns for name in (*column.aliases, *column.former)} | exact
+
+
 def match_headings(
     raw_headings: Sequence[str], columns: Sequence[Column], where: str, *, ignored: Iterable[str] = (), word: str = "column"
 ) -> Headings:
     """Match the headings of a file with known columns.
 
     A heading close to a known name is a fault, because a misspelt column would be lost in silence; any other unknown one is only
-    told. `ignored` names headings that a format brings along.
+    told. `ignored` names headings that a format brings along. Tables of readings come from foreign loggers and are matched more
+    leniently, in `measurement_table`.
     """
-    known = {fold(name): column.name for column in columns for name in (column.name, *column.aliases, *column.former)}
+    exact, known = heading_names(columns)
     passed_over = {fold(name) for name in ignored}
     matched: dict[str, str] = {}
     misspelt: set[str] = set()
     faults: list[MeshplanError] = []
     warnings: list[str] = []
-    exact = {fold(column.name): column.name for column in columns}
     spelt_out = {exact[fold(heading)] for heading in raw_headings if fold(heading) in exact}
     for heading in raw_headings:
         name = known.get(fold(heading))
