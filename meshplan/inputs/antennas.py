@@ -15,11 +15,11 @@ from meshplan.records.antenna import NODE_LOSS_MHZ, AntennaClass, CableClass, Ca
 Entry = TypeVar("Entry")
 
 
-def _range(low: float, high: float, count: int, *, unit: str) -> Callable[[Any], tuple[float, ...]]:
+def _range(low: float, high: float, count: int, *, unit: str) -> Callable[[object], tuple[float, ...]]:
     """Return a parser of numbers that rise."""
     parse_numbers = number_list(low, high, unit=unit, count=count)
 
-    def parse(value: Any) -> tuple[float, ...]:
+    def parse(value: object) -> tuple[float, ...]:
         numbers: tuple[float, ...] = parse_numbers(value)
         if any(later < earlier for earlier, later in pairwise(numbers)):
             raise UnfitValueError("the numbers do not rise", "Write the lowest first.")
@@ -28,11 +28,11 @@ def _range(low: float, high: float, count: int, *, unit: str) -> Callable[[Any],
     return parse
 
 
-def _rows(count: int | None, width: int, low: float, high: float) -> Callable[[Any], tuple[tuple[float, ...], ...]]:
+def _rows(count: int | None, width: int, low: float, high: float) -> Callable[[object], tuple[tuple[float, ...], ...]]:
     """Return a parser of rows of numbers."""
     parse_row = number_list(low, high, count=width)
 
-    def parse(value: Any) -> tuple[tuple[float, ...], ...]:
+    def parse(value: object) -> tuple[tuple[float, ...], ...]:
         if not isinstance(value, list) or not value or (count is not None and len(value) != count):
             raise UnfitValueError(f"'{value}' is no list of {count or 'some'} rows", "Write [[…], […]].")
         return tuple(parse_row(row) for row in value)
@@ -40,7 +40,7 @@ def _rows(count: int | None, width: int, low: float, high: float) -> Callable[[A
     return parse
 
 
-def _points(value: Any) -> tuple[tuple[float, ...], ...]:
+def _points(value: object) -> tuple[tuple[float, ...], ...]:
     points = tuple(sorted(_rows(None, 2, 0.0, 100_000.0)(value)))
     frequencies = [frequency for frequency, _ in points]
     if any(loss <= 0 or frequency <= 0 for frequency, loss in points) or len(set(frequencies)) < len(points):
@@ -52,7 +52,7 @@ SERIES: Final = ("SMA", "N")
 """Series of connectors (IEC 61169-15 and -16)."""
 
 
-def _connector(value: Any) -> str:
+def _connector(value: object) -> str:
     parse = {f"{series} {gender}".casefold(): f"{series} {gender}" for series in SERIES for gender in ("male", "female")}
     found = parse.get(" ".join(str(value).split()).casefold())
     if found is None:
@@ -60,7 +60,7 @@ def _connector(value: Any) -> str:
     return found
 
 
-def _series(value: Any) -> tuple[str, ...]:
+def _series(value: object) -> tuple[str, ...]:
     names = [value] if isinstance(value, str) else value
     if not isinstance(names, list) or not names or any(name not in SERIES for name in names):
         raise UnfitValueError(f"'{value}' names no series of plugs", f"Write a list of: {', '.join(SERIES)}.")

@@ -116,7 +116,7 @@ def _about_rasters(elevation: Elevation) -> list[str]:
 class _OnGrid:
     sites: tuple[Site, ...]
     covers: tuple[Cover, ...]
-    boundary: Any | None
+    boundary: shapely.Geometry | None
     elevation: Elevation
     cover_reach_m: tuple[tuple[float, float, float, float], ...]
     sentence: str
@@ -126,7 +126,7 @@ class _OnGrid:
 def _on_grid(
     settings: PropertySettings,
     sites: Sequence[Site],
-    boundary: Any | None,
+    boundary: shapely.Geometry | None,
     cover: CoverList,
     headers: Sequence[RasterHeader],
     faults: list[MeshplanError],
@@ -272,7 +272,7 @@ def _on_voids(sites: Sequence[Site], elevation: Elevation) -> list[MeshplanError
     ]
 
 
-def _outside_boundary(sites: Sequence[Site], boundary: Any | None) -> list[MeshplanError]:
+def _outside_boundary(sites: Sequence[Site], boundary: shapely.Geometry | None) -> list[MeshplanError]:
     if boundary is None:
         return []
     away_m = shapely.distance(boundary, shapely.points([(site.x_m, site.y_m) for site in sites]))

@@ -121,7 +121,7 @@ def page_data(plan: Plan, landscape: MapLandscape) -> dict[str, Any]:
     }
 
 
-def json_block(value: Any) -> str:
+def json_block(value: object) -> str:
     """Return JSON that may stand inside a script element: nothing in it can close the element or end a line."""
     text = json.dumps(_plain(value), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     for character in "<>&\u2028\u2029":
@@ -334,7 +334,7 @@ def _steps(heights_m: tuple[float, ...]) -> list[int]:
     return [int(step) for step in steps]
 
 
-def _plain(value: Any) -> Any:
+def _plain(value: object) -> object:
     """Return a value as JSON knows it: numbers short, unknown as null, tuples as lists."""
     if isinstance(value, dict):
         return {str(key): _plain(one) for key, one in value.items()}
