@@ -7,7 +7,6 @@ import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
-from typing import Any
 
 from meshplan.errors import InputError, MeshplanError, nearest_name
 from meshplan.inputs.columns import fold, heading_names, is_empty
@@ -22,7 +21,7 @@ class ReadingTable:
     """Rows of one file by column name, and what was noticed."""
 
     shown: str
-    rows: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
+    rows: list[tuple[str, dict[str, object]]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     unfilled: int = 0
 

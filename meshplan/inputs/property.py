@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import shapely
@@ -32,7 +31,7 @@ BOUNDARY_TOLERANCE_M = 1.0
 _WIDEST_BOX_DEG = 5.0
 
 
-def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> Property:
+def read_property(folder: Path, *, overrides: dict[str, object] | None = None) -> Property:
     """Return the property in a folder.
 
     All faults of all files are raised together (`FaultList`, or the fault itself if there is one). Nothing is written.
@@ -171,7 +170,7 @@ def _on_grid(
 
 def _reach_m(covers: Sequence[Cover]) -> tuple[tuple[float, float, float, float], ...]:
     """Return the box around the shapes of each cover file, in the order of the files."""
-    by_file: dict[str, list[Any]] = {}
+    by_file: dict[str, list[object]] = {}
     for item in covers:
         by_file.setdefault(item.where.split(", ")[0], []).append(item.geometry)
     boxes = []

@@ -34,7 +34,7 @@ class Feature:
     geometry: shapely.Geometry
     """Shapely geometry in `crs`, two-dimensional, or None."""
     crs: str
-    attributes: dict[str, Any]
+    attributes: dict[str, object]
 
 
 @dataclass(frozen=True)
