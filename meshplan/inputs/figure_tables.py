@@ -274,6 +274,10 @@ class Table:
             high=high,
         )
 
+    def figures(self, limits: Mapping[str, tuple[float, float]]) -> dict[str, Any]:
+        """Return a figure for each name, with the smallest and largest value that is not taken for a slip."""
+        return {name: self.figure(name, *bounds) for name, bounds in limits.items()}
+
     def _plain(self, value: object, key: str, lowest: float, highest: float) -> float | None:
         if isinstance(value, bool) or not isinstance(value, int | float):
             self.fault(f"{quoted(value)} is not a number.", f"Write a number from {lowest:g} to {highest:g}, without quotes.", key)

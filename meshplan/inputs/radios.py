@@ -132,8 +132,8 @@ def _radio_class(key: str, table: Table) -> RadioClass | None:
         "default_setting", "notes", "settings",
     )  # fmt: skip
     modulation = table.choice("modulation", Modulation)
-    figures = {name: table.figure(name, *limits) for name, limits in CLASS_FIGURES.items()}
-    more = {name: table.figure(name, *limits) for name, limits in OPTIONAL_FIGURES.items() if name in table.entry}
+    figures = table.figures(CLASS_FIGURES)
+    more = table.figures({name: limits for name, limits in OPTIONAL_FIGURES.items() if name in table.entry})
     correction = table.text("frequency_correction", "")
     if bool(correction) != ("correction_preamble_bytes" in more):
         table.fault(
@@ -164,7 +164,7 @@ def _radio_class(key: str, table: Table) -> RadioClass | None:
         name: table.text(name, "" if name != "group" else "own classes")
         for name in ("title", "group", "interface", "supply_note", "antenna")
     }
-    arguments: dict[str, Any] = {**figures, **more, **text}
+    arguments = {**figures, **more, **text}
     radio = RadioClass(
         key=key,
         modulation=modulation,
@@ -303,7 +303,7 @@ def _battery(key: str, table: Table) -> Battery:
         "shelf_life_years": (0.1, 50), "end_factor": (0.05, 1), "depth_of_discharge": (0.05, 1), "max_pulse_ma": (0.1, 1e6),
         "max_temperature_c": (20, 200),
     }  # fmt: skip
-    figures: dict[str, Any] = {name: table.figure(name, *bounds) for name, bounds in limits.items()}
+    figures = table.figures(limits)
     table.allow(*limits, "title", "rechargeable", "charge_min_c", "charge_max_c", "cautions", "voltage")
     return Battery(
         key=key,
@@ -337,7 +337,7 @@ def _regulator(key: str, table: Table) -> Regulator:
         "quiescent_ua": (0, 1e6), "efficiency": (0.05, 1), "drop_v": (0, 10), "lowest_v": (0.1, 100), "highest_v": (0.5, 100),
         "most_ma": (0.1, 1e5),
     }  # fmt: skip
-    figures: dict[str, Any] = {name: table.figure(name, *bounds) for name, bounds in limits.items()}
+    figures = table.figures(limits)
     table.allow(*limits, "title", "kind")
     kind = table.text("kind")
     if kind not in ("linear", "step-down", "step-up"):
@@ -352,7 +352,7 @@ def _board(key: str, table: Table) -> Board:
         "active_ms": (0, 1e6),
         "supply_v": (0.8, 60),
     }
-    figures: dict[str, Any] = {name: table.figure(name, *bounds) for name, bounds in limits.items()}
+    figures = table.figures(limits)
     table.allow(*limits, "title", "note", "regulated_v", "regulated_ma")
     return Board(
         key=key,
