@@ -5,19 +5,19 @@ The reader of the file, the messages about it and the manual (`meshplan check --
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Final, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 
-def _as_tuple(value: Any) -> Any:
+def _as_tuple(value: object) -> object:
     """Let a single text stand for a list of one."""
     if isinstance(value, str | dict):
         return (value,)
     return tuple(value) if isinstance(value, list) else value
 
 
-def _as_raster(value: Any) -> Any:
+def _as_raster(value: object) -> object:
     """Let a bare file name stand for a raster table with that file."""
     if isinstance(value, str):
         return ({"file": value},)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -36,7 +35,7 @@ class Alternatives:
     """What else was looked at beside the plan."""
 
     gateway_options: tuple[GatewayOption, ...]
-    redundancy_prices: tuple[dict[str, Any], ...]
+    redundancy_prices: tuple[dict[str, object], ...]
     what_more_buys: tuple[str, ...]
 
 
@@ -124,7 +123,7 @@ def option_sentence(gateways: Sequence[str], served: int, relays: int, cost: flo
     return f"{names}: {sensors} served with {relays} relay{'s' if relays != 1 else ''} for {cost:.0f} {currency}."
 
 
-def _price(price: LevelPrice, currency: str, *, for_all: bool) -> dict[str, Any]:
+def _price(price: LevelPrice, currency: str, *, for_all: bool) -> dict[str, object]:
     """Return one level of second routes with its price; without `for_all` only some sensors ask for one."""
     cost = price.result.plan.cost
     return {

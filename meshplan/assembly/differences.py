@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
-from typing import Any, Final
+from typing import Final, TypeGuard
 
 from meshplan.records import Plan
 from meshplan.records.codec import decimals_of, plan_to_json
@@ -31,7 +31,7 @@ def plan_differences(stored: Plan, rebuilt: Plan, *, skip: Collection[str] = ())
     return tuple(shown)
 
 
-def _differences(stored: Any, rebuilt: Any, path: str, name: str, skip: frozenset[str]) -> Iterator[str]:
+def _differences(stored: object, rebuilt: object, path: str, name: str, skip: frozenset[str]) -> Iterator[str]:
     if path in skip:
         return
     if isinstance(stored, dict) and isinstance(rebuilt, dict):
@@ -52,7 +52,7 @@ def _differences(stored: Any, rebuilt: Any, path: str, name: str, skip: frozense
         yield f"{path} says {_shown(stored)}, the folder gives {_shown(rebuilt)}"
 
 
-def _agree(stored: Any, rebuilt: Any, name: str) -> bool:
+def _agree(stored: object, rebuilt: object, name: str) -> bool:
     if not (_is_number(stored) and _is_number(rebuilt)):
         return type(stored) is type(rebuilt) and bool(stored == rebuilt)
     decimals = decimals_of(name)
@@ -61,11 +61,11 @@ def _agree(stored: Any, rebuilt: Any, name: str) -> bool:
     return bool(abs(stored - rebuilt) <= RELATIVE_TOLERANCE * max(abs(stored), abs(rebuilt)))
 
 
-def _is_number(value: Any) -> bool:
+def _is_number(value: object) -> TypeGuard[float]:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def _label(record: Any, number: int) -> str:
+def _label(record: object, number: int) -> str:
     """Return what a record is called, so that people find it; its number if it has no name."""
     if isinstance(record, dict):
         for key in ("name", "sensor", "key", "part", "season", "subject"):
@@ -74,11 +74,11 @@ def _label(record: Any, number: int) -> str:
     return str(number)
 
 
-def _count(items: list[Any]) -> str:
+def _count(items: list[object]) -> str:
     return f"{len(items)} entr{'y' if len(items) == 1 else 'ies'}"
 
 
-def _only(stored: list[Any], rebuilt: list[Any]) -> str:
+def _only(stored: list[object], rebuilt: list[object]) -> str:
     """Name the entries that stand on one side only."""
     names = [{_label(item, -1) for item in side} for side in (stored, rebuilt)]
     more, fewer = sorted(names[0] - names[1] - {"-1"}), sorted(names[1] - names[0] - {"-1"})
@@ -86,6 +86,6 @@ def _only(stored: list[Any], rebuilt: list[Any]) -> str:
     return f" ({'; '.join(shown)})" if shown else ""
 
 
-def _shown(value: Any) -> str:
+def _shown(value: object) -> str:
     text = repr(value) if not isinstance(value, dict | list) else f"a {type(value).__name__}"
     return text if len(text) <= 160 else f"{text[:157]}…"

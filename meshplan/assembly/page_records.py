@@ -190,8 +190,8 @@ class PageErrors:
 class PageEngine:
     """Every constant of the engine in the page, so that it holds none of its own.
 
-    `cover_number` has shape (rows, columns), or whole parts of it where cells are coarse: 0 is open ground, i is `covers[i - 1]`. `canopy_m` is the height of what a surface
-    raster saw there, NaN elsewhere.
+    `cover_number` has shape (rows, columns), or whole parts of it where cells are coarse: 0 is open ground, i is `covers[i - 1]`.
+    `canopy_m` is the height of what a surface raster saw there, NaN elsewhere.
     """
 
     radio: str

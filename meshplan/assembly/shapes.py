@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
 
 import shapely
 from pyproj import Transformer
@@ -14,7 +13,7 @@ from meshplan.terrain.landscape import Landscape
 Ring = tuple[tuple[float, float], ...]
 
 
-def map_shapes(landscape: Landscape, boundary: Any | None) -> tuple[MapShape, ...]:
+def map_shapes(landscape: Landscape, boundary: shapely.Geometry | None) -> tuple[MapShape, ...]:
     """Return the boundary and all cover as outlines; lines wind as RFC 7946 asks, outer rings counter-clockwise."""
     to_degrees = Transformer.from_crs(landscape.grid.crs, "EPSG:4326", always_xy=True)
     shapes: list[MapShape] = []
@@ -26,7 +25,7 @@ def map_shapes(landscape: Landscape, boundary: Any | None) -> tuple[MapShape, ..
     return tuple(shapes)
 
 
-def _outlines(kind: str, name: str, height_m: float, geometry: Any, to_degrees: Transformer) -> Iterable[MapShape]:
+def _outlines(kind: str, name: str, height_m: float, geometry: shapely.Geometry, to_degrees: Transformer) -> Iterable[MapShape]:
     for polygon in shapely.get_parts(geometry):
         if polygon.geom_type != "Polygon" or polygon.is_empty:
             continue
@@ -35,7 +34,7 @@ def _outlines(kind: str, name: str, height_m: float, geometry: Any, to_degrees: 
         yield MapShape(kind, name, height_m, rings)
 
 
-def _ring(ring: Any, to_degrees: Transformer) -> Ring:
+def _ring(ring: shapely.Geometry, to_degrees: Transformer) -> Ring:
     x, y = ring.xy
     lon, lat = to_degrees.transform(list(x), list(y))
     return tuple((round(float(a), 7), round(float(b), 7)) for a, b in zip(lon, lat, strict=True))

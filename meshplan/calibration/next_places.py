@@ -12,7 +12,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
 
 import numpy as np
 import shapely
@@ -55,8 +54,8 @@ def choose_next_places(
     count: int,
     *,
     start: tuple[float, float] | None = None,
-    boundary: Any | None = None,
-    obstacles: Sequence[Any] = (),
+    boundary: shapely.Geometry | None = None,
+    obstacles: Sequence[shapely.Geometry] = (),
 ) -> Walk:
     """Return up to `count` places in walking order.
 
@@ -274,7 +273,9 @@ def _described(place: PlaceToStand, value: float, gain: Array, stakes: Sequence[
     return NextPlace(place, value, tuple(stakes[i].link.key for i in order), sentence)
 
 
-def _walk(chosen: Sequence[NextPlace], total: float, start: tuple[float, float] | None, area: Any | None, notes: list[str]) -> Walk:
+def _walk(
+    chosen: Sequence[NextPlace], total: float, start: tuple[float, float] | None, area: shapely.Geometry | None, notes: list[str]
+) -> Walk:
     """Return the places in walking order with the way."""
     if not chosen:
         return Walk((), (), 0.0, 0.0, total, tuple(notes))

@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 import shapely
@@ -20,7 +19,7 @@ MOST_CORNERS = 160
 Point = tuple[float, float]
 
 
-def walkable_area(boundary: Any | None, obstacles: Sequence[Any] = ()) -> Any | None:
+def walkable_area(boundary: shapely.Geometry | None, obstacles: Sequence[shapely.Geometry] = ()) -> shapely.Geometry | None:
     """Return the land one may walk on, None for everywhere."""
     solid = shapely.union_all([shape for shape in obstacles if shape is not None]) if obstacles else None
     if boundary is None:
@@ -29,7 +28,7 @@ def walkable_area(boundary: Any | None, obstacles: Sequence[Any] = ()) -> Any | 
     return area if area.is_valid else shapely.make_valid(area)
 
 
-def walking_distances(points: Sequence[Point], area: Any | None) -> tuple[Array, list[Point], NDArray[np.int_]]:
+def walking_distances(points: Sequence[Point], area: shapely.Geometry | None) -> tuple[Array, list[Point], NDArray[np.int_]]:
     """Return distances between points (n, n), all way points, and predecessors for `way_between`.
 
     Without an area the way is straight; otherwise it bends at corners of the area. Infinite where no way leads inside.
@@ -114,7 +113,7 @@ def _held_karp(distance: Array, start: int, others: Sequence[int]) -> tuple[int,
     return min((best[full, k][0] + float(distance[others[k], start]), best[full, k][1]) for k in range(len(others)))[1]
 
 
-def _corners(area: Any) -> list[Point]:
+def _corners(area: shapely.Geometry) -> list[Point]:
     """Return the corner points at which a way may bend, coarser if there are many."""
     tolerance = 0.2
     while True:
@@ -125,7 +124,7 @@ def _corners(area: Any) -> list[Point]:
         tolerance *= 2
 
 
-def _parts(area: Any) -> list[Any]:
+def _parts(area: shapely.Geometry) -> list[shapely.Geometry]:
     """Return the polygons of an area."""
     return [part for part in getattr(area, "geoms", [area]) if part.geom_type == "Polygon"]
 

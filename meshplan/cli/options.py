@@ -72,12 +72,12 @@ def results_folder(folder: Path, out: Path | None) -> Path:
     return out if out is not None else Path("outputs") / folder.resolve().name
 
 
-def print_json(value: Any) -> None:
+def print_json(value: object) -> None:
     """Print one JSON object; a number that is unknown or without end is null."""
     click.echo(json.dumps(_finite(value), ensure_ascii=False, indent=2, allow_nan=False))
 
 
-def _finite(value: Any) -> Any:
+def _finite(value: object) -> object:
     if isinstance(value, dict):
         return {key: _finite(item) for key, item in value.items()}
     if isinstance(value, list | tuple):

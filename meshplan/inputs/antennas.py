@@ -2,28 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from importlib.resources import files
+from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
-from meshplan.errors import InputError, MeshplanError, nearest_name, raise_faults
-from meshplan.inputs.columns import Column, UnfitValueError, number, number_list, one_of, read_values, text
-from meshplan.inputs.figure_tables import read_toml
-from meshplan.inputs.user_files import optional_file
+from meshplan.errors import InputError, nearest_name
+from meshplan.inputs.catalogue import COMMON_COLUMNS, read_rows
+from meshplan.inputs.columns import Column, UnfitValueError, number, number_list, one_of, text
 from meshplan.records.antenna import NODE_LOSS_MHZ, AntennaClass, CableClass, CablePart, NodeLoss
-from meshplan.sources import Standing
 
-_USER_SOURCE = "stated by the user"
 Entry = TypeVar("Entry")
 
 
-def _range(low: float, high: float, count: int, *, unit: str) -> Callable[[Any], tuple[float, ...]]:
+def _range(low: float, high: float, count: int, *, unit: str) -> Callable[[object], tuple[float, ...]]:
     """Return a parser of numbers that rise."""
     parse_numbers = number_list(low, high, unit=unit, count=count)
 
-    def parse(value: Any) -> tuple[float, ...]:
+    def parse(value: object) -> tuple[float, ...]:
         numbers: tuple[float, ...] = parse_numbers(value)
         if any(later < earlier for earlier, later in pairwise(numbers)):
             raise UnfitValueError("the numbers do not rise", "Write the lowest first.")
@@ -32,11 +28,11 @@ def _range(low: float, high: float, count: int, *, unit: str) -> Callable[[Any],
     return parse
 
 
-def _rows(count: int | None, width: int, low: float, high: float) -> Callable[[Any], tuple[tuple[float, ...], ...]]:
+def _rows(count: int | None, width: int, low: float, high: float) -> Callable[[object], tuple[tuple[float, ...], ...]]:
     """Return a parser of rows of numbers."""
     parse_row = number_list(low, high, count=width)
 
-    def parse(value: Any) -> tuple[tuple[float, ...], ...]:
+    def parse(value: object) -> tuple[tuple[float, ...], ...]:
         if not isinstance(value, list) or not value or (count is not None and len(value) != count):
             raise UnfitValueError(f"'{value}' is no list of {count or 'some'} rows", "Write [[…], […]].")
         return tuple(parse_row(row) for row in value)
@@ -44,7 +40,7 @@ def _rows(count: int | None, width: int, low: float, high: float) -> Callable[[A
     return parse
 
 
-def _points(value: Any) -> tuple[tuple[float, ...], ...]:
+def _points(value: object) -> tuple[tuple[float, ...], ...]:
     points = tuple(sorted(_rows(None, 2, 0.0, 100_000.0)(value)))
     frequencies = [frequency for frequency, _ in points]
     if any(loss <= 0 or frequency <= 0 for frequency, loss in points) or len(set(frequencies)) < len(points):
@@ -56,7 +52,7 @@ SERIES: Final = ("SMA", "N")
 """Series of connectors (IEC 61169-15 and -16)."""
 
 
-def _connector(value: Any) -> str:
+def _connector(value: object) -> str:
     parse = {f"{series} {gender}".casefold(): f"{series} {gender}" for series in SERIES for gender in ("male", "female")}
     found = parse.get(" ".join(str(value).split()).casefold())
     if found is None:
@@ -64,19 +60,13 @@ def _connector(value: Any) -> str:
     return found
 
 
-def _series(value: Any) -> tuple[str, ...]:
+def _series(value: object) -> tuple[str, ...]:
     names = [value] if isinstance(value, str) else value
     if not isinstance(names, list) or not names or any(name not in SERIES for name in names):
         raise UnfitValueError(f"'{value}' names no series of plugs", f"Write a list of: {', '.join(SERIES)}.")
     return tuple(names)
 
 
-COMMON_COLUMNS: Final = (
-    Column("name", "Short name used in property files.", text(60), required=True),
-    Column("title", "Words for people.", text(120)),
-    Column("source", "Where the figures come from.", text(300)),
-    Column("standing", "How well they are known.", one_of([standing.value for standing in Standing])),
-)
 ANTENNA_COLUMNS: Final = (
     *COMMON_COLUMNS,
     Column("planning_gain_dbi", "Gain to plan with: low, likely, high.", _range(-60, 40, 3, unit="dBi"), required=True),
@@ -103,22 +93,22 @@ _PART_COLUMNS: Final = (*COMMON_COLUMNS, Column("loss_db", "Loss of one.", numbe
 
 def read_antennas(property_folder: Path | None = None) -> dict[str, AntennaClass]:
     """Return all antenna classes by name; `antennas.toml` in the property folder may add or replace some."""
-    return read_entries("antennas.toml", "antenna", ANTENNA_COLUMNS, _antenna, property_folder)
+    return read_rows("antennas.toml", "antenna", ANTENNA_COLUMNS, _antenna, property_folder)
 
 
 def read_node_losses(property_folder: Path | None = None) -> dict[str, NodeLoss]:
     """Return losses of boxes, posts, soil, snow by name."""
-    return read_entries("antennas.toml", "node_loss", _NODE_LOSS_COLUMNS, lambda values: NodeLoss(**values), property_folder)
+    return read_rows("antennas.toml", "node_loss", _NODE_LOSS_COLUMNS, lambda values: NodeLoss(**values), property_folder)
 
 
 def read_cables(property_folder: Path | None = None) -> dict[str, CableClass]:
     """Return all cable classes by name; `cables.toml` in the property folder may add or replace some."""
-    return read_entries("cables.toml", "cable", CABLE_COLUMNS, lambda values: CableClass(**values), property_folder)
+    return read_rows("cables.toml", "cable", CABLE_COLUMNS, lambda values: CableClass(**values), property_folder)
 
 
 def read_cable_parts(property_folder: Path | None = None) -> dict[str, CablePart]:
     """Return connectors and arresters by name."""
-    return read_entries("cables.toml", "part", _PART_COLUMNS, lambda values: CablePart(**values), property_folder)
+    return read_rows("cables.toml", "part", _PART_COLUMNS, lambda values: CablePart(**values), property_folder)
 
 
 def find_class(kind: str, name: str, known: dict[str, Entry], where: str) -> Entry:
@@ -137,58 +127,3 @@ def _antenna(values: dict[str, Any]) -> AntennaClass:
     values.setdefault("spread_db", 2.0)
     values.setdefault("frequency_mhz", (1.0, 100_000.0))
     return AntennaClass(**values)
-
-
-def read_entries(
-    file_name: str,
-    heading: str,
-    columns: Sequence[Column],
-    build: Callable[[dict[str, Any]], Entry],
-    property_folder: Path | None,
-) -> dict[str, Entry]:
-    """Return the entries of a packaged table by name, with those that the property folder's table of that name adds or replaces."""
-    documents = [read_toml(files("meshplan") / "data" / file_name, f"meshplan/data/{file_name}")]
-    own = property_folder / file_name if property_folder is not None else None
-    if own is not None and optional_file(own, file_name):
-        documents.append(read_toml(own, file_name))
-    entries: dict[str, Entry] = {}
-    faults: list[MeshplanError] = []
-    for document in documents:
-        tables = document.get(heading, [])
-        if not isinstance(tables, list):
-            faults.append(InputError(f"'{heading}' is no list", where=file_name, fix=f"Write [[{heading}]] before each entry."))
-            continue
-        for index, table in enumerate(tables, start=1):
-            entry = _entry(table, f"{file_name}, [[{heading}]] {index}", columns, build, faults)
-            if entry is not None:
-                entries[str(table["name"])] = entry
-    raise_faults(faults)
-    return entries
-
-
-def _entry(
-    table: Any, where: str, columns: Sequence[Column], build: Callable[[dict[str, Any]], Entry], faults: list[MeshplanError]
-) -> Entry | None:
-    found: list[MeshplanError] = []
-    names = [column.name for column in columns]
-    raw = table if isinstance(table, dict) else {}
-    for key in raw:
-        if key not in names:
-            found.append(
-                InputError(
-                    f"this key is not known.{nearest_name(key, names)}",
-                    where=f"{where}, key '{key}'",
-                    fix=f"Known keys: {', '.join(names)}.",
-                )
-            )
-    values = read_values({**dict.fromkeys(names), **raw}, columns, where, found, word="key")
-    for column in columns:
-        if column.name == "horizontal_beamwidth_deg" and values.get("pattern") == "sector" and column.name not in values:
-            found.append(InputError("is missing", where=f"{where}, key '{column.name}'", fix="A sector antenna needs it."))
-    faults.extend(found)
-    if found:
-        return None
-    values.setdefault("title", values["name"].replace("_", " "))
-    values.setdefault("source", _USER_SOURCE)
-    values["standing"] = Standing(values.get("standing", Standing.STATED))
-    return build(values)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Final
 
-from meshplan.inputs.antennas import COMMON_COLUMNS, read_entries
+from meshplan.inputs.catalogue import COMMON_COLUMNS, read_rows
 from meshplan.inputs.columns import Column, number, text
 from meshplan.records.backhaul import BackhaulClass
 
@@ -20,4 +20,4 @@ BACKHAUL_COLUMNS: Final = (
 
 def read_backhauls(property_folder: Path | None = None) -> dict[str, BackhaulClass]:
     """Return all ways out by name; `backhauls.toml` in the property folder may add or replace some."""
-    return read_entries("backhauls.toml", "backhaul", BACKHAUL_COLUMNS, lambda values: BackhaulClass(**values), property_folder)
+    return read_rows("backhauls.toml", "backhaul", BACKHAUL_COLUMNS, lambda values: BackhaulClass(**values), property_folder)

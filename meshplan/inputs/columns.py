@@ -14,7 +14,7 @@ import numpy as np
 from meshplan.errors import InputError, MeshplanError, nearest_name
 from meshplan.units import FOOT_M
 
-Parser = Callable[[Any], Any]
+Parser = Callable[[object], Any]
 
 _UNITS = ("m", "deg", "s", "db", "bytes", "agl_m")
 """Endings of headings that name a unit."""
@@ -94,21 +94,27 @@ def fold(heading: str) -> str:
     return re.sub(r"[\s\-./()\[\]]+", "_", heading.strip().casefold()).strip("_")
 
 
+def heading_names(columns: Sequence[Column]) -> tuple[dict[str, str], dict[str, str]]:
+    """Return folded headings with the columns they mean: by the columns' own names, and by those and all others they go by."""
+    exact = {fold(column.name): column.name for column in columns}
+    return exact, {fold(name): column.name for column in columns for name in (*column.aliases, *column.former)} | exact
+
+
 def match_headings(
     raw_headings: Sequence[str], columns: Sequence[Column], where: str, *, ignored: Iterable[str] = (), word: str = "column"
 ) -> Headings:
     """Match the headings of a file with known columns.
 
     A heading close to a known name is a fault, because a misspelt column would be lost in silence; any other unknown one is only
-    told. `ignored` names headings that a format brings along.
+    told. `ignored` names headings that a format brings along. Tables of readings come from foreign loggers and are matched more
+    leniently, in `measurement_table`.
     """
-    known = {fold(name): column.name for column in columns for name in (column.name, *column.aliases, *column.former)}
+    exact, known = heading_names(columns)
     passed_over = {fold(name) for name in ignored}
     matched: dict[str, str] = {}
     misspelt: set[str] = set()
     faults: list[MeshplanError] = []
     warnings: list[str] = []
-    exact = {fold(column.name): column.name for column in columns}
     spelt_out = {exact[fold(heading)] for heading in raw_headings if fold(heading) in exact}
     for heading in raw_headings:
         name = known.get(fold(heading))
@@ -164,7 +170,7 @@ def _with_unit_beside(heading: str, headings: Sequence[str], known: Mapping[str,
     return ""
 
 
-def is_empty(value: Any) -> bool:
+def is_empty(value: object) -> bool:
     """Whether a cell says nothing."""
     if value is None:
         return True
@@ -220,7 +226,7 @@ def plain(value: float) -> str:
     return f"{value:.6f}".rstrip("0").rstrip(".")
 
 
-def as_number(value: Any, *, unit: str = "") -> float:
+def as_number(value: object, *, unit: str = "") -> float:
     """Return a finite number, or say why the text is none and what to write."""
     if isinstance(value, bool | np.bool_):
         raise UnfitValueError(f"'{value}' is not a number", "Write a number.")
@@ -266,7 +272,7 @@ def number(
 ) -> Parser:
     """Return a parser of numbers within [low, high], or (low, high] with `above_low`."""
 
-    def parse(value: Any) -> float:
+    def parse(value: object) -> float:
         amount = as_number(value, unit=unit)
         if amount < low or amount > high or (above_low and amount == low):
             in_unit = f" {unit}" if unit else ""
@@ -283,7 +289,7 @@ def whole_number(low: int, high: int) -> Parser:
     """Return a parser of whole numbers within [low, high]."""
     within = number(low, high)
 
-    def parse(value: Any) -> int:
+    def parse(value: object) -> int:
         amount = within(value)
         if amount != int(amount):
             raise UnfitValueError(f"{plain(amount)} is not a whole number", f"Write {round(amount)}.")
@@ -295,7 +301,7 @@ def whole_number(low: int, high: int) -> Parser:
 def angle(limit: float, *, name: str, other: str) -> Parser:
     """Return a parser of longitudes or latitudes in decimal degrees."""
 
-    def parse(value: Any) -> float:
+    def parse(value: object) -> float:
         if isinstance(value, str) and (degrees := _decimal_degrees(value)) is not None:
             raise UnfitValueError(f"'{value}' is not in decimal degrees", f"Write {degrees:.6f}, with a minus for south and west.")
         try:
@@ -332,7 +338,7 @@ def one_of(names: Sequence[str], aliases: Mapping[str, str] | None = None) -> Pa
     """Return a parser of words from a list, whatever their case; spaces and hyphens count as underscores."""
     table = {fold(name): name for name in names} | {fold(word): name for word, name in (aliases or {}).items()}
 
-    def parse(value: Any) -> str:
+    def parse(value: object) -> str:
         name = table.get(fold(str(value)))
         if name is None:
             raise UnfitValueError(
@@ -343,7 +349,7 @@ def one_of(names: Sequence[str], aliases: Mapping[str, str] | None = None) -> Pa
     return parse
 
 
-def yes_or_no(value: Any) -> bool:
+def yes_or_no(value: object) -> bool:
     """Parse yes/no, true/false, 1/0."""
     if isinstance(value, bool | np.bool_):
         return bool(value)
@@ -359,7 +365,7 @@ def duration(low_s: float, high_s: float) -> Parser:
     """Return a parser of times in seconds; "15 min" and "2 h" are understood."""
     within = number(low_s, high_s, unit="s")
 
-    def parse(value: Any) -> float:
+    def parse(value: object) -> float:
         if isinstance(value, str):
             found = _NUMBER_AND_UNIT.fullmatch(value.strip())
             if found and "," not in found[1] and found[2].casefold() in _SECONDS_PER_UNIT:
@@ -373,7 +379,7 @@ def number_list(low: float, high: float, *, unit: str = "", count: int | None = 
     """Return a parser of several numbers, as a list or as a text with semicolons or spaces between them."""
     within = number(low, high, unit=unit)
 
-    def parse(value: Any) -> tuple[float, ...]:
+    def parse(value: object) -> tuple[float, ...]:
         if isinstance(value, str):
             text = value.strip().strip("[]()")
             separator = ";" if ";" in text else r"\s*,\s+|\s+" if re.search(r"\s", text) else ","
@@ -394,7 +400,7 @@ def number_list(low: float, high: float, *, unit: str = "", count: int | None = 
 def text(longest: int) -> Parser:
     """Return a parser of one line of text."""
 
-    def parse(value: Any) -> str:
+    def parse(value: object) -> str:
         if isinstance(value, float | np.floating) and float(value).is_integer():
             value = int(value)
         words = " ".join(str(value).split())

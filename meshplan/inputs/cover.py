@@ -41,7 +41,7 @@ class RawCover:
 
     feature: Feature
     values: dict[str, Any]
-    geometry: Any
+    geometry: shapely.Geometry
 
 
 @dataclass
@@ -89,7 +89,7 @@ def _no_shape(feature: Feature) -> InputError:
     return InputError("has no shape", where=feature.where, fix="Draw it again, or remove it.")
 
 
-def _sound(feature: Feature, faults: list[MeshplanError], notes: list[str]) -> Any | None:
+def _sound(feature: Feature, faults: list[MeshplanError], notes: list[str]) -> shapely.Geometry | None:
     """Return the geometry, mended if its outline crosses itself."""
     geometry = feature.geometry
     if geometry is None or geometry.is_empty:
@@ -115,7 +115,7 @@ def _sound(feature: Feature, faults: list[MeshplanError], notes: list[str]) -> A
     return geometry
 
 
-def _same_kind(mended: Any, original: Any) -> Any:
+def _same_kind(mended: shapely.Geometry, original: shapely.Geometry) -> shapely.Geometry:
     """Drop the slivers of lower dimension that mending leaves behind."""
     if "Polygon" not in original.geom_type:
         return mended
@@ -123,7 +123,7 @@ def _same_kind(mended: Any, original: Any) -> Any:
     return shapely.union_all(parts) if parts else shapely.Polygon()
 
 
-def _fill_in(where: str, values: dict[str, Any], geometry: Any, faults: list[MeshplanError], notes: list[str]) -> None:
+def _fill_in(where: str, values: dict[str, Any], geometry: shapely.Geometry, faults: list[MeshplanError], notes: list[str]) -> None:
     name, word = values["kind"]
     kind = COVER_KINDS[name]
     values["kind"] = name
@@ -174,7 +174,7 @@ def _fill_in_width(
     where: str,
     called: str,
     values: dict[str, Any],
-    geometry: Any,
+    geometry: shapely.Geometry,
     kind: CoverKind,
     faults: list[MeshplanError],
     notes: list[str],
@@ -214,7 +214,7 @@ def cover_on_grid(raw: Sequence[RawCover], crs: str) -> tuple[Cover, ...]:
     return tuple(items)
 
 
-def _moved(raw: Sequence[RawCover], crs: str) -> list[Any]:
+def _moved(raw: Sequence[RawCover], crs: str) -> list[shapely.Geometry]:
     """Return the shapes in a projection, all of one source at once."""
     moved: list[Any] = [None] * len(raw)
     for source in dict.fromkeys(entry.feature.crs for entry in raw):
@@ -226,7 +226,7 @@ def _moved(raw: Sequence[RawCover], crs: str) -> list[Any]:
     return moved
 
 
-def _widen(geometry: Any, width_m: float | None) -> Any:
+def _widen(geometry: shapely.Geometry, width_m: float | None) -> shapely.Geometry:
     if geometry.geom_type == "Polygon" and geometry.is_valid:
         return geometry
     parts = shapely.get_parts(geometry)
@@ -242,13 +242,13 @@ def _widen(geometry: Any, width_m: float | None) -> Any:
     return shapely.union_all(widened) if len(widened) > 1 else widened[0]
 
 
-def boundary_of(files: Sequence[tuple[str, VectorFile]]) -> tuple[Any | None, list[MeshplanError], list[str]]:
+def boundary_of(files: Sequence[tuple[str, VectorFile]]) -> tuple[shapely.Geometry | None, list[MeshplanError], list[str]]:
     """Return the outline in longitude and latitude, faults and notes; lines that close are taken as outlines."""
     faults: list[MeshplanError] = []
     notes: list[str] = []
-    areas: list[Any] = []
+    areas: list[shapely.Geometry] = []
     for shown, file in files:
-        lines: list[Any] = []
+        lines: list[shapely.Geometry] = []
         for feature in file.features:
             geometry = _sound(feature, faults, notes)
             if geometry is None:

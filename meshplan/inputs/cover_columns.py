@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 from meshplan.inputs.columns import Column, describe_columns, number, number_list, one_of, text
 from meshplan.inputs.walls import WALL_WORDS, WALLS
@@ -24,7 +24,7 @@ KIND_WALLS: Final = {word: name for name, wall in WALL_KINDS.items() for word in
 _kind = one_of(tuple(COVER_KINDS), PLAIN_WORDS)
 
 
-def _kind_and_word(value: Any) -> tuple[str, str]:
+def _kind_and_word(value: object) -> tuple[str, str]:
     return _kind(value), str(value).strip()
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from typing import Any, Final
+from typing import Final
 
 from meshplan.errors import InputError, raise_faults
 
@@ -22,7 +22,9 @@ _THOUSANDS: Final = re.compile(r"[+\-−]?[1-9]\d{0,2}(?:\.\d{3})+")
 _COMMA: Final = re.compile(r"([+\-−]?\d+),(\d+)(\s*[A-Za-zµ°%]*)")
 
 
-def with_points(rows: Iterable[tuple[str, dict[str, Any]]], delimiter: str, shown: str) -> tuple[list[dict[str, Any]], list[str]]:
+def with_points(
+    rows: Iterable[tuple[str, dict[str, object]]], delimiter: str, shown: str
+) -> tuple[list[dict[str, object]], list[str]]:
     """Return the cells of rows with decimal points, and a sentence if there were commas.
 
     Parameters

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 from typing import Final
 
-from meshplan.errors import InputError, nearest_name, raise_faults
-from meshplan.inputs.figure_tables import Table, TableFile, inherit, read_toml
+from meshplan.errors import InputError, nearest_name
+from meshplan.inputs.catalogue import read_tables
+from meshplan.inputs.figure_tables import Table
 from meshplan.records.radio import Figure
 
-_NAME: Final = "elevation_products.toml"
 _JUDGED: Final = ("lidar", "national_5m", "national_10m", "global_30m", "global_90m")
 """Kinds that stand for rasters whose product is not said, finest first."""
 
@@ -30,25 +28,22 @@ class ElevationProduct:
     noise_m: Figure
 
 
-@cache
 def read_elevation_products() -> Mapping[str, ElevationProduct]:
     """Return all kinds by key."""
-    file = TableFile(_NAME, read_toml(files("meshplan").joinpath("data", _NAME), _NAME), packaged=True)
-    found = {}
-    for key, entry in inherit(file, "products").items():
-        table = Table(file, f"products.{key}", entry)
-        table.allow("title", "cells_up_to_m", "error_m", "slope_growth", "length_m", "noise_m")
-        found[key] = ElevationProduct(
-            key=key,
-            title=table.text("title"),
-            cells_up_to_m=table.number("cells_up_to_m", 0.1, 1e6),
-            error_m=table.figure("error_m", 0, 100),
-            slope_growth=table.figure("slope_growth", 0, 20),
-            length_m=table.figure("length_m", 1, 10_000),
-            noise_m=table.figure("noise_m", 0, 10),
-        )
-    raise_faults(file.faults)
-    return found
+    return read_tables(None, "elevation_products.toml", "", "products", _product)
+
+
+def _product(key: str, table: Table) -> ElevationProduct:
+    table.allow("title", "cells_up_to_m", "error_m", "slope_growth", "length_m", "noise_m")
+    return ElevationProduct(
+        key=key,
+        title=table.text("title"),
+        cells_up_to_m=table.number("cells_up_to_m", 0.1, 1e6),
+        error_m=table.figure("error_m", 0, 100),
+        slope_growth=table.figure("slope_growth", 0, 20),
+        length_m=table.figure("length_m", 1, 10_000),
+        noise_m=table.figure("noise_m", 0, 10),
+    )
 
 
 def elevation_product(cell_m: float, named: str | None = None, where: str = "property.toml, key 'elevation'") -> ElevationProduct:

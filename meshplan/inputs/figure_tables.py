@@ -159,11 +159,11 @@ def _merged(file: TableFile, parent: Mapping[str, Any], entry: Mapping[str, Any]
     return merged
 
 
-def _is_list_of_tables(value: Any) -> bool:
+def _is_list_of_tables(value: object) -> bool:
     return isinstance(value, list) and all(isinstance(row, dict) and isinstance(row.get("key", ""), str) for row in value)
 
 
-def _with_origin(row: Any, origin: tuple[str, str]) -> Any:
+def _with_origin(row: object, origin: tuple[str, str]) -> Any:
     if not isinstance(row, dict):
         return row
     own = (str(row.get("standing", origin[0])), str(row.get("source", origin[1])))
@@ -274,7 +274,11 @@ class Table:
             high=high,
         )
 
-    def _plain(self, value: Any, key: str, lowest: float, highest: float) -> float | None:
+    def figures(self, limits: Mapping[str, tuple[float, float]]) -> dict[str, Any]:
+        """Return a figure for each name, with the smallest and largest value that is not taken for a slip."""
+        return {name: self.figure(name, *bounds) for name, bounds in limits.items()}
+
+    def _plain(self, value: object, key: str, lowest: float, highest: float) -> float | None:
         if isinstance(value, bool) or not isinstance(value, int | float):
             self.fault(f"{quoted(value)} is not a number.", f"Write a number from {lowest:g} to {highest:g}, without quotes.", key)
             return None

@@ -10,6 +10,7 @@ from typing import Any, Final
 
 import rasterio
 from rasterio.errors import RasterioIOError
+from rasterio.io import DatasetReader
 
 from meshplan.errors import InputError
 from meshplan.inputs.gdal_drivers import ELEVATION_DRIVERS
@@ -67,7 +68,7 @@ def raster_drivers(path: Path, shown: str) -> list[str]:
     return list(ELEVATION_DRIVERS[suffix])
 
 
-def open_raster(path: Path, shown: str) -> Any:
+def open_raster(path: Path, shown: str) -> DatasetReader:
     """Return an open raster, read by one of the drivers of its suffix; `RasterioIOError` where none of them knows it."""
     *first, last = raster_drivers(path, shown)
     for driver in first:
@@ -76,7 +77,7 @@ def open_raster(path: Path, shown: str) -> Any:
     return rasterio.open(path, driver=last)
 
 
-def judge_opened(source: Any, path: Path, shown: str) -> None:
+def judge_opened(source: DatasetReader, path: Path, shown: str) -> None:
     """Raise `InputError` if a raster that is open, and not yet read, consists of files that are not its own."""
     foreign = [name for name in source.files if Path(name).parent != path.parent or not Path(name).name.startswith(path.stem)]
     if source.tags(ns="OVERVIEWS").get("OVERVIEW_FILE") or foreign:

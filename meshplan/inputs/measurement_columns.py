@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import re
-from typing import Any, Final
+from typing import Final
 
 from meshplan.inputs.columns import Column, UnfitValueError, angle, as_number, number, plain, text
 
@@ -14,7 +14,7 @@ _MONTHS = ("january", "february", "march", "april", "may", "june", "july", "augu
 _LOCAL_DATE = re.compile(r"(\d{1,2})([./-])(\d{1,2})\2(\d{4})(?:[ T]+(\d{1,2}:\d{2}(?::\d{2})?))?")
 
 
-def _power(value: Any) -> float | str:
+def _power(value: object) -> float | str:
     """Parse a received power, or the words for "nothing was heard"."""
     if isinstance(value, str) and value.strip().casefold() in _NOT_HEARD_WORDS:
         return NOT_HEARD
@@ -34,7 +34,7 @@ def _power(value: Any) -> float | str:
     return power_dbm
 
 
-def _count(value: Any) -> int:
+def _count(value: object) -> int:
     """Parse a count of packets; a percentage or a share is refused."""
     written = str(value).strip()
     if written.endswith("%"):
@@ -51,12 +51,12 @@ def _count(value: Any) -> int:
     return int(packets)
 
 
-def _percent(value: Any) -> float:
+def _percent(value: object) -> float:
     """Refuse a column of percentages."""
     raise UnfitValueError(f"'{value}' is a percentage", "Write packets: how many under 'sent', how many under 'received'.")
 
 
-def read_time(value: Any) -> datetime.datetime:
+def read_time(value: object) -> datetime.datetime:
     """Parse a date with or without a time; without a zone it is taken as universal time."""
     written = str(value).strip()
     if re.fullmatch(r"\d{9,11}(\.\d+)?", written):
@@ -77,7 +77,7 @@ def read_time(value: Any) -> datetime.datetime:
     return parsed if parsed.tzinfo else parsed.replace(tzinfo=datetime.UTC)
 
 
-def _month(value: Any) -> int:
+def _month(value: object) -> int:
     """Parse a month by name or number."""
     word = str(value).strip().casefold()
     for index, name in enumerate(_MONTHS, start=1):
@@ -86,7 +86,7 @@ def _month(value: Any) -> int:
     return int(number(1, 12)(value))
 
 
-def _heard(value: Any) -> bool:
+def _heard(value: object) -> bool:
     """Parse yes or no."""
     word = str(value).strip().casefold()
     if word in ("yes", "y", "true", "1", "x", "heard"):

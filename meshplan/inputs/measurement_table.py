@@ -7,10 +7,9 @@ import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
-from typing import Any
 
 from meshplan.errors import InputError, MeshplanError, nearest_name
-from meshplan.inputs.columns import fold, is_empty
+from meshplan.inputs.columns import fold, heading_names, is_empty
 from meshplan.inputs.decimal_commas import with_points
 from meshplan.inputs.measurement_columns import READING_COLUMNS
 
@@ -22,7 +21,7 @@ class ReadingTable:
     """Rows of one file by column name, and what was noticed."""
 
     shown: str
-    rows: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
+    rows: list[tuple[str, dict[str, object]]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     unfilled: int = 0
 
@@ -95,8 +94,7 @@ def _match(
     heard_by: str | None,
 ) -> dict[int, str]:
     """Return which heading feeds which column. Foreign tables have many headings: unknown ones are only told."""
-    exact = {fold(c.name): c.name for c in READING_COLUMNS}
-    known = {fold(alias): c.name for c in READING_COLUMNS for alias in c.aliases} | exact
+    exact, known = heading_names(READING_COLUMNS)
     known |= {fold(heading): name for heading, name in renamed.items()}
     for heading, name in renamed.items():
         if name not in exact.values():

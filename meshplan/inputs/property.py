@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import shapely
@@ -33,7 +32,7 @@ BOUNDARY_TOLERANCE_M = 1.0
 _WIDEST_BOX_DEG = 5.0
 
 
-def read_property(folder: Path, *, overrides: dict[str, Any] | None = None) -> Property:
+def read_property(folder: Path, *, overrides: dict[str, object] | None = None) -> Property:
     """Return the property in a folder.
 
     All faults of all files are raised together (`FaultList`, or the fault itself if there is one). Nothing is written.
@@ -129,7 +128,7 @@ def _about_rasters(elevation: Elevation) -> list[str]:
 class _OnGrid:
     sites: tuple[Site, ...]
     covers: tuple[Cover, ...]
-    boundary: Any | None
+    boundary: shapely.Geometry | None
     elevation: Elevation
     cover_reach_m: tuple[tuple[float, float, float, float], ...]
     sentence: str
@@ -139,7 +138,7 @@ class _OnGrid:
 def _on_grid(
     settings: PropertySettings,
     sites: Sequence[Site],
-    boundary: Any | None,
+    boundary: shapely.Geometry | None,
     cover: CoverList,
     headers: Sequence[RasterHeader],
     faults: list[MeshplanError],
@@ -184,7 +183,7 @@ def _on_grid(
 
 def _reach_m(covers: Sequence[Cover]) -> tuple[tuple[float, float, float, float], ...]:
     """Return the box around the shapes of each cover file, in the order of the files."""
-    by_file: dict[str, list[Any]] = {}
+    by_file: dict[str, list[object]] = {}
     for item in covers:
         by_file.setdefault(item.where.split(", ")[0], []).append(item.geometry)
     boxes = []
@@ -285,7 +284,7 @@ def _on_voids(sites: Sequence[Site], elevation: Elevation) -> list[MeshplanError
     ]
 
 
-def _outside_boundary(sites: Sequence[Site], boundary: Any | None) -> list[MeshplanError]:
+def _outside_boundary(sites: Sequence[Site], boundary: shapely.Geometry | None) -> list[MeshplanError]:
     if boundary is None:
         return []
     away_m = shapely.distance(boundary, shapely.points([(site.x_m, site.y_m) for site in sites]))

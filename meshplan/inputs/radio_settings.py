@@ -74,7 +74,7 @@ def read_setting(table: Table, noise: NoiseRule) -> RadioSetting:
     derived = {"noise_bandwidth_khz"} & {name for name in SETTING_FIGURES if keyed and name not in table.entry}
     if "design_sensitivity_dbm" not in table.entry and "design_loss_db" in table.entry:
         derived.add("design_sensitivity_dbm")
-    figures: dict[str, Any] = {name: table.figure(name, *limits) for name, limits in SETTING_FIGURES.items() if name not in derived}
+    figures = table.figures({name: limits for name, limits in SETTING_FIGURES.items() if name not in derived})
     more = {name: table.figure(name, *limits) for name, limits in OPTIONAL_SETTING_FIGURES.items() if name in table.entry}
     if "modulation_index" in more and not keyed:
         table.fault("only frequency shift keying has a modulation index.", "Take 'modulation_index' out.")

@@ -6,19 +6,16 @@ or override parts of them, in the same form. All faults of a file are told at on
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import date
-from functools import cache
-from importlib.resources import files
 from itertools import pairwise
 from math import isclose
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
 from meshplan.errors import raise_faults
-from meshplan.inputs.figure_tables import Table, TableFile, inherit, read_toml
+from meshplan.inputs.catalogue import packaged, read_tables
+from meshplan.inputs.figure_tables import Table, TableFile
 from meshplan.inputs.radio_settings import NoiseRule, read_setting, with_preamble
-from meshplan.inputs.user_files import optional_file
 from meshplan.records.radio import (
     Battery,
     Board,
@@ -37,8 +34,6 @@ from meshplan.records.radio import (
     chirp_bit_rate_bps,
     derived_sensitivity_dbm,
 )
-
-Entry = TypeVar("Entry")
 
 CLASS_FIGURES: Final[dict[str, tuple[float, float]]] = {
     "band_mhz": (100, 6000),
@@ -76,32 +71,32 @@ BEYOND_PHYSICS_DB: Final = 0.5
 
 def read_radio_classes(property_folder: Path | None = None) -> dict[str, RadioClass]:
     """Return all radio classes by key: the packaged ones and those of `radios.toml` in the property folder."""
-    return _read(property_folder, "radio_classes.toml", "radios.toml", "classes", _radio_class)
+    return read_tables(property_folder, "radio_classes.toml", "radios.toml", "classes", _radio_class)
 
 
 def read_regions(property_folder: Path | None = None) -> dict[str, Region]:
     """Return the rules of all regions by key; `regions.toml` in the property folder may add or override."""
-    return _read(property_folder, "regions.toml", "regions.toml", "regions", _region)
+    return read_tables(property_folder, "regions.toml", "regions.toml", "regions", _region)
 
 
 def read_batteries(property_folder: Path | None = None) -> dict[str, Battery]:
     """Return all cell kinds by key; `batteries.toml` in the property folder may add or override."""
-    return _read(property_folder, "batteries.toml", "batteries.toml", "batteries", _battery)
+    return read_tables(property_folder, "batteries.toml", "batteries.toml", "batteries", _battery)
 
 
 def read_boards(property_folder: Path | None = None) -> dict[str, Board]:
     """Return all kinds of board by key; `boards.toml` in the property folder may add or override."""
-    return _read(property_folder, "boards.toml", "boards.toml", "boards", _board)
+    return read_tables(property_folder, "boards.toml", "boards.toml", "boards", _board)
 
 
 def read_regulators(property_folder: Path | None = None) -> dict[str, Regulator]:
     """Return all kinds of regulator by key; `regulators.toml` in the property folder may add or override."""
-    return _read(property_folder, "regulators.toml", "regulators.toml", "regulators", _regulator)
+    return read_tables(property_folder, "regulators.toml", "regulators.toml", "regulators", _regulator)
 
 
 def read_solar() -> SolarTable:
     """Return the packaged defaults of solar sizing."""
-    document = read_toml(_packaged("solar.toml"), "solar.toml")
+    document = packaged("solar.toml")
     file = TableFile("solar.toml", document, packaged=True)
     figures = Table(file, "figures", document["figures"])
     bands = []
@@ -127,57 +122,9 @@ def read_solar() -> SolarTable:
     return solar
 
 
-def catalogue_date(name: str = "radio_classes.toml") -> date:
-    """Return the day a packaged table was last checked."""
-    checked = read_toml(_packaged(name), name)["checked"]
-    assert isinstance(checked, date)
-    return checked
-
-
-def _packaged(name: str) -> Any:
-    return files("meshplan").joinpath("data", name)
-
-
-def _read(
-    folder: Path | None,
-    packaged_name: str,
-    user_name: str,
-    heading: str,
-    build: Callable[[str, Table], Entry | None],
-) -> dict[str, Entry]:
-    """Merge the packaged table with the user's file of the same form and build every entry."""
-    entries, sources, built_before = _packaged_entries(packaged_name, heading, build)
-    result: dict[str, Entry] = dict(built_before)
-    path = None if folder is None else Path(folder) / user_name
-    if path is None or not optional_file(path, user_name):
-        return result
-    user = TableFile(user_name, read_toml(path, user_name), packaged=False, sources=sources)
-    for key, entry in inherit(user, heading, base=entries).items():
-        if user.is_broken(key):
-            continue
-        built = build(key, Table(user, f"{heading}.{key}", entry))
-        if built is not None:
-            result[key] = built
-    raise_faults(user.faults)
-    return result
-
-
-@cache
-def _packaged_entries(
-    name: str, heading: str, build: Callable[[str, Table], Any]
-) -> tuple[dict[str, dict[str, Any]], dict[str, str], dict[str, Any]]:
-    """Return the entries of a packaged table as written, its sources, and the records; read once, and not to be changed."""
-    base = TableFile(name, read_toml(_packaged(name), name), packaged=True)
-    entries = inherit(base, heading)
-    found = {key: build(key, Table(base, f"{heading}.{key}", entry)) for key, entry in entries.items()}
-    raise_faults(base.faults)
-    return entries, base.sources, {key: entry for key, entry in found.items() if entry is not None}
-
-
 def _radio_class(key: str, table: Table) -> RadioClass | None:
     """Build one class; faults are gathered in the file."""
     before = len(table.file.faults)
-    table.check_key(key)
     table.allow(
         *CLASS_FIGURES, *OPTIONAL_FIGURES,
         "title", "group", "modulation", "direction", "interface", "supply_note", "antenna", "techniques", "addressing",
@@ -186,8 +133,8 @@ def _radio_class(key: str, table: Table) -> RadioClass | None:
         "default_setting", "notes", "settings",
     )  # fmt: skip
     modulation = table.choice("modulation", Modulation)
-    figures = {name: table.figure(name, *limits) for name, limits in CLASS_FIGURES.items()}
-    more = {name: table.figure(name, *limits) for name, limits in OPTIONAL_FIGURES.items() if name in table.entry}
+    figures = table.figures(CLASS_FIGURES)
+    more = table.figures({name: limits for name, limits in OPTIONAL_FIGURES.items() if name in table.entry})
     correction = table.text("frequency_correction", "")
     if bool(correction) != ("correction_preamble_bytes" in more):
         table.fault(
@@ -220,7 +167,7 @@ def _radio_class(key: str, table: Table) -> RadioClass | None:
         name: table.text(name, "" if name != "group" else "own classes")
         for name in ("title", "group", "interface", "supply_note", "antenna")
     }
-    arguments: dict[str, Any] = {**figures, **more, **text}
+    arguments = {**figures, **more, **text}
     radio = RadioClass(
         key=key,
         modulation=modulation,
@@ -267,9 +214,7 @@ def _check_physics(table: Table, radio: RadioClass) -> None:
                 )
 
 
-def _region(key: str, table: Table) -> Region | None:
-    before = len(table.file.faults)
-    table.check_key(key)
+def _region(key: str, table: Table) -> Region:
     table.allow("title", "checked", "note", "known", "aliases", "sub_bands", "only")
     entries = table.entries("sub_bands")
     only = table.texts("only")
@@ -285,7 +230,7 @@ def _region(key: str, table: Table) -> Region | None:
     )
     if not rows:
         table.fault("it has no rows.", "Write at least one entry under sub_bands.")
-    region = Region(
+    return Region(
         key=key,
         title=table.text("title"),
         checked=checked,
@@ -294,7 +239,6 @@ def _region(key: str, table: Table) -> Region | None:
         note=table.text("note", ""),
         aliases=table.texts("aliases"),
     )
-    return region if len(table.file.faults) == before else None
 
 
 def _sub_band(table: Table, checked: date) -> SubBand:
@@ -356,17 +300,15 @@ def _sub_band(table: Table, checked: date) -> SubBand:
     )
 
 
-def _battery(key: str, table: Table) -> Battery | None:
-    before = len(table.file.faults)
-    table.check_key(key)
+def _battery(key: str, table: Table) -> Battery:
     limits = {
         "capacity_mah": (1, 1e7), "nominal_v": (0.5, 60), "self_discharge_per_year": (0, 1), "cold_factor_minus_20c": (0.01, 1),
         "shelf_life_years": (0.1, 50), "end_factor": (0.05, 1), "depth_of_discharge": (0.05, 1), "max_pulse_ma": (0.1, 1e6),
         "max_temperature_c": (20, 200),
     }  # fmt: skip
-    figures: dict[str, Any] = {name: table.figure(name, *bounds) for name, bounds in limits.items()}
+    figures = table.figures(limits)
     table.allow(*limits, "title", "rechargeable", "charge_min_c", "charge_max_c", "cautions", "voltage", "words")
-    battery = Battery(
+    return Battery(
         key=key,
         title=table.text("title"),
         words=table.text("words", ""),
@@ -377,7 +319,6 @@ def _battery(key: str, table: Table) -> Battery | None:
         voltage=_cell_voltage(table) if "voltage" in table.entry else None,
         **figures,
     )
-    return battery if len(table.file.faults) == before else None
 
 
 def _cell_voltage(parent: Table) -> CellVoltage:
@@ -395,34 +336,29 @@ def _cell_voltage(parent: Table) -> CellVoltage:
     return CellVoltage(used, volt, standing=table.standing(), source=table.source(), **values)
 
 
-def _regulator(key: str, table: Table) -> Regulator | None:
-    before = len(table.file.faults)
-    table.check_key(key)
+def _regulator(key: str, table: Table) -> Regulator:
     limits = {
         "quiescent_ua": (0, 1e6), "efficiency": (0.05, 1), "drop_v": (0, 10), "lowest_v": (0.1, 100), "highest_v": (0.5, 100),
         "most_ma": (0.1, 1e5),
     }  # fmt: skip
-    figures: dict[str, Any] = {name: table.figure(name, *bounds) for name, bounds in limits.items()}
+    figures = table.figures(limits)
     table.allow(*limits, "title", "kind")
     kind = table.text("kind")
     if kind not in ("linear", "step-down", "step-up"):
         table.fault(f"'kind' is '{kind}'.", "Write 'linear', 'step-down' or 'step-up'.")
-    regulator = Regulator(key=key, title=table.text("title"), kind=kind, **figures)
-    return regulator if len(table.file.faults) == before else None
+    return Regulator(key=key, title=table.text("title"), kind=kind, **figures)
 
 
-def _board(key: str, table: Table) -> Board | None:
-    before = len(table.file.faults)
-    table.check_key(key)
+def _board(key: str, table: Table) -> Board:
     limits = {
         "sleep_current_ua": (0, 1e7),
         "active_current_ma": (0, 1e5),
         "active_ms": (0, 1e6),
         "supply_v": (0.8, 60),
     }
-    figures: dict[str, Any] = {name: table.figure(name, *bounds) for name, bounds in limits.items()}
+    figures = table.figures(limits)
     table.allow(*limits, "title", "note", "regulated_v", "regulated_ma")
-    board = Board(
+    return Board(
         key=key,
         title=table.text("title"),
         note=table.text("note", ""),
@@ -430,4 +366,3 @@ def _board(key: str, table: Table) -> Board | None:
         regulated_ma=table.number("regulated_ma", 0, 1e5, 0.0),
         **figures,
     )
-    return board if len(table.file.faults) == before else None

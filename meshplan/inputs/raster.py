@@ -16,6 +16,7 @@ from pyproj import CRS, Geod
 from pyproj.exceptions import CRSError
 from rasterio.enums import ColorInterp, MaskFlags, Resampling
 from rasterio.errors import NotGeoreferencedWarning, RasterioError, RasterioIOError
+from rasterio.io import DatasetReader
 from rasterio.warp import reproject
 from rasterio.windows import Window
 
@@ -151,7 +152,7 @@ def open_header(path: Path, shown: str, settings: RasterSettings) -> RasterHeade
         ) from error
 
 
-def _judge(source: Any, path: Path, shown: str, settings: RasterSettings) -> RasterHeader:
+def _judge(source: DatasetReader, path: Path, shown: str, settings: RasterSettings) -> RasterHeader:
     notes: list[str] = []
     if source.count < 1:
         raise InputError("holds no band", where=shown, fix="Name the file of the elevation band itself.")
@@ -187,7 +188,7 @@ def _judge(source: Any, path: Path, shown: str, settings: RasterSettings) -> Ras
     )
 
 
-def _crs_of(source: Any, shown: str, settings: RasterSettings, notes: list[str]) -> CRS:
+def _crs_of(source: DatasetReader, shown: str, settings: RasterSettings, notes: list[str]) -> CRS:
     own: CRS | None = None
     if source.crs is not None:
         try:
@@ -216,7 +217,7 @@ def _crs_of(source: Any, shown: str, settings: RasterSettings, notes: list[str])
     return own
 
 
-def _stated_unit(source: Any) -> str | None:
+def _stated_unit(source: DatasetReader) -> str | None:
     """Return the unit that the band says, else that of the vertical part of the projection; None where neither does."""
     stated = _UNIT_WORDS.get((source.units[0] or "").strip().casefold())
     if stated is not None or source.crs is None:
@@ -229,7 +230,7 @@ def _stated_unit(source: Any) -> str | None:
     return _UNIT_WORDS.get(axes[0].unit_name.strip().casefold()) if axes else None
 
 
-def _unit(source: Any, shown: str, settings: RasterSettings, notes: list[str]) -> str:
+def _unit(source: DatasetReader, shown: str, settings: RasterSettings, notes: list[str]) -> str:
     stated = _stated_unit(source)
     if "unit" in settings.model_fields_set:
         if stated is not None and stated != settings.unit:
@@ -275,7 +276,7 @@ def read_on_grid(header: RasterHeader, grid: Grid, source_cell_m: float) -> Floa
     return heights
 
 
-def _read_band(source: Any, header: RasterHeader, band: Grid, source_cell_m: float) -> Float32:
+def _read_band(source: DatasetReader, header: RasterHeader, band: Grid, source_cell_m: float) -> Float32:
     result = np.full(band.shape, np.nan, dtype=np.float32)
     window, turns = _window(header, band)
     if window is None:
@@ -391,7 +392,7 @@ def _of_window(whole: Affine, window: Window, shape: tuple[int, int], shift: flo
     return Affine(whole.a * across, whole.b * down, float(corner_x) + shift, whole.d * across, whole.e * down, float(corner_y))
 
 
-def _says_its_voids(source: Any) -> bool:
+def _says_its_voids(source: DatasetReader) -> bool:
     """Whether voids can be told apart before averaging; otherwise −9999 would leak into its neighbours."""
     return MaskFlags.all_valid not in source.mask_flag_enums[0]
 

@@ -241,7 +241,7 @@ def _described(model: type[BaseModel], prefix: str) -> Iterator[str]:
         yield from _described(below, f"{prefix}{name}.")
 
 
-def _default_words(value: Any) -> str:
+def _default_words(value: object) -> str:
     if value is None or value == ():
         return "optional"
     if isinstance(value, tuple):

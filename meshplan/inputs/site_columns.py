@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import Any, Final
+from typing import Final
 
 from meshplan.inputs.columns import (
     Column,
@@ -56,7 +56,7 @@ _height = number(0.01, HIGHEST_ANTENNA_AGL_M, unit="m", hint=_height_hint)
 _one_role = one_of([role.value for role in Role], ROLE_WORDS)
 
 
-def _roles(value: Any) -> tuple[Role, ...]:
+def _roles(value: object) -> tuple[Role, ...]:
     words = [word for word in re.split(r"[,;/+&|]|\bor\b|\band\b", str(value)) if word.strip()]
     roles = tuple(dict.fromkeys(Role(_one_role(word.strip())) for word in words))
     if not roles:
@@ -72,11 +72,11 @@ _importance_number = number(0, 1000, above_low=True)
 _IMPORTANCE_WORDS = {"low": 1.0, "mid": 2.0, "medium": 2.0, "high": 4.0}
 
 
-def _importance(value: Any) -> float:
+def _importance(value: object) -> float:
     return _IMPORTANCE_WORDS.get(str(value).strip().casefold()) or float(_importance_number(value))
 
 
-def _walls(value: Any) -> str:
+def _walls(value: object) -> str:
     """Parse wall types to pass, outermost first, with "+" between them."""
     parse = one_of(WALLS, WALL_WORDS)
     return "+".join(parse(part.strip()) for part in str(value).split("+"))

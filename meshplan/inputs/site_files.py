@@ -9,7 +9,6 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
 from meshplan.errors import FaultList, InputError, MeshplanError
 from meshplan.inputs.columns import Column, is_empty, match_headings
@@ -48,7 +47,7 @@ class SiteRow:
     """One row: raw values by column name, and the position if the format keeps it apart."""
 
     where: str
-    raw: dict[str, Any]
+    raw: dict[str, object]
     lon_lat_deg: tuple[float, float] | None = None
     notes: tuple[str, ...] = ()
     """What was guessed of this row alone."""
@@ -248,20 +247,21 @@ def _stated_height_m(feature: Feature) -> float | None:
     fields = {key.casefold(): value for key, value in feature.attributes.items()}
     if str(fields.get("altitudemode") or "").casefold().startswith("relative"):
         return None  # above the ground, not above the sea
-    written = fields["ele"] if isinstance(fields.get("ele"), float) else feature.z
-    return float(written) if written is not None and math.isfinite(written) and written != 0.0 else None
+    ele = fields.get("ele")
+    written = ele if isinstance(ele, float) else feature.z
+    return written if written is not None and math.isfinite(written) and written != 0.0 else None
 
 
 def _optional(column: Column) -> Column:
     return replace(column, required=False)
 
 
-def _add_texts(raw: dict[str, Any], feature: Feature, table: SiteTable) -> tuple[str, ...]:
+def _add_texts(raw: dict[str, object], feature: Feature, table: SiteTable) -> tuple[str, ...]:
     """Take columns from "key: value" lines of a description, and the role from its words; return what the role rests on."""
     texts = {key.casefold(): str(value) for key, value in feature.attributes.items() if not is_empty(value)}
     described = "\n".join(texts.get(key, "") for key in ("desc", "description", "cmt"))
     described = re.sub(r"<[^>]+>", "\n", described)
-    pairs: dict[str, Any] = {found[1]: found[2] for line in re.split(r"[\n;]", described) if (found := _TEXT_PAIR.match(line))}
+    pairs: dict[str, object] = {found[1]: found[2] for line in re.split(r"[\n;]", described) if (found := _TEXT_PAIR.match(line))}
     matched = match_headings(tuple(pairs), SITE_COLUMNS, feature.where, word="line")
     table.warnings.extend(f"{fault.where}: {fault.problem}" for fault in matched.faults if "not known" in fault.problem)
     for heading, column in matched.columns.items():

@@ -83,7 +83,7 @@ def content_of(path: Path, shown: str, *, fix: str = "Look whether it is the rig
         raise InputError(f"cannot be read ({reason(error)})", where=shown, fix="Look whether you may read it.") from error
 
 
-def toml_of(text: str) -> dict[str, Any]:
+def toml_of(text: str) -> dict[str, object]:
     """Return a TOML document; besides `TOMLDecodeError`, depth and length end in errors of their own."""
     try:
         return tomllib.loads(text)

@@ -31,10 +31,10 @@ class Feature:
     """One feature as it stands in the file."""
 
     where: str
-    geometry: Any
+    geometry: shapely.Geometry
     """Shapely geometry in `crs`, two-dimensional, or None."""
     crs: str
-    attributes: dict[str, Any]
+    attributes: dict[str, object]
     z: float | None = None
     """Third coordinate of a point, as written."""
     open_ring: bool = False
@@ -219,6 +219,6 @@ def point_mover(source: str, target: str) -> Callable[[Any, Any], tuple[NDArray[
     return move
 
 
-def move_geometry(geometry: Any, source: str, target: str) -> Any:
+def move_geometry(geometry: shapely.Geometry, source: str, target: str) -> shapely.Geometry:
     """Return a geometry, or an array of them, in another projection."""
     return shapely.transform(geometry, point_mover(source, target), interleaved=False)

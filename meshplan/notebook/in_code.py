@@ -158,7 +158,7 @@ def toml_text(keys: Mapping[str, Any]) -> str:
     return "".join(f"{key} = {_toml_value(value)}\n" for key, value in keys.items())
 
 
-def _toml_value(value: Any) -> str:
+def _toml_value(value: object) -> str:
     if isinstance(value, Mapping):
         return "{" + ", ".join(f"{json.dumps(str(key))} = {_toml_value(item)}" for key, item in value.items()) + "}"
     if isinstance(value, list | tuple):

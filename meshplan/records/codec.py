@@ -68,7 +68,7 @@ def plan_to_json(plan: Plan) -> dict[str, Any]:
     }
 
 
-def plan_from_json(document: Any, *, where: str) -> Plan:
+def plan_from_json(document: object, *, where: str) -> Plan:
     """Return the plan in a document made by `plan_to_json`; all faults are reported together, each with its JSON path."""
     if not isinstance(document, dict) or document.get("format") != FORMAT:
         raise InputError(
@@ -96,7 +96,7 @@ def record_to_values(record: Any) -> Any:
     return _encode(record, "", "")
 
 
-def record_from_values(values: Any, kind: type[Record], *, where: str, fix: str) -> Record:
+def record_from_values(values: object, kind: type[Record], *, where: str, fix: str) -> Record:
     """Return a record from what `record_to_values` gave; all faults are reported together, with `fix` as the way to mend them."""
     faults: list[MeshplanError] = []
     record = _decode(values, kind, kind.__name__, where, faults)
@@ -105,7 +105,7 @@ def record_from_values(values: Any, kind: type[Record], *, where: str, fix: str)
     return record
 
 
-def json_text(value: Any, *, indent: int | None = 1) -> str:
+def json_text(value: object, *, indent: int | None = 1) -> str:
     """Return JSON text of plain values: UTF-8, one line feed at the end, never NaN or Infinity."""
     return json.dumps(value, ensure_ascii=False, allow_nan=False, indent=indent) + "\n"
 
@@ -150,7 +150,7 @@ def _written_fields(record: type) -> tuple[tuple[str, bool], ...]:
     return tuple((item.name, "float" in str(item.type)) for item in fields(record))
 
 
-def _encode_scalar(value: Any, name: str, owner: str, *, is_real: bool) -> Any:
+def _encode_scalar(value: object, name: str, owner: str, *, is_real: bool) -> Any:
     if isinstance(value, StrEnum):
         return value.value
     if value is None or isinstance(value, bool | str):
@@ -180,7 +180,7 @@ def _fault(faults: list[MeshplanError], where: str, path: str, problem: str, fix
     faults.append(InputError(problem, where=f"{where}, {path}", fix=fix or "Write plan.json with `meshplan plan`, not by hand."))
 
 
-def _decode(value: Any, hint: Any, path: str, where: str, faults: list[MeshplanError]) -> Any:
+def _decode(value: object, hint: Any, path: str, where: str, faults: list[MeshplanError]) -> Any:
     """Return a JSON value as the type that the record declares; faults are collected."""
     if hint is Any:
         return _plain(value)
@@ -199,14 +199,14 @@ def _decode(value: Any, hint: Any, path: str, where: str, faults: list[MeshplanE
     return _decode_scalar(value, hint, path, where, faults)
 
 
-def _decode_table(value: Any, kind: Any, path: str, where: str, faults: list[MeshplanError]) -> dict[str, Any]:
+def _decode_table(value: object, kind: Any, path: str, where: str, faults: list[MeshplanError]) -> dict[str, Any]:
     if not isinstance(value, dict):
         _fault(faults, where, path, "a table is expected")
         return {}
     return {key: _decode(item, kind, f"{path}.{key}", where, faults) for key, item in value.items()}
 
 
-def _decode_tuple(value: Any, kinds: tuple[Any, ...], path: str, where: str, faults: list[MeshplanError]) -> Any:
+def _decode_tuple(value: object, kinds: tuple[Any, ...], path: str, where: str, faults: list[MeshplanError]) -> Any:
     if not isinstance(value, list):
         _fault(faults, where, path, "a list is expected")
         return ()
@@ -254,7 +254,7 @@ def _decode_scalar(value: Any, hint: Any, path: str, where: str, faults: list[Me
     return value
 
 
-def _decode_float(value: Any, path: str, where: str, faults: list[MeshplanError]) -> float:
+def _decode_float(value: object, path: str, where: str, faults: list[MeshplanError]) -> float:
     if value is None:
         return math.nan
     if value in (_INFINITY, f"-{_INFINITY}"):
@@ -268,7 +268,7 @@ def _decode_float(value: Any, path: str, where: str, faults: list[MeshplanError]
 _KIND_WORDS: Final = {str: "a text", int: "a whole number", bool: "true or false"}
 
 
-def _plain(value: Any) -> Any:
+def _plain(value: object) -> object:
     """Return free values with tuples in place of lists, as records hold them."""
     if isinstance(value, list):
         return tuple(_plain(item) for item in value)

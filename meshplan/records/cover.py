@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import shapely
 
 
 @dataclass(frozen=True)
@@ -16,7 +19,7 @@ class Cover:
 
     name: str
     kind: str
-    geometry: Any
+    geometry: shapely.Geometry
     height_m: float
     heights_by_month_m: tuple[float, ...] = ()
     wall: str | None = None

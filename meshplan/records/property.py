@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from meshplan.grid import Elevation
 from meshplan.records.cover import Cover
 from meshplan.records.short_form import Facts, ShortForm
 from meshplan.records.site import Site
 from meshplan.settings import PropertySettings
+
+if TYPE_CHECKING:
+    import shapely
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -22,7 +25,7 @@ class Property(ShortForm):
     settings: PropertySettings
     sites: tuple[Site, ...]
     covers: tuple[Cover, ...]
-    boundary: Any | None
+    boundary: shapely.Geometry | None
     """Shapely polygon on the grid, or None."""
     elevation: Elevation
     cover_reach_m: tuple[tuple[float, float, float, float], ...]

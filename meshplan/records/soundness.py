@@ -68,7 +68,7 @@ def refuse_unsound(plan: Plan, where: str) -> None:
 Told = Iterator[tuple[str, str]]
 
 
-def _numbers(value: Any, path: str, name: str = "") -> Told:
+def _numbers(value: object, path: str, name: str = "") -> Told:
     """Give every number that cannot be, by the name of its field. Free values (settings, the certificate) are judged elsewhere."""
     if isinstance(value, bool | str) or value is None:
         return

@@ -11,7 +11,7 @@ from typing import Final
 from meshplan.records.measurement import Calibration, FittedLink, Parameter
 from meshplan.reporting.files import write_text_atomically
 from meshplan.reporting.residual_map import residual_map_svg
-from meshplan.reporting.svg import INK, circle, decades, element, head, label, line, page, path, points, ticks, title
+from meshplan.reporting.svg import INK, circle, decades, element, head, label, line, notice, page, path, points, ticks, title
 from meshplan.reporting.words import count, metres, number, shortened, text
 
 FAINT: Final = "#c9c5bb"
@@ -226,15 +226,14 @@ def _drawing(
         key.append(label(at + 14, height - 22, shortened(name, 22)))
         at += 26 + 6.2 * len(shortened(name, 22))
     return (
-        f"{head(width, height, aria_label=f'{heading}. {summary}')}{title(heading)}{element('desc', text(f'{summary} {note}'))}"
+        f"{head(width, height, heading, aria_label=f'{heading}. {summary}')}{element('desc', text(f'{summary} {note}'))}"
         f"{page(width, height, heading, note, label(12, 34, summary), *parts, *key)}</svg>"
     )
 
 
 def _empty(heading: str, width: int, height: int) -> str:
     """Return a drawing that says that there is nothing to show."""
-    words = element("text", "There are no readings to show.", x=f"{width / 2:g}", y=f"{height / 2:g}", text_anchor="middle")
-    return _drawing(heading, "", "", [words], {}, width, height)
+    return _drawing(heading, "", "", [notice(width, height, "There are no readings to show.")], {}, width, height)
 
 
 def _grid(

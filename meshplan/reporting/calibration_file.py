@@ -64,7 +64,7 @@ def _pairs(record: Any, skip: tuple[str, ...] = ()) -> list[str]:
     return [f"{field.name} = {_value(getattr(record, field.name))}" for field in fields(record) if field.name not in skip]
 
 
-def _value(value: Any) -> str:
+def _value(value: object) -> str:
     """Return a value as TOML writes it."""
     if isinstance(value, bool):
         return "true" if value else "false"

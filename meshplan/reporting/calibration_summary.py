@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 from meshplan.records.measurement import Calibration, VerdictChange, Walk
 
 
 def calibration_summary(
     calibration: Calibration, changes: Sequence[VerdictChange], walk: Walk | None, files: Sequence[Path]
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """Return parameters, errors, changed verdicts and next places as plain values."""
     left = calibration.left_out
     return {

@@ -50,7 +50,7 @@ def _describe(entry: Any, lines: list[str], indent: str) -> None:
             lines.append(f"{indent}{name}: {_words(value)}")
 
 
-def _words(value: Any) -> str:
+def _words(value: object) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, Enum):
@@ -60,7 +60,7 @@ def _words(value: Any) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def _plain(value: Any) -> Any:
+def _plain(value: object) -> object:
     if is_dataclass(value) and not isinstance(value, type):
         return {item.name: _plain(getattr(value, item.name)) for item in fields(value)}
     if isinstance(value, Enum):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 
 @dataclass(frozen=True)
@@ -29,7 +28,7 @@ class CheckReport:
                 blocks.append(heading + "\n" + "\n".join(f"  {line}" for line in lines))
         return "\n\n".join(block for block in blocks if block)
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> dict[str, object]:
         """Return the report for scripts."""
         return {
             "title": self.title,

@@ -9,7 +9,7 @@ from meshplan.reporting.comparison_text import HEADINGS, comparison_rows, row_ce
 from meshplan.reporting.file_sets import all_or_nothing
 from meshplan.reporting.files import csv_text, write_text_atomically
 from meshplan.reporting.range_chart import write_range_svg
-from meshplan.reporting.svg import TABLE_FONT, TABLE_INK, box, element, head, label, title
+from meshplan.reporting.svg import TABLE_FONT, TABLE_INK, box, element, head, label
 from meshplan.reporting.words import text
 
 SOFT = "#55616a"
@@ -57,7 +57,7 @@ def comparison_svg(comparison: Comparison) -> str:
     width, height = LEFT + BAR_WIDTH + 14 + sum(wide for _, wide in COLUMNS), TOP + 12 + ROW_HEIGHT * len(rows)
     heading = f"Radio classes compared at {comparison.property_name}"
     parts = [
-        head(width, height, font=TABLE_FONT, font_size=13, ink=TABLE_INK) + title(heading),
+        head(width, height, heading, font=TABLE_FONT, font_size=13, ink=TABLE_INK),
         element("desc", text(comparison.recommendation)),
         '<defs><pattern id="refused" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
         '<rect width="6" height="6" fill="#f3f0e6"/><rect width="2" height="6" fill="#8a8f94"/></pattern></defs>',

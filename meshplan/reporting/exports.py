@@ -30,7 +30,7 @@ from meshplan.reporting.words import metres, number, percent, text
 FIXED_DATE: Final = "2000-01-01T00:00:00.000Z"
 """Stands in GeoPackages where GDAL would write the time of day, so that the same plan gives the same bytes."""
 
-Row = tuple[dict[str, Any], Any]
+Row = tuple[dict[str, object], Any]
 
 
 def write_exports(plan: Plan, folder: Path) -> tuple[Path, ...]:
@@ -78,7 +78,7 @@ def _refuse_unfinished(path: Path, counts: dict[str, int]) -> None:
         raise RuntimeError(f"{found} rows in place of {counts}")
 
 
-def geo_frames(plan: Plan) -> dict[str, tuple[str, Any]]:
+def geo_frames(plan: Plan) -> dict[str, tuple[str, object]]:
     """Return the layers devices, links, routes and shapes: kind of geometry, and a GeoDataFrame in WGS 84."""
     import geopandas  # noqa: PLC0415
 
@@ -89,7 +89,7 @@ def geo_frames(plan: Plan) -> dict[str, tuple[str, Any]]:
     return frames
 
 
-def _column(kind: str, values: list[Any]) -> Any:
+def _column(kind: str, values: list[object]) -> Any:
     """Return a typed column; an unknown number stays empty."""
     import pandas  # noqa: PLC0415
 

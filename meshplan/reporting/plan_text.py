@@ -6,7 +6,6 @@ import math
 from collections.abc import Sequence
 from pathlib import Path
 from shlex import quote
-from typing import Any
 
 from meshplan.records import VERDICT_WORDS, Plan, Remedy, Role, Unserved
 from meshplan.reporting.words import care_of, decibels, metres, number, percent
@@ -46,7 +45,7 @@ def plan_text(plan: Plan, files: Sequence[Path], folder: Path | None = None) -> 
     return "\n\n".join(block for block in blocks if block)
 
 
-def plan_summary(plan: Plan, files: Sequence[Path]) -> dict[str, Any]:
+def plan_summary(plan: Plan, files: Sequence[Path]) -> dict[str, object]:
     """Return the plan in short for scripts; plan.json holds all of it."""
     return {
         "property": plan.property_name,

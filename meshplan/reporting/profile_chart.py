@@ -21,7 +21,7 @@ from meshplan.propagation.refraction import earth_bulge_m
 from meshplan.records import Link, Plan
 from meshplan.reporting.files import write_text_atomically
 from meshplan.reporting.map.palette import VERDICT_STYLES, cover_colour
-from meshplan.reporting.svg import INK, box, circle, element, head, label, nice_step, path, points, title
+from meshplan.reporting.svg import INK, box, circle, element, head, label, nice_step, notice, path, points
 from meshplan.reporting.words import metres, number, shortened, text
 
 Array = NDArray[np.float64]
@@ -74,7 +74,7 @@ def profile_svg(link: Link, plan: Plan | None = None, *, width: int = 720, heigh
     """Return the profile of a link as one SVG element; a link without a profile gets a drawing that says so."""
     words = f"Profile from {link.a} to {link.b}"
     start = (
-        f"{head(width, height, aria_label=f'{words}. {link.clearance.sentence}')}{title(words)}"
+        f"{head(width, height, words, aria_label=f'{words}. {link.clearance.sentence}')}"
         f"{element('desc', text(f'{link.clearance.sentence} {link.sentence}'))}{box(0, 0, width, height, fill='#ffffff')}"
     )
     at_one_place = link.distance_m < NO_SECTION_BELOW_M
@@ -82,8 +82,7 @@ def profile_svg(link: Link, plan: Plan | None = None, *, width: int = 720, heigh
         missing = "No profile was kept for this link."
         if at_one_place or link.profile is not None:
             missing = "Both antennas stand at one place: there is no section."
-        note = element("text", missing, x=f"{width / 2:g}", y=f"{height / 2:g}", text_anchor="middle")
-        return f"{start}{note}</svg>"
+        return f"{start}{notice(width, height, missing)}</svg>"
     scene = _scene(link, width, height, BOTTOM if legend else BOTTOM - 24)
     parts = (
         *_axes(scene),

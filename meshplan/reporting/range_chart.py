@@ -9,7 +9,7 @@ from typing import Final
 
 from meshplan.records import RangeCurve, RangePoint
 from meshplan.reporting.files import write_text_atomically
-from meshplan.reporting.svg import TABLE_FONT, TABLE_INK, box, circle, element, head, label, line, points, title
+from meshplan.reporting.svg import TABLE_FONT, TABLE_INK, box, circle, element, head, label, line, points
 from meshplan.reporting.words import metres, number
 
 WIDTH: Final = 860
@@ -76,7 +76,7 @@ def range_svg(curves: Sequence[RangeCurve]) -> str:
         "hills, plants and walls take most of it away."
     )
     parts = [
-        head(WIDTH, height, font=TABLE_FONT, font_size=13, ink=TABLE_INK) + title(heading),
+        head(WIDTH, height, heading, font=TABLE_FONT, font_size=13, ink=TABLE_INK),
         "<desc>The slower the bits, the further they carry. Real ground, plants and walls take most of it away.</desc>",
         element("rect", width=WIDTH, height=height, fill="#fbfaf5"),
         label(12, 24, heading, font_size=16),

@@ -7,8 +7,8 @@ from collections.abc import Callable, Sequence
 from typing import Final
 
 from meshplan.records.measurement import Calibration, FittedLink
-from meshplan.reporting.svg import INK, circle, element, head, label, line, page, path, title
-from meshplan.reporting.words import metres, number, shortened, text
+from meshplan.reporting.svg import INK, circle, element, head, label, line, notice, page, path, title
+from meshplan.reporting.words import metres, number, shortened
 
 MARGIN, TOP, BOTTOM = 46, 44, 62
 MOST_NAMES: Final = 60
@@ -26,7 +26,7 @@ def residual_map_svg(calibration: Calibration, *, width: int = 640, after: bool 
     heading = f"Measured minus predicted on the ground, {'after' if after else 'before'} calibration"
     ends = {name: at for fit in shown for name, at in _ends(fit)}
     if not shown:
-        return _page(heading, ["There are no readings with positions to show."], [], width, 160)
+        return _page(heading, [notice(width, 160, "There are no readings with positions to show.")], width, 160)
     west, east = min(x for x, _ in ends.values()), max(x for x, _ in ends.values())
     south, north = min(y for _, y in ends.values()), max(y for _, y in ends.values())
     scale = (width - 2 * MARGIN) / max(east - west, (north - south) * 0.6, 1.0)
@@ -42,7 +42,7 @@ def residual_map_svg(calibration: Calibration, *, width: int = 640, after: bool 
         if count < MOST_NAMES:
             side, shift = ("end", -5) if x > 0.7 * width else ("start", 5)
             parts.append(label(x + shift, y - 4, shortened(name, 18), font_size=9, text_anchor=side))
-    return _page(heading, [], [*parts, *_scale_bar(scale, width, height)], width, height)
+    return _page(heading, [*parts, *_scale_bar(scale, width, height)], width, height)
 
 
 def _placed(fit: FittedLink) -> bool:
@@ -88,7 +88,7 @@ def _scale_bar(scale: float, width: int, height: int) -> list[str]:
     ]
 
 
-def _page(heading: str, words: Sequence[str], parts: Sequence[str], width: int, height: int) -> str:
+def _page(heading: str, parts: Sequence[str], width: int, height: int) -> str:
     """Return the finished drawing with its key."""
     key, x = [], 12.0
     for colour, dash, meaning in (
@@ -99,9 +99,5 @@ def _page(heading: str, words: Sequence[str], parts: Sequence[str], width: int, 
         key.append(path(f"M{x:.0f},{height - 24} h26", stroke=colour, stroke_width=3, stroke_dasharray=dash))
         key.append(element("text", meaning, x=f"{x + 31:.0f}", y=height - 20))
         x += 60 + 5.6 * len(meaning)
-    captions = [element("text", text(said), x=f"{width / 2:g}", y=f"{height / 2:g}", text_anchor="middle") for said in words]
     note = "width: up to 3, 6, 10 dB and more · north is up"
-    return (
-        f"{head(width, height, aria_label=heading)}{title(heading)}"
-        f"{page(width, height, heading, note, *parts, *captions, *key)}</svg>"
-    )
+    return f"{head(width, height, heading, aria_label=heading)}{page(width, height, heading, note, *parts, *key)}</svg>"

@@ -72,19 +72,13 @@ def track(places: Iterable[tuple[float, float]]) -> str:
 
 
 def head(
-    width: int,
-    height: int,
-    *,
-    aria_label: str | None = None,
-    font: str = FONT,
-    font_size: int = 11,
-    ink: str = INK,
+    width: int, height: int, heading: str, *, aria_label: str = "", font: str = FONT, font_size: int = 11, ink: str = INK
 ) -> str:
-    """Return the opening of a drawing; whoever draws adds its title first and closes it."""
-    said = "" if aria_label is None else f'aria-label="{text(aria_label)}" '
+    """Return the opening of a drawing with what it is called; whoever draws closes it."""
+    said = f'aria-label="{text(aria_label)}" ' if aria_label else ""
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" height="{height}" role="img" '
-        f'{said}font-family="{font}" font-size="{font_size}" fill="{ink}">'
+        f'{said}font-family="{font}" font-size="{font_size}" fill="{ink}">{title(heading)}'
     )
 
 
@@ -94,6 +88,11 @@ def page(width: int, height: int, heading: str, note: str, *parts: str) -> str:
         f"{box(0, 0, width, height, fill='#ffffff')}{label(12, 18, heading, font_size=14, font_weight='bold')}{''.join(parts)}"
         f"{label(12, height - 6, note, font_size=10, fill='#5d594f')}"
     )
+
+
+def notice(width: int, height: int, words: str) -> str:
+    """Return words in the middle of a drawing that has nothing else to show."""
+    return element("text", text(words), x=f"{width / 2:g}", y=f"{height / 2:g}", text_anchor="middle")
 
 
 def nice_step(span: float, most: int) -> float:

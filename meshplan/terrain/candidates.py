@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
@@ -16,6 +16,9 @@ from meshplan.grid import Grid
 from meshplan.records import Cover, Power, Role, Site
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import cover_at, ground_at
+
+ToDegrees = Callable[[float, float], tuple[float, float]]
+"""Turns metres of the grid into longitude and latitude."""
 
 POST_HEIGHTS_AGL_M: Final = (3.0, 5.0, 8.0)
 """Antenna heights offered at a new post (common practice, no source)."""
@@ -66,7 +69,7 @@ class _Relief:
 
 
 def find_relay_places(
-    landscape: Landscape, boundary: Any | None, sites: Sequence[Site], count: int, to_degrees: Any
+    landscape: Landscape, boundary: shapely.Geometry | None, sites: Sequence[Site], count: int, to_degrees: ToDegrees
 ) -> tuple[Site, ...]:
     """Return relay candidates on the land, at most `count`, each a site of its own.
 
@@ -107,7 +110,7 @@ def find_relay_places(
 
 
 def find_gateway_places(
-    landscape: Landscape, boundary: Any | None, sites: Sequence[Site], count: int, to_degrees: Any
+    landscape: Landscape, boundary: shapely.Geometry | None, sites: Sequence[Site], count: int, to_degrees: ToDegrees
 ) -> tuple[Site, ...]:
     """Return gateway candidates, at most `count`: gables, where there is mains and perhaps a network, then crests and high ground.
 
@@ -135,7 +138,7 @@ def _chosen(
     places: Iterable[_Place],
     room: int,
     landscape: Landscape,
-    area: Any,
+    area: shapely.Geometry,
     taken: list[tuple[float, float]],
     spacing_m: float,
 ) -> list[_Place]:
@@ -150,7 +153,9 @@ def _chosen(
     return found
 
 
-def _fits(place: _Place, landscape: Landscape, area: Any, taken: Sequence[tuple[float, float]], spacing_m: float) -> bool:
+def _fits(
+    place: _Place, landscape: Landscape, area: shapely.Geometry, taken: Sequence[tuple[float, float]], spacing_m: float
+) -> bool:
     if not area.contains(shapely.Point(place.x_m, place.y_m)) or not np.isfinite(ground_at(landscape, place.x_m, place.y_m)):
         return False
     number = int(cover_at(landscape, place.x_m, place.y_m))
@@ -159,7 +164,7 @@ def _fits(place: _Place, landscape: Landscape, area: Any, taken: Sequence[tuple[
     return all(math.hypot(place.x_m - x, place.y_m - y) >= spacing_m for x, y in taken)
 
 
-def _as_site(place: _Place, number: int, to_degrees: Any) -> Site:
+def _as_site(place: _Place, number: int, to_degrees: ToDegrees) -> Site:
     lon_deg, lat_deg = to_degrees(place.x_m, place.y_m)
     return Site(
         name=f"Found {number}, {place.kind}",
@@ -176,7 +181,7 @@ def _as_site(place: _Place, number: int, to_degrees: Any) -> Site:
     )
 
 
-def _as_gateway(place: _Place, number: int, to_degrees: Any) -> Site:
+def _as_gateway(place: _Place, number: int, to_degrees: ToDegrees) -> Site:
     site = _as_site(place, number, to_degrees)
     on_building = place.power is Power.MAINS
     needs = "mains and a way out in the building" if on_building else "a post, a panel and a way out such as mobile data"
@@ -189,7 +194,7 @@ def _as_gateway(place: _Place, number: int, to_degrees: Any) -> Site:
     )
 
 
-def _hull(sites: Sequence[Site], round_it: float = 0.1) -> Any:
+def _hull(sites: Sequence[Site], round_it: float = 0.1) -> shapely.Geometry:
     points = shapely.MultiPoint([(site.x_m, site.y_m) for site in sites])
     reach_m = max(math.hypot(*(np.array(points.bounds[2:]) - np.array(points.bounds[:2]))), 100.0)
     return points.convex_hull.buffer(round_it * reach_m)
@@ -248,7 +253,7 @@ def _edges(covers: Sequence[Cover], grid: Grid) -> Iterator[_Place]:
                 yield _Place(f"edge of {cover.name or cover.kind}", x_m, y_m, 0.0)
 
 
-def _corners(area: Any) -> Iterator[_Place]:
+def _corners(area: shapely.Geometry) -> Iterator[_Place]:
     """Yield the corners of the land, a metre inside."""
     for polygon in shapely.get_parts(area.buffer(-OFF_THE_WALL_M)):
         for x, y in list(polygon.exterior.simplify(5.0).coords)[:-1]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
@@ -58,7 +58,10 @@ EVERYTHING_MAPPED: Final = MappedLand()
 
 
 def judge_mapped_land(
-    settings: LandCoverSettings, cover_reach_m: Sequence[Box], places_m: Sequence[tuple[float, float]], boundary: Any | None = None
+    settings: LandCoverSettings,
+    cover_reach_m: Sequence[Box],
+    places_m: Sequence[tuple[float, float]],
+    boundary: shapely.Geometry | None = None,
 ) -> MappedLand:
     """Return what the cover files account for.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import contourpy
 import numpy as np
@@ -31,7 +31,7 @@ class ContourLines:
     step_m: float
     lines: tuple[tuple[float, bool, NDArray[np.float64]], ...]
 
-    def as_record(self) -> dict[str, Any]:
+    def as_record(self) -> dict[str, object]:
         """Return what the page's decoder reads: every line as two packed series, and its height."""
         series: list[list[int]] = []
         for _, _, points in self.lines:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import asdict, fields
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,7 +47,7 @@ SHARE_STEPS: Final = 1024
 """Shares of cells that thin covers take, in whole steps."""
 
 
-def page_data(plan: Plan, landscape: MapLandscape) -> dict[str, Any]:
+def page_data(plan: Plan, landscape: MapLandscape) -> dict[str, object]:
     """Return everything the page shows, ready for JSON."""
     engine = landscape.engine
     items = _ItemTable()
@@ -121,7 +121,7 @@ def page_data(plan: Plan, landscape: MapLandscape) -> dict[str, Any]:
     }
 
 
-def json_block(value: Any) -> str:
+def json_block(value: object) -> str:
     """Return JSON that may stand inside a script element: nothing in it can close the element or end a line."""
     text = json.dumps(_plain(value), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     for character in "<>&\u2028\u2029":
@@ -137,7 +137,7 @@ def verdict_of_chance(plan: Plan, chance: float) -> str:
     return next((name for limit, name in limits if chance >= limit), "failing")
 
 
-def position_polynomials(grid: Grid, factor: int) -> dict[str, Any]:
+def position_polynomials(grid: Grid, factor: int) -> dict[str, object]:
     """Return polynomials from longitude and latitude to fractional column and row of the grid reduced by `factor`.
 
     Cubic in both, fitted over the whole grid, so that the page needs no projection. The largest residual is checked here.
@@ -169,7 +169,7 @@ def position_polynomials(grid: Grid, factor: int) -> dict[str, Any]:
     }
 
 
-def terrain_record(landscape: MapLandscape, engine: PageEngine) -> dict[str, Any]:
+def terrain_record(landscape: MapLandscape, engine: PageEngine) -> dict[str, object]:
     """Return ground and cover for the page's own profiles, averaged until they fit."""
     grid = landscape.grid
     factor = max(1, math.ceil(math.sqrt(grid.rows * grid.columns / MOST_CELLS)))
@@ -204,7 +204,7 @@ def _cover_reduction(shape: tuple[int, ...], columns: int, factor: int) -> tuple
     return (factor, 1) if together == factor else (by, together // by)
 
 
-def errors_record(errors: PageErrors) -> dict[str, Any]:
+def errors_record(errors: PageErrors) -> dict[str, object]:
     """Return a field of height errors: waves as 32-bit numbers, spreads packed like heights."""
     pairs, waves = errors.phase.shape
     numbers = np.concatenate([errors.vector_per_m, errors.phase[:, :, None]], axis=2).astype("<f4")
@@ -224,7 +224,7 @@ def _sampled_as_m(raster_cell_m: float, page_cell_m: float) -> float:
     return max(raster_cell_m, min(page_cell_m, FINEST_STEP_M))
 
 
-def engine_record(engine: PageEngine) -> dict[str, Any]:
+def engine_record(engine: PageEngine) -> dict[str, object]:
     """Return the constants of the page's engine; its rasters go with the terrain."""
     rasters = ("cover_number", "canopy_m", "cover_share", "sampled_as_m", "errors")
     record = {item.name: getattr(engine, item.name) for item in fields(engine) if item.name not in rasters}
@@ -237,7 +237,7 @@ class _ItemTable:
     """Names and sources of budget lines, each text once: lines repeat in every link."""
 
     def __init__(self) -> None:
-        self.rows: list[list[Any]] = []
+        self.rows: list[list[object]] = []
         self._index: dict[tuple[str, bool, str], int] = {}
 
     def lines(self, items: tuple[BudgetItem, ...]) -> list[list[float]]:
@@ -252,7 +252,7 @@ class _ItemTable:
         return found
 
 
-def _link_record(plan: Plan, link: Link, items: _ItemTable) -> dict[str, Any]:
+def _link_record(plan: Plan, link: Link, items: _ItemTable) -> dict[str, object]:
     record = {name: getattr(link, name) for name in (*_LINK_FIELDS, *(figure.name for figure in figures_of(Link)))}
     tight = link.clearance
     label = f"{tight.obstacle or 'ground'}: {clearance_label(tight.kind, tight.clearance_m)}"
@@ -291,7 +291,7 @@ _LINK_FIELDS: Final = (
 )
 
 
-def _season_record(plan: Plan, link: Link, result: SeasonResult, items: _ItemTable) -> dict[str, Any]:
+def _season_record(plan: Plan, link: Link, result: SeasonResult, items: _ItemTable) -> dict[str, object]:
     record = asdict(result)
     record["losses"] = items.lines(result.losses)
     record["spread"]["total_db"] = result.spread.total_db
@@ -310,7 +310,7 @@ def _route_verdict(plan: Plan, keys: tuple[str, ...]) -> str:
     return min(hops, key=lambda link: (math.isfinite(link.chance), link.chance)).verdict if hops else ""
 
 
-def _coverage_record(layer: CoverageLayer) -> dict[str, Any]:
+def _coverage_record(layer: CoverageLayer) -> dict[str, object]:
     return {
         "name": layer.name,
         "note": layer.note,
@@ -327,7 +327,7 @@ def _coverage_record(layer: CoverageLayer) -> dict[str, Any]:
     }
 
 
-def _profile_records(links: list[Link]) -> dict[str, Any]:
+def _profile_records(links: list[Link]) -> dict[str, object]:
     """Return all link profiles as one packed block: for each link ground, cover height and kind of cover."""
     series: list[list[int]] = []
     rows = []
@@ -345,7 +345,7 @@ def _steps(heights_m: tuple[float, ...]) -> list[int]:
     return [int(step) for step in steps]
 
 
-def _plain(value: Any) -> Any:
+def _plain(value: object) -> object:
     """Return a value as JSON knows it: numbers short, unknown as null, tuples as lists."""
     if isinstance(value, dict):
         return {str(key): _plain(one) for key, one in value.items()}

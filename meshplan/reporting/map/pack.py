@@ -31,7 +31,7 @@ class PackedRaster:
     quantum: float
     base64: str
 
-    def as_record(self) -> dict[str, Any]:
+    def as_record(self) -> dict[str, object]:
         """Return what the page's decoder reads."""
         return {
             "rows": self.rows,

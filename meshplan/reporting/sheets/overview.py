@@ -10,7 +10,7 @@ from typing import Final
 from meshplan.records import Device, Link, MapShape, Plan, Role
 from meshplan.reporting.map.palette import VERDICT_STYLES, cover_colour
 from meshplan.reporting.paper import role_shape
-from meshplan.reporting.svg import INK, box, element, head, label, nice_step, path, title, track
+from meshplan.reporting.svg import INK, box, element, head, label, nice_step, notice, path, title, track
 from meshplan.reporting.words import metres, shortened
 
 _DEGREE_M: Final = 111_320.0
@@ -56,10 +56,9 @@ def overview_svg(
     frame = _frame(plan, shown, width, height)
     words = f"Map of {plan.property_name}"
     edge = box(0.5, 0.5, width - 1, height - 1, fill="#ffffff", stroke=INK)
-    start = f"{head(width, height, aria_label=words)}{title(words)}{edge}"
+    start = f"{head(width, height, words, aria_label=words)}{edge}"
     if frame is None:
-        said = element("text", "No devices to show.", x=f"{width / 2:g}", y=f"{height / 2:g}", text_anchor="middle")
-        return f"{start}{said}</svg>"
+        return f"{start}{notice(width, height, 'No devices to show.')}</svg>"
     places = {device.name: frame.at(device.lon_deg, device.lat_deg) for device in shown}
     parts = (
         *(_outline(shape, frame) for shape in _back_to_front(plan.shapes)),

@@ -8,7 +8,7 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import TYPE_CHECKING, Final
 from xml.etree import ElementTree
 
 import segno
@@ -39,6 +39,9 @@ from meshplan.reporting.sheets.walk_page import (
     way_words,
 )
 from meshplan.reporting.words import listing, metres, money, number, percent, plain_name, shortened
+
+if TYPE_CHECKING:
+    from reportlab.pdfgen.canvas import Canvas
 
 MM: Final = 72 / 25.4
 WIDE, TALL, EDGE = 210 * MM, 297 * MM, 14 * MM
@@ -82,7 +85,7 @@ def packet_pdf(plan: Plan, walk: SurveyWalk | None = None) -> tuple[bytes, tuple
 class _Page:
     """A page that is filled from the top; `self.y` is where the next line goes."""
 
-    def __init__(self, canvas: Any, type_: Type) -> None:
+    def __init__(self, canvas: Canvas, type_: Type) -> None:
         self.canvas = canvas
         self.type = type_
         self.y = TALL - EDGE
@@ -282,7 +285,7 @@ class _Site(_Page):
         self.canvas.showPage()
 
 
-def _draw(canvas: Any, type_: Type, element: ElementTree.Element, inherited: dict[str, str]) -> None:
+def _draw(canvas: Canvas, type_: Type, element: ElementTree.Element, inherited: dict[str, str]) -> None:
     """Draw an element of our own drawings: rect, path, polygon, polyline, circle, text, g. Others are left out."""
     style = {**inherited, **element.attrib}
     kind = element.tag.rsplit("}", 1)[-1]
@@ -312,7 +315,7 @@ def _draw(canvas: Any, type_: Type, element: ElementTree.Element, inherited: dic
     canvas.restoreState()
 
 
-def _paint(canvas: Any, style: dict[str, str]) -> tuple[int, int]:
+def _paint(canvas: Canvas, style: dict[str, str]) -> tuple[int, int]:
     """Set colours, width and dashes; return whether to fill and whether to stroke."""
     from reportlab.lib.colors import HexColor  # noqa: PLC0415
 
@@ -349,7 +352,7 @@ def _subpaths(data: str) -> list[tuple[list[tuple[float, ...]], bool]]:
     return pieces
 
 
-def _stroke_points(canvas: Any, pieces: list[tuple[list[tuple[float, ...]], bool]], stroke: int, fill: int) -> None:
+def _stroke_points(canvas: Canvas, pieces: list[tuple[list[tuple[float, ...]], bool]], stroke: int, fill: int) -> None:
     path = canvas.beginPath()
     for points, closed in pieces:
         path.moveTo(*points[0])
@@ -360,7 +363,7 @@ def _stroke_points(canvas: Any, pieces: list[tuple[list[tuple[float, ...]], bool
     canvas.drawPath(path, stroke=stroke, fill=fill, fillMode=0)
 
 
-def _write(canvas: Any, type_: Type, words: str, style: dict[str, str]) -> None:
+def _write(canvas: Canvas, type_: Type, words: str, style: dict[str, str]) -> None:
     bold, size = style.get("font-weight") == "bold", float(style.get("font-size", 11)) * 0.9
     shown = type_.clean(words)
     shift = {"end": 1.0, "middle": 0.5}.get(style.get("text-anchor", "start"), 0.0)

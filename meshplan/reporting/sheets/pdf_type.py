@@ -5,11 +5,15 @@ from __future__ import annotations
 import importlib.util
 import itertools
 import unicodedata
+from collections.abc import Container
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Final
 
 from meshplan.reporting.words import count
+
+if TYPE_CHECKING:
+    from reportlab.pdfgen.canvas import Canvas
 
 BOX: Final = "□"
 """Stands for a letter that no font has."""
@@ -33,7 +37,7 @@ _ORDER: Final = {
 class Type:
     """The fonts of one packet, and what they could not show."""
 
-    letters: dict[bool, tuple[tuple[str, Any], ...]]
+    letters: dict[bool, tuple[tuple[str, Container[int]], ...]]
     """By weight (bold or not): name of a font and its table of letters, first choice first."""
     missing: dict[str, None] = field(default_factory=dict)
     backwards: dict[str, None] = field(default_factory=dict)
@@ -76,7 +80,7 @@ class Type:
                 lines[-1] += letter
         return [line for line in lines if line]
 
-    def draw(self, canvas: Any, x: float, y: float, words: str, *, bold: bool, size: float) -> None:
+    def draw(self, canvas: Canvas, x: float, y: float, words: str, *, bold: bool, size: float) -> None:
         """Write clean words at a place."""
         line = canvas.beginText(x, y)
         for font, run in self.runs(words, bold=bold):
