@@ -18,6 +18,7 @@ from meshplan.grid import Elevation, Float32, Grid
 from meshplan.records import Cover
 from meshplan.terrain.mapped_land import EVERYTHING_MAPPED, MappedLand
 from meshplan.terrain.relief import Relief, grid_holds_ground, reliefs_of
+from meshplan.units import Indices
 
 UNMAPPED_GROWTH_LEAST_M = 2.0
 """Height above bare ground from which a surface raster shows something worth counting (common practice, no source)."""
@@ -47,7 +48,7 @@ class Landscape:
 
     elevation: Elevation
     covers: tuple[Cover, ...]
-    cover_index: NDArray[np.unsignedinteger[Any]]
+    cover_index: Indices
     canopy_m: Float32 | None
     assumptions: tuple[str, ...]
     cover_share: Float32 | None = None
