@@ -5,7 +5,7 @@ Inside meshplan one unit serves each quantity: metres, seconds, megahertz, decib
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -32,6 +32,8 @@ US_SURVEY_FOOT_M: Final = 1200.0 / 3937.0
 """United States survey foot (exact)."""
 
 Array = NDArray[np.float64]
+Indices = NDArray[np.unsignedinteger[Any]]
+"""Numbers of covers or rasters, in the smallest type that holds them."""
 
 
 def wavelength_m(frequency_mhz: ArrayLike) -> Array:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 from meshplan.explain.obstacles import CLEAR_SHARE, RIDGE_RISE_M
 from meshplan.grid import Grid
 from meshplan.records.station import Station
+from meshplan.units import Indices
 
 
 @dataclass(frozen=True, eq=False)
@@ -201,7 +201,7 @@ class PageEngine:
     relative_permittivity: float
     conductivity_s_per_m: float
     vertical: bool
-    cover_number: NDArray[np.unsignedinteger[Any]]
+    cover_number: Indices
     canopy_m: NDArray[np.float32] | None
     covers: tuple[PageCover, ...]
     ends: tuple[PageEnd, ...]

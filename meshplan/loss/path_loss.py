@@ -20,7 +20,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,7 +38,7 @@ from meshplan.propagation.seasons import Season
 from meshplan.propagation.vegetation import cover_loss_db, cover_spread_db
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import Profiles
-from meshplan.units import Array
+from meshplan.units import Array, Indices
 
 NEAR_AN_ANTENNA_M = 50.0
 """Cover this near an antenna is passed through, not over, in the mixed way (the terminal rule of ITU-R P.452-18)."""
@@ -76,8 +75,8 @@ class Ends:
 
     antenna_a_agl_m: Array
     antenna_b_agl_m: Array
-    inside_a: NDArray[np.unsignedinteger[Any]]
-    inside_b: NDArray[np.unsignedinteger[Any]]
+    inside_a: Indices
+    inside_b: Indices
     bearing_deg: Array
 
 

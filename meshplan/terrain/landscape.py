@@ -19,6 +19,7 @@ from meshplan.records import Cover
 from meshplan.terrain.cover_lattice import CoverLattice, finer_grid, on_parts
 from meshplan.terrain.mapped_land import EVERYTHING_MAPPED, MappedLand
 from meshplan.terrain.relief import Relief, grid_holds_ground, reliefs_of
+from meshplan.units import Indices
 
 UNMAPPED_GROWTH_LEAST_M = 2.0
 """Height above bare ground from which a surface raster shows something worth counting (common practice, no source)."""
@@ -48,7 +49,7 @@ class Landscape:
 
     elevation: Elevation
     covers: tuple[Cover, ...]
-    cover_index: NDArray[np.unsignedinteger[Any]]
+    cover_index: Indices
     canopy_m: Float32 | None
     assumptions: tuple[str, ...]
     cover_share: Float32 | None = None

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -13,7 +12,7 @@ from meshplan.grid import Grid
 from meshplan.terrain.bilinear import bilinear
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.relief import Relief, ground_of_nodes, line_places, node_places
-from meshplan.units import Array
+from meshplan.units import Array, Indices
 
 LEAST_SAMPLES = 5
 """Shortest profile: two ends and three points between, so that even neighbours have an inside."""
@@ -41,7 +40,7 @@ class CoverPieces:
 
     pair: NDArray[np.intp]
     sample: NDArray[np.intp]
-    cover_index: NDArray[np.unsignedinteger[Any]]
+    cover_index: Indices
     share: Array
     canopy_m: Array | None
 
@@ -57,7 +56,7 @@ class Profiles:
 
     distance_m: Array
     ground_amsl_m: Array
-    cover_index: NDArray[np.unsignedinteger[Any]]
+    cover_index: Indices
     canopy_m: Array | None
     pieces: CoverPieces
     raster: NDArray[np.uint8] | None = None
@@ -147,7 +146,7 @@ def sample_profiles(
 
 
 def cover_pieces(
-    cover_index: NDArray[np.unsignedinteger[Any]],
+    cover_index: Indices,
     canopy_m: NDArray[np.float32] | None,
     column: Array,
     row: Array,
@@ -205,7 +204,7 @@ def _places_of(relief: Relief | None, grid: Grid, x_m: ArrayLike, y_m: ArrayLike
     return node_places(relief.nodes, grid, x_m, y_m)
 
 
-def cover_at(landscape: Landscape, x_m: ArrayLike, y_m: ArrayLike) -> NDArray[np.unsignedinteger[Any]]:
+def cover_at(landscape: Landscape, x_m: ArrayLike, y_m: ArrayLike) -> Indices:
     """Return the cover index at places (0: open ground or outside the grid)."""
     found, inside = landscape.cover_lattice.numbers_at(x_m, y_m)
     return np.where(inside, found, 0).astype(found.dtype)

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.errors import InputError
+from meshplan.units import Indices
 
 NEAR_AN_ANTENNA_M: Final = 50.0
 """Cover this near an antenna is passed through, not over, on the mixed way (the terminal rule of ITU-R P.452-18)."""
@@ -90,7 +91,7 @@ class StandingCover:
         Share of `canopy_m` that stands in this season; by default all of it for whichever of the two heights is above zero.
     """
 
-    index: NDArray[np.unsignedinteger[Any]]
+    index: Indices
     crown_m: Sequence[float]
     roof_m: Sequence[float]
     group: Sequence[int]
@@ -109,7 +110,7 @@ class CoverTerms(NamedTuple):
     present: int
     inside: int
     near_m: float
-    codes: NDArray[np.unsignedinteger[Any]]
+    codes: Indices
     has_canopy: int
     canopy: NDArray[np.float32]
     has_share: int
