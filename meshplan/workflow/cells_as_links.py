@@ -21,9 +21,9 @@ from meshplan.terrain.cover_lattice import Cell, on_parts
 from meshplan.units import Array
 from meshplan.workflow.prepare import Prepared, power_at
 
-MOST_DRAWN_SAMPLES: Final = 200_000_000
-"""Cells × elevation draws × samples of a station up to which every cell is computed as a link: about a minute of one core over a
-raster that hides relief."""
+MOST_DRAWN_SAMPLES: Final = 20_000_000
+"""Cells × elevation draws × samples of a station up to which every cell is computed as a link: about six seconds of one core over
+a raster that hides relief."""
 
 MOST_LEARNED_SAMPLES: Final = 100_000_000
 """The same where readings correct each cell; on more land every second, third … cell stands for those around it."""
