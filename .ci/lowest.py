@@ -28,8 +28,8 @@ PART = (
     "tests/cli/test_last_handler.py", "tests/reporting/test_plan_files.py", "tests/reporting/test_exports.py",
     "tests/planning/test_solver_answers.py", "tests/workflow/test_stored_plan.py",
 )  # fmt: skip
-"""Where libraries differ between versions: what is imported, readers (heights in KML, lists, damaged rasters, drivers), an empty fit,
-the command line, the solver, exports, the stored form of a plan and one plan of a small property; less than two minutes."""
+"""Where libraries differ between versions: what is imported, readers (heights in KML, lists, damaged rasters, drivers), an empty
+fit, the command line, the solver, exports, the stored form of a plan and one plan of a small property; less than two minutes."""
 
 
 def lowest() -> list[str]:
@@ -81,21 +81,8 @@ def main() -> int:
         print("lowest versions: NOT TESTED, they need Python 3.11 or 3.12 beside this one", flush=True)
         return 0
     words = sys.argv[1:] or [*PART, "-m", "not slow and not browser"]
-    command = [
-        str(environment(base)),
-        "-m",
-        "pytest",
-        "-q",
-        "-n",
-        "2",
-        "--dist",
-        "loadfile",
-        "-W",
-        "ignore",
-        "-p",
-        "no:cacheprovider",
-        *words,
-    ]
+    options = ["-q", "-n", "2", "--dist", "loadfile", "-W", "ignore", "-p", "no:cacheprovider"]  # old libraries warn much
+    command = [str(environment(base)), "-m", "pytest", *options, *words]
     print("+", " ".join(command[1:]), flush=True)
     return subprocess.run(command, check=False, cwd=REPOSITORY).returncode
 
