@@ -23,7 +23,7 @@ WEB_MERCATOR: Final = "EPSG:3857"
 LONGEST_SIDE_PX: Final = 2048
 WEBP_QUALITY: Final = 80
 LOSSLESS_EFFORT: Final = {"quality": 50, "method": 2}
-"""How hard WebP's lossless form tries: a twentieth of the time of the hardest, on the valley farm for 0.2 % more bytes (measured)."""
+"""How hard WebP's lossless form tries: on the valley farm a twentieth of the time of the hardest, 0.2 % more bytes (measured)."""
 LIGHTS: Final = ((315.0, 0.6), (270.0, 0.2), (0.0, 0.2))
 """Azimuth in degrees and weight of each lamp; several lamps keep ridges along the main light visible."""
 LAMP_ALTITUDE_DEG: Final = 45.0
