@@ -15,7 +15,6 @@ FOR_PLANS_AND_RASTERS = (
     "numba",
     "scipy.interpolate",
     "scipy.spatial",
-    ,
 )
 """Packages that only planning, coverage and the map need."""
 
