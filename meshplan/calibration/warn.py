@@ -6,7 +6,6 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.sparse.csgraph import connected_components
 
 from meshplan.calibration.posterior import Inference
 from meshplan.records.measurement import Calibration, MeasuredLink, Parameter
@@ -94,6 +93,8 @@ def _tied_causes(calibration: Calibration, inference: Inference) -> list[str]:
     partial = np.abs(precision / scale[:, None] / scale[None, :])
     loose = np.sqrt(np.diag(covariance)) * scale > LOOSE
     graph = (partial >= TIED) & loose[:, None] & loose[None, :]
+    from scipy.sparse.csgraph import connected_components  # noqa: PLC0415 - heavy, and needed only with readings
+
     labels = connected_components(graph, directed=False)[1]
     sets = [np.flatnonzero(labels == label) for label in range(labels.max() + 1)]
     sets = sorted((s for s in sets if len(s) > 1), key=lambda s: (len(s), calibration.parameters[s[0]].name))

@@ -44,12 +44,14 @@ def command(
     compared by their hashes, every link computed anew, every route walked, the cost added up, the proof of the bound checked in
     whole numbers, and every other field compared. Where no proof is stored for a claim, the search is made again.
     """
-    from meshplan.workflow import check_plan, check_property, find_plan
-
     if verify:
+        from meshplan.workflow import check_plan, find_plan
+
         plan, _ = find_plan(folder, results_folder(folder, out))
         report = check_plan(folder, plan, overrides=overrides_from(changes), again=again)
     else:
+        from meshplan.workflow import check_property
+
         report = check_property(folder, radio=radio, overrides=overrides_from(changes))
     if as_json:
         print_json(report.as_dict())

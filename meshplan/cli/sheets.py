@@ -35,13 +35,15 @@ def command(folder: Path, out: Path | None, pdf: bool, next_places: int | None, 
     FOLDER is the property; its plan is looked for in outputs/<property>. A plan.json can be named instead. Open sheets.html in a
     browser and print it. With --next, or after `meshplan calibrate`, it says where to measure next, before or after any reading.
     """
-    from meshplan.reporting.calibration_text import walk_text
-    from meshplan.workflow import find_plan, propose_next_places, stored_walk, walk_fits, write_plan_sheets
+    from meshplan.workflow import find_plan, stored_walk, walk_fits, write_plan_sheets
 
     progress = Progress(quiet=quiet or as_json)
     plan, place = find_plan(folder, results_folder(folder, out))
     lines, survey = "", stored_walk(place) if next_places is None else None
     if next_places:
+        from meshplan.reporting.calibration_text import walk_text
+        from meshplan.workflow import propose_next_places
+
         walk, survey = propose_next_places(folder, plan, next_places, on_progress=progress)
         lines = walk_text(walk)
     elif survey is not None and not walk_fits(survey, plan):

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from math import isnan
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from meshplan.links.coverage import Coverage
+if TYPE_CHECKING:
+    from meshplan.links.coverage import Coverage
 
 AMPLE_CHANCE: Final = 0.95
 THIN_CHANCE: Final = 0.5

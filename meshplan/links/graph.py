@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import networkx as nx
-
 from meshplan.links.link_table import LinkTable
 from meshplan.records import Power, Role, Use
 
@@ -29,6 +27,8 @@ def build_graph(table: LinkTable, *, least_chance: float, second_routes_for_all:
         Nodes are station keys with `role`, `site`, `antenna_agl_m`, and what `planning.problem_from_graph` reads; edges have
         `chance`, `margin_db` and `row` in the table. Links between relays stand in both directions.
     """
+    import networkx as nx  # noqa: PLC0415 - heavy, and no other command than a plan needs it
+
     graph = nx.DiGraph()
     for station in table.stations:
         site = station.site

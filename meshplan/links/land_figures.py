@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.grid import Float32
-from meshplan.links.link_table import sample_count
+from meshplan.links.link_table import sample_counts
 from meshplan.links.margins import (
     antenna_spread_db,
     fade_margin_db,
@@ -157,7 +157,7 @@ def _sample_counts(
     """Return how many samples a link to each cell takes."""
     lengths_m = landscape.grid.cell_m * np.hypot(columns - column, rows - row)
     different, back = np.unique(lengths_m, return_inverse=True)
-    return np.array([sample_count(length, landscape.sampled_as_m) for length in different.tolist()], dtype=np.intp)[back]
+    return sample_counts(different, landscape.sampled_as_m)[back]
 
 
 def _inside(landscape: Landscape, receiver_agl_m: float) -> NDArray[np.bool_]:

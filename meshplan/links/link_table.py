@@ -210,6 +210,24 @@ def sample_count(distance_m: float, cell_m: float) -> int:
     return min(-(-count // step) * step, MOST_SAMPLES)
 
 
+def sample_counts(rising_m: NDArray[np.float64], cell_m: float) -> NDArray[np.intp]:
+    """Return `sample_count` of many distances in rising order, shape (n,).
+
+    A longer path never takes fewer samples: where both ends of a stretch of distances take as many, so do all between.
+    """
+    counts = np.empty(len(rising_m), dtype=np.intp)
+    open_ends = [(0, len(rising_m) - 1)] if len(rising_m) else []
+    while open_ends:
+        first, last = open_ends.pop()
+        low, high = (sample_count(float(rising_m[end]), cell_m) for end in (first, last))
+        counts[first : last + 1] = low
+        counts[last] = high
+        if low != high and last - first > 1:
+            middle = (first + last) // 2
+            open_ends += [(first, middle), (middle, last)]
+    return counts
+
+
 def with_stations(table: LinkTable, stations: Sequence[Station]) -> LinkTable:
     """Return the same paths with other radios, antennas or cables at their ends.
 

@@ -7,7 +7,6 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from meshplan.errors import TooLargeError
 from meshplan.records import Role
@@ -72,6 +71,8 @@ def _refuse_too_many(place: NDArray[np.float64], starts: NDArray[np.intp], ends:
     """Raise if more pairs than can be computed may speak; they are counted without being made."""
     count = len(starts) * len(ends)
     if count > MOST_PAIRS and np.isfinite(reach_m):
+        from scipy.spatial import cKDTree  # noqa: PLC0415 - heavy, and needed for vast properties only
+
         count = int(cKDTree(place[starts]).count_neighbors(cKDTree(place[ends]), reach_m))
     if count > MOST_PAIRS:
         raise TooLargeError(

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from scipy.interpolate import RegularGridInterpolator
 
 from meshplan.grid import Float32
 from meshplan.loss.path_loss import SHADOWED_FROM_DB, PathSettings
@@ -71,6 +70,8 @@ def behind_hill_field_db(
 
 
 def _laid(rows: np.ndarray, columns: np.ndarray, values: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+    from scipy.interpolate import RegularGridInterpolator  # noqa: PLC0415 - heavy, and needed for rasters only
+
     lay = RegularGridInterpolator((rows, columns), values)
     every = np.meshgrid(np.arange(shape[0]), np.arange(shape[1]), indexing="ij")
     return np.asarray(lay(tuple(every)), dtype=np.float32)

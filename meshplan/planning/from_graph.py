@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from math import inf
-from typing import Any
-
-import networkx as nx
+from typing import TYPE_CHECKING, Any
 
 from meshplan.errors import InputError, MeshplanError, raise_faults
 from meshplan.planning.problem import (
@@ -16,6 +14,9 @@ from meshplan.planning.problem import (
     SecondRouteFallback,
     SensorDemand,
 )
+
+if TYPE_CHECKING:
+    import networkx as nx
 
 ROLES = ("sensor", "relay", "gateway")
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import scipy  # its parts are loaded when they are first used
 import shapely
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, maximum_filter
 
 from meshplan.grid import Grid
 from meshplan.records import Cover, Power, Role, Site
@@ -221,13 +221,13 @@ def _gables(covers: Sequence[Cover]) -> Iterator[_Place]:
 def _crests(relief: _Relief, grid: Grid, spacing_m: float) -> Iterator[_Place]:
     """Yield local tops of the ground over its surroundings."""
     cells = max(3, round(spacing_m / grid.cell_m))
-    top = (relief.above_m == maximum_filter(relief.above_m, size=cells)) & (relief.above_m >= LEAST_CREST_M)
+    top = (relief.above_m == scipy.ndimage.maximum_filter(relief.above_m, size=cells)) & (relief.above_m >= LEAST_CREST_M)
     yield from _cells("crest", top, relief.above_m, grid)
 
 
 def _saddles(relief: _Relief, grid: Grid, spacing_m: float) -> Iterator[_Place]:
     """Yield passes: level places that rise to two sides and fall to the other two."""
-    smooth = gaussian_filter(relief.ground_amsl_m, max(1.0, 0.25 * spacing_m / grid.cell_m), truncate=3.0)
+    smooth = scipy.ndimage.gaussian_filter(relief.ground_amsl_m, max(1.0, 0.25 * spacing_m / grid.cell_m), truncate=3.0)
     down, right = np.gradient(smooth, grid.cell_m)
     yy, yx = np.gradient(down, grid.cell_m)
     xx = np.gradient(right, grid.cell_m, axis=1)
@@ -235,7 +235,7 @@ def _saddles(relief: _Relief, grid: Grid, spacing_m: float) -> Iterator[_Place]:
     prominence = np.sqrt(np.maximum(yx**2 - xx * yy, 0.0)) * reach_m**2 / 8.0
     level = np.hypot(down, right) * reach_m < prominence
     cells = max(3, round(spacing_m / grid.cell_m))
-    best = prominence == maximum_filter(np.where(level, prominence, 0.0), size=cells)
+    best = prominence == scipy.ndimage.maximum_filter(np.where(level, prominence, 0.0), size=cells)
     yield from _cells("saddle", level & best & (prominence >= LEAST_CREST_M), prominence, grid)
 
 
@@ -277,7 +277,7 @@ def _high_ground(relief: _Relief, landscape: Landscape, spacing_m: float) -> Ite
 def _relief(landscape: Landscape, spacing_m: float) -> _Relief:
     ground = landscape.ground_amsl_m
     filled = np.where(np.isfinite(ground), ground, np.nanmean(ground)).astype(np.float32)
-    return _Relief(filled, filled - gaussian_filter(filled, spacing_m / landscape.grid.cell_m, truncate=2.0))
+    return _Relief(filled, filled - scipy.ndimage.gaussian_filter(filled, spacing_m / landscape.grid.cell_m, truncate=2.0))
 
 
 def _cells(kind: str, found: NDArray[np.bool_], worth: NDArray[np.floating], grid: Grid) -> Iterator[_Place]:

@@ -7,9 +7,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
+import shapely
+from numpy.typing import NDArray
 
 from meshplan.errors import InputError, MeshplanError, raise_faults
 from meshplan.records import Role, Site, Use
@@ -41,9 +40,7 @@ def with_places(sites: Sequence[Site], same_place_m: float) -> tuple[tuple[Site,
     if not candidates:
         return tuple(placed), ()
     at_m = np.array([(sites[index].x_m, sites[index].y_m) for index in candidates])
-    pairs = cKDTree(at_m).query_pairs(max(same_place_m, TOUCHING_M), output_type="ndarray")
-    near = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(candidates), len(candidates)))
-    _, label = connected_components(near, directed=False)
+    label = _chains(at_m, max(same_place_m, TOUCHING_M))
     members: dict[int, list[Site]] = {}
     for index, number in zip(candidates, label.tolist(), strict=True):
         members.setdefault(number, []).append(sites[index])
@@ -52,6 +49,22 @@ def with_places(sites: Sequence[Site], same_place_m: float) -> tuple[tuple[Site,
     several = [group for group in members.values() if len(group) > 1]
     raise_faults([fault for group in several for fault in _forced_twice(group, same_place_m)])
     return tuple(placed), tuple(_report(group) for group in several if len({site.where for site in group}) > 1)
+
+
+def _chains(at_m: NDArray[np.float64], reach_m: float) -> NDArray[np.intp]:
+    """Return the first point of the chain that each belongs to, shape (n,); a chain is joined by steps of at most `reach_m`."""
+    points = shapely.points(at_m)
+    first, second = shapely.STRtree(points).query(points, predicate="dwithin", distance=1.001 * reach_m)
+    near = ((at_m[first] - at_m[second]) ** 2).sum(axis=1) <= reach_m**2
+    first, second = first[near], second[near]
+    label = np.arange(len(points))
+    while True:
+        least = label.copy()
+        np.minimum.at(least, first, label[second])
+        least = least[least]  # what is joined to a point is joined to the first of its chain
+        if np.array_equal(least, label):
+            return label
+        label = least
 
 
 def _forced_twice(group: Sequence[Site], same_place_m: float) -> list[MeshplanError]:

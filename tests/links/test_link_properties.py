@@ -17,7 +17,7 @@ from landscapes import NORTH_M, WEST_M, make_landscape, rough
 from link_stations import BARE, LEAF, SETTINGS, links_between, make_site, make_stations
 from shapely import box
 
-from meshplan.links.link_table import compute_links, sample_count
+from meshplan.links.link_table import compute_links, sample_count, sample_counts
 from meshplan.loss.uncertainty import draw_error_fields
 from meshplan.records import Cover, Role, Site
 from meshplan.terrain.landscape import Landscape
@@ -169,6 +169,14 @@ def test_profiles_are_sampled_by_raster_and_length_and_a_sixteenth_more_at_most(
     assert count >= least
     dense = least if cell <= 2.5 else max(least, min(int(np.ceil(distance / 2.5)), 512) + 1)
     assert count <= max(5, dense * 17 / 16 + 1, 34) or count == MOST_SAMPLES
+
+
+@given(distances=st.lists(st.floats(0.0, 20_000.0), max_size=300), cell=st.floats(0.5, 100.0))
+@example(distances=np.arange(0.0, 9_000.0, 1.7).tolist(), cell=2.0)
+def test_many_lengths_take_the_samples_that_each_takes_alone(distances: list[float], cell: float) -> None:
+    """The counts of a whole land are found between lengths that take as many; that may change none of them."""
+    rising = sorted(distances)
+    assert sample_counts(np.array(rising), cell).tolist() == [sample_count(distance, cell) for distance in rising]
 
 
 def test_a_link_is_the_same_alone_and_among_others() -> None:

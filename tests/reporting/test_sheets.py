@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 import segno
 from browser_fixture import offline_page
+from loaded_modules import loaded_by
 from plan_fixture import HOSTILE_NAMES, make_device, make_link, make_plan
 
 from meshplan.inputs.cautions import read_caution_rules
@@ -20,6 +21,7 @@ from meshplan.inputs.measurements import read_readings
 from meshplan.operation.cautions import cautions_for, plan_cautions
 from meshplan.operation.parts import parts_list
 from meshplan.records import Plan, Power, Purpose, Role, Site
+from meshplan.reporting.plan_files import write_plan_json
 from meshplan.reporting.sheets import write_sheets
 from meshplan.reporting.sheets.entries import order_of_work, site_sheets
 from meshplan.reporting.sheets.overview import overview_svg
@@ -352,3 +354,9 @@ def test_readings_name_the_sites_of_the_property_not_the_devices(plan: Plan) -> 
     ends = {row["a"] for row in rows} | {row["b"] for row in rows}
     assert "house roof" in ends
     assert "house" not in ends
+
+
+def test_sheets_load_nothing_that_computes(plan: Plan, tmp_path: Path) -> None:
+    """Paper is written from plan.json alone."""
+    write_plan_json(plan, tmp_path / "plan.json")
+    assert loaded_by("sheets", str(tmp_path / "plan.json")) == []

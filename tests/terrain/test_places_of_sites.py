@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.sparse.csgraph import connected_components
 
 from meshplan.errors import MeshplanError
 from meshplan.records import Role, Site, Use
-from meshplan.terrain.places import with_places
+from meshplan.terrain.places import _chains, with_places
 
 
 def _site(name: str, x_m: float, role: Role = Role.RELAY, **more: object) -> Site:
@@ -65,3 +66,16 @@ def test_places_are_the_gaps_on_a_line(at_m: list[float], same_m: float) -> None
     sites, _ = with_places([_site(f"P{i}", x) for i, x in enumerate(at_m)], same_m)
     ordered = np.sort(np.array(at_m))
     assert len(_groups(sites)) == 1 + int((np.diff(ordered) > max(same_m, 0.01)).sum())
+
+
+@given(
+    points=st.lists(st.tuples(st.integers(0, 12), st.integers(0, 12)), min_size=1, max_size=40),
+    reach_m=st.sampled_from((0.01, 1.0, 2.0, 5.0)),
+)
+def test_chains_are_the_connected_components_of_near_points(points: list[tuple[int, int]], reach_m: float) -> None:
+    """Against the library's graph routine, with steps of exactly the reach among them."""
+    at_m = np.array(points, dtype=float)
+    near = np.hypot(*(at_m[:, None] - at_m[None]).transpose(2, 0, 1)) <= reach_m
+    expected = connected_components(near, directed=False)[1]
+    found = _chains(at_m, reach_m)
+    assert ((found[:, None] == found[None]) == (expected[:, None] == expected[None])).all()
