@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import chndtr, comb, erfc, i0e, ive
+from scipy.special import chndtr, comb, erfc, ive
 
 from meshplan.units import Array, decibels, noise_floor_dbm, power_ratio
 
@@ -155,7 +155,7 @@ def chirp_bit_error_rate(spreading_factor: int, snr_db: ArrayLike) -> Array:
     root = np.where(inside, root, 0.0)
     power = root**2
     cross = 2.0 * root * np.sqrt(energy)[..., None]
-    density = 2.0 * root * np.exp(-power - energy[..., None] + cross) * i0e(cross)
+    density = 2.0 * root * np.exp(-power - energy[..., None] + cross) * ive(0, cross)
     others = np.exp((symbols - 1) * np.log1p(-np.exp(-np.maximum(power, 1e-12))))
     step = 16.0 / (_CHIRP_SAMPLES - 1)  # both ends of the integrand are zero: a plain sum is the trapezoid rule
     wrong = 1.0 - (density * np.where(inside, others, 0.0)).sum(axis=-1) * step
