@@ -82,8 +82,8 @@ def random_paths(land: Landscape, count: int, frequency_mhz: float) -> tuple[Pro
     random = np.random.default_rng(SEED)
     x = GRID.west_m + random.uniform(10, 1190, (2, count))
     y = GRID.south_m + random.uniform(10, 990, (2, count))
-    # Some paths run along a hedge, where the way around its end is the shortest.
-    x[:, :40] = GRID.west_m + random.uniform(942, 948, (2, 40))
+    # Some paths run along a hedge, just within its long side, where the way around it is short.
+    x[:, :40] = GRID.west_m + random.uniform(940.3, 942.0, (2, 40))
     y[0, :40], y[1, :40] = GRID.south_m + random.uniform(420, 540, 40), GRID.south_m + random.uniform(920, 985, 40)
     heights = np.exp(random.uniform(np.log(0.2), np.log(12.0), (2, count)))
     profiles = sample_profiles(land, x[0], y[0], x[1], y[1], SAMPLES)
