@@ -15,6 +15,7 @@ from pyproj.exceptions import ProjError
 from meshplan.errors import InputError, MeshplanError, raise_faults
 from meshplan.inputs.user_files import NestedTooDeepError, NumberTooLongError, content_of, present_file, toml_of
 from meshplan.records import Spread
+from meshplan.records.codec import LARGEST_WHOLE
 from meshplan.records.measurement import (
     Calibration,
     Evidence,
@@ -107,6 +108,7 @@ def _record(kind: type[Record], table: Any, where: str, faults: list[MeshplanErr
         value = table[field.name]
         wanted = str(field.type)
         number = isinstance(value, int | float) and not isinstance(value, bool)
+        number = number and not (isinstance(value, int) and abs(value) > LARGEST_WHOLE)
         wrong = (
             (wanted == "float" and not number)
             or (wanted == "int" and not (number and float(value).is_integer()))

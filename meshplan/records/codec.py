@@ -254,6 +254,10 @@ def _decode_scalar(value: Any, hint: Any, path: str, where: str, faults: list[Me
     return value
 
 
+LARGEST_WHOLE: Final = 1e300
+"""No figure comes near it; a whole number may have more digits than a float can hold."""
+
+
 def _decode_float(value: object, path: str, where: str, faults: list[MeshplanError]) -> float:
     if value is None:
         return math.nan
@@ -261,6 +265,9 @@ def _decode_float(value: object, path: str, where: str, faults: list[MeshplanErr
         return math.inf if value == _INFINITY else -math.inf
     if isinstance(value, bool) or not isinstance(value, int | float):
         _fault(faults, where, path, f"{value!r} is not a number")
+        return math.nan
+    if isinstance(value, int) and abs(value) > LARGEST_WHOLE:
+        _fault(faults, where, path, "it has more digits than any figure here")
         return math.nan
     return float(value)
 

@@ -94,6 +94,8 @@ def _unfit(value: float, name: str) -> str:
     if isinstance(value, float) and math.isinf(value):
         return "" if name in MAY_BE_ENDLESS and value > 0 else "is without end, and a finite number is needed"
     low, high = _RANGES.get(name, (-LARGEST, LARGEST))
+    if isinstance(value, int) and abs(value) > LARGEST:
+        return f"a number of {len(str(abs(value)))} digits cannot be: {low:g} to {high:g} is possible"
     return "" if low <= value <= high else f"{value:.6g} cannot be: {low:g} to {high:g} is possible"
 
 

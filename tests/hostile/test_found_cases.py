@@ -133,6 +133,8 @@ UNSOUND = {
     "a cost beyond all money": lambda plan: plan["proof"].update(cost=1e300),
     "silence of no sensor": lambda plan: plan["loses_service"].update(Nobody=["Bed"]),
     "no devices": lambda plan: plan.update(devices=[]),
+    "a figure of 400 digits": lambda plan: plan["grid"].update(cell_m=10**400),
+    "a whole number of 400 digits": lambda plan: plan["devices"][0].update(sheet=10**400),
 }  # fmt: skip
 
 
