@@ -1,7 +1,8 @@
 """Write the demo properties of this folder: `python sample_sites/make_samples.py`.
 
-Every place is invented. Heights are formulas on a local grid of metres (x east, y north), so that anyone can make the rasters
-again, byte for byte with the same GDAL. The local origin lies in the open North Atlantic, far from land: nobody's farm is meant.
+Every place is invented. Heights come from formulas and fixed seeds on a local grid of metres (x east, y north; `demo_land.py`), so
+that anyone can make the rasters again, byte for byte with the same GDAL. The local origin lies in the open North Atlantic, far from
+land: nobody's farm is meant.
 """
 
 from __future__ import annotations
@@ -17,7 +18,8 @@ from typing import Any
 
 import numpy as np
 import rasterio
-from numpy.typing import NDArray
+from demo_land import mirrowick_land, mirrowick_story, ossaby_land, ossaby_story, pellimoor_land, pellimoor_story
+from natural_land import Array
 from pyproj import Transformer
 from rasterio.transform import from_origin
 
@@ -27,7 +29,6 @@ ORIGIN_EAST_M, ORIGIN_NORTH_M = 480_000.0, 5_317_000.0
 HEIGHT_STEP_M = 0.01
 HEIGHT_OFFSET_M = 100.0
 
-Array = NDArray[np.float64]
 Ground = Callable[[Array, Array], Array]
 TO_DEGREES = Transformer.from_crs(CRS, "EPSG:4326", always_xy=True)
 
@@ -56,7 +57,10 @@ class Demo:
 
     folder: str
     east_m: float
-    ground: Ground
+    story: Ground
+    """The landform that the story was written with."""
+    land: Callable[[tuple[int, int, int, int], float, list[tuple[float, float]]], Array]
+    """The heights of the raster, from its box, its cells and the places that keep the story's ground."""
     cell_m: float
     box_m: tuple[int, int, int, int]
     """West, south, east, north of the raster on the local grid."""
@@ -67,22 +71,6 @@ class Demo:
     readme: str
     coarse: dict[str, int] = field(default_factory=dict)
     """Further folders and the cell to which their raster is averaged."""
-
-
-def ossaby_ground(x: Array, y: Array) -> Array:
-    """Return an 18 % slope with terrace lips every 25 m and a gully at x = 210."""
-    return 180 + 0.18 * y + 0.8 * np.sin(2 * np.pi * y / 25) - 6 * np.exp(-(((x - 210) / 25) ** 2))
-
-
-def mirrowick_ground(x: Array, y: Array) -> Array:
-    """Return a valley with a stream along y = 600 and a ridge along y = 1150, with a saddle at x = 1500."""
-    ridge = 48 * np.exp(-(((y - 1150) / 120) ** 2)) * (1 - 0.45 * np.exp(-(((x - 1500) / 180) ** 2)))
-    return 95 + 0.012 * np.abs(y - 600) + ridge + 6 * np.sin(x / 260) * np.exp(-(((y - 1650) / 300) ** 2))
-
-
-def pellimoor_ground(x: Array, y: Array) -> Array:
-    """Return nearly flat land."""
-    return 42 + 0.0008 * x + 0.4 * np.sin(x / 190) * np.cos(y / 230)
 
 
 def _sensor(name: str, x: float, y: float, height_m: float, interval: str, purpose: str, **more: Any) -> dict[str, Any]:
@@ -115,7 +103,8 @@ EVENT = "also at every event"
 OSSABY = Demo(
     folder="ossaby_terrace",
     east_m=0.0,
-    ground=ossaby_ground,
+    story=ossaby_story,
+    land=ossaby_land,
     cell_m=1.0,
     box_m=(-60, -60, 360, 480),
     sites=(
@@ -164,8 +153,8 @@ mapped = "all"
     readme="""\
 # {title}, a hillside garden
 
-This place is invented: names, land and sensors. Its heights are the formula in `sample_sites/make_samples.py`; its position is a
-false origin in open ocean. {data}
+This place is invented: names, land and sensors. Its heights are made by `sample_sites/make_samples.py`; its position is a false
+origin in open ocean. {data}
 
 A slope of 18 % with terrace lips and a gully, a stone house, a glasshouse, a hedge, ten sensors. What it teaches: a gateway at
 the study window fails where the chimney serves nearly all; lips and hedge matter more than distance; the gully hides the stream
@@ -177,7 +166,8 @@ pump.
 MIRROWICK = Demo(
     folder="mirrowick_bottom",
     east_m=5_000.0,
-    ground=mirrowick_ground,
+    story=mirrowick_story,
+    land=mirrowick_land,
     cell_m=2.0,
     box_m=(-250, -200, 2650, 2000),
     sites=(
@@ -240,8 +230,8 @@ mapped = "all"
     readme="""\
 # {title}, a valley farm
 
-This place is invented: names, land and sensors. Its heights are the formula in `sample_sites/make_samples.py`; its position is a
-false origin in open ocean. {data}
+This place is invented: names, land and sensors. Its heights are made by `sample_sites/make_samples.py`; its position is a false
+origin in open ocean. {data}
 
 A stream, a ridge 48 m high with a saddle, a shelter belt, alders, a steel shed, eighteen sensors on both sides. What it teaches: no
 mast at the house gets over the ridge; one relay upon it does, and the plan names a stronger class that would need none.
@@ -256,7 +246,8 @@ _SOIL = tuple(
 PELLIMOOR = Demo(
     folder="pellimoor_orchard",
     east_m=10_000.0,
-    ground=pellimoor_ground,
+    story=pellimoor_story,
+    land=pellimoor_land,
     cell_m=1.0,
     box_m=(-120, -120, 1220, 1020),
     sites=(
@@ -310,8 +301,8 @@ mapped = "all"
     readme="""\
 # {title}, flat fruit land
 
-This place is invented: names, land and sensors. Its heights are the formula in `sample_sites/make_samples.py`; its position is a
-false origin in open ocean. {data}
+This place is invented: names, land and sensors. Its heights are made by `sample_sites/make_samples.py`; its position is a false
+origin in open ocean. {data}
 
 Two orchard blocks in rows, windbreaks of poplar, maize that stands 2.5 m high in August and is gone in October, a steel shed, 22
 sensors. What it teaches: links that work in January and fail in leaf, and a frost night on which every sensor speaks at once.
@@ -324,12 +315,8 @@ TITLES = {"ossaby_terrace": "Ossaby Terrace", "mirrowick_bottom": "Mirrowick Bot
 
 def heights_of(demo: Demo, cell_m: float) -> Array:
     """Return the heights of a demo, rows from north to south; cells coarser than the demo's own are block means."""
-    fine_m = demo.cell_m
-    west, south, east, north = demo.box_m
-    x = np.arange(west + fine_m / 2, east, fine_m)
-    y = np.arange(north - fine_m / 2, south, -fine_m)
-    ground = demo.ground(*np.meshgrid(x, y))
-    block = round(cell_m / fine_m)
+    ground = demo.land(demo.box_m, demo.cell_m, [site["at"] for site in demo.sites])
+    block = round(cell_m / demo.cell_m)
     rows, columns = ground.shape
     return np.asarray(ground.reshape(rows // block, block, columns // block, block).mean(axis=(1, 3)))
 
