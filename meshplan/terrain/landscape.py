@@ -98,8 +98,21 @@ class Landscape:
 
         With a surface model in place of bare ground all heights are zero: what stands there is in the ground already.
         """
-        heights = [0.0, *(cover.height_in_month_m(month) for cover in self.covers)]
-        return np.zeros(len(heights)) if self.ground_is_surface else np.asarray(heights)
+        return np.array(self._cover_heights_m[month - 1])
+
+    @cached_property
+    def _cover_heights_m(self) -> NDArray[np.float64]:
+        """What `cover_heights_m` gives, by month, worked out once; shape (12, n_covers + 1)."""
+        heights = np.zeros((12, len(self.covers) + 1))
+        if not self.ground_is_surface:
+            for number, cover in enumerate(self.covers, start=1):
+                heights[:, number] = [cover.height_in_month_m(month) for month in range(1, 13)]
+        return heights
+
+    @cached_property
+    def tallest_covers_m(self) -> NDArray[np.float64]:
+        """The height of each cover in the month when it is tallest, shape (n_covers + 1,); entry 0 is open ground."""
+        return np.asarray(self._cover_heights_m.max(axis=0))
 
 
 def build_landscape(elevation: Elevation, covers: Sequence[Cover], mapped: MappedLand = EVERYTHING_MAPPED) -> Landscape:
