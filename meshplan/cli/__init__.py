@@ -5,12 +5,17 @@ Heavy packages are imported inside the commands; click and the group inside `mai
 
 from __future__ import annotations
 
+import gc
 import sys
 
 from meshplan.cli.stops import Stopped, stops_noticed
 from meshplan.cli.streams import steady_streams
 
 COMMANDS = ("check", "plan", "compare", "profile", "coverage", "sheets", "calibrate", "radios")
+
+NEW_OBJECTS_BEFORE_A_SEARCH = 100_000
+"""Python looks for cycles after this many new objects, not after 700: reading a hundred thousand shapes makes millions that stay,
+and looking at them again and again took a fifth of the time. Common practice, no source."""
 
 EXIT_DONE = 0
 EXIT_UNSERVED = 1
@@ -42,6 +47,7 @@ def _run(words: list[str]) -> int:
             from meshplan.inputs.gdal_drivers import close_doors
 
             close_doors()
+            gc.set_threshold(NEW_OBJECTS_BEFORE_A_SEARCH, 20, 20)
 
             result = root.main(args=words, prog_name="meshplan", standalone_mode=False)
         except BaseException as error:

@@ -386,15 +386,15 @@ def _profile(table: LinkTable, row: int, context: Context) -> Profiles:
 
 
 def _profile_record(profiles: Profiles, context: Context, table: LinkTable, row: int) -> ProfileRecord:
-    covers = context.landscape.covers
     month = table.seasons[int(table.worst_season[row])].month
     heights = context.landscape.cover_heights_m(month)
     numbers = profiles.cover_index[0]
-    kinds = [0, *(context.cover_kinds.index(cover.kind) for cover in covers)]
+    covers = context.landscape.covers
+    kinds = {int(n): context.cover_kinds.index(covers[n - 1].kind) if n else 0 for n in np.unique(numbers)}
     return ProfileRecord(
         step_m=float(profiles.step_m[0]),
         ground_amsl_m=tuple(round(float(value), 2) for value in profiles.ground_amsl_m[0]),
         cover_m=tuple(round(float(heights[number]), 2) for number in numbers),
-        cover_kind=tuple(kinds[number] for number in numbers),
+        cover_kind=tuple(kinds[int(number)] for number in numbers),
         effective_earth_radius_km=context.settings.earth_radius_km,
     )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import MISSING, fields, replace
@@ -13,7 +12,7 @@ from pyproj import Transformer
 from pyproj.exceptions import ProjError
 
 from meshplan.errors import InputError, MeshplanError, raise_faults
-from meshplan.inputs.user_files import NestedTooDeepError, NumberTooLongError, content_of, present_file, toml_of
+from meshplan.inputs.user_files import NestedTooDeepError, NumberTooLongError, content_of, present_file, short, toml_of
 from meshplan.records import Spread
 from meshplan.records.codec import LARGEST_WHOLE
 from meshplan.records.measurement import (
@@ -33,6 +32,16 @@ FORMER: Final = {"surroundings_db": "clutter_db"}
 """Names of fields as older files write them, and their names now."""
 FORMER_GROUP: Final = ("surroundings", "clutter")
 """The same for the group of one parameter, which has its name."""
+LARGEST_SIZE: Final = 1e6
+"""No error of a forecast is of a million decibels, no factor on one, and no errors are alike over a million metres."""
+SIZES: Final = {
+    Parameter: ("prior_sd", "sd", "prior_factor"),
+    Evidence: ("sd_db", "strangeness"),
+    SpreadFactors: ("own", "places", "correlation_m"),
+}
+"""Fields that say how large something is: zero or more, and no more than `LARGEST_SIZE`."""
+LEAST_READING_SD_DB: Final = 1e-6
+"""A reading is not surer than that: surer ones cannot be weighed against others in the numbers of a computer."""
 
 
 def read_calibration(path: Path, *, shown: str = "", crs: str = "") -> Calibration:
@@ -116,7 +125,10 @@ def _record(kind: type[Record], table: Any, where: str, faults: list[MeshplanErr
             or (wanted == "bool" and not isinstance(value, bool))
         )
         if wrong:
-            faults.append(InputError(f"'{field.name}' cannot be {value!r}", where=where, fix=AGAIN))
+            faults.append(InputError(f"'{field.name}' cannot be {short(repr(value))}", where=where, fix=AGAIN))
+            continue
+        if field.name in SIZES.get(kind, ()) and not 0.0 <= value <= LARGEST_SIZE:
+            faults.append(InputError(f"'{field.name}' cannot be {short(value)}: it is a size", where=where, fix=AGAIN))
             continue
         values[field.name] = float(value) if wanted == "float" else tuple(value) if isinstance(value, list) else value
     if any(field.name not in values and field.default is MISSING and field.default_factory is MISSING for field in fields(kind)):  # type: ignore[arg-type]
@@ -146,7 +158,7 @@ def _evidence(entry: Mapping[str, Any], where: str, faults: list[MeshplanError])
     spread = _record(Spread, entry.get("spread", {}), where, faults)
     link = _record(PredictedLink, {**entry, "spread": spread, "cover_m": metres}, where, faults)
     evidence = _record(Evidence, {**entry, "link": link}, where, faults)
-    if evidence is not None and not (math.isfinite(evidence.value_db) and evidence.sd_db > 0):
+    if evidence is not None and not (abs(evidence.value_db) <= LARGEST_SIZE and evidence.sd_db >= LEAST_READING_SD_DB):
         faults.append(InputError("'sd_db' must be above zero and 'value_db' a number", where=where, fix=AGAIN))
     return evidence
 

@@ -7,6 +7,7 @@ import re
 import textwrap
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -89,6 +90,7 @@ class Headings:
     warnings: tuple[str, ...]
 
 
+@lru_cache(maxsize=4096)
 def fold(heading: str) -> str:
     """Return a heading without case, spaces and punctuation at its ends, for comparison."""
     return re.sub(r"[\s\-./()\[\]]+", "_", heading.strip().casefold()).strip("_")
@@ -193,14 +195,15 @@ def read_values(
         if column.name not in raw:  # a heading that is missing was told once already
             continue
         value = raw[column.name]
-        place = f"{where}, {word} '{column.name}'"
         if is_empty(value):
             if column.required:
+                place = f"{where}, {word} '{column.name}'"
                 faults.append(InputError("is empty", where=place, fix=f"Give it: {column.meaning}"))
             continue
         try:
             values[column.name] = column.parse(value.strip() if isinstance(value, str) else value)
         except UnfitValueError as unfit:
+            place = f"{where}, {word} '{column.name}'"
             faults.append(InputError(unfit.problem, where=place, fix=unfit.fix))
     return values
 

@@ -30,6 +30,7 @@ _MAP_PROGRAM_FIELDS = tuple(
 """Written by map programs beside what is read."""
 
 
+_MONTHS = tuple(f"h{index:02d}" for index in range(1, 13))
 _LEAST_PART_M2 = 0.01
 _LEAST_FULLNESS = 1e-7
 """Area over squared outline below which an area is a line drawn to and fro."""
@@ -142,12 +143,11 @@ def _fill_in(where: str, values: dict[str, Any], geometry: shapely.Geometry, fau
 
 
 def _fill_in_months(where: str, values: dict[str, Any], faults: list[MeshplanError]) -> None:
-    months = [f"h{index:02d}" for index in range(1, 13)]
-    given = [month for month in months if month in values]
+    given = [month for month in _MONTHS if month in values]
     if given and "heights_by_month_m" in values:
         faults.append(InputError("heights by month are given twice", where=where, fix="Keep heights_by_month_m or h01 … h12."))
     elif given:
-        missing = [month for month in months if month not in values]
+        missing = [month for month in _MONTHS if month not in values]
         if missing and "height_m" not in values:
             faults.append(
                 InputError(
@@ -157,7 +157,7 @@ def _fill_in_months(where: str, values: dict[str, Any], faults: list[MeshplanErr
                 )
             )
         else:
-            values["heights_by_month_m"] = tuple(values.get(month, values.get("height_m")) for month in months)
+            values["heights_by_month_m"] = tuple(values.get(month, values.get("height_m")) for month in _MONTHS)
 
 
 def _fill_in_height(called: str, values: dict[str, Any], kind: CoverKind, notes: list[str]) -> None:

@@ -137,7 +137,8 @@ def _judge_geojson(path: Path, shown: str, again: str) -> None:
         document = json_of(raw.decode("utf-8-sig"))
     except (ValueError, NestedTooDeepError, NumberTooLongError) as error:
         raise InputError(f"cannot be read (it is no JSON text: {_first_words(error)})", where=shown, fix=again) from error
-    if not isinstance(document, dict) or document.get("type") not in _GEOJSON_TYPES:
+    kind = document.get("type") if isinstance(document, dict) else None
+    if not isinstance(kind, str) or kind not in _GEOJSON_TYPES:
         raise InputError("cannot be read (it is no GeoJSON: its type is none of those that GeoJSON has)", where=shown, fix=again)
     _judge_crs(document, shown)
 
@@ -147,18 +148,20 @@ def _judge_crs(document: dict[str, Any], shown: str) -> None:
     waiting: list[Any] = [document]
     while waiting:
         part = waiting.pop()
-        if isinstance(part, dict):
-            named = [value for key, value in part.items() if key.casefold() == "crs"]  # GDAL takes any case
-            if any(isinstance(crs, dict) and not _is_named(crs) for crs in named):
+        if isinstance(part, list):
+            waiting += [value for value in part if isinstance(value, (dict, list))]
+            continue
+        for key, value in part.items():
+            if not isinstance(value, (dict, list)):
+                continue
+            if key.casefold() == "crs" and isinstance(value, dict) and not _is_named(value):  # GDAL takes any case
                 raise InputError(
                     "its projection is given by a link or in words that name no known one",
                     where=f"{shown}, member 'crs'",
                     fix=f'{_ALONE} Export it in WGS 84 degrees, or name it: "urn:ogc:def:crs:EPSG::25832", for example.',
                 )
-            below = (value for key, value in part.items() if key not in ("coordinates", "properties"))
-            waiting += [value for value in below if isinstance(value, (dict, list))]
-        else:
-            waiting += [value for value in part if isinstance(value, (dict, list))]
+            if key not in ("coordinates", "properties"):
+                waiting.append(value)
 
 
 def _first_words(error: Exception) -> str:

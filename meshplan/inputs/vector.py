@@ -102,17 +102,19 @@ def read_features(
                     crs = _crs_of(meta["crs"], prefix, default_crs)
                     fields = [str(field) for field in meta["fields"]]
                     headings.update(dict.fromkeys(fields))
+                    shapes = shapely.from_wkb(geometries, on_invalid="ignore")
+                    upright = (shapely.get_type_id(shapes) == shapely.GeometryType.POINT) & shapely.has_z(shapes)
+                    heights_m = np.where(upright, shapely.get_z(np.where(upright, shapes, None)), np.nan)
+                    flat = shapely.force_2d(shapes)
                     for index, wkb in enumerate(geometries):
-                        shape = None if wkb is None else shapely.from_wkb(wkb, on_invalid="ignore")
-                        upright = shape is not None and shape.geom_type == "Point" and bool(shapely.has_z(shape))
                         features.append(
                             Feature(
                                 f"{prefix}, {word} {index + 1 if ids is None else ids[index]}",
-                                None if shape is None else shapely.force_2d(shape),
+                                flat[index],
                                 crs,
                                 {field: column[index] for field, column in zip(fields, columns, strict=True)},
-                                float(shapely.get_z(shape)) if upright else None,
-                                shape is None and wkb is not None and _is_open(wkb),
+                                float(heights_m[index]) if upright[index] else None,
+                                flat[index] is None and wkb is not None and _is_open(wkb),
                             )
                         )
         except (RuntimeError, ValueError, UnicodeDecodeError) as error:

@@ -110,5 +110,5 @@ def _least_loss_db(
 def _is_clear(landscape: Landscape, x_m: Array, y_m: Array) -> NDArray[np.bool_]:
     """Return where nothing stands that bars the way; places outside the land are not clear."""
     number, inside = landscape.cover_lattice.numbers_at(x_m, y_m)
-    heights = np.max([landscape.cover_heights_m(month) for month in range(1, 13)], axis=0)
+    heights = landscape.tallest_covers_m
     return np.asarray(inside & (heights[number] <= CLEAR_BELOW_M))

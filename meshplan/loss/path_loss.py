@@ -255,7 +255,7 @@ class _Path:
         self.near_share = np.clip(to_border / step + 0.5, 0.0, 1.0)
         self.zone_m = fresnel_radius_m(1, from_ends, distance[:, None] - from_ends, settings.frequency_mhz)
         building = np.array([False, *(cover.is_building for cover in landscape.covers)])
-        self.tallest_by_cover = np.max([landscape.cover_heights_m(month) for month in range(1, 13)], axis=0)
+        self.tallest_by_cover = landscape.tallest_covers_m
         self.is_building = building[self.cover_index]
         self.has_building: NDArray[np.bool_] = np.asarray(self.is_building[:, 1:-1].any(axis=1))
         self.standing = self._standing(self.tallest_by_cover)

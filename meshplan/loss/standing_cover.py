@@ -53,7 +53,7 @@ def standing_cover(landscape: Landscape, season: Season, settings: PathSettings)
     if not landscape.covers or landscape.ground_is_surface:
         return None
     heights = landscape.cover_heights_m(season.month)
-    tallest = np.max([landscape.cover_heights_m(month) for month in range(1, 13)], axis=0)
+    tallest = landscape.tallest_covers_m
     share = np.divide(heights, tallest, out=np.zeros_like(heights), where=tallest > 0.0)
     solid = np.array([False, *(cover.is_building for cover in landscape.covers)])
     groups: dict[tuple[str, float | None], FoliageGroup] = {}

@@ -98,8 +98,21 @@ class Landscape:
 
         With a surface model in place of bare ground all heights are zero: what stands there is in the ground already.
         """
-        heights = [0.0, *(cover.height_in_month_m(month) for cover in self.covers)]
-        return np.zeros(len(heights)) if self.ground_is_surface else np.asarray(heights)
+        return np.array(self._cover_heights_m[month - 1])
+
+    @cached_property
+    def _cover_heights_m(self) -> NDArray[np.float64]:
+        """What `cover_heights_m` gives, by month, worked out once; shape (12, n_covers + 1)."""
+        heights = np.zeros((12, len(self.covers) + 1))
+        if not self.ground_is_surface:
+            for number, cover in enumerate(self.covers, start=1):
+                heights[:, number] = [cover.height_in_month_m(month) for month in range(1, 13)]
+        return heights
+
+    @cached_property
+    def tallest_covers_m(self) -> NDArray[np.float64]:
+        """The height of each cover in the month when it is tallest, shape (n_covers + 1,); entry 0 is open ground."""
+        return np.asarray(self._cover_heights_m.max(axis=0))
 
 
 def build_landscape(elevation: Elevation, covers: Sequence[Cover], mapped: MappedLand = EVERYTHING_MAPPED) -> Landscape:
@@ -201,7 +214,9 @@ def lay_many(ordered: Sequence[Cover], grid: Grid, index: NDArray[Any], cover_sh
     top, bottom = ((grid.north_m - bounds[:, k]) / grid.cell_m for k in (3, 1))
     away = ~sound | (right < -1.0) | (left > grid.columns + 1.0) | (bottom < -1.0) | (top > grid.rows + 1.0)
     many = (right - left + 3.0) * (bottom - top + 3.0) * SHARE_STEPS**2 > MOST_SHARE_CELLS
-    thin = np.array([not cover.is_building and _width_m(cover) < THIN_CELLS * grid.cell_m - 1e-9 for cover in ordered])
+    buildings = np.array([cover.is_building for cover in ordered], bool)
+    thin = ~buildings & (_widths_m(ordered) < THIN_CELLS * grid.cell_m - 1e-9)
+    outlines = _as_mappings(ordered)
     numbers = np.arange(1, len(ordered) + 1)
     broad = numbers[~away & ~thin]
     rows_at_once = max(1, PAINTED_AT_ONCE // (grid.columns * SHARE_STEPS**2))
@@ -210,7 +225,7 @@ def lay_many(ordered: Sequence[Cover], grid: Grid, index: NDArray[Any], cover_sh
         side_m = grid.cell_m / times
         return np.asarray(
             rasterize(
-                ((ordered[number - 1].geometry, int(number)) for number in chosen),
+                ((outlines[number - 1], int(number)) for number in chosen),
                 out_shape=(rows * times, grid.columns * times),
                 transform=from_origin(grid.west_m, grid.north_m - first * grid.cell_m, side_m, side_m),
                 merge_alg=MergeAlg.replace,
@@ -250,10 +265,29 @@ def _tallest_m(cover: Cover) -> float:
     return max((cover.height_m, *cover.heights_by_month_m))
 
 
-def _width_m(cover: Cover) -> float:
-    """Return the width of the broadest part: twice its area over its outline, exact for a long strip, half the side of a square."""
-    parts = [part for part in shapely.get_parts(cover.geometry) if part.length > 0.0]
-    return max((2.0 * part.area / part.length for part in parts), default=0.0)
+def _widths_m(covers: Sequence[Cover]) -> NDArray[np.float64]:
+    """Return the width of each one's broadest part: twice its area over its outline, exact for long strips, half of squares."""
+    parts, owners = shapely.get_parts([cover.geometry for cover in covers], return_index=True)
+    lengths_m = shapely.length(parts)
+    widths_m = np.zeros(len(covers))
+    long = lengths_m > 0.0
+    np.maximum.at(widths_m, owners[long], 2.0 * shapely.area(parts)[long] / lengths_m[long])
+    return widths_m
+
+
+def _as_mappings(covers: Sequence[Cover]) -> list[Any]:
+    """Return shapes as the library that paints them wants them, those of one ring in one go: asked one by one they take longer
+    than the painting."""
+    shapes = np.array([cover.geometry for cover in covers], dtype=object)
+    plain = (shapely.get_type_id(shapes) == shapely.GeometryType.POLYGON) & (shapely.get_num_interior_rings(shapes) == 0)
+    plain &= ~shapely.is_empty(shapes)
+    found: list[Any] = shapes.tolist()
+    at = np.flatnonzero(plain)
+    ends = np.cumsum(shapely.get_num_coordinates(shapes[at])).tolist()
+    corners = shapely.get_coordinates(shapes[at]).tolist()
+    for number, first, end in zip(at.tolist(), [0, *ends], ends, strict=False):
+        found[number] = {"type": "Polygon", "coordinates": [corners[first:end]]}
+    return found
 
 
 def _lay(cover: Cover, grid: Grid) -> tuple[tuple[slice, slice], Float32] | None:
@@ -284,7 +318,7 @@ def _lay(cover: Cover, grid: Grid) -> tuple[tuple[slice, slice], Float32] | None
         parts = np.asarray(burnt, dtype=np.float32).reshape(shape[0], times, shape[1], times)
         return np.asarray(parts.mean(axis=(1, 3)), dtype=np.float32)
 
-    if not cover.is_building and _width_m(cover) < THIN_CELLS * grid.cell_m - 1e-9:
+    if not cover.is_building and _widths_m([cover])[0] < THIN_CELLS * grid.cell_m - 1e-9:
         times = SHARE_STEPS
         while times > 1 and shape[0] * shape[1] * times**2 > MOST_SHARE_CELLS:
             times //= 2

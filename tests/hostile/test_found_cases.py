@@ -196,3 +196,11 @@ def test_an_empty_list_of_radios_is_refused(tmp_path: Path, capsys: Capture) -> 
     text = (folder / "property.toml").read_text(encoding="utf-8")
     (folder / "property.toml").write_text(text.replace('radio = "fsk-868-50k"', "radio = []"), encoding="utf-8")
     assert "key 'radio'" in refusal(["check", str(folder)], capsys)
+
+
+@pytest.mark.parametrize("kind", [{"a": {"b": []}}, ["FeatureCollection"], None, 3])
+def test_a_map_whose_type_is_no_word_is_refused(kind: object, tmp_path: Path, capsys: Capture) -> None:
+    """A type that is a table cannot be looked up (seed 4833)."""
+    folder = lay_small_property(tmp_path / "property", settings='cover = "cover.geojson"\n')
+    (folder / "cover.geojson").write_text(json.dumps({"type": kind, "features": []}), encoding="utf-8")
+    assert "is no GeoJSON" in refusal(["check", str(folder)], capsys)

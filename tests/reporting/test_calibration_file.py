@@ -120,6 +120,17 @@ def test_an_empty_table_lists_what_is_missing(tmp_path: Path) -> None:
         read_calibration(path)
 
 
+@pytest.mark.parametrize("value", ["nan", "inf", "-1.0", "1e300"])
+@pytest.mark.parametrize("name", ["prior_sd", "strangeness", "correlation_m"])
+def test_an_impossible_size_is_refused(name: str, value: str, tmp_path: Path, learned: Calibration) -> None:
+    """Such a spread left matrices that cannot be inverted, and `plan --calibrated` ended in a fault of ours (seed 6993)."""
+    text = re.sub(rf"(?m)\b{name} = [-+0-9.e]+", f"{name} = {value}", calibration_toml(learned), count=1)
+    path = tmp_path / "c.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(MeshplanError, match=f"'{name}' cannot be"):
+        read_calibration(path)
+
+
 def test_impossible_evidence_is_refused(tmp_path: Path, learned: Calibration) -> None:
     path = tmp_path / "c.toml"
     path.write_text(re.sub(r"^sd_db = .*$", "sd_db = 0.0", calibration_toml(learned), count=1, flags=re.MULTILINE), "utf-8")
