@@ -11,15 +11,14 @@ from meshplan.assembly.missing_link import KnownWays, missing_link
 from meshplan.assembly.mixed import Contexts, context_of
 from meshplan.assembly.traffic import command_need
 from meshplan.explain.describe import Context, main_causes, plants_on_path
-from meshplan.explain.remedies import find_remedies
-from meshplan.links.build_stations import PowerFor
+from meshplan.explain.remedies import Changed, Workshop, find_remedies
 from meshplan.links.link_table import LinkTable
 from meshplan.operation.cautions import advised_cautions
 from meshplan.planning.explain import second_route_gaps
 from meshplan.planning.problem import PlacementPlan, PlacementProblem, UnservedSensor
+from meshplan.planning.what_if import can_be_served, with_power
 from meshplan.propagation.variability import reliability_margin_db
 from meshplan.records import CautionRule, Power, Remedy, Role, Unserved
-from meshplan.records.antenna import AntennaClass, CableClass
 from meshplan.records.station import Station
 from meshplan.units import chance_against_asked, decibel_words, percent_words
 
@@ -52,25 +51,27 @@ SMALLEST_LACK_DB = 0.1
 RADIO_HELPS = ("no link at all", "no way to a gateway", "more hops needed", "route chance too low", "no second route")
 """Reasons that a better antenna, mast or cable may mend."""
 
+MOST_OTHER_LINKS = 60
+"""Other links of a changed device that are computed anew to tell whether the change suffices (own choice)."""
+
 LIES_BEYOND = ("no way to a gateway", "more hops needed", "route chance too low")
 """Reasons that may lie at a link which is not the sensor's own."""
 
 
 @dataclass(frozen=True, eq=False)
 class Remedying:
-    """What remedies may try: `cables` other cables, `power_for` other antennas at the power the law then allows.
+    """What the words about sensors without a route are made from.
 
     `floors` is the least chance of a whole route of each sensor. Each link of a route of n links needs its n-th root, but never
     less than any link does.
     """
 
     table: LinkTable
+    problem: PlacementProblem
     context: Context
-    antennas: Mapping[str, AntennaClass]
     contexts: Contexts
     floors: Mapping[str, float]
-    cables: Mapping[str, CableClass] | None = None
-    power_for: PowerFor | None = None
+    workshop: Workshop
     caution_rules: Sequence[CautionRule] = ()
 
     def gap(self, sensor: str, row: int, reason: str, *, mended_by_radio: bool, hops: int = 1) -> Unserved:
@@ -109,12 +110,48 @@ class Remedying:
             row,
             own.landscape,
             own.settings,
-            self.antennas,
-            required_chance=max(own.required_chance, needed_chance),
-            cables=self.cables,
-            power_for=self.power_for,
+            self.workshop,
+            required_chance=own.required_chance,
+            suffices=lambda each: self._mends(sensor, row, each, own),
         )
         return Unserved(sensor, other, round(missing_db, 1), reason, advised_cautions(remedies, self.caution_rules))
+
+    def _mends(self, sensor: str, row: int, each: Changed, own: Context) -> bool:
+        """Return whether a changed device gives a sensor the routes it asks for, with everything offered in use.
+
+        All links of the device change with it that may lie on such a route.
+        """
+        table = self.table
+        ends = [int(i) for i in table.pairs[row]]
+        changed = ends[each.change.end]
+        rows = [row, *self._other_rows(changed, sensor, row)]
+        stations, pairs = [each.station], []
+        for other_row in rows:
+            a, b = (int(i) for i in table.pairs[other_row])
+            pairs.append((0, len(stations)) if a == changed else (len(stations), 0))
+            stations.append(table.stations[b if a == changed else a])
+        links = self.workshop.links(stations, pairs, table, own.landscape, own.settings)
+        chances: dict[tuple[str, str], float] = {}
+        for (i, j), chance in zip(pairs, links.worst_chance.tolist(), strict=True):
+            start, end = stations[i], stations[j]
+            chances[start.key, end.key] = chance
+            if start.site.role is Role.RELAY and end.site.role is Role.RELAY:
+                chances[end.key, start.key] = chance
+        return can_be_served(self.problem, sensor, chances)
+
+    def _other_rows(self, changed: int, sensor: str, row: int) -> list[int]:
+        """Return the other links of a station that may lie on the way of a sensor, the best of them where there are many."""
+        table, stations = self.table, self.table.stations
+        own = stations[changed]
+        found = []
+        for other_row in np.flatnonzero((table.pairs == changed).any(axis=1)).tolist():
+            i, j = (int(number) for number in table.pairs[other_row])
+            other = stations[j if i == changed else i]
+            on_the_way = own.site.role is Role.SENSOR or other.site.role is not Role.SENSOR or other.key == sensor
+            if other_row != row and on_the_way:
+                found.append(other_row)
+        margins = np.nan_to_num(table.margin_db.min(axis=0), nan=-1e9)
+        return sorted(sorted(found, key=lambda one: (-float(margins[one]), one))[:MOST_OTHER_LINKS])
 
     def cause(self, sensor: str, row: int, opened: set[str]) -> str:
         """Return in one sentence why the best link of a sensor is not used: its chance, when, against what is asked, what costs."""
@@ -181,7 +218,7 @@ def explain_unserved(
             gap, beyond = remedying.gap_beyond(ways, gap)
             row = row if beyond is None else beyond
         rows.append(row)
-        found.append(_needs_power(gap, remedying.table, row) if sensor.reason == "no lasting power" else gap)
+        found.append(_needs_power(gap, remedying, row) if sensor.reason == "no lasting power" else gap)
     return tuple(found), tuple(rows)
 
 
@@ -243,15 +280,23 @@ def _is_weak(station: Station) -> bool:
     return station.site.role is not Role.SENSOR and station.site.power is Power.BATTERY and not station.lasts
 
 
-def _needs_power(gap: Unserved, table: LinkTable, row: int) -> Unserved:
-    """Return the gap with the remedy that mends it: lasting power for the candidate that hears the sensor."""
+def _needs_power(gap: Unserved, remedying: Remedying, row: int) -> Unserved:
+    """Return the gap with the remedy that mends it: lasting power for the candidate that hears the sensor, or for all like it."""
+    table = remedying.table
     nearest = next(station for station in (table.stations[i] for i in table.pairs[row]) if station.key == gap.nearest)
-    weak = [s.site.name for s in table.stations if _is_weak(s)]
-    direct = _is_weak(nearest)
-    names = nearest.site.name if direct else " or ".join(dict.fromkeys(weak))
-    chance = float(table.worst_chance[row])
-    suffices = direct and nearest.site.role is Role.GATEWAY and gap.missing_db <= 0.0
-    return replace(gap, remedies=(Remedy(f"give {names} mains or a panel", gap.nearest, 0.0, chance, suffices=suffices),))
+    weak = {station.key: station.site.name for station in table.stations if _is_weak(station)}
+    alone = [key for key, name in weak.items() if name == nearest.site.name]
+    powered = with_power(remedying.problem, alone)
+    suffices = can_be_served(powered, gap.sensor, {})
+    names = nearest.site.name
+    if not suffices:
+        powered = with_power(remedying.problem, list(weak))
+        suffices = can_be_served(powered, gap.sensor, {})
+        names = " and ".join(dict.fromkeys(weak.values()))
+    remedy = Remedy(
+        f"give {names} mains or a panel", gap.nearest, 0.0, float(table.worst_chance[row]), suffices, columns={"power": "panel"}
+    )
+    return replace(gap, remedies=(remedy,))
 
 
 def _unpowered_row(sensor: str, table: LinkTable) -> int | None:

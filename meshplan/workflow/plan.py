@@ -17,6 +17,7 @@ from meshplan.assembly.routes import LinkMargins
 from meshplan.assembly.running import run_plan
 from meshplan.assembly.traffic import airtime_budget, command_need, usual_tries
 from meshplan.errors import InputError, said_of
+from meshplan.explain.remedies import Correct
 from meshplan.inputs.cautions import read_caution_rules
 from meshplan.inputs.file_hashes import hash_inputs
 from meshplan.inputs.property_files import find_files
@@ -38,9 +39,10 @@ from meshplan.reporting.map import write_map
 from meshplan.reporting.plan_files import write_csv_tables, write_links_csv, write_plan_geojson, write_plan_json
 from meshplan.reporting.report import write_report
 from meshplan.workflow.better_radio import better_radio
-from meshplan.workflow.learned import CALIBRATION_FILE, links_as_asked
+from meshplan.workflow.changed_places import workshop_of
+from meshplan.workflow.learned import CALIBRATION_FILE, correction_as_asked
 from meshplan.workflow.new_places import new_places
-from meshplan.workflow.prepare import Prepared, power_at, prepare_property, refuse_unlawful
+from meshplan.workflow.prepare import Prepared, prepare_property, refuse_unlawful
 from meshplan.workflow.progress import OnProgress, silent
 
 """Name in the property folder."""
@@ -92,8 +94,10 @@ def plan_property(
     links = compute_all_links(
         prepared, error_fields=error_fields, on_progress=lambda done, total: tell("Computing links", done, total)
     )
-    links, notes = links_as_asked(links, prepared.found.folder, prepared.landscape.grid.crs, calibrated=calibrated)
-    return plan_with_links(prepared, links, limits=limits, notes=notes, calibrated=calibrated, on_progress=tell)
+    correct, notes = correction_as_asked(prepared.found.folder, prepared.landscape.grid.crs, calibrated=calibrated, command="plan")
+    return plan_with_links(
+        prepared, correct(links), limits=limits, notes=notes, calibrated=calibrated, correct=correct, on_progress=tell
+    )
 
 
 def plan_with_links(
@@ -103,11 +107,13 @@ def plan_with_links(
     limits: SolveLimits | None = None,
     notes: tuple[str, ...] = (),
     calibrated: bool = False,
+    correct: Correct | None = None,
     on_progress: OnProgress | None = None,
 ) -> Planned:
     """Return the plan over links that are already computed; `notes` are said among the assumptions.
 
-    `calibrated` says that the links were corrected by the calibration kept in the property folder.
+    `calibrated` says that the links were corrected by the calibration kept in the property folder, `correct` is what
+    corrected them.
     """
     tell = on_progress or silent
     tell("Choosing gateways and relays", 0, 0)
@@ -124,6 +130,7 @@ def plan_with_links(
         alternatives,
         notes=notes,
         calibrated=calibrated,
+        correct=correct,
         better=better,
         airtime_factor=airtime_factor,
     )
@@ -139,12 +146,14 @@ def write_up(
     *,
     notes: tuple[str, ...] = (),
     calibrated: bool = False,
+    correct: Correct | None = None,
     better: str = "",
     airtime_factor: float = 1.0,
 ) -> Plan:
     """Return the plan record of a choice of devices; nothing is searched for.
 
-    `better` tells of another class that would serve more; `airtime_factor` is that of `placement_problem`.
+    `correct` is what corrected the links; `better` tells of another class that would serve more; `airtime_factor` is that of
+    `placement_problem`.
     """
     found = prepared.found
     return assemble_plan(
@@ -153,7 +162,7 @@ def write_up(
             context=prepared.context,
             radio=prepared.radio,
             seasons=prepared.seasons,
-            antennas=prepared.base.antennas,
+            workshop=workshop_of(prepared, links, correct),
             catalogue=prepared.base.catalogue,
             caution_rules=read_caution_rules(),
             assumptions=(*prepared.assumptions, *notes),
@@ -164,7 +173,6 @@ def write_up(
             contexts={part.radio.frequency_mhz: part.context for part in prepared.parts},
             more_radios=tuple(part.radio for part in prepared.parts[1:]),
             cables=prepared.base.cables,
-            power_for=power_at(prepared.base),
             better_radio=better,
             ways_out=prepared.base.backhauls,
             made_with=MadeWith(prepared.asked_radio, prepared.base.overrides, calibrated, airtime_factor),

@@ -10,6 +10,7 @@ from typing import Any, Final
 from meshplan.assembly.alternatives import Alternatives, asks_for_all, option_sentence, price_sentence
 from meshplan.assembly.differences import plan_differences
 from meshplan.assembly.stored import stored_certificate, stored_limits, stored_placement, stored_settings
+from meshplan.explain.remedies import Correct
 from meshplan.inputs.file_hashes import hash_inputs
 from meshplan.links.link_table import LinkTable
 from meshplan.loss.uncertainty import draw_error_fields
@@ -20,7 +21,7 @@ from meshplan.planning.solve import solve_placement
 from meshplan.planning.verify import verify_plan
 from meshplan.records import Plan
 from meshplan.reporting.check_text import CheckReport
-from meshplan.workflow.learned import CALIBRATION_FILE, links_as_asked
+from meshplan.workflow.learned import CALIBRATION_FILE, correction_as_asked
 from meshplan.workflow.plan import (
     compute_all_links,
     overfull,
@@ -58,6 +59,8 @@ class _Ground:
     """Part of what the rules allow that devices may fill."""
     notes: tuple[str, ...]
     limits: SolveLimits
+    correct: Correct
+    """What corrected the links."""
 
 
 def check_plan(folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = None, again: bool = False) -> CheckReport:
@@ -131,10 +134,13 @@ def _ground(folder: Path, plan: Plan, overrides: dict[str, Any]) -> _Ground:
     prepared = prepare_property(folder, radio=plan.made_with.radio or None, overrides=settings)
     refuse_unlawful(prepared)
     links = compute_all_links(prepared, error_fields=draw_error_fields(prepared.landscape))
-    links, notes = links_as_asked(links, prepared.found.folder, prepared.landscape.grid.crs, calibrated=plan.made_with.calibrated)
+    correct, notes = correction_as_asked(
+        prepared.found.folder, prepared.landscape.grid.crs, calibrated=plan.made_with.calibrated, command="plan"
+    )
+    links = correct(links)
     stated = plan.made_with.airtime_factor
     problem, share = problem_and_share(prepared, links, stated if 1.0 <= stated < math.inf else 1.0)
-    return _Ground(prepared, links, problem, share, notes, stored_limits(plan.proof.limits))
+    return _Ground(prepared, links, problem, share, notes, stored_limits(plan.proof.limits), correct)
 
 
 def _unfounded_factor(plan: Plan, ground: _Ground, rebuilt: PlacementPlan | None) -> list[str]:
@@ -269,6 +275,7 @@ def _other_fields(
         alternatives,
         notes=ground.notes,
         calibrated=plan.made_with.calibrated,
+        correct=ground.correct,
         better=plan.better_radio,
         airtime_factor=plan.made_with.airtime_factor,
     )
@@ -276,7 +283,12 @@ def _other_fields(
     faults += _contradictions(ground.problem, plan, rebuilt)
     if again:
         other = plan_with_links(
-            ground.prepared, ground.links, limits=ground.limits, notes=ground.notes, calibrated=plan.made_with.calibrated
+            ground.prepared,
+            ground.links,
+            limits=ground.limits,
+            notes=ground.notes,
+            calibrated=plan.made_with.calibrated,
+            correct=ground.correct,
         )
         fields = {name: getattr(other.plan, name) for name in NEEDS_THE_SOLVER}
         faults += plan_differences(plan, replace(plan, **fields))
