@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from meshplan.planning.what_if import can_be_served, with_power
 from meshplan.propagation.variability import reliability_margin_db
 from meshplan.records import CautionRule, Power, Remedy, Role, Unserved
 from meshplan.records.station import Station
+from meshplan.terrain.candidates import FOUND_ON_THE_LAND
 from meshplan.units import chance_against_asked, decibel_words, percent_words
 
 REASONS = {
@@ -117,19 +118,17 @@ class Remedying:
         return Unserved(sensor, other, round(missing_db, 1), reason, advised_cautions(remedies, self.caution_rules))
 
     def _mends(self, sensor: str, row: int, each: Changed, own: Context) -> bool:
-        """Return whether a changed device gives a sensor the routes it asks for, with everything offered in use.
+        """Return whether a changed row gives a sensor the routes it asks for, with everything offered in use.
 
-        All links of the device change with it that may lie on such a route.
+        All links that may lie on such a route change with it: those of the device, and of what else the same row stands for.
         """
         table = self.table
-        ends = [int(i) for i in table.pairs[row]]
-        changed = ends[each.change.end]
-        rows = [row, *self._other_rows(changed, sensor, row)]
-        stations, pairs = [each.station], []
+        changed = self._rebuilt(int(table.pairs[row][each.change.end]), each)
+        rows = dict.fromkeys([row, *(other for index in changed for other in self._other_rows(index, sensor))])
+        stations: list[Station] = []
         for other_row in rows:
-            a, b = (int(i) for i in table.pairs[other_row])
-            pairs.append((0, len(stations)) if a == changed else (len(stations), 0))
-            stations.append(table.stations[b if a == changed else a])
+            stations += [changed.get(int(i), table.stations[i]) for i in table.pairs[other_row]]
+        pairs = [(i, i + 1) for i in range(0, len(stations), 2)]
         links = self.workshop.links(stations, pairs, table, own.landscape, own.settings)
         chances: dict[tuple[str, str], float] = {}
         for (i, j), chance in zip(pairs, links.worst_chance.tolist(), strict=True):
@@ -139,7 +138,26 @@ class Remedying:
                 chances[end.key, start.key] = chance
         return can_be_served(self.problem, sensor, chances)
 
-    def _other_rows(self, changed: int, sensor: str, row: int) -> list[int]:
+    def _rebuilt(self, index: int, each: Changed) -> dict[int, Station]:
+        """Return the stations that a changed row makes, by their numbers: the device, and others of the row at its height."""
+        before, after = self.table.stations[index], each.change.site
+        values = {f.name: getattr(after, f.name) for f in fields(after) if getattr(after, f.name) != getattr(before.site, f.name)}
+        found = {index: each.station}
+        for number, station in enumerate(self.table.stations):
+            alike = station.site.where == before.site.where and station.radio == before.radio
+            if (
+                number == index
+                or not alike
+                or before.site.where in ("", FOUND_ON_THE_LAND)
+                or station.antenna_agl_m != before.antenna_agl_m
+            ):
+                continue
+            built = self.workshop.rebuild(station, replace(station.site, **values))
+            if built is not None:
+                found[number] = built
+        return found
+
+    def _other_rows(self, changed: int, sensor: str) -> list[int]:
         """Return the other links of a station that may lie on the way of a sensor, the best of them where there are many."""
         table, stations = self.table, self.table.stations
         own = stations[changed]
@@ -148,7 +166,7 @@ class Remedying:
             i, j = (int(number) for number in table.pairs[other_row])
             other = stations[j if i == changed else i]
             on_the_way = own.site.role is Role.SENSOR or other.site.role is not Role.SENSOR or other.key == sensor
-            if other_row != row and on_the_way:
+            if on_the_way:
                 found.append(other_row)
         margins = np.nan_to_num(table.margin_db.min(axis=0), nan=-1e9)
         return sorted(sorted(found, key=lambda one: (-float(margins[one]), one))[:MOST_OTHER_LINKS])

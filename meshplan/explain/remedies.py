@@ -21,6 +21,7 @@ from meshplan.loss.uncertainty import ErrorFields
 from meshplan.records import RAISED_AGL_M, TALL_AGL_M, Remedy, Site
 from meshplan.records.antenna import AntennaClass, CableClass
 from meshplan.records.station import Station
+from meshplan.terrain.candidates import FOUND_ON_THE_LAND
 from meshplan.terrain.geodesy import place_in_degrees, place_on_grid
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import cover_at, ground_at
@@ -379,5 +380,5 @@ def _remedy(each: Changed, *, suffices: bool) -> Remedy:
         suffices,
         raised_to_m=each.change.raised_to_m,
         above_roof=each.change.above_roof,
-        columns=dict(each.change.columns),
+        columns={} if each.station.site.where == FOUND_ON_THE_LAND else dict(each.change.columns),
     )

@@ -87,7 +87,7 @@ class Remedy:
     cautions: tuple[str, ...] = ()
     """Safety texts that go with the change."""
     columns: dict[str, str] = field(default_factory=dict)
-    """What to write in the row of the place to plan again with it; an empty word clears a column."""
+    """What to write in the row of the place to plan again with it; an empty word clears a column. Empty where there is no row."""
 
 
 @dataclass(frozen=True)

@@ -47,7 +47,7 @@ def write_change(folder: Path, place: str, columns: dict[str, str]) -> None:
 def place_of(planned: Planned, device: str) -> str:
     """Return the name of the row behind a device."""
     station = next(station for station in planned.links.stations if station.key == device)
-    return station.site.same_as or station.site.name
+    return (station.site.same_as or station.site.name).removesuffix(" (relay)").removesuffix(" (gateway)")
 
 
 def ends_of(planned: Planned, miss: Unserved, remedy: Remedy) -> tuple[str, str]:
