@@ -1,4 +1,4 @@
-"""The plan among its alternatives, in words: what loses service, why each relay, other gateways, second routes, one more hop."""
+"""The plan among its alternatives, in words: why each relay, other gateways, second routes, one more hop."""
 
 from __future__ import annotations
 
@@ -17,7 +17,6 @@ from meshplan.planning.explain import (
     next_sensor_by_cost,
     price_of_redundancy,
     value_of_one_more_hop,
-    what_loses_service,
     why_each_relay,
 )
 from meshplan.planning.problem import PlacementPlan, PlacementProblem, PlacementResult, SolveLimits, nodes_of
@@ -57,11 +56,6 @@ def look_at_alternatives(
         ),
         what_more_buys=(*_hop(problem, result, currency, limits), *_budget(problem, result, currency, limits)),
     )
-
-
-def loses_service_by_device(problem: PlacementProblem, plan: PlacementPlan) -> dict[str, tuple[str, ...]]:
-    """Return the sensors that lose service when each device fails."""
-    return {effect.node_id: effect.lost for effect in what_loses_service(problem, plan)}
 
 
 def reason_by_relay(problem: PlacementProblem, plan: PlacementPlan) -> dict[str, str]:

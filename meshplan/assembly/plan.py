@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from meshplan import __version__
-from meshplan.assembly.alternatives import Alternatives, loses_service_by_device, reason_by_relay
+from meshplan.assembly.alternatives import Alternatives, reason_by_relay
 from meshplan.assembly.commands import command_records
 from meshplan.assembly.devices import make_devices
 from meshplan.assembly.mixed import Contexts, describe_mixed
@@ -68,6 +68,8 @@ class Findings:
     problem: PlacementProblem
     result: PlacementResult
     alternatives: Alternatives
+    loses_service: Mapping[str, tuple[str, ...]]
+    """Sensors that lose service when each device fails."""
     contexts: Contexts = field(default_factory=dict)
     """Where places carry different classes, the context of each by its frequency."""
     more_radios: tuple[RadioMode, ...] = ()
@@ -123,7 +125,7 @@ def assemble_plan(findings: Findings) -> Plan:
         unserved=unserved,
         proof=proof_record(findings.result),
         gateway_options=findings.alternatives.gateway_options,
-        loses_service=loses_service_by_device(findings.problem, placement),
+        loses_service=dict(findings.loses_service),
         legal=running.legal,
         parts=parts_list(devices, settings.cost, findings.ways_out),
         shapes=map_shapes(findings.context.landscape, findings.found.boundary),

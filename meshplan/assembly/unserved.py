@@ -145,12 +145,8 @@ class Remedying:
         found = {index: each.station}
         for number, station in enumerate(self.table.stations):
             alike = station.site.where == before.site.where and station.radio == before.radio
-            if (
-                number == index
-                or not alike
-                or before.site.where in ("", FOUND_ON_THE_LAND)
-                or station.antenna_agl_m != before.antenna_agl_m
-            ):
+            alike &= before.site.where not in ("", FOUND_ON_THE_LAND) and station.antenna_agl_m == before.antenna_agl_m
+            if number == index or not alike:
                 continue
             built = self.workshop.rebuild(station, replace(station.site, **values))
             if built is not None:

@@ -21,10 +21,10 @@ from meshplan.planning.solve import solve_placement
 from meshplan.planning.verify import verify_plan
 from meshplan.records import Plan
 from meshplan.reporting.check_text import CheckReport
+from meshplan.workflow.airtime import overfull
 from meshplan.workflow.learned import CALIBRATION_FILE, correction_as_asked
 from meshplan.workflow.plan import (
     compute_all_links,
-    overfull,
     plan_with_links,
     problem_and_share,
     solve_within_airtime,
