@@ -137,3 +137,17 @@ def test_a_remedy_is_about_the_link_that_is_missing_and_keeps_its_promise(tmp_pa
     code, shown, plan = planned(tmp_path / "after", changed(sites, {"South post": {"antenna": "collinear_8dbi"}}))
     assert code == 0, shown
     assert plan["unserved"] == []
+
+
+def test_the_shopping_list_says_what_is_not_bought_yet(tmp_path: Path, capsys: Capture) -> None:
+    """Without posts the trough has no route: nothing is listed for it, and report, sheets and map say so beside the sum."""
+    sites = [row for row in usual_sites() if row["role"] != "relay"]
+    code, _, plan = _plan(tmp_path, sites, capsys, "--set", "generate_relays=0")
+    assert code == 1
+    assert plan["parts"]
+    assert not any("Trough" in line["devices"] for line in plan["parts"])
+    sentence = "Neither listed nor in the sum: Trough, which has no route; buy nothing for it yet."
+    assert sentence in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert sentence in (tmp_path / "out" / "map.html").read_text(encoding="utf-8")
+    assert main(["sheets", str(tmp_path / "out" / "plan.json")]) == 0
+    assert sentence in (tmp_path / "out" / "sheets.html").read_text(encoding="utf-8")
