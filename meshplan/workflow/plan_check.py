@@ -186,14 +186,15 @@ def _claims(
     faults = []
     if not proof.certified_bound <= proven + CENT:
         faults.append(
-            f"the plan claims a certified bound of {proof.certified_bound:.2f} {currency}, its certificate proves {proven:.2f}"
+            f"the plan claims a certified bound of {_exact(proof.certified_bound)} {currency}, its certificate proves "
+            f"{_exact(proven)}"
         )
     if not math.isfinite(proof.lower_bound) or proof.lower_bound > total + CENT:
-        faults.append(f"the plan claims a lower bound of {proof.lower_bound:.2f} {currency}, and itself costs {total:.2f}")
+        faults.append(f"the plan claims a lower bound of {_exact(proof.lower_bound)} {currency}, and itself costs {_exact(total)}")
         return faults, []
     if proof.optimal and proof.lower_bound < total - CENT:
         faults.append(
-            f"the plan claims to be the cheapest, with a bound of {proof.lower_bound:.2f} {currency} below its {total:.2f}"
+            f"the plan claims to be the cheapest, with a bound of {_exact(proof.lower_bound)} {currency} below its {_exact(total)}"
         )
     lacking = {miss.sensor_id for miss in rebuilt.unserved if miss.reason in _A_CHOICE}
     lacking |= {name for name, why in zip(rebuilt.single_route, rebuilt.single_reasons, strict=True) if why in _A_CHOICE}
@@ -224,11 +225,13 @@ def _search_again(
         faults.append(f"{stated} within the limits set; the plan says that this cannot be")
     elif best[:2] == mine[:2] and -best[2] < total - CENT and (proof.optimal or proof.lower_bound > -best[2] + CENT):
         faults.append(
-            f"the same can be had for {-best[2]:.2f} {currency}; the plan claims that nothing costs below {proof.lower_bound:.2f}"
+            f"the same can be had for {_exact(-best[2])} {currency}; the plan claims that nothing costs below "
+            f"{_exact(proof.lower_bound)}"
         )
     elif best[:2] == mine[:2] and proof.lower_bound > other.solver_bound + CENT:
         faults.append(
-            f"the bound of {proof.lower_bound:.2f} {currency} rests on the solver, which now reaches {other.solver_bound:.2f} "
+            f"the bound of {_exact(proof.lower_bound)} {currency} rests on the solver, which now reaches "
+            f"{_exact(other.solver_bound)} "
             "only: not confirmed"
         )
     elif proof.optimal and not other.proven:
@@ -331,3 +334,9 @@ def _contradictions(problem: PlacementProblem, plan: Plan, rebuilt: PlacementPla
 def _evidence(certificate: dict[str, Any]) -> str:
     cuts, branches = len(certificate.get("rows", ())), len(certificate.get("branches", ()))
     return f"{cuts} cuts" + (f" in {branches} branches" if branches else "")
+
+
+def _exact(amount: float) -> str:
+    """Return an amount to the thousandth that bounds are told apart by, without idle noughts."""
+    text = f"{amount:.3f}"
+    return text[:-1] if text.endswith("0") else text
