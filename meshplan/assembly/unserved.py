@@ -33,7 +33,7 @@ REASONS = {
     "airtime is full": "the devices that hear it would be on the air for longer than the rules allow, and others fit better: "
     "longer intervals, shorter readings or another sub-band make room",
     "budget is spent": "serving it would cost more than the budget",
-    "not worth its cost": "it is optional and serving it would cost more than it is worth",
+    "not worth its cost": "it is optional and serving it would cost all that it is worth, or more",
     "one mast per site": "the sites it needs can carry only one of the heights it asks for",
 }
 
@@ -254,8 +254,8 @@ def _reason(sensor: UnservedSensor, floor: float) -> str:
     if sensor.reason != "route chance too low" or sensor.best_chance is None:
         return REASONS[sensor.reason]
     return (
-        f"its best route would work with a chance of {sensor.best_chance:.1%}, {floor:.0%} are asked for what it is for "
-        "(requirement.route_chance); a stronger link, a candidate nearer by or a slower setting mends it"
+        f"its best route would work in {chance_against_asked(sensor.best_chance, floor)} of cases, {percent_words(floor)} are "
+        "asked for what it is for (requirement.route_chance); a stronger link, a candidate nearer by or a slower setting mends it"
     )
 
 
@@ -271,15 +271,22 @@ def explain_single_routes(
         if gap is None:
             found.append(Unserved(name, "", 0.0, SECOND_REASONS.get(why, REASONS[why]), ()))
             continue
-        reason = SECOND_REASONS[why].format(critical=gap.critical, route=_second_route_words(problem))
+        critical = _at_its_place(problem, plan, gap.critical)
+        reason = SECOND_REASONS[why].format(critical=critical, route=_second_route_words(problem))
         row = nearest_row(name, remedying.table, set(gap.helpers)) if gap.helpers else None
         if row is None or not {remedying.table.stations[i].key for i in remedying.table.pairs[row]} & set(gap.helpers):
-            advice = f"offer another place for a relay or gateway, in sight of {name} and away from {gap.critical}"
-            found.append(Unserved(name, "", float("inf"), reason, (Remedy(advice, gap.critical, 0.0, 0.0, suffices=False),)))
+            advice = f"offer another place for a relay or gateway, in sight of {name} and away from {critical}"
+            found.append(Unserved(name, "", float("inf"), reason, (Remedy(advice, critical, 0.0, 0.0, suffices=False),)))
             continue
         rows.append(row)
         found.append(remedying.gap(name, row, reason, mended_by_radio=True))
     return tuple(found), tuple(rows)
+
+
+def _at_its_place(problem: PlacementProblem, plan: PlacementPlan, node_id: str) -> str:
+    """Return the device of the plan at the place of a node, which fails with it; the node itself where nothing is built there."""
+    sites = {node.id: node.site_id for node in problem.nodes}
+    return next((name for name in plan.opened if sites[name] == sites[node_id]), node_id)
 
 
 def _second_route_words(problem: PlacementProblem) -> str:
