@@ -1,4 +1,4 @@
-"""The plan among its alternatives, in words: what loses service, why each relay, other gateways, second routes, one more hop."""
+"""The plan among its alternatives, in words: why each relay, other gateways, second routes, one more hop."""
 
 from __future__ import annotations
 
@@ -17,7 +17,6 @@ from meshplan.planning.explain import (
     next_sensor_by_cost,
     price_of_redundancy,
     value_of_one_more_hop,
-    what_loses_service,
     why_each_relay,
 )
 from meshplan.planning.problem import PlacementPlan, PlacementProblem, PlacementResult, SolveLimits, nodes_of
@@ -57,11 +56,6 @@ def look_at_alternatives(
         ),
         what_more_buys=(*_hop(problem, result, currency, limits), *_budget(problem, result, currency, limits)),
     )
-
-
-def loses_service_by_device(problem: PlacementProblem, plan: PlacementPlan) -> dict[str, tuple[str, ...]]:
-    """Return the sensors that lose service when each device fails."""
-    return {effect.node_id: effect.lost for effect in what_loses_service(problem, plan)}
 
 
 def reason_by_relay(problem: PlacementProblem, plan: PlacementPlan) -> dict[str, str]:
@@ -146,7 +140,7 @@ def price_sentence(level: str, cost: float, with_second_route: int, currency: st
     }
     if level not in words:
         return ""
-    second = "" if level == "none" else f", {with_second_route} sensor{'s' if with_second_route != 1 else ''} can have it"
+    second = "" if level == "none" else f", {with_second_route or 'no'} sensor{'s' if with_second_route > 1 else ''} can have it"
     return f"{words[level]}: {cost:.0f} {currency}{second}."
 
 
@@ -159,21 +153,30 @@ def _hop(problem: PlacementProblem, result: PlacementResult, currency: str, limi
     more = value_of_one_more_hop(problem, result, limits=limits)
     if more is None:
         return ()
+    change = change_words(more.cost_change, currency)
     if more.newly_served:
-        return (
-            f"A hop limit of {more.hop_limit} would also serve {_names(more.newly_served)} ({more.cost_change:+.0f} {currency}).",
-        )
+        return (f"A hop limit of {more.hop_limit} would also serve {_names(more.newly_served)} ({change}).",)
     still = {*more.result.plan.single_route, *(item.sensor_id for item in more.result.plan.unserved)}
     doubled = [name for name in result.plan.single_route if name not in still]
     if doubled:
-        return (
-            f"A hop limit of {more.hop_limit} would give a second route to {_names(doubled)} ({more.cost_change:+.0f} {currency}).",
-        )
+        return (f"A hop limit of {more.hop_limit} would give a second route to {_names(doubled)} ({change}).",)
     if more.cost_change < -0.005:
-        return (f"A hop limit of {more.hop_limit} would save {-more.cost_change:.0f} {currency}.",)
+        return (f"A hop limit of {more.hop_limit} would save {amount_words(-more.cost_change, currency)}.",)
     return (f"A hop limit of {more.hop_limit} would change nothing.",)
 
 
 def _budget(problem: PlacementProblem, result: PlacementResult, currency: str, limits: SolveLimits | None) -> tuple[str, ...]:
     more = next_sensor_by_cost(problem, result, limits=limits)
-    return () if more is None else (f"{more.extra_cost:.0f} {currency} more would also serve {more.sensor_id}.",)
+    return () if more is None else (f"{amount_words(more.extra_cost, currency)} more would also serve {more.sensor_id}.",)
+
+
+def amount_words(amount: float, currency: str) -> str:
+    """Return an amount of money; below one unit with its hundredths, so that it is never written as nothing."""
+    return f"{amount:.0f} {currency}" if abs(amount) >= 1.0 else f"{amount:.2f} {currency}"
+
+
+def change_words(change: float, currency: str) -> str:
+    """Return a change of cost with its sign; none in words."""
+    if abs(change) < 0.005:
+        return "for the same cost"
+    return f"{'+' if change > 0.0 else '-'}{amount_words(abs(change), currency)}"

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from meshplan import __version__
-from meshplan.assembly.alternatives import Alternatives, loses_service_by_device, reason_by_relay
+from meshplan.assembly.alternatives import Alternatives, reason_by_relay
 from meshplan.assembly.commands import command_records
 from meshplan.assembly.devices import make_devices
 from meshplan.assembly.mixed import Contexts, describe_mixed
@@ -19,9 +19,9 @@ from meshplan.assembly.shapes import map_shapes
 from meshplan.assembly.supplies import Catalogue
 from meshplan.assembly.unserved import Remedying, explain_single_routes, explain_unserved
 from meshplan.explain.describe import Context
+from meshplan.explain.remedies import Workshop
 from meshplan.explain.unmapped_words import unmapped_cost, unmapped_line
 from meshplan.explain.verdict import verdict_limits
-from meshplan.links.build_stations import PowerFor
 from meshplan.links.link_table import LinkTable
 from meshplan.links.mixture import link_radios
 from meshplan.operation.cautions import plan_cautions
@@ -41,7 +41,7 @@ from meshplan.records import (
     Unserved,
     Use,
 )
-from meshplan.records.antenna import AntennaClass, CableClass
+from meshplan.records.antenna import CableClass
 from meshplan.records.backhaul import BackhaulClass
 from meshplan.records.property import Property
 from meshplan.records.radio import RadioMode
@@ -60,7 +60,7 @@ class Findings:
     context: Context
     radio: RadioMode
     seasons: tuple[Season, ...]
-    antennas: Mapping[str, AntennaClass]
+    workshop: Workshop
     catalogue: Catalogue
     caution_rules: Sequence[CautionRule]
     assumptions: tuple[str, ...]
@@ -68,6 +68,8 @@ class Findings:
     problem: PlacementProblem
     result: PlacementResult
     alternatives: Alternatives
+    loses_service: Mapping[str, tuple[str, ...]]
+    """Sensors that lose service when each device fails."""
     contexts: Contexts = field(default_factory=dict)
     """Where places carry different classes, the context of each by its frequency."""
     more_radios: tuple[RadioMode, ...] = ()
@@ -75,8 +77,6 @@ class Findings:
     cables: Mapping[str, CableClass] = field(default_factory=dict)
     better_radio: str = ""
     """Another class that would serve more, in words."""
-    power_for: PowerFor | None = None
-    """Power that law and radio allow at a site with another antenna or cable."""
     made_with: MadeWith = field(default_factory=MadeWith)
     inputs: tuple[InputFile, ...] = ()
     ways_out: Mapping[str, BackhaulClass] = field(default_factory=dict)
@@ -90,14 +90,7 @@ def assemble_plan(findings: Findings) -> Plan:
     margins, floors, land = LinkMargins.of(table), _floors(findings), findings.context.landscape
     running = run_plan(placement, table.stations, margins, findings.catalogue, settings, link_radios(table), land)
     remedying = Remedying(
-        table,
-        findings.context,
-        findings.antennas,
-        findings.contexts,
-        floors,
-        cables=findings.cables,
-        power_for=findings.power_for,
-        caution_rules=findings.caution_rules,
+        table, findings.problem, findings.context, findings.contexts, floors, findings.workshop, findings.caution_rules
     )
     unserved, near_rows = explain_unserved(findings.problem, placement, remedying)
     single_routes, more_near_rows = explain_single_routes(findings.problem, placement, remedying)
@@ -132,7 +125,7 @@ def assemble_plan(findings: Findings) -> Plan:
         unserved=unserved,
         proof=proof_record(findings.result),
         gateway_options=findings.alternatives.gateway_options,
-        loses_service=loses_service_by_device(findings.problem, placement),
+        loses_service=dict(findings.loses_service),
         legal=running.legal,
         parts=parts_list(devices, settings.cost, findings.ways_out),
         shapes=map_shapes(findings.context.landscape, findings.found.boundary),

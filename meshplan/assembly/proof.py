@@ -26,6 +26,10 @@ def proof_record(result: PlacementResult) -> Proof:
     )
 
 
+LEAST_TOLD = 0.001
+"""A smaller share that may be saved is told as this: it is never written as none where nothing is proven."""
+
+
 def proof_sentence(result: PlacementResult) -> str:
     """Return how good the plan is in words; where the bound does not follow from the certificate, that is said."""
     if result.proven and not result.plan.served:
@@ -35,7 +39,7 @@ def proof_sentence(result: PlacementResult) -> str:
     else:
         # The bound counts the worth of what is left out; what serves the same sensors leaves out the same.
         least = max(result.solver_bound - result.plan.forgone, 0.0)
-        cheaper = 1.0 - least / result.plan.cost if result.plan.cost > least else 0.0
+        cheaper = max(1.0 - least / result.plan.cost if result.plan.cost > least else 0.0, LEAST_TOLD)
         sentences = [
             f"No plan that serves these sensors can be more than {cheaper:.1%} cheaper: at least {least:.2f} must be spent."
         ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -11,16 +11,16 @@ from meshplan.assembly.missing_link import KnownWays, missing_link
 from meshplan.assembly.mixed import Contexts, context_of
 from meshplan.assembly.traffic import command_need
 from meshplan.explain.describe import Context, main_causes, plants_on_path
-from meshplan.explain.remedies import find_remedies
-from meshplan.links.build_stations import PowerFor
+from meshplan.explain.remedies import Changed, Workshop, find_remedies
 from meshplan.links.link_table import LinkTable
 from meshplan.operation.cautions import advised_cautions
 from meshplan.planning.explain import second_route_gaps
 from meshplan.planning.problem import PlacementPlan, PlacementProblem, UnservedSensor
+from meshplan.planning.what_if import can_be_served, with_power
 from meshplan.propagation.variability import reliability_margin_db
 from meshplan.records import CautionRule, Power, Remedy, Role, Unserved
-from meshplan.records.antenna import AntennaClass, CableClass
 from meshplan.records.station import Station
+from meshplan.terrain.candidates import FOUND_ON_THE_LAND
 from meshplan.units import chance_against_asked, decibel_words, percent_words
 
 REASONS = {
@@ -33,7 +33,7 @@ REASONS = {
     "airtime is full": "the devices that hear it would be on the air for longer than the rules allow, and others fit better: "
     "longer intervals, shorter readings or another sub-band make room",
     "budget is spent": "serving it would cost more than the budget",
-    "not worth its cost": "it is optional and serving it would cost more than it is worth",
+    "not worth its cost": "it is optional and serving it would cost all that it is worth, or more",
     "one mast per site": "the sites it needs can carry only one of the heights it asks for",
 }
 
@@ -52,25 +52,27 @@ SMALLEST_LACK_DB = 0.1
 RADIO_HELPS = ("no link at all", "no way to a gateway", "more hops needed", "route chance too low", "no second route")
 """Reasons that a better antenna, mast or cable may mend."""
 
+MOST_OTHER_LINKS = 60
+"""Other links of a changed device that are computed anew to tell whether the change suffices (own choice)."""
+
 LIES_BEYOND = ("no way to a gateway", "more hops needed", "route chance too low")
 """Reasons that may lie at a link which is not the sensor's own."""
 
 
 @dataclass(frozen=True, eq=False)
 class Remedying:
-    """What remedies may try: `cables` other cables, `power_for` other antennas at the power the law then allows.
+    """What the words about sensors without a route are made from.
 
     `floors` is the least chance of a whole route of each sensor. Each link of a route of n links needs its n-th root, but never
     less than any link does.
     """
 
     table: LinkTable
+    problem: PlacementProblem
     context: Context
-    antennas: Mapping[str, AntennaClass]
     contexts: Contexts
     floors: Mapping[str, float]
-    cables: Mapping[str, CableClass] | None = None
-    power_for: PowerFor | None = None
+    workshop: Workshop
     caution_rules: Sequence[CautionRule] = ()
 
     def gap(self, sensor: str, row: int, reason: str, *, mended_by_radio: bool, hops: int = 1) -> Unserved:
@@ -109,12 +111,61 @@ class Remedying:
             row,
             own.landscape,
             own.settings,
-            self.antennas,
-            required_chance=max(own.required_chance, needed_chance),
-            cables=self.cables,
-            power_for=self.power_for,
+            self.workshop,
+            required_chance=own.required_chance,
+            suffices=lambda each: self._mends(sensor, row, each, own),
         )
         return Unserved(sensor, other, round(missing_db, 1), reason, advised_cautions(remedies, self.caution_rules))
+
+    def _mends(self, sensor: str, row: int, each: Changed, own: Context) -> bool:
+        """Return whether a changed row gives a sensor the routes it asks for, with everything offered in use.
+
+        All links that may lie on such a route change with it: those of the device, and of what else the same row stands for.
+        """
+        table = self.table
+        changed = self._rebuilt(int(table.pairs[row][each.change.end]), each)
+        rows = dict.fromkeys([row, *(other for index in changed for other in self._other_rows(index, sensor))])
+        stations: list[Station] = []
+        for other_row in rows:
+            stations += [changed.get(int(i), table.stations[i]) for i in table.pairs[other_row]]
+        pairs = [(i, i + 1) for i in range(0, len(stations), 2)]
+        links = self.workshop.links(stations, pairs, table, own.landscape, own.settings)
+        chances: dict[tuple[str, str], float] = {}
+        for (i, j), chance in zip(pairs, links.worst_chance.tolist(), strict=True):
+            start, end = stations[i], stations[j]
+            chances[start.key, end.key] = chance
+            if start.site.role is Role.RELAY and end.site.role is Role.RELAY:
+                chances[end.key, start.key] = chance
+        return can_be_served(self.problem, sensor, chances)
+
+    def _rebuilt(self, index: int, each: Changed) -> dict[int, Station]:
+        """Return the stations that a changed row makes, by their numbers: the device, and others of the row at its height."""
+        before, after = self.table.stations[index], each.change.site
+        values = {f.name: getattr(after, f.name) for f in fields(after) if getattr(after, f.name) != getattr(before.site, f.name)}
+        found = {index: each.station}
+        for number, station in enumerate(self.table.stations):
+            alike = station.site.where == before.site.where and station.radio == before.radio
+            alike &= before.site.where not in ("", FOUND_ON_THE_LAND) and station.antenna_agl_m == before.antenna_agl_m
+            if number == index or not alike:
+                continue
+            built = self.workshop.rebuild(station, replace(station.site, **values))
+            if built is not None:
+                found[number] = built
+        return found
+
+    def _other_rows(self, changed: int, sensor: str) -> list[int]:
+        """Return the other links of a station that may lie on the way of a sensor, the best of them where there are many."""
+        table, stations = self.table, self.table.stations
+        own = stations[changed]
+        found = []
+        for other_row in np.flatnonzero((table.pairs == changed).any(axis=1)).tolist():
+            i, j = (int(number) for number in table.pairs[other_row])
+            other = stations[j if i == changed else i]
+            on_the_way = own.site.role is Role.SENSOR or other.site.role is not Role.SENSOR or other.key == sensor
+            if on_the_way:
+                found.append(other_row)
+        margins = np.nan_to_num(table.margin_db.min(axis=0), nan=-1e9)
+        return sorted(sorted(found, key=lambda one: (-float(margins[one]), one))[:MOST_OTHER_LINKS])
 
     def cause(self, sensor: str, row: int, opened: set[str]) -> str:
         """Return in one sentence why the best link of a sensor is not used: its chance, when, against what is asked, what costs."""
@@ -181,7 +232,7 @@ def explain_unserved(
             gap, beyond = remedying.gap_beyond(ways, gap)
             row = row if beyond is None else beyond
         rows.append(row)
-        found.append(_needs_power(gap, remedying.table, row) if sensor.reason == "no lasting power" else gap)
+        found.append(_needs_power(gap, remedying, row) if sensor.reason == "no lasting power" else gap)
     return tuple(found), tuple(rows)
 
 
@@ -203,8 +254,8 @@ def _reason(sensor: UnservedSensor, floor: float) -> str:
     if sensor.reason != "route chance too low" or sensor.best_chance is None:
         return REASONS[sensor.reason]
     return (
-        f"its best route would work with a chance of {sensor.best_chance:.1%}, {floor:.0%} are asked for what it is for "
-        "(requirement.route_chance); a stronger link, a candidate nearer by or a slower setting mends it"
+        f"its best route would work in {chance_against_asked(sensor.best_chance, floor)} of cases, {percent_words(floor)} are "
+        "asked for what it is for (requirement.route_chance); a stronger link, a candidate nearer by or a slower setting mends it"
     )
 
 
@@ -220,15 +271,22 @@ def explain_single_routes(
         if gap is None:
             found.append(Unserved(name, "", 0.0, SECOND_REASONS.get(why, REASONS[why]), ()))
             continue
-        reason = SECOND_REASONS[why].format(critical=gap.critical, route=_second_route_words(problem))
+        critical = _at_its_place(problem, plan, gap.critical)
+        reason = SECOND_REASONS[why].format(critical=critical, route=_second_route_words(problem))
         row = nearest_row(name, remedying.table, set(gap.helpers)) if gap.helpers else None
         if row is None or not {remedying.table.stations[i].key for i in remedying.table.pairs[row]} & set(gap.helpers):
-            advice = f"offer another place for a relay or gateway, in sight of {name} and away from {gap.critical}"
-            found.append(Unserved(name, "", float("inf"), reason, (Remedy(advice, gap.critical, 0.0, 0.0, suffices=False),)))
+            advice = f"offer another place for a relay or gateway, in sight of {name} and away from {critical}"
+            found.append(Unserved(name, "", float("inf"), reason, (Remedy(advice, critical, 0.0, 0.0, suffices=False),)))
             continue
         rows.append(row)
         found.append(remedying.gap(name, row, reason, mended_by_radio=True))
     return tuple(found), tuple(rows)
+
+
+def _at_its_place(problem: PlacementProblem, plan: PlacementPlan, node_id: str) -> str:
+    """Return the device of the plan at the place of a node, which fails with it; the node itself where nothing is built there."""
+    sites = {node.id: node.site_id for node in problem.nodes}
+    return next((name for name in plan.opened if sites[name] == sites[node_id]), node_id)
 
 
 def _second_route_words(problem: PlacementProblem) -> str:
@@ -243,15 +301,23 @@ def _is_weak(station: Station) -> bool:
     return station.site.role is not Role.SENSOR and station.site.power is Power.BATTERY and not station.lasts
 
 
-def _needs_power(gap: Unserved, table: LinkTable, row: int) -> Unserved:
-    """Return the gap with the remedy that mends it: lasting power for the candidate that hears the sensor."""
+def _needs_power(gap: Unserved, remedying: Remedying, row: int) -> Unserved:
+    """Return the gap with the remedy that mends it: lasting power for the candidate that hears the sensor, or for all like it."""
+    table = remedying.table
     nearest = next(station for station in (table.stations[i] for i in table.pairs[row]) if station.key == gap.nearest)
-    weak = [s.site.name for s in table.stations if _is_weak(s)]
-    direct = _is_weak(nearest)
-    names = nearest.site.name if direct else " or ".join(dict.fromkeys(weak))
-    chance = float(table.worst_chance[row])
-    suffices = direct and nearest.site.role is Role.GATEWAY and gap.missing_db <= 0.0
-    return replace(gap, remedies=(Remedy(f"give {names} mains or a panel", gap.nearest, 0.0, chance, suffices=suffices),))
+    weak = {station.key: station.site.name for station in table.stations if _is_weak(station)}
+    alone = [key for key, name in weak.items() if name == nearest.site.name]
+    powered = with_power(remedying.problem, alone)
+    suffices = can_be_served(powered, gap.sensor, {})
+    names = nearest.site.name
+    if not suffices:
+        powered = with_power(remedying.problem, list(weak))
+        suffices = can_be_served(powered, gap.sensor, {})
+        names = " and ".join(dict.fromkeys(weak.values()))
+    remedy = Remedy(
+        f"give {names} mains or a panel", gap.nearest, 0.0, float(table.worst_chance[row]), suffices, columns={"power": "panel"}
+    )
+    return replace(gap, remedies=(remedy,))
 
 
 def _unpowered_row(sensor: str, table: LinkTable) -> int | None:

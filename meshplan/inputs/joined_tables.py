@@ -79,6 +79,13 @@ def _joined(place: SiteRow, detail: SiteRow) -> SiteRow:
     notes = () if "role" in given else place.notes
     cells = ", ".join(name for name in given)
     reported = f"{place.where}: '{place.raw['name']}' takes {cells} from {detail.where}." if given else ""
+    over = [
+        f"{name} = {place.raw[name]}"
+        for name, value in given.items()
+        if name != "role" and not is_empty(place.raw.get(name)) and str(place.raw[name]).strip() != str(value).strip()
+    ]
+    if over:
+        reported = f"{reported[:-1]}; what the place itself says gives way ({', '.join(over)})."
     moved = f"{detail.where}: its position is not used, {place.where} says it." if _has_place(detail) else ""
     return replace(
         place,

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from math import cos, hypot, radians
+from typing import Any, Final
 
 import numpy as np
 
@@ -50,6 +51,7 @@ def sites_from_tables(tables: Iterable[SiteTable], crs: str | None, *, crs_at_fa
             result.assumptions.extend([*row.notes, *_role_words(row)])
             result.sites.extend(_sites_of_row(row, table.word, result))
     result.faults.extend(_duplicates(result.names))
+    result.warnings.extend(_on_one_spot(result.sites))
     _report_defaults(result)
     return result
 
@@ -192,6 +194,34 @@ def _duplicates(names: list[tuple[str, str]]) -> list[MeshplanError]:
                 )
             )
     return faults
+
+
+ONE_SPOT_DEG: Final = 2e-5
+"""Sensors of two files nearer than this to each other, about 2 m, may be one and the same (own choice)."""
+
+
+def _on_one_spot(sites: Sequence[Site]) -> list[str]:
+    """Name sensors of different files that stand on one spot: most likely one device under two names."""
+    cells: dict[tuple[int, int], list[Site]] = {}
+    found = []
+    for site in sites:
+        if site.role is not Role.SENSOR:
+            continue
+        widen = max(cos(radians(site.lat_deg)), 0.01)
+        row, column = round(site.lat_deg / ONE_SPOT_DEG), round(site.lon_deg * widen / ONE_SPOT_DEG)
+        for other in (each for i in (-1, 0, 1) for j in (-1, 0, 1) for each in cells.get((row + i, column + j), ())):
+            apart = hypot(site.lat_deg - other.lat_deg, (site.lon_deg - other.lon_deg) * widen)
+            if apart < ONE_SPOT_DEG and _file_of(site) != _file_of(other):
+                found.append(
+                    f"{other.where} ('{other.name}') and {site.where} ('{site.name}') stand on one spot: if they are one sensor, "
+                    "give both the same name, else it is planned, bought and counted twice."
+                )
+        cells.setdefault((row, column), []).append(site)
+    return found
+
+
+def _file_of(site: Site) -> str:
+    return site.where.split(", ", 1)[0]
 
 
 def _report_defaults(result: SiteList) -> None:

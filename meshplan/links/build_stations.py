@@ -38,6 +38,10 @@ _Entry = TypeVar("_Entry")
 PowerFor = Callable[[Site, AntennaClass, float, RadioMode], float]
 """Transmit power in dBm for a site, its antenna, its cable loss and its radio."""
 
+Rebuild = Callable[[Station, Site], Station | None]
+"""The station that a plan makes of the changed row of a station, at the one height that the row then names; None where the rules
+allow no such device."""
+
 
 def build_stations(
     sites: Sequence[Site],

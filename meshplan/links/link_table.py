@@ -251,23 +251,6 @@ def with_stations(table: LinkTable, stations: Sequence[Station]) -> LinkTable:
     )
 
 
-def with_elevation_errors_of(changed: LinkTable, table: LinkTable, row: int) -> LinkTable:
-    """Return links that are variations of one link, with the elevation errors that were found for it."""
-    count = len(changed.pairs)
-    return _table(
-        changed.stations,
-        changed.seasons,
-        changed.pairs,
-        changed.distance_m,
-        changed.bearing_deg,
-        changed.losses,
-        changed.samples,
-        np.repeat(table.elevation_shift_db[row : row + 1], count, axis=0),
-        np.full(count, table.hidden_relief_db[row]),
-        changed.indoor_legs,
-    )
-
-
 def _chunks(order: NDArray[np.intp], samples: NDArray[np.intp]) -> Iterator[NDArray[np.intp]]:
     """Split links, shortest first, into chunks that take the same number of samples and fit the cache together."""
     start = 0

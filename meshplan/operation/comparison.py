@@ -159,9 +159,9 @@ def _difference(best: ClassResult, second: ClassResult, currency: str) -> str:
         return f"but such plans {second.obstacle}"
     if second.cost > best.cost * ALIKE_COST:
         return f"which costs {_money(second.cost, currency)}"
-    if second.weakest_chance < best.weakest_chance - 0.005:
+    if second.weakest_chance < best.weakest_chance - 0.005 and _chance(second.weakest_chance) != _chance(best.weakest_chance):
         return f"whose weakest route works with a chance of {_chance(second.weakest_chance)} only"
-    if second.shortest_battery_years < best.shortest_battery_years:
+    if round(second.shortest_battery_years, 1) < round(best.shortest_battery_years, 1):
         return f"whose first cell is empty after {second.shortest_battery_years:.1f} years"
     return f"which does as well for {_money(second.cost, currency)}"
 

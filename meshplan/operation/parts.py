@@ -30,7 +30,7 @@ def parts_list(
     Parameters
     ----------
     devices : sequence of Device
-        Those that are not in the plan are left out.
+        Those that are not in the plan are left out, and sensors without a route: nobody should buy them yet.
     costs : CostSettings
         Prices and the share of spares.
     ways_out : mapping, optional
@@ -38,12 +38,17 @@ def parts_list(
 
     Notes
     -----
-    Quantities times prices, without spares, add up to the `cost` of the devices; where a site has its own price the
+    Quantities times prices, without spares, add up to the `cost` of those devices; where a site has its own price the
     difference is a line of its own. A sensor of cost 0 counts with its standard price. Parts without a known price have
     none and are not in that sum. Spares are the given share, at least one of each; masts, posts and work have none. A sensor
     that forwards is bought once: as a relay it needs no more than the panel of its open receiver.
     """
-    every = [device for device in devices if device.in_plan]
+    relaying = {device.same_as for device in devices if device.in_plan}
+    every = [
+        device
+        for device in devices
+        if device.in_plan and (device.role is not Role.SENSOR or device.served or device.name in relaying)
+    ]
     used = [device for device in every if not device.same_as]
     forwarding = {device.same_as for device in every if device.same_as and device.power is Power.BATTERY}
     sensors = [device for device in used if device.role is Role.SENSOR and device.name not in forwarding]

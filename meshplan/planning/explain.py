@@ -9,6 +9,7 @@ from math import inf, isfinite
 
 import numpy as np
 
+from meshplan.planning.capacity import left_out_by_airtime
 from meshplan.planning.demand import Demand, shortfalls
 from meshplan.planning.layers import BoolArray
 from meshplan.planning.problem import (
@@ -115,21 +116,39 @@ def second_route_gaps(problem: PlacementProblem, sensors: Sequence[str]) -> dict
     return gaps
 
 
-def what_loses_service(problem: PlacementProblem, plan: PlacementPlan) -> tuple[FailureEffect, ...]:
-    """Return the effect of losing each opened device alone, in the order of `plan.opened`.
+def what_loses_service(
+    problem: PlacementProblem, plan: PlacementPlan, *, only: Sequence[str] | None = None
+) -> tuple[FailureEffect, ...]:
+    """Return the effect of losing each opened device alone, or each of some, in the order of `plan.opened`.
 
-    A sensor loses service when no route is left that either limit allows: nobody loses service by a limit on second routes.
+    A sensor loses service when no route is left that either limit allows: nobody loses service by a limit on second routes. Where
+    airtime is limited, those whose route the device carried lose service too as far as the others have no room for them beside
+    what they carry already; the least important first.
     """
     opened = nodes_of(problem, plan.opened)
     limits = [problem.hop_limit, problem.hop_limit if problem.redundancy == "none" else second_hop_limit(problem)]
     hops = None if None in limits else max(limit for limit in limits if limit is not None)
     effects = []
-    for node_id in plan.opened:
+    for node_id in plan.opened if only is None else only:
         users = [item.sensor_id for item in plan.served if node_id in item.first.node_ids]
         left = served_sensors(problem, opened_graph(problem, opened), hops, problem.node_index[node_id])
-        lost = tuple(s for s in users if not left[problem.sensor_index[s]])
-        effects.append(FailureEffect(node_id, lost, tuple(s for s in users if s not in lost)))
+        lost = {s for s in users if not left[problem.sensor_index[s]]}
+        if problem.has_capacity:
+            lost |= _without_room(replace(problem, hop_limit=hops), plan, node_id, [s for s in users if s not in lost])
+        lost_in_order = tuple(s for s in users if s in lost)
+        effects.append(FailureEffect(node_id, lost_in_order, tuple(s for s in users if s not in lost)))
     return tuple(effects)
+
+
+def _without_room(problem: PlacementProblem, plan: PlacementPlan, failed: str, rerouted: Sequence[str]) -> set[str]:
+    """Return which sensors that must take another way find no room for their airtime beside those that need none."""
+    opened = nodes_of(problem, [name for name in plan.opened if name != failed])
+    moved = set(rerouted)
+    stay = [item.sensor_id for item in plan.served if failed not in item.first.node_ids]
+    firm = 1.0 + sum(sensor.importance for sensor in problem.sensors if sensor.id in moved)
+    sensors = tuple(sensor if sensor.id in moved else replace(sensor, importance=firm, required=True) for sensor in problem.sensors)
+    asked = sorted(problem.sensor_index[name] for name in (*stay, *rerouted))
+    return {problem.sensors[i].id for i in left_out_by_airtime(replace(problem, sensors=sensors), opened, asked, seed=1)} & moved
 
 
 def why_each_relay(problem: PlacementProblem, plan: PlacementPlan) -> tuple[DeviceReason, ...]:

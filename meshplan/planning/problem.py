@@ -43,7 +43,7 @@ class SensorDemand:
     importance : float
         Weight used when not all sensors can be served; larger is served first.
     required : bool
-        False: may be left out when serving it would add more than `worth` to the cost.
+        False: may be left out when serving it would add `worth` or more to the cost.
     worth : float
         Currency units that serving an optional sensor is worth; not used for required sensors.
     second_route : bool

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from meshplan.records.short_form import Facts, ShortForm, rounded_down
 
@@ -86,6 +86,8 @@ class Remedy:
     """Whether it then stands above the roof of the building it was in."""
     cautions: tuple[str, ...] = ()
     """Safety texts that go with the change."""
+    columns: dict[str, str] = field(default_factory=dict)
+    """What to write in the row of the place to plan again with it; an empty word clears a column. Empty where there is no row."""
 
 
 @dataclass(frozen=True)

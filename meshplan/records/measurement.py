@@ -295,6 +295,11 @@ class Calibration(ShortForm):
     fitted: tuple[FittedLink, ...] = ()
     """For charts; not kept in the file."""
 
+    @property
+    def readings_words(self) -> str:
+        """How many readings, with the noun."""
+        return f"{self.readings} reading{'s' if self.readings != 1 else ''}"
+
     def short_facts(self) -> Facts:
         """Return what was read."""
         return (

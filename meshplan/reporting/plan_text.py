@@ -119,7 +119,7 @@ def _head(plan: Plan) -> str:
     )
     once = f", {len(plan.single_routes)} of them without the second route that was asked for" if plan.single_routes else ""
     full = f", but on a channel so full that too few readings of {len(plan.starved)} of them arrive" if plan.starved else ""
-    served = f"{plan.property_name}: {len(plan.routes)} of {sensors} sensors served{once}{full}"
+    served = f"{plan.property_name}: {len(plan.routes)} of {sensors} sensor{'s' if sensors != 1 else ''} served{once}{full}"
     return f"{served}\n{radios}Rules: {plan.country}. Seasons: {seasons}."
 
 

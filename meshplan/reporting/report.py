@@ -19,6 +19,8 @@ from meshplan.reporting.words import (
     legal_state,
     metres,
     money,
+    not_bought,
+    not_bought_words,
     number,
     percent,
     plain_name,
@@ -240,10 +242,11 @@ def _costs(plan: Plan, traced: TracedPlan) -> str:
     ]
     needed = traced.total("plan.parts", "quantity*unit_cost", written=paid)
     spare = traced.total("plan.parts", "quantity*unit_cost", "spares*unit_cost", written=paid)
+    missing = f" {text(not_bought_words(plan))}" if not_bought(plan) else ""
     parts = (
         f"<p>All parts with a known price, sensors included: {needed}; with spares {spare}. "
-        "Parts without a price, tools and work are not in these sums.</p>"
-        + _table(("Part", "Needed", "Spare", "Price each", "For"), rows, "Shopping list")
+        f"Parts without a price, tools and work are not in these sums.{missing}"
+        "</p>" + _table(("Part", "Needed", "Spare", "Price each", "For"), rows, "Shopping list")
         if rows
         else ""
     )

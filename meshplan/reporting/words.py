@@ -8,7 +8,7 @@ import re
 from collections.abc import Iterable
 from typing import Final
 
-from meshplan.records import Remedy, Role
+from meshplan.records import Plan, Remedy, Role
 from meshplan.units import decibel_words, percent_words
 
 MINUS: Final = "−"
@@ -126,3 +126,20 @@ def listing(names: tuple[str, ...] | list[str], most: int = 8) -> str:
 def count(quantity: int, one: str, many: str = "") -> str:
     """Return "1 relay", "2 relays", "no relays"."""
     return f"{quantity or 'no'} {one if quantity == 1 else many or one + 's'}"
+
+
+def not_bought(plan: Plan) -> tuple[str, ...]:
+    """Return the sensors whose parts are on no shopping list, because they have no route."""
+    listed = {name for line in plan.parts for name in line.devices}
+    return tuple(
+        device.name for device in plan.devices if device.role is Role.SENSOR and not device.served and device.name not in listed
+    )
+
+
+def not_bought_words(plan: Plan) -> str:
+    """Return which sensors are not on the shopping list, as a sentence; empty where all are."""
+    names = not_bought(plan)
+    if not names:
+        return ""
+    have, them = ("has", "it") if len(names) == 1 else ("have", "them")
+    return f"Neither listed nor in the sum: {listing(names)}, which {have} no route; buy nothing for {them} yet."

@@ -18,6 +18,9 @@ from meshplan.records.radio import RadioClass, RadioMode
 from meshplan.records.station import Station
 from meshplan.workflow.prepare import Prepared, choose_mode, equip
 
+MOST_NAMED = 3
+"""Relays that differ are named up to so many."""
+
 MOST_PLACES: Final = 150
 """Stations up to which other classes are tried."""
 
@@ -64,7 +67,8 @@ def better_radio(prepared: Prepared, links: LinkTable, result: PlacementResult, 
         ):
             continue  # the sensors more are optional, and not worth what they cost
         modules = _radios_price(other.stations, found) - _radios_price(links.stations, result)
-        return _sentence(prepared, mode, more, (needs, relays), (found.plan.cost, result.plan.cost), modules)
+        theirs, ours = (tuple(name for name in plan.opened if name not in gateways) for plan in (found.plan, result.plan))
+        return _sentence(prepared, mode, more, (theirs, ours), (found.plan.cost, result.plan.cost), modules)
     return ""
 
 
@@ -72,7 +76,7 @@ def _sentence(
     prepared: Prepared,
     mode: RadioMode,
     more: int,
-    relays: tuple[int, int],
+    relays: tuple[Sequence[str], Sequence[str]],
     costs: tuple[float, float],
     modules: float,
 ) -> str:
@@ -83,8 +87,9 @@ def _sentence(
     """
     currency, price = prepared.found.settings.cost.currency, costs[0] - costs[1] + modules
     what = f"serves {more} more sensor{'s' if more > 1 else ''}" if more > 0 else "serves as many sensors"
-    with_relays = f"{relays[0]} relay{'s' if relays[0] != 1 else ''} instead of {relays[1]}"
-    of_devices = f"{costs[0]:.0f} {currency} of gateways and relays instead of {costs[1]:.0f}"
+    with_relays = relay_words(*relays)
+    paid, before = (f"{cost:.0f}" for cost in costs)
+    of_devices = f"{paid} {currency} of gateways and relays{f' instead of {before}' if paid != before else ', as now'}"
     look = f"Look at it with: meshplan plan {quote(prepared.found.folder.name)} --radio {mode.name}"
     if price >= 0.5:
         of_modules = f"{abs(modules):.0f} {currency} {'more' if modules >= 0.0 else 'less'}"
@@ -97,6 +102,22 @@ def _sentence(
         f"Another class {what} with {with_relays}, for {of_devices} (all told {all_told} with the radio modules of every device): "
         f"{mode.title}. {look}"
     )
+
+
+def relay_words(theirs: Sequence[str], ours: Sequence[str]) -> str:
+    """Return how many relays a plan needs against another; where as many, which of them differ."""
+    needs = f"{len(theirs) or 'no'} relay{'s' if len(theirs) > 1 else ''}"
+    if len(theirs) != len(ours):
+        return f"{needs} instead of {len(ours) or 'none'}"
+    new, old = ([name for name in some if name not in others] for some, others in ((theirs, ours), (ours, theirs)))
+    if not ours:
+        return "no relay, as now"
+    if not new:
+        return "the same relay" if len(ours) == 1 else f"the same {len(ours)} relays"
+    if len(new) > MOST_NAMED:
+        return f"as many relays ({len(ours)}, {len(new)} of them elsewhere)"
+    them = f"{' and '.join(new)} instead of {' and '.join(old)}"
+    return f"as many relays ({len(ours)}, {them})" if len(ours) > 1 else f"one relay as now ({them})"
 
 
 def _required(problem: PlacementProblem, result: PlacementResult) -> int:

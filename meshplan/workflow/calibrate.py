@@ -128,8 +128,8 @@ def calibrate_property(
     )
     tell("Planning with what was learned", 0, 0)
     links, corrections = corrected_table(before.links, calibration)
-    notes = (f"Calibrated with {calibration.readings} readings ({', '.join(calibration.files)}).",)
-    after = plan_with_links(prepared, links, notes=notes)
+    notes = (f"Calibrated with {calibration.readings_words} ({', '.join(calibration.files)}).",)
+    after = plan_with_links(prepared, links, notes=notes, correct=lambda other: corrected_table(other, calibration)[0])
     changes = compare_predictions(before.plan.links, after.plan.links, corrections)
     if not next_places:
         return Calibrated(calibration, before, after, changes, None, None)

@@ -41,7 +41,7 @@ def correction_as_asked(
     """Return what corrects links, for links that come in several parts, and what is to be said of it; see `links_as_asked`."""
     if calibrated:
         calibration = stored_calibration(folder, crs)
-        note = f"Calibrated with {calibration.readings} readings" + (f" of {calibration.created}" if calibration.created else "")
+        note = f"Calibrated with {calibration.readings_words}" + (f" of {calibration.created}" if calibration.created else "")
         return lambda links: corrected_table(links, calibration)[0], (f"{note} ({', '.join(calibration.files)}).",)
     if is_there(folder / CALIBRATION_FILE):
         return _as_they_are, (

@@ -110,7 +110,7 @@ def walk_to_print(walk: Walk, prepared: Prepared, plan: Plan, table: LinkTable, 
     expected, knows = table, "Chosen before any reading: from what maps leave open."
     if calibration is not None:
         expected = corrected_table(table, calibration)[0]
-        knows = f"Chosen after {calibration.readings} readings ({', '.join(calibration.files)}): from what they leave open."
+        knows = f"Chosen after {calibration.readings_words} ({', '.join(calibration.files)}): from what they leave open."
     hubs = _hubs(plan)
     gateway = next((s.site.name for s in table.stations if s.key in hubs and s.site.role is Role.GATEWAY), None)
     return survey_walk(

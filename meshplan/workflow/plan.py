@@ -13,22 +13,21 @@ from meshplan.assembly.alternatives import Alternatives, look_at_alternatives
 from meshplan.assembly.page_data import map_landscape
 from meshplan.assembly.page_records import MapLandscape, MeasuredPoint
 from meshplan.assembly.plan import Findings, assemble_plan
-from meshplan.assembly.routes import LinkMargins
-from meshplan.assembly.running import run_plan
-from meshplan.assembly.traffic import airtime_budget, command_need, usual_tries
+from meshplan.assembly.traffic import command_need
 from meshplan.errors import InputError, said_of
+from meshplan.explain.remedies import Correct
 from meshplan.inputs.cautions import read_caution_rules
 from meshplan.inputs.file_hashes import hash_inputs
 from meshplan.inputs.property_files import find_files
 from meshplan.inputs.settings_file import SETTINGS_FILE
 from meshplan.links.graph import build_graph
 from meshplan.links.link_table import LinkTable, compute_links
-from meshplan.links.mixture import join_tables, link_radios
+from meshplan.links.mixture import join_tables
 from meshplan.links.pairs import candidate_pairs
 from meshplan.loss.uncertainty import ErrorFields, draw_error_fields
 from meshplan.operation.law_rows import COMFORT_SHARE
 from meshplan.planning.from_graph import problem_from_graph
-from meshplan.planning.problem import PlacementPlan, PlacementProblem, PlacementResult, SolveLimits
+from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLimits
 from meshplan.planning.solve import solve_placement
 from meshplan.records import MadeWith, Plan, Role
 from meshplan.records.short_form import Facts, ShortForm
@@ -37,10 +36,12 @@ from meshplan.reporting.file_sets import all_or_nothing
 from meshplan.reporting.map import write_map
 from meshplan.reporting.plan_files import write_csv_tables, write_links_csv, write_plan_geojson, write_plan_json
 from meshplan.reporting.report import write_report
+from meshplan.workflow.airtime import MOST_AIRTIME_ROUNDS, airtime_of, lost_by_failure, overfull
 from meshplan.workflow.better_radio import better_radio
-from meshplan.workflow.learned import CALIBRATION_FILE, links_as_asked
+from meshplan.workflow.changed_places import workshop_of
+from meshplan.workflow.learned import CALIBRATION_FILE, correction_as_asked
 from meshplan.workflow.new_places import new_places
-from meshplan.workflow.prepare import Prepared, power_at, prepare_property, refuse_unlawful
+from meshplan.workflow.prepare import Prepared, prepare_property, refuse_unlawful
 from meshplan.workflow.progress import OnProgress, silent
 
 """Name in the property folder."""
@@ -92,8 +93,10 @@ def plan_property(
     links = compute_all_links(
         prepared, error_fields=error_fields, on_progress=lambda done, total: tell("Computing links", done, total)
     )
-    links, notes = links_as_asked(links, prepared.found.folder, prepared.landscape.grid.crs, calibrated=calibrated)
-    return plan_with_links(prepared, links, limits=limits, notes=notes, calibrated=calibrated, on_progress=tell)
+    correct, notes = correction_as_asked(prepared.found.folder, prepared.landscape.grid.crs, calibrated=calibrated, command="plan")
+    return plan_with_links(
+        prepared, correct(links), limits=limits, notes=notes, calibrated=calibrated, correct=correct, on_progress=tell
+    )
 
 
 def plan_with_links(
@@ -103,11 +106,13 @@ def plan_with_links(
     limits: SolveLimits | None = None,
     notes: tuple[str, ...] = (),
     calibrated: bool = False,
+    correct: Correct | None = None,
     on_progress: OnProgress | None = None,
 ) -> Planned:
     """Return the plan over links that are already computed; `notes` are said among the assumptions.
 
-    `calibrated` says that the links were corrected by the calibration kept in the property folder.
+    `calibrated` says that the links were corrected by the calibration kept in the property folder, `correct` is what
+    corrected them.
     """
     tell = on_progress or silent
     tell("Choosing gateways and relays", 0, 0)
@@ -124,6 +129,7 @@ def plan_with_links(
         alternatives,
         notes=notes,
         calibrated=calibrated,
+        correct=correct,
         better=better,
         airtime_factor=airtime_factor,
     )
@@ -139,12 +145,14 @@ def write_up(
     *,
     notes: tuple[str, ...] = (),
     calibrated: bool = False,
+    correct: Correct | None = None,
     better: str = "",
     airtime_factor: float = 1.0,
 ) -> Plan:
     """Return the plan record of a choice of devices; nothing is searched for.
 
-    `better` tells of another class that would serve more; `airtime_factor` is that of `placement_problem`.
+    `correct` is what corrected the links; `better` tells of another class that would serve more; `airtime_factor` is that of
+    `placement_problem`.
     """
     found = prepared.found
     return assemble_plan(
@@ -153,7 +161,7 @@ def write_up(
             context=prepared.context,
             radio=prepared.radio,
             seasons=prepared.seasons,
-            antennas=prepared.base.antennas,
+            workshop=workshop_of(prepared, links, correct),
             catalogue=prepared.base.catalogue,
             caution_rules=read_caution_rules(),
             assumptions=(*prepared.assumptions, *notes),
@@ -161,10 +169,10 @@ def write_up(
             problem=problem,
             result=result,
             alternatives=alternatives,
+            loses_service=lost_by_failure(prepared, links, problem, result.plan, airtime_factor),
             contexts={part.radio.frequency_mhz: part.context for part in prepared.parts},
             more_radios=tuple(part.radio for part in prepared.parts[1:]),
             cables=prepared.base.cables,
-            power_for=power_at(prepared.base),
             better_radio=better,
             ways_out=prepared.base.backhauls,
             made_with=MadeWith(prepared.asked_radio, prepared.base.overrides, calibrated, airtime_factor),
@@ -257,10 +265,6 @@ def _links_of(
     )
 
 
-MOST_AIRTIME_ROUNDS = 3
-"""Times that a plan is made anew because its repeats and commands take more airtime than was counted on."""
-
-
 def solve_within_airtime(
     prepared: Prepared, links: LinkTable, *, limits: SolveLimits | None = None
 ) -> tuple[PlacementProblem, PlacementResult, float]:
@@ -280,22 +284,6 @@ def solve_within_airtime(
         tighter, share = problem_and_share(prepared, links, more)
         problem, result, factor = tighter, solve_placement(tighter, limits=limits), more
     return problem, result, factor
-
-
-def overfull(prepared: Prepared, links: LinkTable, plan: PlacementPlan, share: float) -> float:
-    """Return how far the fullest device of a plan exceeds what it may fill, as a factor; 1 where none does.
-
-    `share` is the part of what the rules allow that devices may fill.
-    """
-    settings, catalogue = prepared.found.settings, prepared.base.catalogue
-    running = run_plan(plan, links.stations, LinkMargins.of(links), catalogue, settings, link_radios(links))
-    full = [
-        running.duty[key].fast_duty_share / (share * running.duty[key].duty_limit)
-        for key in plan.opened
-        if 0.0 < running.duty[key].duty_limit < 1.0
-    ]
-    most = max(full, default=0.0)
-    return most if most > 1.0 + 1e-9 else 1.0
 
 
 def placement_problem(prepared: Prepared, links: LinkTable, airtime_factor: float = 1.0) -> PlacementProblem:
@@ -318,8 +306,6 @@ def problem_and_share(prepared: Prepared, links: LinkTable, airtime_factor: floa
         second_routes_for_all=asked.second_route != "none",
         horizon_years=prepared.found.settings.cost.horizon_years,
     )
-    wish = prepared.found.settings.radio_settings
-    tries = {key: value * airtime_factor for key, value in usual_tries(links).items()}
     for station in links.stations:
         if station.site.role is Role.SENSOR:
             graph.nodes[station.key]["min_route_chance"] = asked.route_floor(station.site.purpose.value)
@@ -327,7 +313,7 @@ def problem_and_share(prepared: Prepared, links: LinkTable, airtime_factor: floa
             graph.remove_edges_from(list(graph.out_edges(station.key)))  # a one-way radio never serves a command
 
     def problem(share: float) -> PlacementProblem:
-        budget = airtime_budget(links.stations, prepared.base.catalogue.region, wish.licence, wish.accepts, share, tries)
+        budget = airtime_of(prepared, links, share, airtime_factor)
         for station in links.stations:
             word, figures, none = (
                 ("load", budget.load, 0.0) if station.site.role is Role.SENSOR else ("capacity", budget.capacity, inf)

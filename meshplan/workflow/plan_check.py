@@ -10,6 +10,7 @@ from typing import Any, Final
 from meshplan.assembly.alternatives import Alternatives, asks_for_all, option_sentence, price_sentence
 from meshplan.assembly.differences import plan_differences
 from meshplan.assembly.stored import stored_certificate, stored_limits, stored_placement, stored_settings
+from meshplan.explain.remedies import Correct
 from meshplan.inputs.file_hashes import hash_inputs
 from meshplan.links.link_table import LinkTable
 from meshplan.loss.uncertainty import draw_error_fields
@@ -20,10 +21,10 @@ from meshplan.planning.solve import solve_placement
 from meshplan.planning.verify import verify_plan
 from meshplan.records import Plan
 from meshplan.reporting.check_text import CheckReport
-from meshplan.workflow.learned import CALIBRATION_FILE, links_as_asked
+from meshplan.workflow.airtime import overfull
+from meshplan.workflow.learned import CALIBRATION_FILE, correction_as_asked
 from meshplan.workflow.plan import (
     compute_all_links,
-    overfull,
     plan_with_links,
     problem_and_share,
     solve_within_airtime,
@@ -58,6 +59,8 @@ class _Ground:
     """Part of what the rules allow that devices may fill."""
     notes: tuple[str, ...]
     limits: SolveLimits
+    correct: Correct
+    """What corrected the links."""
 
 
 def check_plan(folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = None, again: bool = False) -> CheckReport:
@@ -131,10 +134,13 @@ def _ground(folder: Path, plan: Plan, overrides: dict[str, Any]) -> _Ground:
     prepared = prepare_property(folder, radio=plan.made_with.radio or None, overrides=settings)
     refuse_unlawful(prepared)
     links = compute_all_links(prepared, error_fields=draw_error_fields(prepared.landscape))
-    links, notes = links_as_asked(links, prepared.found.folder, prepared.landscape.grid.crs, calibrated=plan.made_with.calibrated)
+    correct, notes = correction_as_asked(
+        prepared.found.folder, prepared.landscape.grid.crs, calibrated=plan.made_with.calibrated, command="plan"
+    )
+    links = correct(links)
     stated = plan.made_with.airtime_factor
     problem, share = problem_and_share(prepared, links, stated if 1.0 <= stated < math.inf else 1.0)
-    return _Ground(prepared, links, problem, share, notes, stored_limits(plan.proof.limits))
+    return _Ground(prepared, links, problem, share, notes, stored_limits(plan.proof.limits), correct)
 
 
 def _unfounded_factor(plan: Plan, ground: _Ground, rebuilt: PlacementPlan | None) -> list[str]:
@@ -180,14 +186,15 @@ def _claims(
     faults = []
     if not proof.certified_bound <= proven + CENT:
         faults.append(
-            f"the plan claims a certified bound of {proof.certified_bound:.2f} {currency}, its certificate proves {proven:.2f}"
+            f"the plan claims a certified bound of {_exact(proof.certified_bound)} {currency}, its certificate proves "
+            f"{_exact(proven)}"
         )
     if not math.isfinite(proof.lower_bound) or proof.lower_bound > total + CENT:
-        faults.append(f"the plan claims a lower bound of {proof.lower_bound:.2f} {currency}, and itself costs {total:.2f}")
+        faults.append(f"the plan claims a lower bound of {_exact(proof.lower_bound)} {currency}, and itself costs {_exact(total)}")
         return faults, []
     if proof.optimal and proof.lower_bound < total - CENT:
         faults.append(
-            f"the plan claims to be the cheapest, with a bound of {proof.lower_bound:.2f} {currency} below its {total:.2f}"
+            f"the plan claims to be the cheapest, with a bound of {_exact(proof.lower_bound)} {currency} below its {_exact(total)}"
         )
     lacking = {miss.sensor_id for miss in rebuilt.unserved if miss.reason in _A_CHOICE}
     lacking |= {name for name, why in zip(rebuilt.single_route, rebuilt.single_reasons, strict=True) if why in _A_CHOICE}
@@ -218,11 +225,13 @@ def _search_again(
         faults.append(f"{stated} within the limits set; the plan says that this cannot be")
     elif best[:2] == mine[:2] and -best[2] < total - CENT and (proof.optimal or proof.lower_bound > -best[2] + CENT):
         faults.append(
-            f"the same can be had for {-best[2]:.2f} {currency}; the plan claims that nothing costs below {proof.lower_bound:.2f}"
+            f"the same can be had for {_exact(-best[2])} {currency}; the plan claims that nothing costs below "
+            f"{_exact(proof.lower_bound)}"
         )
     elif best[:2] == mine[:2] and proof.lower_bound > other.solver_bound + CENT:
         faults.append(
-            f"the bound of {proof.lower_bound:.2f} {currency} rests on the solver, which now reaches {other.solver_bound:.2f} "
+            f"the bound of {_exact(proof.lower_bound)} {currency} rests on the solver, which now reaches "
+            f"{_exact(other.solver_bound)} "
             "only: not confirmed"
         )
     elif proof.optimal and not other.proven:
@@ -269,6 +278,7 @@ def _other_fields(
         alternatives,
         notes=ground.notes,
         calibrated=plan.made_with.calibrated,
+        correct=ground.correct,
         better=plan.better_radio,
         airtime_factor=plan.made_with.airtime_factor,
     )
@@ -276,7 +286,12 @@ def _other_fields(
     faults += _contradictions(ground.problem, plan, rebuilt)
     if again:
         other = plan_with_links(
-            ground.prepared, ground.links, limits=ground.limits, notes=ground.notes, calibrated=plan.made_with.calibrated
+            ground.prepared,
+            ground.links,
+            limits=ground.limits,
+            notes=ground.notes,
+            calibrated=plan.made_with.calibrated,
+            correct=ground.correct,
         )
         fields = {name: getattr(other.plan, name) for name in NEEDS_THE_SOLVER}
         faults += plan_differences(plan, replace(plan, **fields))
@@ -319,3 +334,9 @@ def _contradictions(problem: PlacementProblem, plan: Plan, rebuilt: PlacementPla
 def _evidence(certificate: dict[str, Any]) -> str:
     cuts, branches = len(certificate.get("rows", ())), len(certificate.get("branches", ()))
     return f"{cuts} cuts" + (f" in {branches} branches" if branches else "")
+
+
+def _exact(amount: float) -> str:
+    """Return an amount to the thousandth that bounds are told apart by, without idle noughts."""
+    text = f"{amount:.3f}"
+    return text[:-1] if text.endswith("0") else text

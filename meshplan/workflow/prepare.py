@@ -22,7 +22,7 @@ from meshplan.links.build_stations import build_stations
 from meshplan.links.mixture import radio_names
 from meshplan.links.seasons import hemisphere_of, seasons_named
 from meshplan.loss.path_loss import PathSettings
-from meshplan.operation.law import LegalVerdict, conditional_hint, find_region, highest_lawful_power, whether_it_hops
+from meshplan.operation.law import LegalVerdict, conditional_hint, find_region, highest_lawful_power, legal_check, whether_it_hops
 from meshplan.propagation.ground import ground_constants
 from meshplan.propagation.refraction import effective_earth_radius_km
 from meshplan.propagation.seasons import Hemisphere, Season
@@ -592,3 +592,19 @@ def power_at(base: Base) -> Callable[[Site, AntennaClass, float, RadioMode], flo
         return power_dbm(antenna.peak_gain_dbi[1], round(feed_loss_db, 6), site.purpose, mode, (site,))
 
     return at
+
+
+def lawful_at(base: Base, station: Station) -> bool:
+    """Return whether the rules allow a station at its power, with its own antenna and the packets it sends or may forward."""
+    wish, site = base.found.settings.radio_settings, station.site
+    sensor = site.role is Role.SENSOR
+    emission = emission_of(
+        replace(station.radio, tx_power_dbm=station.tx_power_dbm),
+        station.antenna.peak_gain_dbi[1],
+        station.feed_loss_db,
+        purpose=site.purpose if sensor else Purpose.TREND,
+        licence=wish.licence,
+        accepts=wish.accepts,
+    )
+    own = with_own_traffic(emission, (site,) if sensor else sensors_of(base))
+    return legal_check(base.catalogue.region, own, look_elsewhere=False).lawful

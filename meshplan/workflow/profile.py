@@ -20,7 +20,8 @@ from meshplan.records import Link, Role, Site
 from meshplan.records.station import Station
 from meshplan.terrain.geodesy import place_on_grid
 from meshplan.terrain.profile import ground_at
-from meshplan.workflow.learned import links_as_asked
+from meshplan.workflow.changed_places import workshop_of
+from meshplan.workflow.learned import correction_as_asked
 from meshplan.workflow.prepare import Prepared, part_with, power_at, prepare_property
 
 PLACE_HEIGHT_AGL_M = 1.5
@@ -68,7 +69,8 @@ def profile_between(
     prepared = _without_former_walls(prepared, ends)
     table = compute_links(ends, pair, prepared.landscape, prepared.seasons, prepared.path, error_fields=fields)
     grid = prepared.landscape.grid
-    table, reported = links_as_asked(table, prepared.found.folder, grid.crs, calibrated=calibrated, command="profile")
+    correct, reported = correction_as_asked(prepared.found.folder, grid.crs, calibrated=calibrated, command="profile")
+    table = correct(table)
     notes.extend(reported)
     link = describe_links(table, [0], prepared.context)[0]
     if link.verdict != "ample" and np.isfinite(link.margin_db):
@@ -78,11 +80,8 @@ def profile_between(
             0,
             context.landscape,
             context.settings,
-            prepared.base.antennas,
+            workshop_of(prepared, table, correct, error_fields=fields),
             required_chance=context.required_chance,
-            cables=prepared.base.cables,
-            power_for=power_at(prepared.base),
-            error_fields=fields,
         )
         link = replace(link, remedies=advised_cautions(remedies, read_caution_rules()))
     return link, prepared, (*prepared.assumptions, *notes)

@@ -6,16 +6,18 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import shapely
 from landscapes import NORTH_M, WEST_M, make_landscape
-from link_stations import ANTENNAS, CABLES, LEAF, SETTINGS, context_of, links_between, make_site
+from link_stations import ANTENNAS, CABLES, LEAF, SETTINGS, context_of, links_between, make_site, make_stations
 from shapely import box
 
 from meshplan.explain.describe import describe_links
-from meshplan.explain.remedies import HEIGHT_STEPS_M, SATURATED_BELOW_DB_PER_M, find_remedies, gain_of_raising
+from meshplan.explain.remedies import HEIGHT_STEPS_M, SATURATED_BELOW_DB_PER_M, Changed, Workshop, find_remedies, gain_of_raising
 from meshplan.links.link_table import LinkTable, compute_links
 from meshplan.loss.uncertainty import draw_error_fields
-from meshplan.records import Cover, Remedy, Role
+from meshplan.records import Cover, Remedy, Role, Site
 from meshplan.records.station import Station
+from meshplan.terrain.geodesy import place_on_grid
 from meshplan.terrain.landscape import Landscape
 
 EAST_M = np.arange(480) * 5.0
@@ -34,19 +36,21 @@ def failing_link(landscape: Landscape = LANDSCAPE, *, distance_m: float = 900.0,
     return links_between(sites, landscape, seasons=(LEAF,), error_fields=FIELDS)
 
 
-def remedies_of(table: LinkTable, **more: object) -> tuple[Remedy, ...]:
-    """Return remedies with new elevation draws."""
-    return find_remedies(
-        table,
-        0,
-        LANDSCAPE,
-        SETTINGS,
-        ANTENNAS,
-        required_chance=REQUIRED,
-        cables=CABLES,
-        error_fields=FIELDS,
-        **more,  # type: ignore[arg-type]
-    )
+def workshop_on(landscape: Landscape, *, capped: bool = False) -> Workshop:
+    """Return what remedies may use; `capped` keeps the radiated power at what today's antennas and cables radiate."""
+
+    def rebuild(station: Station, site: Site) -> Station:
+        (built,), _ = make_stations([site], landscape)
+        more_db = built.antenna.peak_gain_dbi[1] - built.feed_loss_db - station.antenna.peak_gain_dbi[1] + station.feed_loss_db
+        power_dbm = station.tx_power_dbm - max(more_db, 0.0) if capped else station.tx_power_dbm
+        return replace(built, key=station.key, tx_power_dbm=power_dbm)
+
+    return Workshop(rebuild, ANTENNAS, CABLES, FIELDS)
+
+
+def remedies_of(table: LinkTable, *, capped: bool = True) -> tuple[Remedy, ...]:
+    """Return remedies over the table's own elevation draws."""
+    return find_remedies(table, 0, LANDSCAPE, SETTINGS, workshop_on(LANDSCAPE, capped=capped), required_chance=REQUIRED)
 
 
 def chance_with(table: LinkTable, a: Station, b: Station) -> float:
@@ -77,14 +81,21 @@ def test_the_smallest_sufficient_change_gives_the_chance_it_promises() -> None:
     assert chance_with(table, short[0], short[1]) < REQUIRED
 
 
-def test_without_new_elevation_draws_the_promise_is_close() -> None:
-    """Keeping the elevation error of the link as it stands moves the chance by at most 0.1 here."""
+def test_what_hangs_on_the_link_decides_whether_a_change_suffices() -> None:
+    """A change that only makes the link good is no mending where something else still fails; it then leads by its gain."""
     table = failing_link()
-    exact = {remedy.change: remedy.chance_after for remedy in remedies_of(table)}
-    quick = find_remedies(table, 0, LANDSCAPE, SETTINGS, ANTENNAS, required_chance=REQUIRED, cables=CABLES)
-    shared = [remedy for remedy in quick if remedy.change in exact]
-    assert len(shared) >= 3
-    assert max(abs(remedy.chance_after - exact[remedy.change]) for remedy in shared) < 0.1
+    workshop = workshop_on(LANDSCAPE)
+    asked: list[str] = []
+
+    def never(each: Changed) -> bool:
+        asked.append(each.change.words)
+        return False
+
+    remedies = find_remedies(table, 0, LANDSCAPE, SETTINGS, workshop, required_chance=REQUIRED, suffices=never)
+    assert asked
+    assert remedies
+    assert not any(remedy.suffices for remedy in remedies)
+    assert [remedy.gain_db for remedy in remedies] == sorted((remedy.gain_db for remedy in remedies), reverse=True)
 
 
 def test_height_saturates_where_the_next_metre_gives_less_than_half_a_decibel() -> None:
@@ -135,7 +146,7 @@ def test_a_better_antenna_is_not_louder_than_the_law_allows() -> None:
     yagi = next(antenna for antenna in ANTENNAS.values() if antenna.is_directional and antenna.serves(868.0))
     louder = replace(a, antenna=yagi)
     assert chance_with(table, louder, b) > max((remedy.chance_after for remedy in better), default=0.0)
-    allowed = remedies_of(table, power_for=lambda *_: a.tx_power_dbm)
+    allowed = remedies_of(table, capped=False)
     free = [remedy for remedy in allowed if remedy.change.startswith("Give meadow")]
     assert max(remedy.gain_db for remedy in free) > 2.0
     assert all("then sends" not in remedy.change for remedy in free)
@@ -144,7 +155,7 @@ def test_a_better_antenna_is_not_louder_than_the_law_allows() -> None:
 
 def test_saved_cable_is_told_per_metre() -> None:
     table = failing_link()
-    remedies = remedies_of(table, power_for=lambda *_: table.stations[1].tx_power_dbm)
+    remedies = remedies_of(table, capped=False)
     saved = next(remedy for remedy in remedies if remedy.change.startswith("Put the radio of mast"))
     feed_db = table.stations[1].feed_loss_db
     assert saved.gain_db == pytest.approx(feed_db, abs=0.051)
@@ -157,7 +168,19 @@ def test_bringing_an_antenna_out_of_a_shed_gives_its_wall() -> None:
     shed = Cover("shed", "building", box(WEST_M + 390, NORTH_M - 310, WEST_M + 410, NORTH_M - 290), 4.0, wall="steel_with_openings")
     landscape = make_landscape(RIDGE, covers=(shed,))
     sites = [make_site("tank", 400, 300, 1.5), make_site("mast", 1100, 300, 6.0, Role.GATEWAY)]
-    table = links_between(sites, landscape, seasons=(LEAF,))
-    remedies = find_remedies(table, 0, landscape, SETTINGS, ANTENNAS, required_chance=0.999)
-    out = next(remedy for remedy in remedies if remedy.change == "Bring the antenna of tank outside the wall")
-    assert out.gain_db == pytest.approx(table.stations[0].entry_loss_db, abs=0.051)
+    table = links_between(sites, landscape, seasons=(LEAF,), error_fields=FIELDS)
+    remedies = find_remedies(table, 0, landscape, SETTINGS, workshop_on(landscape), required_chance=0.999)
+    out = next(remedy for remedy in remedies if remedy.change.startswith("Bring the antenna of tank outside the wall"))
+    beside = make_site("tank", 400, 300, 1.5)
+    lon_deg, lat_deg = (float(out.columns[name]) for name in ("lon_deg", "lat_deg"))
+    x_m, y_m = place_on_grid(landscape.grid, lon_deg, lat_deg)
+    assert 10.0 < np.hypot(x_m - beside.x_m, y_m - beside.y_m) < 20.0
+    assert not landscape.covers[0].geometry.contains(shapely.Point(x_m, y_m))
+    moved = links_between(
+        [replace(beside, x_m=x_m, y_m=y_m, lon_deg=lon_deg, lat_deg=lat_deg), sites[1]],
+        landscape,
+        seasons=(LEAF,),
+        error_fields=FIELDS,
+    )
+    assert moved.stations[0].entry_loss_db == 0.0
+    assert out.chance_after == pytest.approx(float(moved.worst_chance[0]), abs=1e-9)

@@ -127,3 +127,16 @@ def test_a_relay_on_a_battery_is_fed_by_cells() -> None:
     lines = parts_list((device("r", Role.RELAY, 2.0, power=Power.BATTERY),), COSTS)
     assert find(lines, "battery").unit_cost == COSTS.battery
     assert not [line for line in lines if line.part.startswith("panel")]
+
+
+def test_what_has_no_route_is_not_bought() -> None:
+    """A sensor without a route is on no line; one whose device relays for others is bought for that."""
+    lost = device("far", Role.SENSOR, 1.0, served=False)
+    relaying = device("mid", Role.SENSOR, 1.0, served=False, power=Power.MAINS)
+    relay = device("mid (relay)", Role.RELAY, 1.0, same_as="mid", cost=0.0, power=Power.MAINS)
+    lines = parts_list((*DEVICES, lost, relaying, relay), COSTS)
+    assert not any("far" in line.devices for line in lines)
+    assert any("mid" in line.devices for line in lines)
+    with_it = parts_list((*DEVICES, replace(lost, served=True), relaying, relay), COSTS)
+    total, more = (sum(line.quantity * (line.unit_cost or 0.0) for line in each) for each in (lines, with_it))
+    assert more - total == pytest.approx(COSTS.sensor)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from brute_force import random_problem
 
@@ -138,3 +139,65 @@ def test_a_limit_on_second_routes_silences_nobody() -> None:
     )
     plan = solve_placement(problem).plan
     assert {effect.node_id: effect.lost for effect in what_loses_service(problem, plan)} == {"A": (), "B": (), "G": ("S",)}
+
+
+def test_a_way_around_without_airtime_is_no_service() -> None:
+    """Two relays carry two sensors each and may carry three: when one fails, the other takes one of its two, the important one."""
+    names = ("a", "b", "c", "d")
+    sensors = tuple(SensorDemand(name, importance=2.0 if name == "b" else 1.0, load=1.0) for name in names)
+    nodes = (NodeChoice("left", 5.0, capacity=3.0), NodeChoice("right", 5.0, capacity=3.0), NodeChoice("G", 9.0, is_gateway=True))
+    problem = PlacementProblem(
+        sensors,
+        nodes,
+        Links.of([0, 0, 1, 1, 2, 2, 3, 3], [0, 1] * 4, [0.9, 0.8, 0.9, 0.8, 0.8, 0.9, 0.8, 0.9]),
+        Links.of([0, 1], [2, 2], [0.9, 0.9]),
+        hop_limit=2,
+    )
+    plan = solve_placement(problem).plan
+    assert plan.opened == ("left", "right", "G")
+    effects = {effect.node_id: effect for effect in what_loses_service(problem, plan)}
+    assert effects["left"].lost == ("a",)
+    assert effects["left"].rerouted == ("b",)
+    assert len(effects["right"].lost) == 1
+    assert effects["G"].lost == names
+    roomy = replace(problem, nodes=tuple(replace(node, capacity=4.0) for node in nodes))
+    assert all(not effect.lost for effect in what_loses_service(roomy, plan) if effect.node_id != "G")
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_who_is_said_to_stay_can_be_carried(seed: int) -> None:
+    """Every way of sending the rest over what is left is tried: all said to stay fit together, and one more never does."""
+    random = np.random.default_rng(seed)
+    n_relays, n_sensors = int(random.integers(2, 4)), int(random.integers(2, 6))
+    sensors = tuple(SensorDemand(f"S{i}", load=float(random.integers(1, 4))) for i in range(n_sensors))
+    relays = tuple(NodeChoice(f"R{i}", 1.0, capacity=float(random.integers(3, 9)), forced_in=True) for i in range(n_relays))
+    pairs = [(s, r) for s in range(n_sensors) for r in range(n_relays) if random.random() < 0.7]
+    problem = PlacementProblem(
+        sensors,
+        (*relays, NodeChoice("G", 2.0, is_gateway=True)),
+        Links.of([s for s, _ in pairs], [r for _, r in pairs]),
+        Links.of(list(range(n_relays)), [n_relays] * n_relays),
+        hop_limit=2,
+    )
+    plan = solve_placement(problem).plan
+    hears = {s: [r for t, r in pairs if t == s] for s in range(n_sensors)}
+
+    def fit(asked: list[int], failed: int) -> bool:
+        ways = [[r for r in hears[s] if r != failed] for s in asked]
+        for choice in itertools.product(*ways):
+            carried = [0.0] * n_relays
+            for s, r in zip(asked, choice, strict=True):
+                carried[r] += sensors[s].load
+            if all(carried[r] <= relays[r].capacity for r in range(n_relays)):
+                return True
+        return False
+
+    served = [problem.sensor_index[item.sensor_id] for item in plan.served]
+    for effect in what_loses_service(problem, plan):
+        if effect.node_id == "G":
+            continue
+        failed = problem.node_index[effect.node_id]
+        lost = [problem.sensor_index[name] for name in effect.lost]
+        stays = [s for s in served if s not in lost]
+        assert fit(stays, failed)
+        assert not any(fit([*stays, s], failed) for s in lost)

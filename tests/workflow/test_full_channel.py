@@ -61,3 +61,23 @@ def test_the_comparison_does_not_call_a_full_channel_a_success(tmp_path: Path, c
     words = ["compare", str(folder), "--out", str(tmp_path / "out"), "-q", "--radio", "css-2g4-sf12-203k"]
     assert main(words) == 1
     assert "20 of 20, 20 too rarely" in capsys.readouterr().out
+
+
+def test_a_way_around_that_would_be_too_long_on_the_air_keeps_no_service(tmp_path: Path) -> None:
+    """Sixteen sensors send every second over two posts. Either post alone may carry twelve of them, as planning without the other
+    shows: repeats and all, at most a tenth of the hour.
+    """
+    sensors: Rows = [
+        {"name": f"S{n:02d}", "role": "sensor", "x": 300 + 6 * n, "y": 260 + 12 * n, "antenna_agl_m": 1.5, "interval_s": 1}
+        for n in range(16)
+    ]
+    others = [row for row in usual_sites() if row["role"] != "sensor"]
+    plan = plan_property(lay_small_property(tmp_path / "both", sites=[*sensors, *others], settings=FLAT)).plan
+    assert len(plan.routes) == 16
+    for post in ("North post", "South post"):
+        without = [row | {"use": "forbidden"} if row["name"] == post else row for row in others]
+        alone = plan_property(lay_small_property(tmp_path / post, sites=[*sensors, *without], settings=FLAT)).plan
+        (relay,) = [device for device in alone.devices if device.in_plan and device.role is Role.RELAY]
+        assert relay.duty is not None
+        assert 0.5 < relay.duty.fast_duty_share / relay.duty.duty_limit <= 1.0
+        assert len(plan.loses_service[post]) == len(alone.unserved) > 0

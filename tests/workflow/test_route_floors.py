@@ -72,8 +72,8 @@ def test_the_same_route_serves_a_trend_but_no_alarm_and_no_control(tmp_path: Pat
     assert planned.plan.routes[0].required_chance == 0.8
     reasons = {miss.sensor: miss.reason for miss in planned.plan.unserved}
     assert set(reasons) == {"alarm", "control"}
-    assert "95% are asked for what it is for (requirement.route_chance)" in reasons["alarm"]
-    assert "98% are asked" in reasons["control"]
+    assert "95 % are asked for what it is for (requirement.route_chance)" in reasons["alarm"]
+    assert "98 % are asked" in reasons["control"]
     text = plan_text(planned.plan, [])
     assert all(reason in text for reason in reasons.values())
     # what would mend it must lift the link to the route's floor, not only to that of links

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import math
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +15,7 @@ from meshplan.cli import main
 from meshplan.planning.problem import Links, NodeChoice, PlacementProblem, SensorDemand
 from meshplan.planning.solve import solve_placement
 from meshplan.planning.verify import verify_plan
+from meshplan.workflow import plan_property
 
 ONE = 'requirement.second_route="any one relay"'
 Capture = pytest.CaptureFixture[str]
@@ -76,7 +79,7 @@ def test_an_optional_sensor_not_worth_its_cost_gets_no_antenna(tmp_path: Path, c
     sites = changed(usual_sites(), {"Trough": {"optional": "yes", "worth": 50}})
     code, shown, plan = _plan(tmp_path, sites, capsys)
     assert code == 1
-    assert "Trough: it is optional and serving it would cost more than it is worth" in shown
+    assert "Trough: it is optional and serving it would cost all that it is worth, or more" in shown
     assert plan["unserved"][0]["remedies"] == []
     rich = changed(usual_sites(), {"Trough": {"optional": "yes", "worth": 90}})
     code, _, plan = _plan(tmp_path / "rich", rich, capsys)
@@ -137,3 +140,66 @@ def test_a_remedy_is_about_the_link_that_is_missing_and_keeps_its_promise(tmp_pa
     code, shown, plan = planned(tmp_path / "after", changed(sites, {"South post": {"antenna": "collinear_8dbi"}}))
     assert code == 0, shown
     assert plan["unserved"] == []
+
+
+def test_the_shopping_list_says_what_is_not_bought_yet(tmp_path: Path, capsys: Capture) -> None:
+    """Without posts the trough has no route: nothing is listed for it, and report, sheets and map say so beside the sum."""
+    sites = [row for row in usual_sites() if row["role"] != "relay"]
+    code, _, plan = _plan(tmp_path, sites, capsys, "--set", "generate_relays=0")
+    assert code == 1
+    assert plan["parts"]
+    assert not any("Trough" in line["devices"] for line in plan["parts"])
+    sentence = "Neither listed nor in the sum: Trough, which has no route; buy nothing for it yet."
+    assert sentence in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert sentence in (tmp_path / "out" / "map.html").read_text(encoding="utf-8")
+    assert main(["sheets", str(tmp_path / "out" / "plan.json")]) == 0
+    assert sentence in (tmp_path / "out" / "sheets.html").read_text(encoding="utf-8")
+
+
+def test_worth_exactly_its_cost_is_not_said_to_cost_more(tmp_path: Path, capsys: Capture) -> None:
+    """South post costs 80: for a trough worth just that both plans are as good; the words hold for the one that is taken."""
+    sites = changed(usual_sites(), {"Trough": {"optional": "yes", "worth": 80}})
+    code, shown, plan = _plan(tmp_path, sites, capsys)
+    assert plan["proof"]["cost"] in (144.0, 224.0)
+    assert (code == 0) is (plan["proof"]["cost"] == 224.0)
+    assert "more than it is worth" not in shown
+
+
+def test_what_shares_a_post_is_named_by_what_stands_there(tmp_path: Path, capsys: Capture) -> None:
+    """Both posts stand 1.5 m apart and share fate: the device of the plan is named, not the one beside it that nobody builds."""
+    sites = changed(usual_sites(), {"North post": {"x": 200, "y": 271.5}})
+    code, _, plan = _plan(tmp_path, sites, capsys, "--set", ONE)
+    assert code == 1
+    (built,) = [device["name"] for device in plan["devices"] if device["in_plan"] and device["role"] == "relay"]
+    (miss,) = plan["single_routes"]
+    assert f"no second route would be left if {built} failed" in miss["reason"]
+
+
+def test_a_route_that_just_fails_is_not_given_the_chance_that_is_asked(tmp_path: Path, capsys: Capture) -> None:
+    """The product of the chances of both links, to the last digit, is enough; a ten-millionth more is not, and is not written as 51
+    of 51 %. Planning and checking the plan agree on both.
+    """
+    sites = changed(
+        usual_sites(),
+        {"Trough": {"antenna_agl_m": 0.3, "x": 420}, "South post": {"antenna_agl_m": 1.0}, "North post": {"use": "forbidden"}},
+    )
+    easy = "requirement.link_chance = 0.5\nradio_settings.power_dbm = 0\nrequirement.route_chance = 0\n"
+    folder = lay_small_property(tmp_path / "property", sites=sites, settings=easy)
+    planned = plan_property(folder)
+    keys = [station.key for station in planned.links.stations]
+    chance = {
+        frozenset((keys[i], keys[j])): float(planned.links.worst_chance[row]) for row, (i, j) in enumerate(planned.links.pairs)
+    }
+    route = next(route for route in planned.plan.routes if route.sensor == "Trough")
+    assert len(route.devices) == 3
+    product = math.prod(chance[frozenset(pair)] for pair in pairwise(route.devices))
+    assert 0.3 < product < 0.9
+    for floor, enough in ((product, True), (product + 1e-7, False)):
+        out = tmp_path / str(enough)
+        capsys.readouterr()
+        code = main(["plan", str(folder), "--out", str(out), "-q", "--set", f"requirement.route_chance={floor!r}"])
+        shown = capsys.readouterr().out
+        assert (code == 0) is enough
+        assert main(["check", str(folder), "--plan", "--out", str(out)]) == 0
+        if not enough:
+            assert f"its best route would work in just under {100 * floor:.0f} % of cases, {100 * floor:.0f} % are asked" in shown

@@ -30,6 +30,7 @@ from meshplan.reporting.map.pack import (
 )
 from meshplan.reporting.map.palette import VERDICT_STYLES, class_colour, cover_colour, seen_colour
 from meshplan.reporting.map.relief import HATCHED_CLASS
+from meshplan.reporting.words import not_bought_words
 from meshplan.terrain.profile import FINEST_STEP_M
 
 MOST_CELLS: Final = 2_200_000
@@ -103,6 +104,7 @@ def page_data(plan: Plan, landscape: MapLandscape) -> dict[str, object]:
         "loses_service": {name: list(sensors) for name, sensors in sorted(plan.loses_service.items())},
         "legal": [asdict(line) for line in plan.legal],
         "parts": [asdict(line) for line in plan.parts],
+        "not_bought": not_bought_words(plan),
         "required_chance": plan.required_chance,
         "calibrated": plan.made_with.calibrated,
         "currency": plan.currency,

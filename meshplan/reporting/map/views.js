@@ -342,6 +342,7 @@ const meshViews = (() => {
                 ),
               ),
             ),
+            data.not_bought ? h("p", { class: "soft" }, data.not_bought) : null,
           )
         : null,
       data.assumptions.length ? more("What was assumed", list(data.assumptions)) : null,

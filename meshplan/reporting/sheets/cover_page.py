@@ -9,7 +9,21 @@ from meshplan.reporting.plan_files import line_cost
 from meshplan.reporting.sheets.entries import SiteSheet, WorkStep, network_notes, order_of_work
 from meshplan.reporting.sheets.overview import overview_svg
 from meshplan.reporting.svg import path
-from meshplan.reporting.words import care_of, count, decibels, legal_state, listing, metres, money, number, percent, shortened, text
+from meshplan.reporting.words import (
+    care_of,
+    count,
+    decibels,
+    legal_state,
+    listing,
+    metres,
+    money,
+    not_bought,
+    not_bought_words,
+    number,
+    percent,
+    shortened,
+    text,
+)
 
 
 def cover_page(plan: Plan, sheets: tuple[SiteSheet, ...]) -> str:
@@ -133,12 +147,13 @@ def _parts(plan: Plan) -> str:
         if unpriced
         else ""
     )
+    missing = f" {text(not_bought_words(plan))}" if not_bought(plan) else ""
     return (
         '<h2>Parts</h2><table class="list"><thead><tr><th>Part</th><th class="num">Needed</th><th class="num">Spares</th>'
         '<th class="num">Buy</th><th></th><th class="num">Cost</th><th>For</th></tr></thead>'
         f"<tbody>{''.join(rows)}</tbody><tfoot><tr><th colspan='5'>Sum with spares</th><th class='num' id='sum-with-spares'>"
         f"{money(round(with_spares, 2), plan.currency)}</th><th>without spares {money(round(bare, 2), plan.currency)}</th></tr>"
-        f"</tfoot></table><p class='soft'>Prices are those of the property file.{note}</p>"
+        f"</tfoot></table><p class='soft'>Prices are those of the property file.{note}{missing}</p>"
     )
 
 
