@@ -19,6 +19,7 @@ from meshplan.links.margins import (
 )
 from meshplan.loss.bypass_paths import row_bypass_losses_db
 from meshplan.loss.elevation_draws import relief_hides, terrain_draws_db
+from meshplan.loss.error_lattice import ErrorLattice
 from meshplan.loss.fast.thread_pool import run_pieces
 from meshplan.loss.indoor_legs import IndoorLeg, indoor_legs, with_indoor_legs
 from meshplan.loss.path_loss import Ends, PathLosses, PathSettings
@@ -129,6 +130,7 @@ def compute_links(
     settings: PathSettings,
     *,
     error_fields: ErrorFields | None = None,
+    error_lattice: ErrorLattice | None = None,
     cores: int | None = None,
     on_progress: OnProgress | None = None,
 ) -> LinkTable:
@@ -144,6 +146,8 @@ def compute_links(
     settings : PathSettings
     error_fields : ErrorFields, optional
         Elevation errors to carry; without them the elevation counts as exact.
+    error_lattice : ErrorLattice, optional
+        The same errors worked out under all of the land, where many paths cross it.
     cores : int, optional
         Most threads.
     on_progress : callable, optional
@@ -178,7 +182,14 @@ def compute_links(
         found[number] = raised.losses
         if error_fields is not None:
             drawn[rows] = terrain_draws_db(
-                profiles, raised.ends, landscape, settings, error_fields, *places, over_roofs=raised.over_roofs
+                profiles,
+                raised.ends,
+                landscape,
+                settings,
+                error_fields,
+                *places,
+                over_roofs=raised.over_roofs,
+                lattice=error_lattice,
             )
             hides = relief_hides(profiles, error_fields)
             hidden[rows] = np.where(hides, drawn[rows].mean(axis=1) - raised.as_mapped_db, 0.0)

@@ -57,13 +57,13 @@ def gain_towards_dbi(
 
 def _gain(stations: Sequence[Station], which: NDArray[np.intp], bearing_deg: Array, up_deg: Array) -> Array:
     gain = np.array([station.antenna.gain_dbi for station in stations], dtype=float)[which]
-    for number in np.unique(which):
-        station, rows = stations[number], which == number
-        antenna = station.antenna
-        tilt_deg = station.site.tilt_deg
+    for station, numbers in _alike(stations, np.unique(which).tolist()):
+        antenna, tilt_deg = station.antenna, station.site.tilt_deg
+        rows = np.isin(which, numbers)
         if antenna.pattern == "round":
             gain[rows] = omnidirectional_gain_dbi(antenna.gain_dbi, up_deg[rows], downtilt_deg=tilt_deg)
         elif antenna.pattern == "sector" and station.site.azimuth_deg is not None:
+            assert antenna.horizontal_beamwidth_deg is not None, "catalogues refuse sectors without one"
             off_deg = (bearing_deg[rows] - station.site.azimuth_deg + 180.0) % 360.0 - 180.0
             gain[rows] = sector_gain_dbi(
                 antenna.gain_dbi,
@@ -73,3 +73,12 @@ def _gain(stations: Sequence[Station], which: NDArray[np.intp], bearing_deg: Arr
                 downtilt_deg=tilt_deg,
             )
     return gain
+
+
+def _alike(stations: Sequence[Station], numbers: Sequence[int]) -> list[tuple[Station, list[int]]]:
+    """Return one of each kind of stations whose antennas are of one class and point alike, with the numbers of that kind."""
+    found: dict[tuple[int, float, float | None], list[int]] = {}
+    for number in numbers:
+        station = stations[number]
+        found.setdefault((id(station.antenna), station.site.tilt_deg, station.site.azimuth_deg), []).append(number)
+    return [(stations[kind[0]], kind) for kind in found.values()]

@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 
 from meshplan.grid import Float32
 from meshplan.loss.error_fields import ErrorFields, height_errors_along
+from meshplan.loss.error_lattice import ErrorLattice
+from meshplan.loss.fast.draws import losses_over_lattice_db
 from meshplan.loss.fast.lines import Lines, shared_table, smooth_heights, terrain_losses_db
 from meshplan.loss.path_loss import Ends, PathSettings
 from meshplan.loss.standing_cover import radio_path
@@ -34,9 +36,11 @@ def terrain_draws_db(
     y_b_m: Array,
     *,
     over_roofs: NDArray[np.bool_],
+    lattice: ErrorLattice | None = None,
 ) -> Array:
     """Return the terrain and roof loss over each elevation draw; shape (n_paths, n_draws).
 
+    With a `lattice` of the same fields, height errors are read there: a fraction of the time where many paths cross the same land.
     Antennas stand on the ground of `ends`, so their heights move with it. Roofs count on paths that go over them, `over_roofs`; a
     path that goes through walls pays those, which no error of the ground changes.
 
@@ -48,6 +52,13 @@ def terrain_draws_db(
         Single precision along the profile: 0.01 dB from the formulas in double precision, mostly below 0.001 dB.
     """
     places = x_a_m, y_a_m, x_b_m, y_b_m
+    if lattice is not None:
+        ground, roofs, antennas = _heights(profiles, ends, landscape, over_roofs)
+        path = radio_path(settings)
+        on_lattice = lattice.places(*places)
+        return losses_over_lattice_db(
+            ground, roofs, antennas, profiles.distance_m, on_lattice, lattice.errors_m, lattice.pairs, path
+        )
     return _losses_over(profiles, ends, landscape, settings, _mirrored(fields_, landscape, profiles, places), over_roofs)
 
 
@@ -86,13 +97,7 @@ def _losses_over(
     over_roofs: NDArray[np.bool_],
 ) -> Array:
     """Return the terrain and roof loss over the ground with each of some errors added; shape (n_paths, n_errors)."""
-    heights = np.array([0.0, *(cover.height_m if cover.is_building else 0.0 for cover in landscape.covers)])
-    around = (profiles.cover_index == ends.inside_a[:, None]) | (profiles.cover_index == ends.inside_b[:, None])
-    counts = over_roofs[:, None] & ~around & (not landscape.ground_is_surface)
-    roofs = np.where(counts, heights[profiles.cover_index], 0.0).astype(np.float32)
-    base = profiles.ground_amsl_m[:, 0]
-    ground = (profiles.ground_amsl_m - base[:, None]).astype(np.float32)
-    antennas = np.stack([ends.antenna_a_agl_m, ends.antenna_b_agl_m], axis=1)
+    ground, roofs, antennas = _heights(profiles, ends, landscape, over_roofs)
     path, table = radio_path(settings), shared_table(profiles.samples - 1)
     roofed = np.flatnonzero(roofs[:, 1:-1].any(axis=1))
     rows = []
@@ -107,4 +112,14 @@ def _losses_over(
     nu, start, end = (part.ravel() for part in np.stack(rows, axis=1))
     distance = np.tile(profiles.distance_m, len(rows))
     found = terrain_losses_db(distance, nu, start, end, profiles.samples - 1, path)
-    return np.asarray(found.reshape(len(rows), len(base)).T)
+    return np.asarray(found.reshape(len(rows), len(ground)).T)
+
+
+def _heights(profiles: Profiles, ends: Ends, landscape: Landscape, over_roofs: NDArray[np.bool_]) -> tuple[Float32, Float32, Array]:
+    """Return ground above that of the first sample, roofs on it, and antennas above the ground at both ends."""
+    heights = np.array([0.0, *(cover.height_m if cover.is_building else 0.0 for cover in landscape.covers)])
+    around = (profiles.cover_index == ends.inside_a[:, None]) | (profiles.cover_index == ends.inside_b[:, None])
+    counts = over_roofs[:, None] & ~around & (not landscape.ground_is_surface)
+    roofs = np.where(counts, heights[profiles.cover_index], 0.0).astype(np.float32)
+    ground = (profiles.ground_amsl_m - profiles.ground_amsl_m[:, :1]).astype(np.float32)
+    return ground, roofs, np.stack([ends.antenna_a_agl_m, ends.antenna_b_agl_m], axis=1)

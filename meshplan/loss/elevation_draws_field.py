@@ -91,7 +91,7 @@ def elevation_draws_field(
         A path counts as over the roofs where cover adds no less than they do; links know the way that each path takes. Samples lie
         where a ray crosses lines of cells, not at equal steps.
     Accuracy
-        Spread within 0.5 dB of the links' on nine cells in ten of the demo properties; tests/workflow/test_one_figure.py.
+        Spread within 0.5 dB of the links' on nine cells in ten of the demo properties; tests/workflow/test_coverage_figures.py.
     """
     hides = any(waves.hidden for causes in fields.waves for waves in causes)
     lattice, refined = _lattice(landscape, x_m, y_m, hides)

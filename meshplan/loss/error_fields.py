@@ -17,7 +17,7 @@ from meshplan.grid import Float32
 from meshplan.terrain.bilinear import bilinear
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import Profiles
-from meshplan.terrain.relief import Relief, ground_of_nodes, node_places
+from meshplan.terrain.relief import NO_RASTER, Relief, ground_of_nodes, node_places
 from meshplan.units import Array
 
 ELEVATION_SEED: Final = 20_260
@@ -156,7 +156,8 @@ def _along_lines(waves: Waves, pair: int, ends: tuple[Array, Array, Array, Array
 
 
 def _cosine_and_sine(phase: Array) -> NDArray[np.float32]:
-    small = np.remainder(phase, 2.0 * np.pi).astype(np.float32)
+    # `np.remainder` takes forty times as long, and differs by rounding
+    small = (phase - np.floor(phase * (0.5 / np.pi)) * (2.0 * np.pi)).astype(np.float32)
     return np.concatenate([np.cos(small), np.sin(small)], axis=-1)
 
 
@@ -188,7 +189,10 @@ def height_errors_at(fields: ErrorFields, landscape: Landscape, x_m: ArrayLike, 
 
 
 def spreads_on_lattice(fields: ErrorFields, landscape: Landscape, x_m: Array, y_m: Array) -> list[tuple[Waves, Float32]]:
-    """Return the standard deviation of each field where columns at `x_m` cross rows at `y_m`, zero where it tells nothing."""
+    """Return the standard deviation of each field where columns at `x_m` cross rows at `y_m`, zero where it tells nothing.
+
+    Beside the land that is known the nearest known place counts, so that what lies between is that of the land up to its border.
+    """
     grid = landscape.grid
     across, down = np.meshgrid(x_m, y_m)
     on_grid = grid.column_row(across, down)
@@ -202,6 +206,12 @@ def spreads_on_lattice(fields: ErrorFields, landscape: Landscape, x_m: Array, y_
         here = raster == number
         if relief is not None and here.any():
             parts.extend((waves, np.where(here, _spread_at(relief, waves, *places[number]), np.float32(0.0))) for waves in causes)
+    unknown = raster == NO_RASTER
+    if parts and unknown.any():
+        from scipy.ndimage import distance_transform_edt  # noqa: PLC0415 - a link needs none of it
+
+        nearest = tuple(distance_transform_edt(unknown, return_distances=False, return_indices=True))
+        parts = [(waves, spread[nearest]) for waves, spread in parts]
     return parts
 
 

@@ -38,6 +38,10 @@ LINE_POINTS: Final = 5
 """A straight line of the grid is no straight line in the pixels of a raster in degrees; a quartic through so many points is."""
 
 
+NO_RASTER: Final = 255
+"""Number in place of that of a raster where none knows the ground."""
+
+
 @dataclass(frozen=True, eq=False)
 class Relief:
     """One raster: where its values lie, and standard deviations at each of them; arrays of the shape of `heights_m`."""
@@ -240,7 +244,7 @@ def ground_of_nodes(reliefs: Sequence[Relief | None], places: Sequence[tuple[Arr
         Fractional column and row of the same places in the arrays of each raster.
     """
     ground = np.full(places[0][0].shape, np.nan)
-    source = np.full(places[0][0].shape, 255, dtype=np.uint8)
+    source = np.full(places[0][0].shape, NO_RASTER, dtype=np.uint8)
     for number, (relief, place) in enumerate(zip(reliefs, places, strict=True)):
         missing = np.isnan(ground)
         if relief is None or not missing.any():

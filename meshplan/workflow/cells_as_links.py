@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -14,19 +14,25 @@ from meshplan.grid import Float32
 from meshplan.links.build_stations import build_stations
 from meshplan.links.land_figures import NEAREST_M, LandFigures
 from meshplan.links.link_table import LinkTable, compute_links, sample_count
+from meshplan.loss.end_clutter import assumed_clutter
 from meshplan.loss.error_fields import ErrorFields
+from meshplan.loss.error_lattice import error_lattice, lattice_step_m
 from meshplan.records import Role, Site
 from meshplan.records.station import Station
 from meshplan.terrain.cover_lattice import Cell, on_parts
+from meshplan.terrain.profile import cover_at, ground_at
 from meshplan.units import Array
 from meshplan.workflow.prepare import Prepared, power_at
 
-MOST_DRAWN_SAMPLES: Final = 20_000_000
-"""Cells × elevation draws × samples of a station up to which every cell is computed as a link: about six seconds of one core over
-a raster that hides relief."""
+MOST_DRAWN_SAMPLES: Final = 2_000_000_000
+"""Cells × elevation draws × samples of a station up to which every cell is computed as a link: some 30 s of one core over a raster
+that hides relief, where sweeps over its draws take as long."""
 
-MOST_LEARNED_SAMPLES: Final = 100_000_000
+MOST_LEARNED_SAMPLES: Final = 1_000_000_000
 """The same where readings correct each cell; on more land every second, third … cell stands for those around it."""
+
+WITHOUT_LATTICE: Final = 10
+"""So many times longer a sample takes where the land is too wide for a lattice of its height errors."""
 
 BLOCK: Final = 4096
 """Cells worked on together."""
@@ -51,10 +57,12 @@ def work_of(prepared: Prepared, station: Station, draws: int, step: int = 1) -> 
     return int(np.dot(samples, count)) * max(draws, 1)
 
 
-def every(prepared: Prepared, stations: Sequence[Station], draws: int, most: int) -> int:
+def every(prepared: Prepared, stations: Sequence[Station], errors: ErrorFields, most: int) -> int:
     """Return the least step of rows and columns at which the work for each station stays within a budget."""
-    worst = max(stations, key=lambda station: work_of(prepared, station, draws, 8))
-    whole = work_of(prepared, worst, draws)
+    worst = max(stations, key=lambda station: work_of(prepared, station, errors.draws, 8))
+    whole = work_of(prepared, worst, errors.draws)
+    if math.isinf(lattice_step_m(errors, prepared.landscape)):
+        whole *= WITHOUT_LATTICE
     return max(1, math.ceil(math.sqrt(whole / most)))
 
 
@@ -103,22 +111,31 @@ def figures_by_links(
     shape = -(-grid.rows // cells.step), -(-grid.columns // cells.step)
     loss, margin, chance = (np.full(len(cells.rows), np.nan, dtype=np.float32) for _ in range(3))
     uncertain = np.zeros(len(cells.rows), dtype=bool)
+    sensors, lattice = _Sensors(prepared, receiver_agl_m), error_lattice(errors, prepared.landscape)
     for some in _blocks(prepared, cells):
         x, y = (np.asarray(part, dtype=float) for part in grid.x_y(cells.columns[some], cells.rows[some]))
         # Nobody stands on the very spot of the transmitter.
         near = np.hypot(x - station.site.x_m, y - station.site.y_m) < NEAREST_M
         x = np.where(near, station.site.x_m + NEAREST_M, x)
-        stations = (station, *_sensors(prepared, x, y, receiver_agl_m))
+        stations = (station, *sensors.at(x, y))
         pairs = np.stack([np.zeros(len(some), dtype=np.intp), np.arange(1, len(stations))], axis=1)
         table = learned(
-            compute_links(stations, pairs, prepared.landscape, prepared.seasons, prepared.path, error_fields=errors, cores=cores)
+            compute_links(
+                stations,
+                pairs,
+                prepared.landscape,
+                prepared.seasons,
+                prepared.path,
+                error_fields=errors,
+                error_lattice=lattice,
+                cores=cores,
+            )
         )
         loss[some] = table.losses.total_db[season] + table.hidden_relief_db
         margin[some], chance[some] = table.margin_db[season], table.chance[season]
         uncertain[some] = 2.0 * table.elevation_spread_db**2 > table.spread_db[season] ** 2
         if on_progress is not None:
             on_progress(int(some[-1]) + 1, len(cells.rows))
-    unknown = ~np.isfinite(prepared.landscape.ground_amsl_m)
     unknown = ~np.isfinite(prepared.landscape.ground_amsl_m)
 
     def whole(values: Float32) -> Float32:
@@ -136,23 +153,35 @@ def _blocks(prepared: Prepared, cells: Cells) -> Iterator[NDArray[np.intp]]:
         yield known[first : first + BLOCK]
 
 
-def _sensors(prepared: Prepared, x_m: Array, y_m: Array, receiver_agl_m: float) -> tuple[Station, ...]:
-    """Return the sensors that a profile takes at places that are no sites."""
-    sites = tuple(
-        Site(f"cell {i}", Role.SENSOR, 0.0, 0.0, x, y, receiver_agl_m)
-        for i, (x, y) in enumerate(zip(x_m.tolist(), y_m.tolist(), strict=True))
-    )
-    return tuple(
-        build_stations(
-            sites,
-            prepared.landscape,
-            prepared.radio,
-            prepared.base.antennas,
-            prepared.base.cables,
-            prepared.found.settings,
-            power_at(prepared.base),
-        )[0]
-    )
+class _Sensors:
+    """The sensors that a profile takes at places that are no sites.
+
+    Stations on the same cover differ in place, ground and unmapped land alone: one of each kind is built, the others are copies.
+    """
+
+    def __init__(self, prepared: Prepared, receiver_agl_m: float) -> None:
+        self.prepared, self.receiver_agl_m = prepared, receiver_agl_m
+        self.power_for = power_at(prepared.base)
+        self.built: dict[int, Station] = {}
+
+    def at(self, x_m: Array, y_m: Array) -> tuple[Station, ...]:
+        """Return a sensor at each place."""
+        land = self.prepared.landscape
+        unmapped = land.mapped.unmapped_share(x_m, y_m).tolist()
+        ground = ground_at(land, x_m, y_m).tolist()
+        stations = []
+        for i, (x, y, on) in enumerate(zip(x_m.tolist(), y_m.tolist(), cover_at(land, x_m, y_m).tolist(), strict=True)):
+            site = Site(f"cell {i}", Role.SENSOR, 0.0, 0.0, x, y, self.receiver_agl_m)
+            if on not in self.built:
+                self.built[on] = self._build(site)
+            clutter = assumed_clutter(land.mapped.unmapped, unmapped[i])
+            stations.append(replace(self.built[on], key=site.name, site=site, ground_amsl_m=ground[i], clutter=clutter))
+        return tuple(stations)
+
+    def _build(self, site: Site) -> Station:
+        base, land = self.prepared.base, self.prepared.landscape
+        settings = self.prepared.found.settings
+        return build_stations((site,), land, self.prepared.radio, base.antennas, base.cables, settings, self.power_for)[0][0]
 
 
 def _spread_out(values: NDArray[Cell], step: int, shape: tuple[int, int]) -> NDArray[Cell]:

@@ -19,6 +19,7 @@ from meshplan.links.coverage import Coverage, best_of, figures_of
 from meshplan.links.land_figures import LandFigures, receivers_on
 from meshplan.links.seasons import season_word
 from meshplan.loss.error_fields import ErrorFields
+from meshplan.loss.error_lattice import lattice_bytes, lattice_step_m
 from meshplan.loss.standing_cover import fullest_cover, standing_cover
 from meshplan.loss.uncertainty import draw_error_fields
 from meshplan.propagation.noise import usual_noise_rise_db
@@ -38,7 +39,8 @@ from meshplan.workflow.progress import OnProgress, silent
 SWEPT_NOTE: Final = (
     "The land has too many cells to compute each as a link; it was swept: nine cells in ten are within 1.5 dB of a link's figure."
 )
-"""Where the raster hides relief or cells are coarse; how near was measured on a demo of 30 m cells."""
+"""Where the raster hides relief or cells are coarse; how near was measured on a demo of 30 m cells
+(tests/workflow/test_coverage_figures.py)."""
 
 BYTES_PER_CELL: Final = 88
 """Rasters held at once: ground, cover, loss with its parts in two seasons, behind hills, elevation draws, best loss, margin,
@@ -88,13 +90,6 @@ def compute_coverage(
         Memory that may be used; more is refused with an offer of a coarser cell.
     """
     tell = on_progress or silent
-    _refuse_too_large(prepared, most_bytes)
-    tell(
-        f"Coverage of {prepared.landscape.grid.rows * prepared.landscape.grid.columns} cells, about "
-        f"{max(estimate_coverage_bytes(prepared) // 1_000_000, 1)} MB of memory",
-        0,
-        0,
-    )
     state = next((s for s in prepared.seasons if season_word(s.name) == season_word(season)), None) if season else None
     if season and state is None:
         known = [s.name for s in prepared.seasons]
@@ -112,6 +107,11 @@ def compute_coverage(
     learned, told = correction_as_asked(prepared.found.folder, grid.crs, calibrated=calibrated, command="coverage")
     way = _way(prepared, stations, errors, calibrated=calibrated)
     notes = (*told, *way.notes)
+    needed = estimate_coverage_bytes(prepared)
+    if way.step:
+        needed += int(lattice_bytes(errors, landscape, lattice_step_m(errors, landscape)))
+    _refuse_too_large(prepared, needed, most_bytes)
+    tell(f"Coverage of {grid.rows * grid.columns} cells, about {max(needed // 1_000_000, 1)} MB of memory", 0, 0)
     singles = []
     sweep = None if way.step else _sweeper(prepared, state, future, receiver_agl_m, errors, cores, tell)
     for number, station in enumerate(stations):
@@ -165,14 +165,14 @@ def _way(prepared: Prepared, stations: Sequence[Station], errors: ErrorFields, *
     """
     land = prepared.landscape
     if calibrated:
-        step = every(prepared, stations, errors.draws, MOST_LEARNED_SAMPLES)
+        step = every(prepared, stations, errors, MOST_LEARNED_SAMPLES)
         if step == 1:
             return _Way(1)
         return _Way(step, (f"Computed as links every {step * land.grid.cell_m:g} m; each stands for the land around it.",))
     hides = any(waves.hidden for causes in errors.waves for waves in causes)
     if not hides and land.finer_cover is None:
         return _Way(0)
-    if every(prepared, stations, errors.draws, MOST_DRAWN_SAMPLES) == 1:
+    if every(prepared, stations, errors, MOST_DRAWN_SAMPLES) == 1:
         return _Way(1)
     return _Way(0, (SWEPT_NOTE,))
 
@@ -264,8 +264,7 @@ def coverage_of(
     return prepared, best, singles
 
 
-def _refuse_too_large(prepared: Prepared, most_bytes: int | None) -> None:
-    needed = estimate_coverage_bytes(prepared)
+def _refuse_too_large(prepared: Prepared, needed: int, most_bytes: int | None) -> None:
     if most_bytes is None or needed <= most_bytes:
         return
     cell_m = prepared.landscape.grid.cell_m * float(np.sqrt(needed / most_bytes))

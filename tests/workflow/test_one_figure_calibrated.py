@@ -11,7 +11,7 @@ from orchard_holding import lay_orchard, orchard_and_antenna, walk_rows, write_r
 from scipy.stats import norm
 from scipy.stats import t as student
 
-from meshplan.loss.uncertainty import ELEVATION_DRAWS
+from meshplan.loss.uncertainty import draw_error_fields
 from meshplan.records import Link, Role
 from meshplan.terrain.geodesy import to_degrees
 from meshplan.workflow import Planned, calibrate_property, compare_radios, plan_property, profile_between, write_calibrated
@@ -83,7 +83,7 @@ def test_a_calibrated_coverage_tells_of_a_cell_what_a_calibrated_profile_to_it_t
     asked: dict[str, Any] = {"transmitters": [gateway], "receiver_agl_m": 1.5, "season": season}
     best, _ = compute_coverage(prepared, plan, calibrated=True, **asked)
     grid, station = prepared.landscape.grid, next(one for one in prepared.stations if one.key == gateway)
-    step = every(prepared, [station], ELEVATION_DRAWS, most_samples)
+    step = every(prepared, [station], draw_error_fields(prepared.landscape), most_samples)
     assert any("Calibrated with 24 readings" in note for note in best.notes)
     assert step > 2
     assert any("each stands for the land around it" in note for note in best.notes)

@@ -1,0 +1,61 @@
+"""Terrain loss of many paths over elevation draws whose height errors lie on a lattice, as compiled code."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meshplan.loss.fast.constants import RadioPath
+from meshplan.loss.fast.lines import shared_table, terrain_losses_db
+from meshplan.loss.fast.thread_pool import load_compiled
+
+PAIR_LANES: Final = 16
+"""Pairs of draws worked on together; lattices hold a multiple of it."""
+
+
+def padded_pairs(pairs: int) -> int:
+    """Return how many lanes a lattice needs for some pairs of draws."""
+    return -(-pairs // PAIR_LANES) * PAIR_LANES
+
+
+def losses_over_lattice_db(
+    ground_m: NDArray[np.float32],
+    roofs_m: NDArray[np.float32],
+    antennas_m: NDArray[np.float64],
+    distance_m: NDArray[np.float64],
+    places: NDArray[np.float64],
+    errors_m: NDArray[np.float32],
+    pairs: int,
+    path: RadioPath,
+) -> NDArray[np.float64]:
+    """Return the terrain and roof loss over each elevation draw; shape (n_paths, 2·pairs), turned over draws last.
+
+    Parameters
+    ----------
+    ground_m, roofs_m : ndarray, shape (n_paths, n_samples)
+        Ground above any level of a path, and height of the roofs on it.
+    antennas_m : ndarray, shape (n_paths, 2)
+        Above the ground of each draw.
+    distance_m : ndarray, shape (n_paths,)
+    places : ndarray, shape (n_paths, 4)
+        Fractional column and row of both ends in `errors_m`.
+    errors_m : ndarray, shape (rows, columns, lanes)
+        Height errors of the pairs; lanes beyond `pairs` fill up to `padded_pairs`.
+    pairs : int
+    path : RadioPath
+
+    Notes
+    -----
+    Source
+        Extremes as in `Lines`, formulas of `terrain_losses_db`.
+    """
+    steps = ground_m.shape[1] - 1
+    results: list[NDArray[Any]] = [np.empty((len(distance_m), 2 * pairs)) for _ in range(3)]
+    run = load_compiled("compiled_draws", "drawn_extremes")
+    heights = antennas_m.astype(np.float32)
+    run(ground_m, roofs_m, heights, distance_m, places, errors_m, pairs, path.terms, shared_table(steps), *results)
+    nu, start_m, end_m = (result.ravel() for result in results)
+    found = terrain_losses_db(np.repeat(distance_m, 2 * pairs), nu, start_m, end_m, steps, path)
+    return found.reshape(len(distance_m), 2 * pairs)
