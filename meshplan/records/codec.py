@@ -133,7 +133,9 @@ def _encode(value: Any, name: str, owner: str, *, is_real: bool = False) -> Any:
     kind: type = type(value)
     if kind is float:
         return _encode_number(value, name, owner)
-    if is_dataclass(value) and not isinstance(value, type):
+    if kind is str or kind is bool or value is None:
+        return value
+    if is_dataclass(kind):
         return {item: _encode(getattr(value, item), item, kind.__name__, is_real=real) for item, real in _written_fields(kind)}
     if isinstance(value, Mapping):
         return {str(key): _encode(item, name, owner, is_real=is_real) for key, item in value.items()}
