@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from enum import StrEnum
 from functools import cache
-from importlib.resources import files
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import chndtr, comb, erfc, ive
 
+from meshplan.packaged import packaged_array
 from meshplan.units import Array, decibels, noise_floor_dbm, power_ratio
 
 REFERENCE_BIT_ERROR: Final = 1e-3
@@ -256,7 +256,7 @@ CHIRP_FACTORS: Final = range(5, 13)
 _LEVELS_DB: Final = np.linspace(-40.0, 14.0, 2161)
 """Levels above the reference at which error curves are kept."""
 
-_CHIRP_TABLE: Final = "data/chirp_errors.npy"
+_CHIRP_TABLE: Final = "chirp_errors.npy"
 
 
 @cache
@@ -282,8 +282,7 @@ def _falling(errors: Array) -> Array:
 @cache
 def _chirp_tables() -> Array:
     """Return `chirp_error_curve` of each of CHIRP_FACTORS as it was computed once (half a second each); a test computes it anew."""
-    with (files("meshplan") / _CHIRP_TABLE).open("rb") as stream:
-        return np.asarray(np.load(stream, allow_pickle=False), dtype=float)
+    return packaged_array(_CHIRP_TABLE)
 
 
 def _error_above_reference(detection: Detection, spreading_factor: int | None, levels: Array) -> Array:
