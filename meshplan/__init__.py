@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from meshplan.errors import InputError, MeshplanError
-    from meshplan.notebook.calls import calibrate, catalogue, check, compare, plan, profile, read_plan
+    from meshplan.notebook.calls import calibrate, catalogue, check, compare, plan, profile, read_plan, replan
     from meshplan.notebook.formulas import link_chance, terrain_loss_db
     from meshplan.notebook.in_code import PropertyInCode, property_from
     from meshplan.notebook.views import PlanLink, PlanLinks, PropertyPlan, RadioComparison
@@ -48,6 +48,7 @@ _HOME = {
     "profile": "notebook.calls",
     "property_from": "notebook.in_code",
     "read_plan": "notebook.calls",
+    "replan": "notebook.calls",
     "terrain_loss_db": "notebook.formulas",
 }
 
@@ -73,6 +74,7 @@ __all__ = [
     "profile",
     "property_from",
     "read_plan",
+    "replan",
     "terrain_loss_db",
 ]
 

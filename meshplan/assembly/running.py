@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import pairwise
 
 from meshplan.assembly.forwarding import shared_airtimes
@@ -33,7 +34,8 @@ class Running:
     """What running costs each device; keys are station keys."""
 
     duty: dict[str, DutyRecord]
-    energy: dict[str, EnergyRecord]
+    supplies: Callable[[], dict[str, EnergyRecord]]
+    """Works `energy` out."""
     legal: tuple[LegalLine, ...]
     latency_s: dict[str, float]
     hops: dict[str, tuple[HopRecord, ...]]
@@ -47,6 +49,11 @@ class Running:
     """Share of time that the last device before each commanded sensor spends on its commands, and how often each goes out."""
     modes: dict[str, RadioMode]
     """Radio of each device, by the name of the radio."""
+
+    @cached_property
+    def energy(self) -> dict[str, EnergyRecord]:
+        """Supply of each device; worked out when it is asked for, since many plans are only asked whether they fit on the air."""
+        return self.supplies()
 
 
 def run_plan(
@@ -114,17 +121,23 @@ def run_plan(
     on_air = {name: airtimes[name] for name in built}
     busiest = channel_loads(on_air, built, fast=True)
     duty: dict[str, DutyRecord] = {}
-    energy: dict[str, EnergyRecord] = {}
     for key, own in of_key.items():
         names = [radio_name(station, own) for station in own]
         records = [_duty(whole[name], verdicts[name], busiest.get(groups[name], 0.0), modes[name], traffic) for name in names]
         duty[key] = max(records, key=lambda record: (not record.lawful, record.fast_duty_share / (record.duty_limit or 1.0)))
-        reporting = own[0].site.same_as  # what forwards has its own readings on the air beside those of others
-        tries = [traffic.tries(reporting or name)[0] for name in names]
-        sent = [(airtimes[name], one) for name, one in zip(names, tries, strict=True)]
-        energy[key] = energy_of(own, sent, catalogue, settings, landscape)
-        if reporting:
-            energy[reporting] = energy[key]  # one device: its sensor stands before it among the stations
+
+    def supplies() -> dict[str, EnergyRecord]:
+        energy: dict[str, EnergyRecord] = {}
+        for key, own in of_key.items():
+            names = [radio_name(station, own) for station in own]
+            reporting = own[0].site.same_as  # what forwards has its own readings on the air beside those of others
+            tries = [traffic.tries(reporting or name)[0] for name in names]
+            sent = [(airtimes[name], one) for name, one in zip(names, tries, strict=True)]
+            energy[key] = energy_of(own, sent, catalogue, settings, landscape)
+            if reporting:
+                energy[reporting] = energy[key]  # one device: its sensor stands before it among the stations
+        return energy
+
     served = {source.name: number for number, source in enumerate(sources[:readings]) if source.hops}
     delivered = {sensor: traffic.delivered(number) for sensor, number in served.items()}
     starved: dict[str, list[str]] = {}
@@ -134,7 +147,7 @@ def run_plan(
             starved.setdefault(groups[hops[station.key][0][0]], []).append(station.key)
     return Running(
         duty=duty,
-        energy=energy,
+        supplies=supplies,
         legal=_legal_lines(verdicts),
         latency_s={sensor: traffic.latency_s(number) for sensor, number in served.items()},
         hops={sensor: traffic.hop_records(number) for sensor, number in served.items()},

@@ -206,7 +206,7 @@ def compute_links(
     indoors = indoor_legs(stations, pairs, distance, landscape, settings, joined)
     joined = with_indoor_legs(joined, indoors)
     shifts[list(indoors)], hidden[list(indoors)] = 0.0, 0.0
-    return _table(stations, tuple(seasons), pairs, distance, bearing, joined, samples, shifts, hidden, indoors)
+    return table_of_losses(stations, tuple(seasons), pairs, distance, bearing, joined, samples, shifts, hidden, indoors)
 
 
 def sample_count(distance_m: float, cell_m: float) -> int:
@@ -248,7 +248,7 @@ def with_stations(table: LinkTable, stations: Sequence[Station]) -> LinkTable:
     stations : sequence of Station
         The same sites and heights in the same order, at nearly the same frequency: the losses on the way are taken over.
     """
-    return _table(
+    return table_of_losses(
         stations,
         table.seasons,
         table.pairs,
@@ -298,7 +298,7 @@ def _join(parts: Sequence[PathLosses], order: NDArray[np.intp], n_seasons: int) 
     return PathLosses(terrain_parts=whole, cover_depth_m=depth, **plain)
 
 
-def _table(
+def table_of_losses(
     stations: Sequence[Station],
     seasons: tuple[Season, ...],
     pairs: NDArray[np.intp],
@@ -310,6 +310,10 @@ def _table(
     hidden_relief_db: Array,
     legs: dict[int, IndoorLeg],
 ) -> LinkTable:
+    """Return the links of stations over paths whose losses are known: gains, margins, spread and chance.
+
+    `elevation_shift_db` has shape (n_links, n_draws), `legs` holds links that stay inside a building; the rest as in `LinkTable`.
+    """
     a, b = pairs[:, 0], pairs[:, 1]
     many = elevation_shift_db.shape[1] > 1
     elevation_spread_db = elevation_shift_db.std(axis=1, dtype=float, ddof=1) if many else np.zeros(len(pairs))

@@ -70,7 +70,7 @@ def join_tables(parts: Sequence[tuple[Sequence[Station], LinkTable | None]]) -> 
         for item in fields(LinkTable)
         if item.name not in ("stations", "seasons", "losses", "indoor_legs", "learned_db", "tail_freedom")
     }
-    losses = _join_losses([piece.losses for piece in pieces])
+    losses = join_losses([piece.losses for piece in pieces])
     return LinkTable(stations=together, seasons=pieces[0].seasons, losses=losses, indoor_legs=legs, **plain)
 
 
@@ -103,7 +103,16 @@ def _rows_of(table: LinkTable, rows: NDArray[np.intp]) -> LinkTable:
         for item in fields(LinkTable)
         if item.name not in ("stations", "seasons", "losses", "indoor_legs", "learned_db", "tail_freedom")
     }
-    losses = table.losses
+    return replace(
+        table,
+        losses=losses_of_rows(table.losses, rows),
+        indoor_legs={place[row]: leg for row, leg in table.indoor_legs.items() if row in place},
+        **plain,
+    )
+
+
+def losses_of_rows(losses: PathLosses, rows: NDArray[np.intp]) -> PathLosses:
+    """Return the losses of some of the paths."""
     few: dict[str, Any] = {
         item.name: getattr(losses, item.name)[..., rows]
         for item in fields(PathLosses)
@@ -112,15 +121,11 @@ def _rows_of(table: LinkTable, rows: NDArray[np.intp]) -> LinkTable:
     parts = losses.terrain_parts
     terrain: dict[str, Any] = {item.name: getattr(parts, item.name)[..., rows] for item in fields(parts)}
     depth = {kind: metres[..., rows] for kind, metres in losses.cover_depth_m.items()}
-    return replace(
-        table,
-        losses=replace(losses, terrain_parts=replace(parts, **terrain), cover_depth_m=depth, **few),
-        indoor_legs={place[row]: leg for row, leg in table.indoor_legs.items() if row in place},
-        **plain,
-    )
+    return replace(losses, terrain_parts=replace(parts, **terrain), cover_depth_m=depth, **few)
 
 
-def _join_losses(losses: Sequence[PathLosses]) -> PathLosses:
+def join_losses(losses: Sequence[PathLosses]) -> PathLosses:
+    """Return the losses of several sets of paths, one behind the other."""
     plain: dict[str, Any] = {
         item.name: np.concatenate([getattr(part, item.name) for part in losses], axis=-1)
         for item in fields(PathLosses)

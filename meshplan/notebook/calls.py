@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from meshplan.errors import InputError
 from meshplan.notebook.in_code import PropertyInCode
 from meshplan.notebook.views import PlanLink, PropertyPlan, RadioComparison
 
@@ -72,6 +73,42 @@ def plan(
         calibrated=calibrated,
         on_progress=on_progress,
     )
+    return PropertyPlan(planned.plan, planned)
+
+
+def replan(
+    previous: PropertyPlan,
+    *,
+    radio: str | None = None,
+    overrides: dict[str, Any] | None = None,
+    seconds: float | None = None,
+    on_progress: OnProgress | None = None,
+) -> PropertyPlan:
+    """Return the plan of a property that was changed since: the same as `plan` makes, without computing what did not change.
+
+    Whatever changed is found by comparing: files of the folder (sites, changes.csv, cover, elevation, settings), the settings in
+    place of those of the file, the radio class.
+
+    Parameters
+    ----------
+    previous
+        The plan before the change, made by `plan` or `replan`.
+    radio : str, optional
+        Radio class in place of the one that the plan before was asked for.
+    overrides : dict, optional
+        Settings in place of those in property.toml, all of them; by default those of the plan before.
+    seconds, on_progress
+        As for `plan`.
+    """
+    from meshplan.workflow.plan import solve_limits
+    from meshplan.workflow.replan import replan_property
+
+    if previous.planned is None:
+        raise InputError(
+            "this plan was read from a file, which does not hold the land", where="previous", fix="Make it with meshplan.plan."
+        )
+    limits = solve_limits(seconds)
+    planned = replan_property(previous.planned, radio=radio, overrides=overrides, limits=limits, on_progress=on_progress)
     return PropertyPlan(planned.plan, planned)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from math import ceil
 from typing import Final
 
@@ -205,23 +206,37 @@ def _frame_ms(mode: RadioMode, frame_bytes: int) -> float:
     """Return the air time of one packet of so many bytes, header included."""
     radio = mode.radio
     if mode.spreading_factor is not None:
-        once = chirp_time_on_air_ms(
+        once = _one_chirp_packet_ms(
             frame_bytes,
             mode.spreading_factor,
             mode.bandwidth_khz,
-            coding_rate_index=radio.coding_rate_index,
-            preamble_symbols=radio.preamble_symbols,
-            low_rate=mode.spreading_factor >= HIGH_BAND_AIDED_FACTOR if mode.frequency_mhz > HIGH_BAND_MHZ else None,
+            radio.coding_rate_index,
+            radio.preamble_symbols,
+            mode.spreading_factor >= HIGH_BAND_AIDED_FACTOR if mode.frequency_mhz > HIGH_BAND_MHZ else None,
         )
-        return float(once) * radio.repeats.value
+        return once * radio.repeats.value
+    return _one_serial_packet_ms(
+        frame_bytes,
+        mode.bit_rate_bps,
+        radio.frame_overhead_bytes.value,
+        radio.frame_overhead_us.value,
+        radio.line_code_factor.value,
+        radio.repeats.value,
+    )
+
+
+@lru_cache(maxsize=4096)  # the few packets of a plan are asked for many thousand times
+def _one_chirp_packet_ms(size: int, factor: int, bandwidth_khz: float, coding: int, preamble: int, low_rate: bool | None) -> float:
+    return float(
+        chirp_time_on_air_ms(size, factor, bandwidth_khz, coding_rate_index=coding, preamble_symbols=preamble, low_rate=low_rate)
+    )
+
+
+@lru_cache(maxsize=4096)
+def _one_serial_packet_ms(size: int, rate_bps: float, more_bytes: float, more_us: float, code: float, repeats: float) -> float:
     return float(
         serial_time_on_air_ms(
-            frame_bytes,
-            mode.bit_rate_bps,
-            overhead_bytes=radio.frame_overhead_bytes.value,
-            overhead_us=radio.frame_overhead_us.value,
-            line_code_factor=radio.line_code_factor.value,
-            repeats=radio.repeats.value,
+            size, rate_bps, overhead_bytes=more_bytes, overhead_us=more_us, line_code_factor=code, repeats=repeats
         )
     )
 

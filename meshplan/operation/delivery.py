@@ -21,6 +21,11 @@ DETECTION: Final[dict[Modulation, Detection]] = {
 """Error curve of each modulation; a discriminator's extra decibels are in the sensitivity, not in the shape."""
 
 
+def frame_bytes(mode: RadioMode, payload_bytes: int) -> float:
+    """Return the bytes of a frame whose bits must all be right: payload, header of the network, the class's own."""
+    return payload_bytes + mode.header_bytes + mode.radio.frame_overhead_bytes.value
+
+
 def try_success(mode: RadioMode, margin_db: ArrayLike, payload_bytes: int, *, rayleigh: bool = True) -> Array:
     """Return the chance that one packet gets through once, for a margin above the design sensitivity.
 
@@ -40,10 +45,10 @@ def try_success(mode: RadioMode, margin_db: ArrayLike, payload_bytes: int, *, ra
         `packet_success_from_margin`; the design sensitivity stands for a bit error rate of 1e-3. A one-way class sends its
         packet several times; those are counted as tries of their own, as if spaced beyond a fade.
     """
-    frame_bytes = payload_bytes + mode.header_bytes + mode.radio.frame_overhead_bytes.value
+    size = frame_bytes(mode, payload_bytes)
     if mode.spreading_factor is not None:
-        return packet_success_from_margin(margin_db, frame_bytes, spreading_factor=mode.spreading_factor, rayleigh=rayleigh)
-    once = packet_success_from_margin(margin_db, frame_bytes, DETECTION[mode.modulation], rayleigh=rayleigh)
+        return packet_success_from_margin(margin_db, size, spreading_factor=mode.spreading_factor, rayleigh=rayleigh)
+    once = packet_success_from_margin(margin_db, size, DETECTION[mode.modulation], rayleigh=rayleigh)
     return chance_with_tries(once, mode.radio.repeats.value) if mode.tx_only else once
 
 

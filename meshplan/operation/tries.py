@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Final
 
@@ -12,8 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
 from meshplan.operation.channel import MAX_TRIES
-from meshplan.operation.delivery import try_success
-from meshplan.records.radio import RadioMode
+from meshplan.operation.delivery import frame_bytes, try_success
+from meshplan.records.radio import Modulation, RadioMode
 from meshplan.units import Array
 
 STATES: Final = 16
@@ -102,13 +102,31 @@ def slow_states(margin_db: float, spread_db: float, states: int = STATES) -> Arr
 
 def frame_success(mode: RadioMode, margin_db: ArrayLike, payload_bytes: int) -> Array:
     """Return `delivery.try_success` of one frame from a table in quarter decibels; a one-way class's repeats are not counted in."""
-    return np.asarray(np.interp(np.asarray(margin_db, dtype=float), _MARGINS_DB, _curve(mode, payload_bytes)))
+    return np.asarray(np.interp(np.asarray(margin_db, dtype=float), _MARGINS_DB, _curve(_Waterfall.of(mode, payload_bytes))))
+
+
+@dataclass(frozen=True)
+class _Waterfall:
+    """What the chance of a frame hangs on: modes of other powers and frequencies share one curve."""
+
+    frame_bytes: float
+    spreading_factor: int | None
+    modulation: Modulation
+    repeats: float | None
+    """Of a class that only sends."""
+    mode: RadioMode = field(compare=False)
+    payload_bytes: int = field(compare=False)
+
+    @classmethod
+    def of(cls, mode: RadioMode, payload_bytes: int) -> _Waterfall:
+        repeats = mode.radio.repeats.value if mode.tx_only else None
+        return cls(frame_bytes(mode, payload_bytes), mode.spreading_factor, mode.modulation, repeats, mode, payload_bytes)
 
 
 @lru_cache(maxsize=256)
-def _curve(mode: RadioMode, payload_bytes: int) -> Array:
-    chances = try_success(mode, _MARGINS_DB, payload_bytes)
-    return np.asarray(1.0 - (1.0 - chances) ** (1.0 / mode.radio.repeats.value) if mode.tx_only else chances)
+def _curve(waterfall: _Waterfall) -> Array:
+    chances = try_success(waterfall.mode, _MARGINS_DB, waterfall.payload_bytes)
+    return np.asarray(1.0 - (1.0 - chances) ** (1.0 / waterfall.repeats) if waterfall.repeats is not None else chances)
 
 
 def expected_frames(frame: ArrayLike, answer: ArrayLike, tries: ArrayLike, acknowledged: ArrayLike) -> Array:

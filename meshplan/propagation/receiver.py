@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import chndtr, comb, erfc, ive
 
+from meshplan.packaged import packaged_array
 from meshplan.units import Array, decibels, noise_floor_dbm, power_ratio
 
 REFERENCE_BIT_ERROR: Final = 1e-3
@@ -249,16 +250,39 @@ def packet_success_from_margin(
     return np.asarray(success.mean(axis=-1))
 
 
+CHIRP_FACTORS: Final = range(5, 13)
+"""Spreading factors whose error curve is kept as a table."""
+
+_LEVELS_DB: Final = np.linspace(-40.0, 14.0, 2161)
+"""Levels above the reference at which error curves are kept."""
+
+_CHIRP_TABLE: Final = "chirp_errors.npy"
+
+
 @cache
 def _error_table(detection: Detection, spreading_factor: int | None) -> tuple[Array, Array]:
     """Return levels above the reference and the logarithm of the error rate there: the exact curves are slow."""
-    levels = np.linspace(-40.0, 14.0, 2161)
     if spreading_factor is None:
-        errors = bit_error_rate(detection, levels + required_ebn0_db(detection))
-    else:
-        errors = chirp_bit_error_rate(spreading_factor, levels + required_chirp_snr_db(spreading_factor))
+        return _LEVELS_DB, _falling(bit_error_rate(detection, _LEVELS_DB + required_ebn0_db(detection)))
+    if spreading_factor in CHIRP_FACTORS:
+        return _LEVELS_DB, _chirp_tables()[CHIRP_FACTORS.index(spreading_factor)]
+    return _LEVELS_DB, chirp_error_curve(spreading_factor)
+
+
+def chirp_error_curve(spreading_factor: int) -> Array:
+    """Return the logarithm of a chirp's error rate at the levels that are kept; shape (2161,)."""
+    return _falling(chirp_bit_error_rate(spreading_factor, _LEVELS_DB + required_chirp_snr_db(spreading_factor)))
+
+
+def _falling(errors: Array) -> Array:
     # integrals round near zero, where the curve must still fall
-    return levels, np.asarray(np.minimum.accumulate(np.log(np.maximum(errors, 1e-15))))
+    return np.asarray(np.minimum.accumulate(np.log(np.maximum(errors, 1e-15))))
+
+
+@cache
+def _chirp_tables() -> Array:
+    """Return `chirp_error_curve` of each of CHIRP_FACTORS as it was computed once (half a second each); a test computes it anew."""
+    return packaged_array(_CHIRP_TABLE)
 
 
 def _error_above_reference(detection: Detection, spreading_factor: int | None, levels: Array) -> Array:

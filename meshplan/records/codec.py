@@ -131,9 +131,9 @@ def decimals_of(name: str) -> int | None:
 def _encode(value: Any, name: str, owner: str, *, is_real: bool = False) -> Any:
     """Return a value of a record as JSON values; `is_real` says that whole numbers are written as 2.0, not 2."""
     kind: type = type(value)
-    if kind is float:
-        return _encode_number(value, name, owner)
-    if is_dataclass(value) and not isinstance(value, type):
+    if kind is float or kind is str or value is None:
+        return _encode_number(value, name, owner) if kind is float else value
+    if is_dataclass(kind):
         return {item: _encode(getattr(value, item), item, kind.__name__, is_real=real) for item, real in _written_fields(kind)}
     if isinstance(value, Mapping):
         return {str(key): _encode(item, name, owner, is_real=is_real) for key, item in value.items()}

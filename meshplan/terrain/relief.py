@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Final
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -60,7 +61,17 @@ class Relief:
 
 
 def reliefs_of(elevation: Elevation) -> tuple[Relief | None, ...]:
-    """Return what is known of each raster; None for those that give no ground here."""
+    """Return what is known of each raster; None for those that give no ground here. Kept as long as the elevation is."""
+    known = _reliefs.get(elevation)
+    if known is None:
+        known = _reliefs[elevation] = _all_reliefs(elevation)
+    return known
+
+
+_reliefs: WeakKeyDictionary[Elevation, tuple[Relief | None, ...]] = WeakKeyDictionary()
+
+
+def _all_reliefs(elevation: Elevation) -> tuple[Relief | None, ...]:
     found: list[Relief | None] = []
     for number, note in enumerate(elevation.rasters):
         nodes = elevation.nodes[number] if number < len(elevation.nodes) else None

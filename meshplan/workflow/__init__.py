@@ -15,11 +15,13 @@ if TYPE_CHECKING:
     from meshplan.workflow.plan_check import check_plan
     from meshplan.workflow.prepare import Prepared, prepare_property
     from meshplan.workflow.profile import profile_between
+    from meshplan.workflow.replan import Relinked, relink, replan_property
     from meshplan.workflow.sheets import find_plan, stored_walk, walk_fits, write_plan_sheets
 
 _HOME = {
     "Planned": "plan",
     "Prepared": "prepare",
+    "Relinked": "replan",
     "calibrate_property": "calibrate",
     "check_plan": "plan_check",
     "check_property": "check",
@@ -30,6 +32,8 @@ _HOME = {
     "profile_between": "profile",
     "propose_next_places": "next_places",
     "read_catalogue": "catalogue",
+    "relink": "replan",
+    "replan_property": "replan",
     "solve_limits": "plan",
     "stored_walk": "sheets",
     "walk_fits": "sheets",
@@ -41,6 +45,7 @@ _HOME = {
 __all__ = [
     "Planned",
     "Prepared",
+    "Relinked",
     "calibrate_property",
     "check_plan",
     "check_property",
@@ -51,6 +56,8 @@ __all__ = [
     "profile_between",
     "propose_next_places",
     "read_catalogue",
+    "relink",
+    "replan_property",
     "solve_limits",
     "stored_walk",
     "walk_fits",

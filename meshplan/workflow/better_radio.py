@@ -14,9 +14,9 @@ from meshplan.links.link_table import LinkTable, with_stations
 from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLimits
 from meshplan.planning.solve import solve_placement
 from meshplan.records import Role
-from meshplan.records.radio import RadioClass, RadioMode
+from meshplan.records.radio import RadioClass, RadioMode, radio_mode
 from meshplan.records.station import Station
-from meshplan.workflow.prepare import Prepared, choose_mode, equip
+from meshplan.workflow.prepare import Base, Prepared, choose_mode, equip
 
 MOST_NAMED = 3
 """Relays that differ are named up to so many."""
@@ -29,6 +29,9 @@ MOST_TRIED: Final = 4
 
 SAME_BAND: Final = 0.05
 """Frequencies within this share of each other use the same path losses here (0.4 dB of free space): enough for a hint."""
+
+WORTH_A_TRY_DB: Final = 1.0
+"""More loss than that another class must allow (own choice)."""
 
 TRIAL_ITERATIONS: Final = 20
 """Iterations of the solver for one trial."""
@@ -155,16 +158,28 @@ def _candidates(prepared: Prepared) -> list[RadioMode]:
             continue
         for setting in radio.settings:
             name = f"{key}-{setting.name.lower()}" if len(radio.settings) > 1 else key
+            if not _may_reach_further(base, name, own):
+                continue
             try:
                 mode, verdict = choose_mode(base, name)
             except InputError:
                 continue
             near = abs(mode.frequency_mhz - own.frequency_mhz) <= SAME_BAND * own.frequency_mhz
-            if verdict.lawful and near and _allowed_loss_db(mode) > _allowed_loss_db(own) + 1.0:
+            if verdict.lawful and near and _allowed_loss_db(mode) > _allowed_loss_db(own) + WORTH_A_TRY_DB:
                 found.append(mode)
     found.sort(key=lambda mode: (_allowed_loss_db(mode), mode.name))
     step = max(1, len(found) // MOST_TRIED)
     return found[step - 1 :: step][:MOST_TRIED]
+
+
+def _may_reach_further(base: Base, name: str, own: RadioMode) -> bool:
+    """Tell whether a setting allows more loss at the highest power of its class: the law is asked for no other."""
+    try:
+        mode = radio_mode(base.classes, name, wide_area=base.found.settings.radio_settings.protocol == "wide-area")
+    except InputError:
+        return False
+    power = mode.radio.tx_power_dbm
+    return max(power.value, power.high or power.value) - mode.sensitivity_dbm > _allowed_loss_db(own) + WORTH_A_TRY_DB
 
 
 def _may_be_near(radio: RadioClass, frequency_mhz: float) -> bool:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from math import ceil, inf
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,7 @@ from meshplan.inputs.file_hashes import hash_inputs
 from meshplan.inputs.property_files import find_files
 from meshplan.inputs.settings_file import SETTINGS_FILE
 from meshplan.links.graph import build_graph
+from meshplan.links.known_links import KnownLinks, links_with_known
 from meshplan.links.link_table import LinkTable, compute_links
 from meshplan.links.mixture import join_tables
 from meshplan.links.pairs import candidate_pairs
@@ -56,6 +58,8 @@ class Planned(ShortForm):
     links: LinkTable
     problem: PlacementProblem
     result: PlacementResult
+    known: tuple[KnownLinks, ...] = ()
+    """The links of each class as computed, for `workflow.replan`; empty where they were corrected or given."""
 
     def short_facts(self) -> Facts:
         """Return what the plan says of itself."""
@@ -90,13 +94,11 @@ def plan_property(
     refuse_unlawful(prepared)
     tell("Computing links", 0, 0)
     error_fields = draw_error_fields(prepared.landscape)
-    links = compute_all_links(
-        prepared, error_fields=error_fields, on_progress=lambda done, total: tell("Computing links", done, total)
-    )
+    known = links_of_parts(prepared, error_fields, on_progress=lambda done, total: tell("Computing links", done, total))
     correct, notes = correction_as_asked(prepared.found.folder, prepared.landscape.grid.crs, calibrated=calibrated, command="plan")
-    return plan_with_links(
-        prepared, correct(links), limits=limits, notes=notes, calibrated=calibrated, correct=correct, on_progress=tell
-    )
+    links = correct(links_together(prepared, known))
+    planned = plan_with_links(prepared, links, limits=limits, notes=notes, calibrated=calibrated, correct=correct, on_progress=tell)
+    return replace(planned, known=tuple(part for part in known if part is not None))
 
 
 def plan_with_links(
@@ -233,8 +235,33 @@ def compute_all_links(
 
     Without `prune` pairs are kept that this radio cannot bridge but a stronger one might.
     """
-    parts = prepared.parts or (prepared,)
-    tables = [_links_of(part, error_fields, prune, on_progress) for part in parts]
+    return links_together(prepared, links_of_parts(prepared, error_fields, prune=prune, on_progress=on_progress))
+
+
+def links_of_parts(
+    prepared: Prepared,
+    error_fields: ErrorFields | None,
+    *,
+    prune: bool = True,
+    known: Sequence[KnownLinks] = (),
+    on_progress: Callable[[int, int], None] | None = None,
+) -> list[KnownLinks | None]:
+    """Return the links of each class; None for a class of which no two stations may speak.
+
+    `known` are links of the property before a change, or of another class of the same frequency: their paths are not computed anew.
+    """
+    draws = 0 if error_fields is None else error_fields.draws
+    found: list[KnownLinks | None] = []
+    for part in prepared.parts or (prepared,):
+        before = next((each for each in known if each.settings == part.path), None)
+        table = _links_of(part, error_fields, prune, before, on_progress)
+        found.append(None if table is None else KnownLinks(table, part.landscape, part.path, draws))
+    return found
+
+
+def links_together(prepared: Prepared, known: Sequence[KnownLinks | None]) -> LinkTable:
+    """Return the links of all classes as one table."""
+    parts, tables = prepared.parts or (prepared,), [None if part is None else part.table for part in known]
     if all(table is None for table in tables):
         fix = "Add gateway and relay candidates that carry the radio class of the sensors."
         where = ", ".join(find_files(prepared.found.folder, prepared.found.settings).sites)
@@ -246,7 +273,11 @@ def compute_all_links(
 
 
 def _links_of(
-    prepared: Prepared, error_fields: ErrorFields | None, prune: bool, on_progress: Callable[[int, int], None] | None
+    prepared: Prepared,
+    error_fields: ErrorFields | None,
+    prune: bool,
+    known: KnownLinks | None,
+    on_progress: Callable[[int, int], None] | None,
 ) -> LinkTable | None:
     """Return the links of one class; None if no pair of its stations may speak."""
     pairs = candidate_pairs(prepared.stations, prune=prune)
@@ -254,7 +285,8 @@ def _links_of(
         pairs = candidate_pairs(prepared.stations, prune=False)
     if not len(pairs):
         return None
-    return compute_links(
+    compute = compute_links if known is None else partial(links_with_known, known)
+    return compute(
         prepared.stations,
         pairs,
         prepared.landscape,

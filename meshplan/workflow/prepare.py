@@ -19,6 +19,7 @@ from meshplan.inputs.property import read_property
 from meshplan.inputs.radios import read_batteries, read_boards, read_radio_classes, read_regions, read_regulators, read_solar
 from meshplan.inputs.site_changes import CHANGES_FILE
 from meshplan.links.build_stations import build_stations
+from meshplan.links.known_links import same_heights
 from meshplan.links.mixture import radio_names
 from meshplan.links.seasons import hemisphere_of, seasons_named
 from meshplan.loss.path_loss import PathSettings
@@ -38,7 +39,7 @@ from meshplan.terrain.candidates import find_gateway_places, find_relay_places
 from meshplan.terrain.forwarding_sensors import forwarding_sensors
 from meshplan.terrain.geodesy import to_degrees
 from meshplan.terrain.landscape import Landscape, build_landscape
-from meshplan.terrain.mapped_land import judge_mapped_land
+from meshplan.terrain.mapped_land import EVERYTHING_MAPPED, MappedLand, judge_mapped_land
 from meshplan.terrain.places import with_places
 from meshplan.workflow.battery_relays import with_battery_relays
 from meshplan.workflow.running_costs import backhaul_notes, check_backhauls, with_running_costs
@@ -66,6 +67,8 @@ class Base(ShortForm):
     backhauls: dict[str, BackhaulClass] = field(default_factory=dict)
     overrides: dict[str, Any] = field(default_factory=dict)
     """Settings in place of those of the file, by dotted key."""
+    mapped: MappedLand = EVERYTHING_MAPPED
+    """What the cover files account for."""
 
     def short_facts(self) -> Facts:
         """Return what the property says of itself."""
@@ -120,7 +123,7 @@ class Prepared(ShortForm):
         )
 
 
-def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
+def read_base(folder: Path, *, overrides: dict[str, Any] | None = None, known: Base | None = None) -> Base:
     """Read a property and make its landscape.
 
     Parameters
@@ -129,6 +132,8 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
         Folder with `property.toml`.
     overrides : dict, optional
         Settings in place of those in the file, with dotted keys.
+    known : Base, optional
+        The property before a change; its land is taken over where nothing of it changed.
 
     Raises
     ------
@@ -138,7 +143,9 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
     found = read_property(folder, overrides=overrides)
     places = [(site.x_m, site.y_m) for site in found.sites]
     mapped = judge_mapped_land(found.settings.land_cover, found.cover_reach_m, places, found.boundary)
-    landscape = build_landscape(found.elevation, found.covers, mapped)
+    if known is not None and same_heights(known.found.elevation, found.elevation):
+        found = replace(found, elevation=known.found.elevation)
+    landscape = _landscape_of(found, mapped, known)
     found = with_found_relays(with_found_gateways(found, landscape), landscape)
     forwarding, may_forward = forwarding_sensors(found.sites)
     sites, reported = with_places((*found.sites, *forwarding), found.settings.requirement.same_place_m)
@@ -161,7 +168,16 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
         hemisphere=hemisphere,
         backhauls=backhauls,
         overrides=dict(overrides or {}),
+        mapped=mapped,
     )
+
+
+def _landscape_of(found: Property, mapped: MappedLand, known: Base | None) -> Landscape:
+    """Return the landscape: the known one where it holds the same."""
+    same_land = known is not None and known.found.elevation is found.elevation and known.mapped == mapped
+    if known is not None and same_land and known.found.covers == found.covers:
+        return known.landscape
+    return build_landscape(found.elevation, found.covers, mapped)
 
 
 def _catalogue(found: Property) -> Catalogue:
@@ -240,9 +256,11 @@ def _region_of(found: Property) -> Region:
         raise InputError(error.problem, where="property.toml, key 'country'", fix=error.fix) from error
 
 
-def prepare_property(folder: Path, *, radio: str | None = None, overrides: dict[str, Any] | None = None) -> Prepared:
-    """Read a property and equip it with a radio; `radio` names a class in place of the one in the file. Raises as `read_base`."""
-    base = read_base(folder, overrides=overrides)
+def prepare_property(
+    folder: Path, *, radio: str | None = None, overrides: dict[str, Any] | None = None, known: Base | None = None
+) -> Prepared:
+    """Read a property and equip it with a radio; `radio` names a class in place of the one in the file. The rest as `read_base`."""
+    base = read_base(folder, overrides=overrides, known=known)
     if radio:
         return replace(equip(base, radio), asked_radio=radio)
     if not base.found.settings.radio:

@@ -16,7 +16,7 @@ ROOT = Path(__file__).resolve().parents[2]
 PROMISED = (
     *("InputError", "MeshplanError", "PlanLink", "PlanLinks", "PropertyInCode", "PropertyPlan", "RadioComparison", "__version__"),
     *("calibrate", "catalogue", "check", "compare", "free_space_loss_db", "fresnel_parameter", "fresnel_radius_m"),
-    *("knife_edge_loss_db", "link_chance", "plan", "profile", "property_from", "read_plan", "terrain_loss_db"),
+    *("knife_edge_loss_db", "link_chance", "plan", "profile", "property_from", "read_plan", "replan", "terrain_loss_db"),
 )
 """A name that goes from here breaks the promise of README, "Changes"; a new one is told there."""
 WITH_EXAMPLES = sorted(

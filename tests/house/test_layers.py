@@ -13,6 +13,7 @@ VOCABULARY = (
     "errors",
     "units",
     "sources",
+    "packaged",
     "kinds",
     "settings",
     "grid",
@@ -42,8 +43,9 @@ ALLOWED = {
     "sources": (),
     "grid": (),
     "settings": (),
+    "packaged": ("units",),
     "kinds": ("errors", "sources"),
-    "propagation": ("errors", "units", "sources", "kinds"),
+    "propagation": ("errors", "units", "sources", "packaged", "kinds"),
     "planning": ("errors", "units", "sources", "records"),
 }
 """Packages with a narrower view than their place in the list gives them."""

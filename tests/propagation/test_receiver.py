@@ -13,8 +13,10 @@ from published_tables import PublishedTable
 from meshplan.propagation.noise import thermal_noise_dbm
 from meshplan.propagation.receiver import (
     Detection,
+    _error_table,
     bit_error_rate,
     chirp_bit_error_rate,
+    chirp_error_curve,
     packet_success,
     packet_success_from_margin,
     rayleigh_bit_error_rate,
@@ -192,3 +194,13 @@ def test_fading_success_meets_the_fade_margin_rule() -> None:
 def test_unknown_margin_stays_unknown() -> None:
     assert np.isnan(packet_success_from_margin(np.nan, 20))
     assert np.isnan(packet_success_from_margin(np.nan, 20, spreading_factor=9, rayleigh=True))
+
+
+@pytest.mark.parametrize("spreading_factor", [5, 8, 12])
+def test_the_kept_error_curves_of_chirps_are_those_of_the_formula(spreading_factor: int) -> None:
+    levels_db, kept = _error_table(Detection.BPSK_COHERENT, spreading_factor)
+    computed = chirp_error_curve(spreading_factor)
+    real = computed > np.log(1e-12)  # below, the integral is left with the rounding of its sum
+    assert len(kept) == len(levels_db) == len(computed)
+    assert kept[real] == pytest.approx(computed[real], rel=1e-9)
+    assert (kept[~real] <= np.log(1e-12) + 1e-6).all()

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image
+from PIL import Image, WebPImagePlugin
 from pyproj import Transformer
 from rasterio.transform import from_origin
 from rasterio.warp import Resampling, calculate_default_transform, reproject
@@ -167,6 +167,7 @@ def _warp(
 
 
 def _webp(picture: NDArray[np.uint8], corners: tuple[float, float, float, float], lossless: bool) -> RasterPicture:
+    assert WebPImagePlugin.SUPPORTED  # imported here so that the library need not load every other format to find it
     stream = io.BytesIO()
     image = Image.fromarray(np.ascontiguousarray(np.moveaxis(picture, 0, 2)), mode="RGBA")
     image.save(stream, "WEBP", lossless=lossless, **(LOSSLESS_EFFORT if lossless else {"quality": WEBP_QUALITY, "method": 4}))
