@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.planning.cover import Row
-from meshplan.planning.cut_lp import ALL_AT_ONCE, CutLp, PricedBound
+from meshplan.planning.cut_lp import ALL_AT_ONCE, Basis, CutLp, PricedBound
 from meshplan.planning.demand import rows_for, shortfalls
 from meshplan.planning.guided import guided_plan
 from meshplan.planning.search import Search
@@ -32,6 +32,9 @@ WINDOW, LEAST_RISE = 3, 0.05
 
 GUIDE_EVERY = 5
 """Branches between two plans built from the point at hand."""
+
+TRIED, TRIAL_STEPS = 16, 30
+"""Columns tried at a branch before one is chosen, those of them without a past, and steps of the simplex method for each half."""
 
 GATEWAY_FIRST = 10.0
 """How much sooner a gateway is branched on than a relay of the same cost."""
@@ -53,6 +56,8 @@ class Branch:
     rows: tuple[Row, ...] = field(compare=False)
     """Cuts that hold its bound up."""
     proof: PricedBound = field(compare=False)
+    basis: Basis | None = field(compare=False)
+    """Where its linear programme ended: the one of a half begins there."""
 
 
 class BranchSearch:
@@ -90,7 +95,7 @@ class BranchSearch:
     def run(self, most: int, share: float = 1.0, *, to_the_end: bool = False) -> str:
         """Look into at most so many branches; return how it ended. `to_the_end`: also when others have proven the plan."""
         if not self._started:
-            if self._evaluate((), (), self.lp.value, self.lp.root_proof()) is None:
+            if self._evaluate((), (), self.lp.value, self.lp.root_proof(), None) is None:
                 return "stopped by its limit"
             self._started = True
         while self._open:
@@ -118,7 +123,8 @@ class BranchSearch:
     def _split(self, branch: Branch) -> bool:
         """Look into both halves of a branch; return whether there was time for it."""
         for opens in (False, True):
-            value = self._evaluate((*branch.path, (branch.column, opens)), branch.rows, branch.bound, branch.proof)
+            path = (*branch.path, (branch.column, opens))
+            value = self._evaluate(path, branch.rows, branch.bound, branch.proof, branch.basis)
             if value is None:
                 return False
             self._gain[opens].note(branch.column, min(value, self.search.best_value) - branch.bound)
@@ -146,7 +152,7 @@ class BranchSearch:
     def _is_beaten(self, bound: float) -> bool:
         return bool(np.ceil(bound - SURELY_ABOVE) >= self.search.best_value)
 
-    def _evaluate(self, path: Path, rows: tuple[Row, ...], bound: float, proof: PricedBound) -> float | None:
+    def _evaluate(self, path: Path, rows: tuple[Row, ...], bound: float, proof: PricedBound, basis: Basis | None) -> float | None:
         """Cut on in a branch and keep it if it may hold a cheaper plan; return its bound, None when there was no time."""
         lp, search = self.lp, self.search
         self.done += 1
@@ -160,6 +166,8 @@ class BranchSearch:
             enough = np.array([float(search.best_value) + 1.0])
             self.done_with.append((path, PricedBound(np.inf, (unmet,), enough, np.zeros(len(lp.model.site_groups)))))
             return np.inf
+        if basis is not None:
+            lp.start_from(basis)
         values: list[float] = []
         for _ in range(MOST_ROUNDS):
             left = search.time_left()
@@ -181,25 +189,41 @@ class BranchSearch:
             fresh = lp.separate() or self._rows_of_a_whole_point()
             if lp.add(fresh) == 0:
                 break
-        column = self._column()
+        tight, stood = tuple(lp.tight_rows()), lp.basis()
+        column = self._column(bound, stood)
         if column < 0:
             self.unsettled = min(self.unsettled, bound)
             self.done_with.append((path, proof))
             return bound
         if self.done % GUIDE_EVERY == 1:
             guided_plan(search, lp, "branching")
-        heapq.heappush(self._open, Branch(bound, -self.done, path, column, tuple(lp.tight_rows()), proof))
+        heapq.heappush(self._open, Branch(bound, -self.done, path, column, tight, proof, stood))
         return bound
 
-    def _column(self) -> int:
-        """Return the column to branch on: undecided, dear, of much effect before; -1 if none is left."""
+    def _column(self, bound: float, basis: Basis) -> int:
+        """Return the column to branch on: undecided, dear, of much effect before; -1 if none is left.
+
+        Of those that promise most, the ones that nothing is known of yet are tried for a few steps of the simplex method.
+        """
         x = self.lp.x
         undecided = np.flatnonzero((x > WHOLE) & (x < 1.0 - WHOLE))
         if not undecided.size:
             return -1
-        down = self._gain[0].expected(undecided, x[undecided])
-        up = self._gain[1].expected(undecided, 1.0 - x[undecided])
-        return int(undecided[np.argmax(np.maximum(down, 1e-3) * np.maximum(up, 1e-3) * self._urgency[undecided])])
+        best = undecided[np.argsort(-self._scores(undecided), kind="stable")][:TRIED]
+        strange = [int(column) for column in best if not self._gain[0].count[column] and not self._gain[1].count[column]]
+        if not strange:
+            return int(best[0])
+        for column in strange:
+            for opens, rise in enumerate(self.lp.rises(column, basis, TRIAL_STEPS)):
+                self._gain[opens].note(column, min(rise, self.search.best_value - bound))
+        return int(undecided[np.argmax(self._scores(undecided))])
+
+    def _scores(self, columns: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Return how much branching on each column promises: the expected rises of both halves, gateways and dear nodes first."""
+        x = self.lp.x[columns]
+        down, up = self._gain[0].expected(columns, x), self._gain[1].expected(columns, 1.0 - x)
+        scores: NDArray[np.float64] = np.maximum(down, 1e-3) * np.maximum(up, 1e-3) * self._urgency[columns]
+        return scores
 
     def _rows_of_a_whole_point(self) -> list[Row]:
         """Offer a point without undecided columns as a plan; return cuts if it is none."""

@@ -11,6 +11,17 @@ from meshplan.planning.compiled import compiled
 
 
 @compiled
+def or_of_rows(ptr, to, words):
+    """Return for each row the bitwise or of the words, shape (n_targets, n_words), of its neighbours."""
+    result = np.zeros((ptr.size - 1, words.shape[1]), dtype=np.uint64)
+    for row in range(ptr.size - 1):
+        for k in range(ptr[row], ptr[row + 1]):
+            for word in range(words.shape[1]):
+                result[row, word] |= words[to[k], word]
+    return result
+
+
+@compiled
 def held_up_flow(  # noqa: PLR0912, PLR0915  (one loop nest, compiled as a whole)
     sources_ptr,
     sources,

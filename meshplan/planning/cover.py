@@ -7,6 +7,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 from meshplan.planning.layers import CopyGraph
 from meshplan.planning.mincut import Cut, find_cuts
@@ -61,7 +62,10 @@ class Family:
             np.maximum.at(top, graph.node[copies], graph.level[copies])
             columns = np.flatnonzero(graph.level <= top[graph.node]).astype(np.int32)
             return columns, np.ones(columns.size, dtype=np.int64)
-        columns, first = np.unique(self.item[copies], return_index=True)
+        columns = self.item[copies]
+        if columns.size == 0 or (columns[1:] > columns[:-1]).all():
+            return columns, self.coefficient[copies]
+        columns, first = np.unique(columns, return_index=True)
         return columns, self.coefficient[copies][first]
 
 
@@ -213,6 +217,34 @@ class CoverModel:
         opened = self.problem.forced.copy()
         opened[self.item_node[x[: self.n_items]]] = True
         return opened
+
+
+@dataclass(frozen=True, eq=False)
+class RowTable:
+    """Rows laid one under the other, so that sums over all of them take one pass: shape (n_rows, n_columns)."""
+
+    matrix: sparse.csr_matrix
+    need: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, rows: list[Row], n_columns: int) -> RowTable:
+        """Return the table of some rows."""
+        pointers = np.zeros(len(rows) + 1, dtype=np.int32)
+        np.cumsum([row.columns.size for row in rows], out=pointers[1:])
+        columns = np.concatenate([np.zeros(0, dtype=np.int32), *(row.columns for row in rows)])
+        values = np.concatenate([np.zeros(0), *(row.coefficients for row in rows)])
+        matrix = sparse.csr_matrix((values, columns, pointers), shape=(len(rows), n_columns))
+        return cls(matrix, np.array([row.need for row in rows]))
+
+    def gaps(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return by how much `x` misses each row, shape (n_rows,); negative when it is met with something to spare."""
+        gaps: NDArray[np.float64] = self.need - self.matrix @ x
+        return gaps
+
+    def loads(self, duals: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return what the rows charge each column at these prices, shape (n_columns,)."""
+        loads: NDArray[np.float64] = self.matrix.T @ duals
+        return loads
 
 
 def row_gap(rows: list[Row], x: NDArray[np.float64]) -> NDArray[np.float64]:

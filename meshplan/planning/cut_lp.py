@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.planning.blocking import FloorRows
-from meshplan.planning.cover import CoverModel, Row, row_gap
-from meshplan.planning.solver import new_solver
+from meshplan.planning.cover import CoverModel, Row, RowTable, row_gap
+from meshplan.planning.solver import BASIC, LOWER, new_solver, set_basis
 
 KEEP_ROUNDS = 1
 """A row that has not been tight for more rounds is dropped; it comes back if it is needed."""
@@ -47,6 +47,15 @@ class PricedBound:
     site_duals: NDArray[np.float64]
 
 
+@dataclass(frozen=True, eq=False)
+class Basis:
+    """Where the simplex method stood: the state of each column, shape (n_columns,), of the site rows, and which rows were tight."""
+
+    columns: NDArray[np.int8]
+    sites: NDArray[np.int8]
+    tight: frozenset[bytes]
+
+
 class CutLp:
     """A linear programme that grows by violated cuts.
 
@@ -73,6 +82,8 @@ class CutLp:
         self._average: NDArray[np.float64] | None = None
         self._known: set[bytes] = set()
         self._blocking = FloorRows(model)
+        self._laid_out: RowTable | None = None
+        self._objective = 0.0
         self._solver: Any = new_solver(seed)
         self._place = np.full(n, -1, dtype=np.int64)
         self._columns = np.zeros(0, dtype=np.int64)
@@ -114,13 +125,22 @@ class CutLp:
         active = self._columns
         places = np.arange(active.size, dtype=np.int32)
         self._solver.changeColsBounds(active.size, places, self._least[active], self._most[active])
-        for row in self.rows:
-            if row.coefficients @ self._most[row.columns] < row.need:
-                return row
-        lacking = [self._too_few(row) for row in self.rows]
+        table = self._table
+        out_of_reach = np.flatnonzero(table.gaps(self._most) > 0.0)
+        if out_of_reach.size:
+            return self.rows[int(out_of_reach[0])]
+        handed_over = np.where(self._place >= 0, self._most, 0.0)
+        lacking = [self._too_few(self.rows[index]) for index in np.flatnonzero(table.gaps(handed_over) > 0.0)]
         if lacking:
             self.activate(np.concatenate(lacking))
         return None
+
+    @property
+    def _table(self) -> RowTable:
+        """Return the rows laid one under the other."""
+        if self._laid_out is None:
+            self._laid_out = RowTable.of(self.rows, self.model.cost.size)
+        return self._laid_out
 
     def root_proof(self) -> PricedBound:
         """Return the best proof about all plans."""
@@ -128,20 +148,52 @@ class CutLp:
 
     def tight_rows(self) -> list[Row]:
         """Return the rows that the last point only just meets."""
-        gap = row_gap(self.rows, self.x)
-        return [row for row, slack in zip(self.rows, gap, strict=True) if slack > -1e-6]
+        return [self.rows[index] for index in np.flatnonzero(self._table.gaps(self.x) > -1e-6)]
+
+    def basis(self) -> Basis:
+        """Return where the simplex method stands."""
+        known = self._solver.getBasis()
+        columns = np.full(self.model.cost.size, LOWER, dtype=np.int8)
+        columns[self._columns] = [status.value for status in known.col_status]
+        rows = np.array([status.value for status in known.row_status], dtype=np.int8)
+        n_sites = len(self.model.site_groups)
+        tight = frozenset(self.rows[index].key for index in np.flatnonzero(rows[n_sites:] != BASIC))
+        return Basis(columns, rows[:n_sites], tight)
+
+    def start_from(self, basis: Basis) -> None:
+        """Let the next solve begin where the simplex method once stood; rows that came since lie slack in it."""
+        is_tight = np.array([row.key in basis.tight for row in self.rows], dtype=bool)
+        columns = basis.columns[self._columns]
+        rows = np.concatenate([basis.sites, np.where(is_tight, np.int8(LOWER), np.int8(BASIC))])
+        if int((columns == BASIC).sum() + (rows == BASIC).sum()) == rows.size:
+            set_basis(self._solver, columns, rows)
+
+    def rises(self, column: int, basis: Basis, steps: int) -> tuple[float, float]:
+        """Return by how much the value rises when a column is closed and when it is opened, as far as so many steps show."""
+        solver, place = self._solver, np.array([self._place[column]], dtype=np.int32)
+        before = self._objective
+        found = []
+        solver.setOptionValue("simplex_strategy", 1)
+        solver.setOptionValue("simplex_iteration_limit", steps)
+        for end in (0.0, 1.0):
+            solver.changeColsBounds(1, place, np.full(1, end), np.full(1, end))
+            self.start_from(basis)
+            solver.run()
+            status = str(solver.getModelStatus()).rpartition(".")[2]
+            found.append(np.inf if status == "kInfeasible" else max(solver.getInfo().objective_function_value - before, 0.0))
+        solver.setOptionValue("simplex_iteration_limit", 2**31 - 1)
+        solver.changeColsBounds(1, place, self._least[[column]], self._most[[column]])
+        return found[0], found[1]
 
     def _entries(self, columns: NDArray[np.integer]) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
         """Return row, position among `columns`, and coefficient of every entry of the columns, site rows first."""
         wanted = np.full(self.model.cost.size, -1, dtype=np.int64)
         wanted[columns] = np.arange(columns.size)
-        parts = [(group, np.ones(group.size)) for group in self.model.site_groups]
-        parts += [(row.columns, row.coefficients) for row in self.rows]
-        if not parts:
-            return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), np.zeros(0)
-        flat = wanted[np.concatenate([part for part, _ in parts])]
-        row_of = np.repeat(np.arange(len(parts)), [part.size for part, _ in parts])
-        value = np.concatenate([coefficients for _, coefficients in parts])
+        groups, matrix = self.model.site_groups, self._table.matrix
+        flat = wanted[np.concatenate([*groups, matrix.indices])]
+        sizes = np.concatenate([[group.size for group in groups], np.diff(matrix.indptr)]).astype(np.int64)
+        row_of = np.repeat(np.arange(sizes.size), sizes)
+        value = np.concatenate([np.ones(flat.size - matrix.nnz), matrix.data])
         keep = flat >= 0
         return row_of[keep], flat[keep], value[keep]
 
@@ -163,6 +215,7 @@ class CutLp:
             lower = np.array([row.need for row in fresh])
             self._solver.addRows(len(fresh), lower, np.full(len(fresh), np.inf), columns.size, starts, columns, values)
             self.rows += fresh
+            self._laid_out = None
             self.age += [0] * len(fresh)
         return len(fresh)
 
@@ -213,6 +266,7 @@ class CutLp:
         """Read the solver's answer; return the columns that it should have had."""
         solver, model = self._solver, self.model
         solution = solver.getSolution()
+        self._objective = solver.getInfo().objective_function_value
         duals = np.array(solution.row_dual)
         n_sites = len(model.site_groups)
         site_duals, duals = np.minimum(duals[:n_sites], 0.0), np.maximum(duals[n_sites:], 0.0)
@@ -220,7 +274,7 @@ class CutLp:
         self.x = np.zeros(model.cost.size)
         self.x[self._columns] = np.clip(np.array(solution.col_value), 0.0, 1.0)
         # Any prices of the rows give a bound: what the rows are worth, less what columns are charged above their cost.
-        need = np.array([row.need for row in self.rows])
+        need = self._table.need
         worth = model.forced_cost + float(duals @ need + site_duals.sum())
         value = worth + float(np.minimum(reduced, 0.0).sum())
         settled = worth + float(np.minimum(reduced * self._least, reduced * self._most).sum())
@@ -246,7 +300,7 @@ class CutLp:
         for sign in (1.0, -1.0):
             site, duals = np.minimum(sign * prices[:n_sites], 0.0), np.maximum(sign * prices[n_sites:], 0.0)
             charged = self._reduced_costs(duals, site) - self.model.cost
-            need = np.array([row.need for row in self.rows])
+            need = self._table.need
             gain = float(duals @ need + site.sum() + np.minimum(charged * self._least, charged * self._most).sum())
             if gain > 1e-6:
                 # So often that even the dearest plan costs less.
@@ -256,14 +310,9 @@ class CutLp:
         return nothing
 
     def _reduced_costs(self, duals: NDArray[np.float64], site_duals: NDArray[np.float64]) -> NDArray[np.float64]:
-        n = self.model.cost.size
-        parts = [(group, np.full(group.size, dual)) for group, dual in zip(self.model.site_groups, site_duals, strict=True)]
-        parts += [(row.columns, row.coefficients * dual) for row, dual in zip(self.rows, duals, strict=True) if dual]
-        charged = np.zeros(n)
-        if parts:
-            charged[:] = np.bincount(
-                np.concatenate([columns for columns, _ in parts]), np.concatenate([value for _, value in parts]), n
-            )
+        charged = self._table.loads(duals)
+        for group, dual in zip(self.model.site_groups, site_duals, strict=True):
+            charged[group] += dual
         reduced: NDArray[np.float64] = self.model.cost - charged
         return reduced
 
@@ -309,7 +358,7 @@ class CutLp:
         return bool(row.need - row.coefficients @ self.x[row.columns] > 1e-4)
 
     def _forget_slack_rows(self) -> None:
-        gap = row_gap(self.rows, self.x)
+        gap = self._table.gaps(self.x)
         self.age = [age + 1 if slack < -1e-6 else 0 for age, slack in zip(self.age, gap, strict=True)]
         old = [index for index, age in enumerate(self.age) if age > KEEP_ROUNDS]
         if len(old) < max(50, len(self.rows) // 5):
@@ -321,5 +370,6 @@ class CutLp:
             self._known.discard(self.rows[index].key)
         keep = [index for index in range(len(self.rows)) if index not in gone]
         self.rows = [self.rows[index] for index in keep]
+        self._laid_out = None
         self.age = [self.age[index] for index in keep]
         self.duals = self.duals[keep]

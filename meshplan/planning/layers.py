@@ -13,6 +13,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from meshplan.planning.compiled import WORTH_COMPILING
+from meshplan.planning.compiled_flow import or_of_rows
 from meshplan.planning.problem import Links, PlacementProblem
 
 IntArray = NDArray[np.int32]
@@ -191,6 +193,9 @@ def or_over(adjacency: Adjacency, words: NDArray[np.uint64], rows: slice | None 
     ndarray of uint64, shape (n_rows, n_words)
     """
     ptr = adjacency.ptr if rows is None else adjacency.ptr[rows.start : rows.stop + 1]
+    if adjacency.to.size >= WORTH_COMPILING:
+        joined: NDArray[np.uint64] = or_of_rows(adjacency.to.size)(ptr, adjacency.to, words)
+        return joined
     result = np.zeros((ptr.size - 1, words.shape[1]), dtype=np.uint64)
     filled = np.flatnonzero(np.diff(ptr))
     if filled.size:

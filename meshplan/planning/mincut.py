@@ -100,10 +100,12 @@ def _held_up(
     n = support.size
     number = np.full(graph.size, -1, dtype=np.int32)
     number[support] = np.arange(n)
-    start, end = number[graph.down.start], number[graph.down.to]
-    both = (start >= 0) & (end >= 0)
-    start, end = start[both], end[both]
     copies = np.arange(n, dtype=np.int32)
+    counts = graph.down.ptr[support + 1] - graph.down.ptr[support]
+    base = np.repeat(graph.down.ptr[support] - np.concatenate(([0], np.cumsum(counts)[:-1])), counts) if n else counts
+    end = number[graph.down.to[base + np.arange(counts.sum())]]
+    start = np.repeat(copies, counts)[end >= 0]
+    end = end[end >= 0]
     arcs = 2 * n + 2 * np.arange(start.size, dtype=np.int64)
     tail = np.concatenate([2 * copies, 2 * copies + 1, 2 * start + 1, 2 * end])
     head = np.concatenate([2 * copies + 1, 2 * copies, 2 * end, 2 * start + 1])
@@ -194,7 +196,9 @@ class _Bits:
 
     def rows(self, words: NDArray[np.uint64]) -> list[NDArray[np.int32]]:
         """Return the list of copies, ascending, of each sensor."""
-        bits = np.unpackbits(np.ascontiguousarray(words).view(np.uint8), axis=1, bitorder="little")[:, : self.count]
+        named = np.flatnonzero(words.any(axis=1))
+        bits = np.unpackbits(np.ascontiguousarray(words[named]).view(np.uint8), axis=1, bitorder="little")[:, : self.count]
         sensor, copy = np.nonzero(bits.T)
+        copy = named[copy]
         ends = np.cumsum(np.bincount(sensor, minlength=self.count))
         return [part.astype(np.int32) for part in np.split(copy, ends[:-1])]

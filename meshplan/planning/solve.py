@@ -50,7 +50,7 @@ MOST_IDLE = 25
 BRANCHES_A_TURN, REGIONS_A_TURN = 10, 3
 """How many branches and regions are looked at by turns, where no clock lets them run side by side."""
 
-BRANCHES_PER_ITERATION = 5
+BRANCHES_PER_ITERATION = 8
 """Branches looked at, per iteration of the limits; fewer where a branch has more columns than one programme can take at once."""
 
 NODES_PER_ITERATION = 25

@@ -47,6 +47,22 @@ def new_solver(seed: int) -> Any:  # highspy carries no types
     return solver
 
 
+LOWER, BASIC = 0, 1
+"""States of a column or row in a basis, as the solver numbers them: at its lower bound, and basic."""
+
+
+def set_basis(solver: Any, columns: NDArray[np.int8], rows: NDArray[np.int8]) -> None:
+    """Let the simplex method start from a basis: states of all columns and rows, in the solver's numbers."""
+    import highspy  # noqa: PLC0415
+
+    states = [highspy.HighsBasisStatus(number) for number in range(5)]
+    basis = highspy.HighsBasis()
+    basis.col_status = [states[number] for number in columns]
+    basis.row_status = [states[number] for number in rows]
+    basis.valid = True
+    solver.setBasis(basis)
+
+
 def solver_version() -> str:
     """Return the version of the solver package."""
     return version("highspy")

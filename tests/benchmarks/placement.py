@@ -59,6 +59,7 @@ TWO_ROUTES = [
     Case(30, 200, 5, 3, "any one relay", "proven 10 s"),
     Case(30, 200, 5, 3, "any one relay or gateway", "proven 10 s"),
     Case(100, 1000, 12, 3, "any one relay", "5 % in 60 s"),
+    Case(300, 5000, 30, 3, "any one relay", "3 % in 60 s"),
 ]
 HEADER = (
     f"{'size':16s} {'hops':>4s} {'rule':24s} {'seed':>4s} {'out':>4s} {'first s':>8s} {'total s':>8s} {'cpu s':>7s} {'plan':>7s} "

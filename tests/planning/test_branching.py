@@ -213,3 +213,52 @@ def test_what_happens_beside_is_not_lost(error: type[BaseException], monkeypatch
     result = solve_placement(problem, limits=limits, on_progress=stop)
     assert result.stopped == "interrupted"
     assert verify_plan(problem, result.plan) == ()
+
+
+def test_a_half_that_begins_where_its_branch_ended_reaches_the_same_bound_in_fewer_steps() -> None:
+    problem = make_property(30, 200, 5, hop_limit=3)
+    started = everything_open(problem)
+    assert started is not None
+    _, lp = started
+    while lp.solve() and lp.add(lp.separate()):
+        pass
+    lp.solve()
+    stood, rows = lp.basis(), lp.tight_rows()
+    half = int(np.argmin(np.abs(lp.x - 0.5)))
+    others = np.flatnonzero((lp.x > 0.1) & (np.arange(lp.x.size) != half))
+
+    def steps_to_bound(*, from_basis: bool) -> tuple[int, float]:
+        # Somewhere else first, so that the method stands far from the branch.
+        lp.settle(others, np.zeros(0, dtype=np.int64))
+        lp.solve()
+        lp.add(rows)
+        assert lp.settle(np.array([half]), np.zeros(0, dtype=np.int64)) is None
+        if from_basis:
+            lp.start_from(stood)
+        assert lp.solve(passes=1)
+        return lp._solver.getInfo().simplex_iteration_count, lp.settled_value
+
+    far, bound_from_far = steps_to_bound(from_basis=False)
+    near, bound_from_near = steps_to_bound(from_basis=True)
+    assert bound_from_near == pytest.approx(bound_from_far)
+    assert near < far
+
+
+def test_trying_a_column_tells_its_rises_and_leaves_the_programme_as_it_was() -> None:
+    problem = make_property(30, 200, 5, hop_limit=3)
+    started = everything_open(problem)
+    assert started is not None
+    _, lp = started
+    while lp.solve() and lp.add(lp.separate()):
+        pass
+    lp.solve()
+    value, column = lp.settled_value, int(np.argmin(np.abs(lp.x - 0.5)))
+    rises = lp.rises(column, lp.basis(), 10**6)
+    for opens, rise in enumerate(rises):
+        settled = [np.array([column]) if opens == side else np.zeros(0, dtype=np.int64) for side in (0, 1)]
+        lp.settle(*settled)
+        lp.solve()
+        assert lp.settled_value == pytest.approx(value + rise)
+    lp.settle(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64))
+    lp.solve()
+    assert lp.settled_value == pytest.approx(value)

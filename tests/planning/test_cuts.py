@@ -6,10 +6,14 @@ import networkx as nx
 import numpy as np
 import pytest
 from brute_force import random_problem
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from synthetic_property import make_property
 
 from meshplan.planning import compiled
-from meshplan.planning.layers import CopyGraph, build_copies
+from meshplan.planning.compiled_flow import or_of_rows
+from meshplan.planning.cover import Row, RowTable, row_gap
+from meshplan.planning.layers import Adjacency, CopyGraph, build_copies, or_over
 from meshplan.planning.mincut import find_cuts
 from meshplan.planning.problem import SolveLimits
 from meshplan.planning.solve import solve_placement
@@ -74,3 +78,32 @@ def test_levels_keep_the_hop_limit() -> None:
     assert graph.level.max() <= 3
     assert (graph.level[graph.down.start] - graph.level[graph.down.to] == 1).all()
     assert (graph.is_exit == problem.is_gateway[graph.node]).all()
+
+
+@given(seed=st.integers(0, 10**6))
+@settings(max_examples=25, deadline=None)
+def test_rows_laid_one_under_the_other_add_up_as_they_do_one_by_one(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(1, 30))
+    rows = []
+    for sensor in range(int(rng.integers(0, 9))):
+        columns = np.sort(rng.choice(n, int(rng.integers(1, n + 1)), replace=False)).astype(np.int32)
+        rows.append(Row(columns, rng.integers(1, 3, columns.size).astype(float), float(rng.integers(1, 3)), sensor))
+    x, duals = rng.uniform(0, 1, n), rng.uniform(0, 5, len(rows))
+    table = RowTable.of(rows, n)
+    charged = np.zeros(n)
+    for row, dual in zip(rows, duals, strict=True):
+        charged[row.columns] += dual * row.coefficients
+    np.testing.assert_allclose(table.gaps(x), row_gap(rows, x), atol=1e-12)
+    np.testing.assert_allclose(table.loads(duals), charged, atol=1e-12)
+
+
+@given(seed=st.integers(0, 10**6))
+@settings(max_examples=25, deadline=None)
+def test_the_loop_that_joins_words_agrees_with_the_arrays(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(1, 40))
+    arcs = rng.integers(0, n, (int(rng.integers(0, 120)), 2))
+    adjacency = Adjacency.of(arcs[:, 0], arcs[:, 1], n)
+    words = rng.integers(0, 2**63, (n, 2), dtype=np.int64).astype(np.uint64)
+    np.testing.assert_array_equal(or_of_rows(0)(adjacency.ptr, adjacency.to, words), or_over(adjacency, words))
