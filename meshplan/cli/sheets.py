@@ -32,14 +32,16 @@ OTHER_WALK = (
 def command(folder: Path, out: Path | None, pdf: bool, next_places: int | None, quiet: bool, as_json: bool) -> int:
     """Write a cover page, one page for each site of the plan, and a table for the readings.
 
-    FOLDER is the property; its plan is looked for in outputs/<property>. A plan.json can be named instead. Open sheets.html in a
-    browser and print it. With --next, or after `meshplan calibrate`, it says where to measure next, before or after any reading.
+    FOLDER is the property; its plan is looked for in outputs/<property>. A plan.json can be named instead, and --out then says
+    where the sheets go. Open sheets.html in a browser and print it. With --next, or after `meshplan calibrate`, it says where to
+    measure next, before or after any reading.
     """
     from meshplan.workflow import find_plan, stored_walk, walk_fits, write_plan_sheets
 
     progress = Progress(quiet=quiet or as_json)
-    plan, place = find_plan(folder, results_folder(folder, out))
-    lines, survey = "", stored_walk(place) if next_places is None else None
+    plan, beside = find_plan(folder, results_folder(folder, out))
+    place = beside if out is None else out
+    lines, survey = "", stored_walk(beside) if next_places is None else None
     if next_places:
         from meshplan.reporting.calibration_text import walk_text
         from meshplan.workflow import propose_next_places

@@ -145,6 +145,16 @@ def test_sheets_json_after_a_plan(tmp_path: Path, capsys: Capture) -> None:
     assert caught.err == ""
 
 
+def test_sheets_of_a_named_plan_go_where_out_says(tmp_path: Path) -> None:
+    """They went beside the plan, and nothing was said of the folder asked for."""
+    lay_small_property(tmp_path / "property")
+    assert main(words(tmp_path)) == 0
+    before = sorted(path.name for path in (tmp_path / "out").iterdir())
+    assert main(["sheets", str(tmp_path / "out" / "plan.json"), "--out", str(tmp_path / "paper")]) == 0
+    assert (tmp_path / "paper" / "sheets.html").is_file()
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == before
+
+
 def test_sheets_without_a_plan_say_what_to_do_first(tmp_path: Path, capsys: Capture) -> None:
     folder = lay_small_property(tmp_path / "property")
     assert main(["sheets", str(folder), "--out", str(tmp_path / "out")]) == 2
