@@ -16,7 +16,7 @@ from meshplan.links.land_figures import NEAREST_M, LandFigures
 from meshplan.links.link_table import LinkTable, compute_links, sample_count
 from meshplan.loss.end_clutter import assumed_clutter
 from meshplan.loss.error_fields import ErrorFields
-from meshplan.loss.error_lattice import error_lattice, lattice_step_m
+from meshplan.loss.error_lattice import ErrorLattice, lattice_step_m
 from meshplan.records import Role, Site
 from meshplan.records.station import Station
 from meshplan.terrain.cover_lattice import Cell, on_parts
@@ -83,6 +83,7 @@ def figures_by_links(
     receiver_agl_m: float,
     season: int,
     errors: ErrorFields,
+    lattice: ErrorLattice | None,
     learned: Callable[[LinkTable], LinkTable],
     *,
     cores: int | None = None,
@@ -100,6 +101,8 @@ def figures_by_links(
     season : int
         Position in the seasons of `prepared`.
     errors : ErrorFields
+    lattice : ErrorLattice or None
+        The same errors under all of the land, for all stations.
     learned : callable
         Returns the links as readings correct them, or as they are.
     cores : int, optional
@@ -111,7 +114,7 @@ def figures_by_links(
     shape = -(-grid.rows // cells.step), -(-grid.columns // cells.step)
     loss, margin, chance = (np.full(len(cells.rows), np.nan, dtype=np.float32) for _ in range(3))
     uncertain = np.zeros(len(cells.rows), dtype=bool)
-    sensors, lattice = _Sensors(prepared, receiver_agl_m), error_lattice(errors, prepared.landscape)
+    sensors = _Sensors(prepared, receiver_agl_m)
     for some in _blocks(prepared, cells):
         x, y = (np.asarray(part, dtype=float) for part in grid.x_y(cells.columns[some], cells.rows[some]))
         # Nobody stands on the very spot of the transmitter.

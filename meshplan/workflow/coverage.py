@@ -19,7 +19,7 @@ from meshplan.links.coverage import Coverage, best_of, figures_of
 from meshplan.links.land_figures import LandFigures, receivers_on
 from meshplan.links.seasons import season_word
 from meshplan.loss.error_fields import ErrorFields
-from meshplan.loss.error_lattice import lattice_bytes, lattice_step_m
+from meshplan.loss.error_lattice import error_lattice, lattice_bytes, lattice_step_m
 from meshplan.loss.standing_cover import fullest_cover, standing_cover
 from meshplan.loss.uncertainty import draw_error_fields
 from meshplan.propagation.noise import usual_noise_rise_db
@@ -113,6 +113,7 @@ def compute_coverage(
     _refuse_too_large(prepared, needed, most_bytes)
     tell(f"Coverage of {grid.rows * grid.columns} cells, about {max(needed // 1_000_000, 1)} MB of memory", 0, 0)
     singles = []
+    lattice = error_lattice(errors, landscape) if way.step else None
     sweep = None if way.step else _sweeper(prepared, state, future, receiver_agl_m, errors, cores, tell)
     for number, station in enumerate(stations):
         tell("Computing the land", number, len(stations))
@@ -126,6 +127,7 @@ def compute_coverage(
                 receiver_agl_m,
                 prepared.seasons.index(state),
                 errors,
+                lattice,
                 learned,
                 cores=cores,
                 on_progress=lambda done, total, key=station.key: tell(f"Cells as links from {key}", done, total),  # type: ignore[misc]
