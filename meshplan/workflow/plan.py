@@ -15,7 +15,7 @@ from meshplan.assembly.page_data import map_landscape
 from meshplan.assembly.page_records import MapLandscape, MeasuredPoint
 from meshplan.assembly.plan import Findings, assemble_plan
 from meshplan.assembly.routes import LinkMargins
-from meshplan.assembly.running import run_plan
+from meshplan.assembly.running import Running, run_plan
 from meshplan.assembly.traffic import airtime_budget, command_need, usual_tries
 from meshplan.errors import InputError, said_of
 from meshplan.inputs.cautions import read_caution_rules
@@ -304,17 +304,26 @@ def solve_within_airtime(
     Repeats depend on the routes, and the routes on the room that repeats leave; commands, which nothing reserves room for, come on
     top. Each round scales the airtime of all readings by the fullest device of the plan before.
     """
+    return solved_and_running(prepared, links, limits=limits)[:3]
+
+
+def solved_and_running(
+    prepared: Prepared, links: LinkTable, *, limits: SolveLimits | None = None
+) -> tuple[PlacementProblem, PlacementResult, float, Running]:
+    """Return what `solve_within_airtime` returns, and what running the plan costs each device."""
     factor = 1.0
     problem, share = problem_and_share(prepared, links, factor)
     result = solve_placement(problem, limits=limits)
+    running = _running(prepared, links, result.plan)
     for _ in range(MOST_AIRTIME_ROUNDS):
-        full = overfull(prepared, links, result.plan, share)
+        full = _fullest(running, result.plan, share)
         if full <= 1.0:
             break
         more = ceil(factor * full * 1e6) / 1e6
         tighter, share = problem_and_share(prepared, links, more)
         problem, result, factor = tighter, solve_placement(tighter, limits=limits), more
-    return problem, result, factor
+        running = _running(prepared, links, result.plan)
+    return problem, result, factor, running
 
 
 def overfull(prepared: Prepared, links: LinkTable, plan: PlacementPlan, share: float) -> float:
@@ -322,8 +331,15 @@ def overfull(prepared: Prepared, links: LinkTable, plan: PlacementPlan, share: f
 
     `share` is the part of what the rules allow that devices may fill.
     """
-    settings, catalogue = prepared.found.settings, prepared.base.catalogue
-    running = run_plan(plan, links.stations, LinkMargins.of(links), catalogue, settings, link_radios(links))
+    return _fullest(_running(prepared, links, plan), plan, share)
+
+
+def _running(prepared: Prepared, links: LinkTable, plan: PlacementPlan) -> Running:
+    settings, catalogue, radios = prepared.found.settings, prepared.base.catalogue, link_radios(links)
+    return run_plan(plan, links.stations, LinkMargins.of(links), catalogue, settings, radios, prepared.landscape)
+
+
+def _fullest(running: Running, plan: PlacementPlan, share: float) -> float:
     full = [
         running.duty[key].fast_duty_share / (share * running.duty[key].duty_limit)
         for key in plan.opened
