@@ -13,7 +13,7 @@ import math
 from itertools import combinations
 
 import numpy as np
-from scipy.special import expit, logsumexp
+import scipy  # its parts are loaded when they are first used
 
 from meshplan.calibration.posterior import Array, Problem, Sizes, row_covariance, solve_at
 
@@ -66,11 +66,11 @@ def prior_factors(problem: Problem, sizes: Sizes) -> tuple[Array, float]:
         variance[row, list(members)] = LARGE**2
     count = np.array([len(members) for members in chosen])
     prior = count * math.log(CHANCE_LARGE) + (len(index) - count) * math.log(1 - CHANCE_LARGE)
-    prior -= logsumexp(prior)
+    prior -= scipy.special.logsumexp(prior)
     log = prior + _log_evidence(gram, push, variance)
-    few = float(logsumexp(log))
+    few = float(scipy.special.logsumexp(log))
     even = float(_log_evidence(gram, push, np.ones((1, len(index))))[0])
-    share = float(expit(even - few + math.log(EVEN_CHANCE / (1 - EVEN_CHANCE))))
+    share = float(scipy.special.expit(even - few + math.log(EVEN_CHANCE / (1 - EVEN_CHANCE))))
     asked = np.exp(log - few) @ variance / (np.exp(prior) @ variance)
     factors[index] = np.sqrt(np.maximum(asked, LEAST_FACTOR**2))
     return factors, share

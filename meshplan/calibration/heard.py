@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
-from scipy.special import log_ndtr
+import scipy  # its parts are loaded when they are first used
 
 from meshplan.calibration.combine import BOUND_ERROR_DB
 from meshplan.calibration.posterior import Array, Problem, Sizes, solve_at
@@ -51,7 +51,7 @@ def heard_only(problem: Problem, sizes: Sizes, cut: Array) -> Problem:
         at = solve_at(replace(problem, value=value, error=error), sizes)
         expected = (problem.design @ at.mean[0])[chosen]
         z = (expected - cut[chosen]) / sigma
-        ratio = np.exp(-0.5 * z**2 - 0.5 * math.log(2 * math.pi) - log_ndtr(z))
+        ratio = np.exp(-0.5 * z**2 - 0.5 * math.log(2 * math.pi) - scipy.special.log_ndtr(z))
         precision = np.maximum(1.0 / variance - ratio * (ratio + z) / sigma**2, LEAST_LEFT / variance)
         before = value.copy()
         value[chosen] = expected + ((read - expected) / variance - ratio / sigma) / precision
@@ -73,6 +73,6 @@ def given_heard(mean: float, sd: float, cut: float) -> tuple[float, float]:
         return mean, sd
     sigma = math.hypot(sd, BOUND_ERROR_DB)
     z = (mean - cut) / sigma
-    ratio = math.exp(-0.5 * z**2 - 0.5 * math.log(2 * math.pi) - float(log_ndtr(z)))
+    ratio = math.exp(-0.5 * z**2 - 0.5 * math.log(2 * math.pi) - float(scipy.special.log_ndtr(z)))
     share = sd**2 / sigma
     return mean + share * ratio, math.sqrt(max(sd**2 - share**2 * ratio * (ratio + z), 1e-6))

@@ -13,9 +13,8 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+import scipy  # its parts are loaded when they are first used
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
-from scipy.special import log_ndtr, ndtr
 
 Array = NDArray[np.float64]
 
@@ -179,7 +178,7 @@ def mixture_quantile(mean: Array, sd: Array, weights: Array, chance: float) -> A
     high = np.max(mean + 9 * sd, axis=0)
     for _ in range(80):
         middle = (low + high) / 2
-        below = weights @ ndtr((middle - mean) / sd) < chance
+        below = weights @ scipy.special.ndtr((middle - mean) / sd) < chance
         low, high = np.where(below, middle, low), np.where(below, high, middle)
     return np.asarray((low + high) / 2)
 
@@ -330,10 +329,10 @@ def _propagate(problem: Problem, sizes: Sequence[Sizes]) -> tuple[Array, Array, 
     for g, size in enumerate(sizes):
         rows = parts[0] + size.places**2 * parts[1] + size.own**2 * parts[2][size.correlation_m]
         lower = np.linalg.cholesky(rows[np.ix_(exact, exact)] + np.diag(variance))
-        half = solve_triangular(lower, problem.value[exact], lower=True, check_finite=False)
+        half = scipy.linalg.solve_triangular(lower, problem.value[exact], lower=True, check_finite=False)
         evidence[g] = -0.5 * float(half @ half) - float(np.sum(np.log(np.diag(lower)))) - 0.5 * len(half) * LOG_TWO_PI
         if bounded.any():
-            across = solve_triangular(lower, rows[np.ix_(exact, bounded)], lower=True, check_finite=False)
+            across = scipy.linalg.solve_triangular(lower, rows[np.ix_(exact, bounded)], lower=True, check_finite=False)
             expected[g] = across.T @ half
             left[g] = rows[np.ix_(bounded, bounded)] - across.T @ across
     if bounded.any():
@@ -413,7 +412,7 @@ def _tilt(mean: Array, variance: Array, low: Array, high: Array, error: Array) -
     below, above = (low - mean) / total, (high - mean) / total
     flip = below > 0
     below, above = np.where(flip, -above, below), np.where(flip, -below, above)
-    log_above, log_below = log_ndtr(above), log_ndtr(below)
+    log_above, log_below = scipy.special.log_ndtr(above), scipy.special.log_ndtr(below)
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         log_z = np.where(np.isneginf(log_below), log_above, log_above + np.log1p(-np.exp(log_below - log_above)))
         log_z = np.maximum(log_z, -700.0)

@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import scipy  # its parts are loaded when they are first used
 from numpy.typing import NDArray
-from scipy.special import digamma, gammaln
 
 from meshplan.calibration.posterior import Array, Problem, Sizes, log_evidence, log_prior, solve_at
 
@@ -132,13 +132,13 @@ def _with_freedom(problem: Problem, sizes: Sizes, freedom: float) -> tuple[float
     if math.isfinite(freedom):
         shape, rate, start = (freedom + 1.0) / 2.0, (freedom + surprise[exact]) / 2.0, freedom / 2.0
         apart = (
-            (shape - start) * digamma(shape)
-            - gammaln(shape)
-            + gammaln(start)
+            (shape - start) * scipy.special.digamma(shape)
+            - scipy.special.gammaln(shape)
+            + scipy.special.gammaln(start)
             + start * (np.log(rate) - math.log(start))
             + shape * (start - rate) / rate
         )
-        bound += float(np.sum(0.5 * (digamma(shape) - math.log(shape)) - apart))
+        bound += float(np.sum(0.5 * (scipy.special.digamma(shape) - math.log(shape)) - apart))
     return bound, sizes
 
 

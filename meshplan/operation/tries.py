@@ -8,8 +8,8 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
+import scipy  # its parts are loaded when they are first used
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtri
 
 from meshplan.operation.channel import MAX_TRIES
 from meshplan.operation.delivery import frame_bytes, try_success
@@ -97,7 +97,7 @@ def slow_states(margin_db: float, spread_db: float, states: int = STATES) -> Arr
     Fades of a burst share their slow state, so that chances and tries are taken in each state and averaged afterwards: the mean of
     the tries is not the tries of the mean.
     """
-    return np.asarray(margin_db + spread_db * ndtri((np.arange(states) + 0.5) / states))
+    return np.asarray(margin_db + spread_db * scipy.special.ndtri((np.arange(states) + 0.5) / states))
 
 
 def frame_success(mode: RadioMode, margin_db: ArrayLike, payload_bytes: int) -> Array:

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
+import scipy  # its parts are loaded when they are first used
 from numpy.typing import ArrayLike
-from scipy.special import ndtri
 
 from meshplan.errors import InputError, nearest_name
 from meshplan.kinds import WALL_KINDS, WallKind
@@ -55,7 +55,7 @@ def entry_loss_db(
         )
     r, s, t, u, v, w, x, y, z = ENTRY_COEFFICIENTS[building]
     log_f = np.log10(np.asarray(frequency_mhz, dtype=float) / 1000.0)
-    quantile = ndtri(np.asarray(not_exceeded_share, dtype=float))
+    quantile = scipy.special.ndtri(np.asarray(not_exceeded_share, dtype=float))
     level = r + s * log_f + t * log_f**2 + 0.212 * np.abs(np.asarray(elevation_deg, dtype=float))
     first = level + (u + v * log_f) * quantile
     second = w + x * log_f + (y + z * log_f) * quantile

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
+import scipy  # its parts are loaded when they are first used
 from numpy.typing import ArrayLike
-from scipy.special import ndtri
 
 from meshplan.errors import InputError, nearest_name
 from meshplan.propagation.knife_edge import knife_edge_loss_db
@@ -194,7 +194,7 @@ def _built_up_db(gigahertz: Array, kilometres: Array, share: Array) -> Array:
     weight_short = 10.0 ** (-0.2 * short_path)
     both = weight_long + weight_short
     spread = np.sqrt((16.0 * weight_long + 36.0 * weight_short) / both)
-    return np.asarray(-5.0 * np.log10(both) + spread * ndtri(share))
+    return np.asarray(-5.0 * np.log10(both) + spread * scipy.special.ndtri(share))
 
 
 def low_terminals_loss_db(

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+import scipy  # its parts are loaded when they are first used
 from numpy.typing import ArrayLike
-from scipy.special import fresnel
 
 from meshplan.units import Array
 
@@ -62,5 +62,5 @@ def knife_edge_loss_exact_db(nu: ArrayLike) -> Array:
     Accuracy
         That of scipy.special.fresnel.
     """
-    s, c = fresnel(np.asarray(nu, dtype=float))
+    s, c = scipy.special.fresnel(np.asarray(nu, dtype=float))
     return np.asarray(-20.0 * np.log10(0.5 * np.hypot(1.0 - c - s, c - s)))

@@ -8,8 +8,8 @@ from functools import cache
 from typing import Final
 
 import numpy as np
+import scipy  # its parts are loaded when they are first used
 from numpy.typing import ArrayLike
-from scipy.special import chndtr, comb, erfc, ive
 
 from meshplan.packaged import packaged_array
 from meshplan.units import Array, decibels, noise_floor_dbm, power_ratio
@@ -98,7 +98,7 @@ def bit_error_rate(detection: Detection | str, ebn0_db: ArrayLike) -> Array:
 
 
 def _gaussian_tail(x: Array) -> Array:
-    return np.asarray(0.5 * erfc(x / np.sqrt(2.0)))
+    return np.asarray(0.5 * scipy.special.erfc(x / np.sqrt(2.0)))
 
 
 def _on_off_error(ratio: Array) -> Array:
@@ -107,16 +107,16 @@ def _on_off_error(ratio: Array) -> Array:
     low, high = np.zeros_like(amplitude), amplitude**2 + 20.0
     for _ in range(_BISECTIONS):
         middle = 0.5 * (low + high)
-        above = np.log(ive(0, middle)) + middle > amplitude**2 / 2.0
+        above = np.log(scipy.special.ive(0, middle)) + middle > amplitude**2 / 2.0
         low, high = np.where(above, low, middle), np.where(above, middle, high)
     threshold = 0.5 * (low + high) / amplitude
-    missed = chndtr(threshold**2, 2.0, amplitude**2)  # 1 − Q1, the non-central chi-squared law
+    missed = scipy.special.chndtr(threshold**2, 2.0, amplitude**2)  # 1 − Q1, the non-central chi-squared law
     return np.asarray(0.5 * (np.exp(-(threshold**2) / 2.0) + missed))
 
 
 def _spread_error(ratio: Array) -> Array:
     terms = np.arange(2, 17)
-    weights = (-1.0) ** terms * comb(16, terms)
+    weights = (-1.0) ** terms * scipy.special.comb(16, terms)
     sums = (weights * np.exp(20.0 * (ratio[..., None] / 8.0) * (1.0 / terms - 1.0))).sum(axis=-1)
     return np.asarray(np.clip(8.0 / 15.0 / 16.0 * sums, 0.0, 0.5))
 
@@ -156,7 +156,7 @@ def chirp_bit_error_rate(spreading_factor: int, snr_db: ArrayLike) -> Array:
     root = np.where(inside, root, 0.0)
     power = root**2
     cross = 2.0 * root * np.sqrt(energy)[..., None]
-    density = 2.0 * root * np.exp(-power - energy[..., None] + cross) * ive(0, cross)
+    density = 2.0 * root * np.exp(-power - energy[..., None] + cross) * scipy.special.ive(0, cross)
     others = np.exp((symbols - 1) * np.log1p(-np.exp(-np.maximum(power, 1e-12))))
     step = 16.0 / (_CHIRP_SAMPLES - 1)  # both ends of the integrand are zero: a plain sum is the trapezoid rule
     wrong = 1.0 - (density * np.where(inside, others, 0.0)).sum(axis=-1) * step

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+import scipy  # its parts are loaded when they are first used
 from numpy.typing import ArrayLike
-from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 from meshplan.units import Array
 
@@ -61,9 +61,11 @@ def chance_below(deviations: ArrayLike, freedom: ArrayLike = np.inf) -> Array:
     """
     z, nu = np.broadcast_arrays(np.asarray(deviations, dtype=float), np.asarray(freedom, dtype=float))
     if np.all(nu > MOST_FREEDOM):
-        return np.asarray(ndtr(z))
+        return np.asarray(scipy.special.ndtr(z))
     tailed = np.minimum(nu, MOST_FREEDOM)
-    return np.asarray(np.where(nu > MOST_FREEDOM, ndtr(z), stdtr(tailed, z * np.sqrt(tailed / (tailed - 2.0)))))
+    return np.asarray(
+        np.where(nu > MOST_FREEDOM, scipy.special.ndtr(z), scipy.special.stdtr(tailed, z * np.sqrt(tailed / (tailed - 2.0))))
+    )
 
 
 def reliability_margin_db(reliability: ArrayLike, spread_db: ArrayLike, freedom: ArrayLike = np.inf) -> Array:
@@ -85,9 +87,9 @@ def reliability_margin_db(reliability: ArrayLike, spread_db: ArrayLike, freedom:
     """
     p, nu = np.broadcast_arrays(np.asarray(reliability, dtype=float), np.asarray(freedom, dtype=float))
     if np.all(nu > MOST_FREEDOM):
-        return np.asarray(ndtri(p) * np.asarray(spread_db, dtype=float))
+        return np.asarray(scipy.special.ndtri(p) * np.asarray(spread_db, dtype=float))
     tailed = np.minimum(nu, MOST_FREEDOM)
-    z = np.where(nu > MOST_FREEDOM, ndtri(p), stdtrit(tailed, p) * np.sqrt((tailed - 2.0) / tailed))
+    z = np.where(nu > MOST_FREEDOM, scipy.special.ndtri(p), scipy.special.stdtrit(tailed, p) * np.sqrt((tailed - 2.0) / tailed))
     return np.asarray(z * np.asarray(spread_db, dtype=float))
 
 
@@ -108,7 +110,7 @@ def chance_it_works(margin_db: ArrayLike, spread_db: ArrayLike) -> Array:
     margin = np.asarray(margin_db, dtype=float)
     spread = np.asarray(spread_db, dtype=float)
     certain = np.where(margin > 0.0, 1.0, np.where(margin < 0.0, 0.0, np.where(margin == 0.0, 0.5, np.nan)))
-    return np.asarray(np.where(spread == 0.0, certain, ndtr(margin / np.where(spread == 0.0, 1.0, spread))))
+    return np.asarray(np.where(spread == 0.0, certain, scipy.special.ndtr(margin / np.where(spread == 0.0, 1.0, spread))))
 
 
 def rayleigh_fade_db(reliability: ArrayLike) -> Array:

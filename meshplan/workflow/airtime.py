@@ -7,7 +7,7 @@ from dataclasses import replace
 from math import ceil, inf
 
 from meshplan.assembly.routes import LinkMargins
-from meshplan.assembly.running import run_plan
+from meshplan.assembly.running import Running, run_plan
 from meshplan.assembly.traffic import AirtimeBudget, airtime_budget, usual_tries
 from meshplan.links.link_table import LinkTable
 from meshplan.links.mixture import link_radios
@@ -29,14 +29,23 @@ def overfull(prepared: Prepared, links: LinkTable, plan: PlacementPlan, share: f
 
     `share` is the part of what the rules allow that devices may fill.
     """
-    most = max(_filled(prepared, links, plan), default=0.0) / share
+    return how_overfull(running_of(prepared, links, plan), plan, share)
+
+
+def running_of(prepared: Prepared, links: LinkTable, plan: PlacementPlan) -> Running:
+    """Return what running a plan costs each of its devices."""
+    settings, catalogue, radios = prepared.found.settings, prepared.base.catalogue, link_radios(links)
+    return run_plan(plan, links.stations, LinkMargins.of(links), catalogue, settings, radios, prepared.landscape)
+
+
+def how_overfull(running: Running, plan: PlacementPlan, share: float) -> float:
+    """Return what `overfull` returns, of a plan whose running is known."""
+    most = max(_filled(running, plan), default=0.0) / share
     return most if most > 1.0 + 1e-9 else 1.0
 
 
-def _filled(prepared: Prepared, links: LinkTable, plan: PlacementPlan) -> list[float]:
+def _filled(running: Running, plan: PlacementPlan) -> list[float]:
     """Return how full each device of a plan is in its busiest hour, as a part of what the rules allow."""
-    settings, catalogue = prepared.found.settings, prepared.base.catalogue
-    running = run_plan(plan, links.stations, LinkMargins.of(links), catalogue, settings, link_radios(links))
     return [
         running.duty[key].fast_duty_share / running.duty[key].duty_limit
         for key in plan.opened
@@ -71,7 +80,7 @@ def lost_by_failure(
     """
     limited = at_the_limit(prepared, links, problem, airtime_factor)
     found = {effect.node_id: effect for effect in what_loses_service(limited, plan)}
-    if sum(_filled(prepared, links, plan)) > NO_WORRY:
+    if sum(_filled(running_of(prepared, links, plan), plan)) > NO_WORRY:
         for node_id, effect in found.items():
             found[node_id] = _with_airtime(prepared, links, problem, plan, effect, airtime_factor)
     return {node_id: effect.lost for node_id, effect in found.items()}

@@ -7,19 +7,16 @@ from pathlib import Path
 from typing import Any
 
 from meshplan.assembly.comparison import advise, mark_best_settings, planned_row, refused_row
-from meshplan.assembly.routes import LinkMargins
-from meshplan.assembly.running import run_plan
 from meshplan.errors import InputError, nearest_name
 from meshplan.explain.unmapped_words import unmapped_line
 from meshplan.links.link_table import LinkTable, with_stations
-from meshplan.links.mixture import link_radios
 from meshplan.loss.uncertainty import ErrorFields, draw_error_fields
 from meshplan.operation.open_ground import range_curve
 from meshplan.planning.problem import SolveLimits
 from meshplan.records import Comparison, ComparisonRow, Role
 from meshplan.records.radio import RadioMode
 from meshplan.workflow.learned import links_as_asked
-from meshplan.workflow.plan import compute_all_links, solve_within_airtime
+from meshplan.workflow.plan import compute_all_links, solved_and_running
 from meshplan.workflow.prepare import COMPARE, Base, Prepared, equip, read_base
 from meshplan.workflow.progress import OnProgress, silent
 
@@ -135,9 +132,7 @@ def _mixture_row(
 
 def _planned(base: Base, prepared: Prepared, table: LinkTable, limits: SolveLimits | None) -> ComparisonRow:
     settings = base.found.settings
-    problem, result, _ = solve_within_airtime(prepared, table, limits=limits)
-    radios, land = link_radios(table), prepared.landscape
-    running = run_plan(result.plan, table.stations, LinkMargins.of(table), base.catalogue, settings, radios, land)
+    problem, result, _, running = solved_and_running(prepared, table, limits=limits)
     board = base.catalogue.boards[settings.supply.sensor_board]
     modes = [part.radio for part in prepared.parts] or [prepared.radio]
     return planned_row(modes, table, problem, result, running, board, settings.cost.sensor)

@@ -14,6 +14,7 @@ from meshplan.assembly.alternatives import Alternatives, look_at_alternatives
 from meshplan.assembly.page_data import map_landscape
 from meshplan.assembly.page_records import MapLandscape, MeasuredPoint
 from meshplan.assembly.plan import Findings, assemble_plan
+from meshplan.assembly.running import Running
 from meshplan.assembly.traffic import command_need
 from meshplan.errors import InputError, said_of
 from meshplan.explain.remedies import Correct
@@ -38,7 +39,7 @@ from meshplan.reporting.file_sets import all_or_nothing
 from meshplan.reporting.map import write_map
 from meshplan.reporting.plan_files import write_csv_tables, write_links_csv, write_plan_geojson, write_plan_json
 from meshplan.reporting.report import write_report
-from meshplan.workflow.airtime import MOST_AIRTIME_ROUNDS, airtime_of, lost_by_failure, overfull
+from meshplan.workflow.airtime import MOST_AIRTIME_ROUNDS, airtime_of, how_overfull, lost_by_failure, running_of
 from meshplan.workflow.better_radio import better_radio
 from meshplan.workflow.changed_places import workshop_of
 from meshplan.workflow.learned import CALIBRATION_FILE, correction_as_asked
@@ -305,17 +306,26 @@ def solve_within_airtime(
     Repeats depend on the routes, and the routes on the room that repeats leave; commands, which nothing reserves room for, come on
     top. Each round scales the airtime of all readings by the fullest device of the plan before.
     """
+    return solved_and_running(prepared, links, limits=limits)[:3]
+
+
+def solved_and_running(
+    prepared: Prepared, links: LinkTable, *, limits: SolveLimits | None = None
+) -> tuple[PlacementProblem, PlacementResult, float, Running]:
+    """Return what `solve_within_airtime` returns, and what running the plan costs each device."""
     factor = 1.0
     problem, share = problem_and_share(prepared, links, factor)
     result = solve_placement(problem, limits=limits)
+    running = running_of(prepared, links, result.plan)
     for _ in range(MOST_AIRTIME_ROUNDS):
-        full = overfull(prepared, links, result.plan, share)
+        full = how_overfull(running, result.plan, share)
         if full <= 1.0:
             break
         more = ceil(factor * full * 1e6) / 1e6
         tighter, share = problem_and_share(prepared, links, more)
         problem, result, factor = tighter, solve_placement(tighter, limits=limits), more
-    return problem, result, factor
+        running = running_of(prepared, links, result.plan)
+    return problem, result, factor, running
 
 
 def placement_problem(prepared: Prepared, links: LinkTable, airtime_factor: float = 1.0) -> PlacementProblem:
