@@ -85,7 +85,11 @@ class RemoteFile:
 
 
 class RemoteReader(io.RawIOBase):
-    """One open handle on a remote file."""
+    """One open handle on a remote file.
+
+    A fault reads as the end of the file, because the raster library prints what is raised inside it; who reads looks at
+    `RemoteFile.fault` when the library is done, whatever it made of that.
+    """
 
     def __init__(self, remote: RemoteFile) -> None:
         super().__init__()
@@ -107,15 +111,24 @@ class RemoteReader(io.RawIOBase):
     def seek(self, offset: int, whence: int = io.SEEK_SET) -> int:
         """Move to another place."""
         base = {io.SEEK_SET: 0, io.SEEK_CUR: self._place}.get(whence)
-        self._place = max(0, (self._remote.length() if base is None else base) + offset)
+        self._place = max(0, (self._length() if base is None else base) + offset)
         return self._place
 
     def read(self, size: int | None = -1) -> bytes:
         """Return the next bytes."""
-        count = self._remote.length() - self._place if size is None or size < 0 else size
-        data = self._remote.read_at(self._place, count)
+        count = self._length() - self._place if size is None or size < 0 else size
+        try:
+            data = self._remote.read_at(self._place, count)
+        except OSError:
+            return b""
         self._place += len(data)
         return data
+
+    def _length(self) -> int:
+        try:
+            return self._remote.length()
+        except OSError:
+            return 0
 
     def readinto(self, buffer: Any) -> int:
         """Fill a buffer; return how many bytes came."""
