@@ -17,14 +17,14 @@ from pyproj import CRS, Transformer
 from pyproj.crs import CompoundCRS
 from pyproj.exceptions import CRSError, ProjError
 from rasterio.enums import MaskFlags
-from rasterio.errors import NotGeoreferencedWarning, RasterioError, RasterioIOError
+from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.io import DatasetReader, MemoryFile
 from rasterio.windows import Window
 
 from meshplan.fetching.addresses import ANOTHER, shown_address
 from meshplan.fetching.faults import FetchError
 from meshplan.fetching.remote_file import RemoteFile, opener_for
-from meshplan.records.land import Box, Gives, LandSource, meets
+from meshplan.records.land import Box, Gives, LandSource
 
 PAD: Final = 4
 """Pixels beyond the land on each side, so that interpolation has neighbours."""
@@ -252,15 +252,3 @@ def _geotiff(values: NDArray[np.generic], transform: Affine, crs: CRS, nodata: f
             if unit:
                 target.units = (unit,)
         return bytes(memory.read())
-
-
-def judge_placed(data_path: str, source: LandSource, box: Box) -> Box | None:
-    """Return the land of a raster on this disk that may stand for a piece of the source; None where it lies elsewhere."""
-    try:
-        with rasterio.open(data_path, driver="GTiff") as dataset:
-            crs = _judged_crs(dataset, source, data_path)
-            flat = crs.sub_crs_list[0] if crs.is_compound else crs
-            here = _box_of(dataset.transform, dataset.width, dataset.height, flat)
-    except (RasterioIOError, RasterioError) as error:
-        raise FetchError("cannot be read as a raster", where=data_path, fix="Fetch it again.") from error
-    return here if meets(here, box) else None
