@@ -10,7 +10,7 @@ import sys
 from meshplan.cli.stops import Stopped, stops_noticed
 from meshplan.cli.streams import steady_streams
 
-COMMANDS = ("check", "plan", "compare", "profile", "coverage", "sheets", "calibrate", "radios")
+COMMANDS = ("land", "check", "plan", "compare", "profile", "coverage", "sheets", "calibrate", "radios")
 
 EXIT_DONE = 0
 EXIT_UNSERVED = 1

@@ -19,7 +19,7 @@ from urllib.parse import urlencode, urlsplit
 from meshplan.fetching.addresses import ANOTHER, is_signed, joined, shown_address
 from meshplan.fetching.client import Client
 from meshplan.fetching.faults import FetchError
-from meshplan.records.land import Box, LandSource, meets
+from meshplan.records.land import Box, LandSource, meets, on_the_globe
 
 MOST_PAGES: Final = 50
 MOST_ITEMS: Final = 500
@@ -58,7 +58,7 @@ def search(client: Client, source: LandSource, box: Box) -> Found:
     items: list[tuple[str, dict[str, Any]]] = []
     asked: set[tuple[str, str]] = set()
     url, method, body = _first_question(source, box), "GET", None
-    first_body: dict[str, Any] = {"bbox": list(box), "limit": _LIMIT} | (
+    first_body: dict[str, Any] = {"bbox": list(on_the_globe(box)), "limit": _LIMIT} | (
         {"collections": list(source.collections)} if source.collections else {}
     )
     pages = 0
@@ -95,7 +95,7 @@ def search(client: Client, source: LandSource, box: Box) -> Found:
 
 
 def _first_question(source: LandSource, box: Box) -> str:
-    bbox = ",".join(f"{value:.6f}" for value in box)
+    bbox = ",".join(f"{value:.6f}" for value in on_the_globe(box))
     words = {"bbox": bbox, "limit": str(_LIMIT)}
     if source.collections and not urlsplit(source.address).path.rstrip("/").endswith("/items"):
         words["collections"] = ",".join(source.collections)
@@ -151,7 +151,8 @@ def _chosen(items: list[tuple[str, dict[str, Any]]], source: LandSource, box: Bo
     for url, item in items:
         found, was_signed = _file_of(item, url, source)
         signed += was_signed
-        if found is None or not meets(found.box, box):
+        turned = [(box[0] + turn, box[1], box[2] + turn, box[3]) for turn in (-360.0, 0.0, 360.0)]
+        if found is None or not any(meets(found.box, one) for one in turned):
             continue
         key = tuple(round(side, 4) for side in found.box)
         other = newest.get(key)

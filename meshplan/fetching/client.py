@@ -109,7 +109,7 @@ class Client:
     private_hosts: frozenset[str] = frozenset()
     most_bytes: int = 200_000_000
     on_wait: Callable[[float, str], None] = lambda _, __: None
-    sleep: Callable[[float], None] = time.sleep
+    sleep: Callable[[float], None] = field(default_factory=lambda: time.sleep)
     connect_s: float = CONNECT_S
     read_s: float = READ_S
     requests: int = 0

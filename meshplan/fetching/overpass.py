@@ -1,4 +1,4 @@
-"""Map features by one question in the Overpass language, and the judgement of what came: an answer with a remark is no empty map."""
+"""Map features by one question in the Overpass language, and what came, judged: an answer with a remark is no empty map."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from urllib.parse import urlencode
 from meshplan.fetching.addresses import shown_address
 from meshplan.fetching.client import Answer, Client
 from meshplan.fetching.faults import FetchError
-from meshplan.records.land import Box, LandSource
+from meshplan.records.land import Box, LandSource, on_the_globe
 
 SECONDS: Final = 60
 MOST_MEMORY: Final = 134_217_728
@@ -20,7 +20,7 @@ WAIT_S: Final = 90.0
 """The endpoint may think so long before the first byte comes."""
 AGAIN: Final = "Try again later, or fetch an extract by hand."
 
-# Which keys are asked for; their meaning stands in the table of the reader of such files. Only what stands on the land or is dangerous.
+# Which keys are asked for: what stands on the land or is dangerous. Their meaning stands in the table of the reader of such files.
 _QUESTION: Final = """[out:xml][timeout:{seconds}][maxsize:{memory}][bbox:{south},{west},{north},{east}];
 (
 nwr["natural"~"^(wood|scrub|shrubbery|heath|grassland|wetland|tree|tree_row|tree_group|water|bare_rock|scree|sand)$"];
@@ -56,7 +56,7 @@ class Features:
 
 def question_for(box: Box) -> str:
     """Return the question for a box of degrees; order and language by the manual (box: south, west, north, east)."""
-    west, south, east, north = (f"{value:.6f}" for value in box)
+    west, south, east, north = (f"{value:.6f}" for value in on_the_globe(box))
     return _QUESTION.format(seconds=SECONDS, memory=MOST_MEMORY, south=south, west=west, north=north, east=east)
 
 

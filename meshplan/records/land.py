@@ -124,12 +124,24 @@ class MissingTile:
     extent: Box
 
 
+@dataclass(frozen=True)
+class Searched:
+    """A catalogue that was searched to its end, all its files fetched."""
+
+    source: str
+    address: str
+    asked: str
+    extent: Box
+    files: tuple[str, ...]
+
+
 @dataclass(frozen=True, repr=False)
 class LandRecord(ShortForm):
     """What `meshplan land` left in a folder."""
 
     files: tuple[LandFile, ...] = ()
     missing: tuple[MissingTile, ...] = ()
+    searches: tuple[Searched, ...] = ()
 
     def short_facts(self) -> Facts:
         """Return how much there is."""
@@ -148,3 +160,17 @@ def holds_box(outer: Box, inner: Box) -> bool:
 def meets(one: Box, other: Box) -> bool:
     """Whether two boxes share land."""
     return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
+
+
+def on_the_globe(box: Box) -> Box:
+    """Return a box with longitudes from -180 to 180; across the antimeridian its west is the greater one (RFC 7946, 5.2)."""
+    west, east = (side if -180.0 <= side <= 180.0 else (side + 180.0) % 360.0 - 180.0 for side in (box[0], box[2]))
+    return west, box[1], east, box[3]
+
+
+def covers(source: LandSource, box: Box) -> bool:
+    """Whether a source reaches all of a box, on whichever side of the antimeridian its longitudes are counted."""
+    west, south, east, north = source.extent
+    if east - west >= 360.0:
+        return south <= box[1] and north >= box[3]
+    return any(holds_box(source.extent, (box[0] + turn, box[1], box[2] + turn, box[3])) for turn in (-360.0, 0.0, 360.0))

@@ -130,5 +130,5 @@ def test_only_one_module_asks_the_network_and_only_one_command_comes_to_it() -> 
                 if name.startswith("meshplan.workflow.land"):
                     callers["land"].add(here)
     assert callers["network"] == {"fetching/addresses", "fetching/client"}
-    assert callers["fetching"] <= {"workflow/land"}
-    assert callers["land"] <= {"cli/land", "workflow/__init__"}
+    assert callers["fetching"] <= {"workflow/land", "workflow/land_fetch"}
+    assert callers["land"] <= {"cli/land", "workflow/land"}

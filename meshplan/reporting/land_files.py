@@ -1,0 +1,20 @@
+"""Write what `meshplan land` fetched: each file together with the record of where it came from, or neither."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from meshplan.inputs.land_record import FORMAT, FORMAT_VERSION, LAND_FOLDER, RECORD_FILE
+from meshplan.records.codec import json_text, record_to_values
+from meshplan.records.land import LandRecord
+from meshplan.reporting.file_sets import all_or_nothing
+from meshplan.reporting.files import write_bytes_atomically, write_text_atomically
+
+
+def write_land(folder: Path, record: LandRecord, *, file: str = "", data: bytes = b"") -> None:
+    """Write the record, and with it a file of the folder `land` where one is named."""
+    with all_or_nothing(folder / LAND_FOLDER) as scratch:
+        if file:
+            write_bytes_atomically(scratch / Path(file).relative_to(LAND_FOLDER), data)
+        document = {"format": FORMAT, "format_version": FORMAT_VERSION, "record": record_to_values(record)}
+        write_text_atomically(scratch / Path(RECORD_FILE).relative_to(LAND_FOLDER), json_text(document))
