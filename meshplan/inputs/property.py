@@ -16,6 +16,8 @@ from meshplan.inputs.cover import CoverList, boundary_of, cover_on_grid, read_co
 from meshplan.inputs.elevation import UNUSED, known_at, read_elevation
 from meshplan.inputs.grid_choice import choose_grid, choose_projection_for, land_box
 from meshplan.inputs.height_sense import odd_stated_heights
+from meshplan.inputs.open_land import OpenLand, accounted_boxes_m, read_open_land
+from meshplan.inputs.osm_file import is_extract
 from meshplan.inputs.property_files import PropertyFiles, find_files
 from meshplan.inputs.raster import RasterHeader, open_header, outside_hint
 from meshplan.inputs.reported_once import reported_once
@@ -55,8 +57,13 @@ def read_property(folder: Path, *, overrides: dict[str, object] | None = None) -
     changes = apply_changes(folder, sites, crs)
     faults.extend([*files.faults, *sites.faults, *changes.faults])
     headers = _headers(folder, files, faults)
-    cover = read_cover_features(_vector_files(folder, files.cover, "cover", crs, faults, near_deg=_near(sites.sites)))
+    near_deg = _near(sites.sites)
+    drawn = [name for name in files.cover if not is_extract(name)]
+    cover = read_cover_features(_vector_files(folder, drawn, "cover", crs, faults, near_deg=near_deg))
     faults.extend(cover.faults)
+    land = read_open_land(folder, [name for name in files.cover if is_extract(name)], near_deg, faults)
+    cover.raw.extend(land.raw)
+    cover.assumptions.extend(land.notes)
     boundary_files = _vector_files(folder, files.boundary, "boundary", crs, faults)
     boundary, boundary_faults, boundary_notes = boundary_of(boundary_files) if boundary_files else (None, [], [])
     faults.extend(boundary_faults)
@@ -67,7 +74,7 @@ def read_property(folder: Path, *, overrides: dict[str, object] | None = None) -
     if not placed or not headers:
         raise_faults(faults)
         raise AssertionError("a property without sites or elevation must have a fault")
-    whole = _on_grid(settings, placed, boundary, cover, headers, faults)
+    whole = _on_grid(settings, placed, boundary, cover, headers, faults, land)
     return Property(
         folder=folder,
         settings=settings,
@@ -142,6 +149,7 @@ def _on_grid(
     cover: CoverList,
     headers: Sequence[RasterHeader],
     faults: list[MeshplanError],
+    open_land: OpenLand,
 ) -> _OnGrid:
     """Choose the grid, bring everything onto it, and raise all faults found until then and here."""
     lon = [site.lon_deg for site in sites]
@@ -178,13 +186,16 @@ def _on_grid(
     faults.extend(_outside_boundary(placed, outline))
     raise_faults(faults)
     warnings = (*elevation.warnings, *choice.warnings, *_off_the_land(cover, covers), *_in_buildings(placed, covers))
-    return _OnGrid(placed, covers, outline, elevation, _reach_m(everything), choice.sentence, warnings)
+    reach_m = (*_reach_m(everything, open_land.files), *accounted_boxes_m(open_land.accounted, land, projection.crs))
+    return _OnGrid(placed, covers, outline, elevation, reach_m, choice.sentence, warnings)
 
 
-def _reach_m(covers: Sequence[Cover]) -> tuple[tuple[float, float, float, float], ...]:
-    """Return the box around the shapes of each cover file, in the order of the files."""
+def _reach_m(covers: Sequence[Cover], extracts: Sequence[str]) -> tuple[tuple[float, float, float, float], ...]:
+    """Return the box around the shapes of each cover file that was drawn, in the order of the files."""
     by_file: dict[str, list[object]] = {}
     for item in covers:
+        if item.where.split(", ")[0] in extracts:
+            continue
         by_file.setdefault(item.where.split(", ")[0], []).append(item.geometry)
     boxes = []
     for shapes in by_file.values():

@@ -25,6 +25,8 @@ POST_HEIGHTS_AGL_M: Final = (3.0, 5.0, 8.0)
 
 ABOVE_ROOF_M: Final = 1.5
 OFF_THE_WALL_M: Final = 1.0
+LEAST_GABLE_M: Final = 1.5
+"""What is thinner is a wall that stands by itself, no house (own choice)."""
 EDGE_STEP_M: Final = 60.0
 LEAST_CREST_M: Final = 0.5
 """A crest or saddle flatter than this is no landmark."""
@@ -210,6 +212,8 @@ def _gables(covers: Sequence[Cover]) -> Iterator[_Place]:
             centre = corners.mean(axis=0)
             walls = [(corners[i], corners[(i + 1) % 4]) for i in range(4)]
             walls.sort(key=lambda wall: float(np.hypot(*(wall[1] - wall[0]))))
+            if float(np.hypot(*(walls[0][1] - walls[0][0]))) < LEAST_GABLE_M:
+                continue
             for start, end in walls[:2]:
                 middle = (start + end) / 2.0
                 outward = (middle - centre) / max(float(np.hypot(*(middle - centre))), 0.1)
