@@ -14,7 +14,9 @@ from meshplan.errors import MeshplanError
 from meshplan.inputs.cover import RawCover
 from meshplan.inputs.osm_cover import CREDIT, osm_cover
 from meshplan.inputs.osm_file import read_osm
+from meshplan.inputs.osm_utilities import osm_utilities
 from meshplan.inputs.vector import WGS84, move_geometry
+from meshplan.records.utility import Utility
 
 Box = tuple[float, float, float, float]
 
@@ -34,6 +36,10 @@ class OpenLand:
     accounted: list[shapely.Geometry] = field(default_factory=list)
     """Areas in degrees of which an extract says what stands there, bare ones too."""
     notes: list[str] = field(default_factory=list)
+    features: dict[str, list[shapely.Geometry]] = field(default_factory=dict)
+    """All that each extract holds near the property, understood or not, in degrees."""
+    utilities: list[Utility] = field(default_factory=list)
+    """Wires and pipes, in degrees."""
     credits: list[str] = field(default_factory=list)
 
 
@@ -47,12 +53,24 @@ def read_open_land(folder: Path, names: Sequence[str], near_deg: Box | None, fau
         except MeshplanError as fault:
             faults.append(fault)
             continue
+        land.features[name] = [one.geometry for one in extract.features]
         found = osm_cover(extract, name)
         land.raw += found.raw
         land.accounted += found.accounted
         land.notes += found.notes
+        wires = osm_utilities(extract, name)
+        land.utilities += wires.items
+        land.notes += wires.notes
         land.credits = [CREDIT]
     return land
+
+
+def extracts_elsewhere(open_land: OpenLand, land: shapely.Geometry, crs: str) -> list[str]:
+    """Return the extracts of which nothing at all, not even a road, reaches the land (a polygon in `crs`)."""
+    corners = shapely.segmentize(land, (land.bounds[2] - land.bounds[0]) / 8)
+    land_deg = move_geometry(corners, crs, WGS84)
+    shapely.prepare(land_deg)
+    return [name for name, shapes in open_land.features.items() if not any(land_deg.intersects(shape) for shape in shapes)]
 
 
 def accounted_boxes_m(areas_deg: Sequence[shapely.Geometry], land: shapely.Geometry, crs: str) -> tuple[Box, ...]:

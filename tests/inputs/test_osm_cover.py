@@ -244,6 +244,18 @@ def test_land_between_mapped_areas_is_not_taken_as_bare(tmp_path: Path) -> None:
     assert covered == pytest.approx(600 * 300, rel=0.2)
 
 
+def test_an_extract_of_another_place_is_an_error(tmp_path: Path) -> None:
+    folder = lay_small_property(tmp_path)
+    made = Extract()
+    made.box(90_000, 90_000, 90_100, 90_100, {"natural": "wood"})
+    made.write(folder / "cover.osm")
+    with pytest.raises(InputError, match="none of its shapes reaches the land"):
+        read_property(folder)
+    made.line([(0, 300), (600, 300)], {"highway": "track"})
+    made.write(folder / "cover.osm")
+    assert read_property(folder).covers == ()
+
+
 def test_the_first_row_that_fits_has_the_feature() -> None:
     swamp = meaning_of({"natural": "wetland", "wetland": "swamp"}, "area")
     assert swamp is not None
