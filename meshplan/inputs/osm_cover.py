@@ -12,7 +12,7 @@ import shapely
 
 from meshplan.inputs.columns import plain
 from meshplan.inputs.cover import RawCover
-from meshplan.inputs.osm_file import OsmExtract, OsmFeature
+from meshplan.inputs.osm_file import OsmExtract, OsmFeature, shape_of
 from meshplan.inputs.osm_table import (
     LEAFY,
     OPEN,
@@ -26,6 +26,7 @@ from meshplan.inputs.osm_table import (
     material_walls,
     meaning_of,
 )
+from meshplan.inputs.osm_utilities import is_utility
 from meshplan.inputs.osm_values import length_m, storeys
 from meshplan.inputs.vector import WGS84, Feature, move_geometry
 from meshplan.kinds import COVER_KINDS
@@ -82,20 +83,11 @@ def osm_cover(extract: OsmExtract, shown: str) -> OsmLand:
     return land
 
 
-def shape_of(geometry: shapely.Geometry) -> Shape | None:
-    """Return what a geometry is to the table; None where nothing is left of it."""
-    if geometry is None or geometry.is_empty or not np.isfinite(shapely.get_coordinates(geometry)).all():
-        return None
-    if "Polygon" in geometry.geom_type:
-        return "area"
-    return "point" if "Point" in geometry.geom_type else "line"
-
-
 def _take(one: OsmFeature, shape: Shape, land: OsmLand, counts: _Counts) -> None:
     meaning = meaning_of(one.tags, shape)
     if meaning is None:
         keys = sorted(known_keys() & set(one.tags))
-        if keys:
+        if keys and not is_utility(one.tags, shape):
             counts.unknown[f"{keys[0]}={one.tags[keys[0]]}"[:40]] += 1
         return
     geometry = one.geometry if one.geometry.is_valid else shapely.make_valid(one.geometry)

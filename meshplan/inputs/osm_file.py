@@ -20,11 +20,13 @@ from pathlib import Path
 from typing import Any, Final
 from xml.etree.ElementTree import Element, ParseError, iterparse
 
+import numpy as np
 import pyogrio
 import shapely
 
 from meshplan.errors import InputError
 from meshplan.inputs.file_content import judge_extract
+from meshplan.inputs.osm_table import Shape
 from meshplan.inputs.user_files import present_file, short
 from meshplan.inputs.vector import reason_of
 
@@ -66,6 +68,15 @@ class _Scan:
     ways: dict[str, int] = field(default_factory=dict)
     areas: set[str] = field(default_factory=set)
     remark: str = ""
+
+
+def shape_of(geometry: shapely.Geometry) -> Shape | None:
+    """Return what a geometry is to the table; None where nothing is left of it."""
+    if geometry is None or geometry.is_empty or not np.isfinite(shapely.get_coordinates(geometry)).all():
+        return None
+    if "Polygon" in geometry.geom_type:
+        return "area"
+    return "point" if "Point" in geometry.geom_type else "line"
 
 
 def is_extract(name: str) -> bool:

@@ -12,9 +12,8 @@ import numpy as np
 import shapely
 
 from meshplan.inputs.catalogue import packaged
-from meshplan.inputs.osm_cover import shape_of
-from meshplan.inputs.osm_file import OsmExtract
-from meshplan.inputs.osm_table import OsmMeaning, Tags
+from meshplan.inputs.osm_file import OsmExtract, shape_of
+from meshplan.inputs.osm_table import OsmMeaning, Shape, Tags
 from meshplan.inputs.osm_values import highest_voltage_v
 from meshplan.inputs.vector import WGS84, move_geometry
 from meshplan.records.utility import Utility, UtilityKind, WireRules
@@ -82,6 +81,11 @@ def osm_utilities(extract: OsmExtract, shown: str) -> FoundUtilities:
         voltage_v = highest_voltage_v(tags["voltage"]) if "voltage" in tags else None
         items.append(Utility(f"{kind.words} {one.where.rsplit(' ', 1)[1]}", kind, one.geometry, voltage_v))
     return FoundUtilities(tuple(items), tuple(_words(items, untold, shown)))
+
+
+def is_utility(tags: Tags, shape: Shape) -> bool:
+    """Whether tags and shape are those of a wire or pipe."""
+    return any(meaning.fits(as_if_live(tags), shape) for meaning, _ in _rows())
 
 
 def as_if_live(tags: Tags) -> Tags:

@@ -107,6 +107,8 @@ def test_an_extract_without_lines_is_no_safety(tmp_path: Path) -> None:
     plan = plan_property(folder).plan
     assert plan.cautions[0] == NOT_SAFE
     assert any("no sign that there are none" in line for line in plan.assumptions)
+    wires().write(folder / "cover.osm")
+    assert not any("not understood" in line for line in read_base(folder).found.assumptions)
 
 
 def test_candidates_of_the_planner_shun_a_line_and_say_so(tmp_path: Path) -> None:
