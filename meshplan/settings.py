@@ -231,7 +231,7 @@ class PropertySettings(_Settings):
     elevation: Annotated[tuple[RasterSettings, ...], BeforeValidator(_as_raster)] = ()
     """Elevation rasters, in any order: the finest is used where it has data."""
     cover: FileNames = ()
-    """Files with woods, hedges, crops, buildings and water as polygons or lines."""
+    """Files with woods, hedges, crops, buildings and water as polygons or lines, and extracts of OpenStreetMap (.osm, .osm.pbf)."""
     boundary: FileNames = ()
     """File with the outline of the property."""
     crs: str | None = None

@@ -7,7 +7,9 @@ from collections.abc import Iterable
 import shapely
 from pyproj import Transformer
 
+from meshplan.grid import Grid
 from meshplan.records import MapShape
+from meshplan.records.utility import MapWire, Utilities
 from meshplan.terrain.landscape import Landscape
 
 Ring = tuple[tuple[float, float], ...]
@@ -32,6 +34,23 @@ def _outlines(kind: str, name: str, height_m: float, geometry: shapely.Geometry,
         wound = shapely.geometry.polygon.orient(polygon, 1.0)
         rings = tuple(_ring(ring, to_degrees) for ring in (wound.exterior, *wound.interiors))
         yield MapShape(kind, name, height_m, rings)
+
+
+def map_wires(utilities: Utilities, grid: Grid) -> tuple[MapWire, ...]:
+    """Return wires and pipes as paths in longitude and latitude; a pole is a path of one place."""
+    to_degrees = Transformer.from_crs(grid.crs, "EPSG:4326", always_xy=True)
+    found = []
+    for one in utilities:
+        lines = [shapely.boundary(part) if part.geom_type == "Polygon" else part for part in _parts(one.geometry)]
+        paths = tuple(_ring(line, to_degrees) for line in _parts(lines))
+        found.append(MapWire(one.name, one.words, one.kind.colour, one.kind.hazard, one.voltage_v, paths))
+    return tuple(found)
+
+
+def _parts(geometry: object) -> list[shapely.Geometry]:
+    """Return all simple parts of a geometry or of several."""
+    parts = list(shapely.get_parts(geometry))
+    return parts if all("Multi" not in part.geom_type and "Collection" not in part.geom_type for part in parts) else _parts(parts)
 
 
 def _ring(ring: shapely.Geometry, to_degrees: Transformer) -> Ring:

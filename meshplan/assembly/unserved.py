@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -56,6 +56,20 @@ LIES_BEYOND = ("no way to a gateway", "more hops needed", "route chance too low"
 """Reasons that may lie at a link which is not the sensor's own."""
 
 
+WiresAt = Callable[[str, float], tuple[str, ...]]
+
+
+def _no_wires(station: str, raised_to_m: float) -> tuple[str, ...]:
+    return ()
+
+
+def with_wires(remedy: Remedy, wires_at: WiresAt) -> Remedy:
+    """Return a remedy that raises an antenna with what is said of the wires near it, first."""
+    if remedy.raised_to_m is None:
+        return remedy
+    return replace(remedy, cautions=(*wires_at(remedy.device, remedy.raised_to_m), *remedy.cautions))
+
+
 @dataclass(frozen=True, eq=False)
 class Remedying:
     """What remedies may try: `cables` other cables, `power_for` other antennas at the power the law then allows.
@@ -72,6 +86,8 @@ class Remedying:
     cables: Mapping[str, CableClass] | None = None
     power_for: PowerFor | None = None
     caution_rules: Sequence[CautionRule] = ()
+    wires_at: WiresAt = _no_wires
+    """What is said of wires near a station whose antenna is raised to a height."""
 
     def gap(self, sensor: str, row: int, reason: str, *, mended_by_radio: bool, hops: int = 1) -> Unserved:
         """Return what a link of a sensor's route of so many links lacks, with remedies where the radio is what is lacking."""
@@ -114,7 +130,8 @@ class Remedying:
             cables=self.cables,
             power_for=self.power_for,
         )
-        return Unserved(sensor, other, round(missing_db, 1), reason, advised_cautions(remedies, self.caution_rules))
+        advised = [with_wires(remedy, self.wires_at) for remedy in advised_cautions(remedies, self.caution_rules)]
+        return Unserved(sensor, other, round(missing_db, 1), reason, tuple(advised))
 
     def cause(self, sensor: str, row: int, opened: set[str]) -> str:
         """Return in one sentence why the best link of a sensor is not used: its chance, when, against what is asked, what costs."""

@@ -16,7 +16,7 @@ from meshplan.inputs.cover_columns import COVER_COLUMNS, KIND_WALLS, PLAIN_WORDS
 from meshplan.inputs.vector import WGS84, Feature, VectorFile, move_geometry, no_degrees
 from meshplan.inputs.walls import wall_note
 from meshplan.kinds import COVER_KINDS, CoverKind
-from meshplan.records import Cover
+from meshplan.records import Cover, Origin
 
 _MAP_PROGRAM_FIELDS = tuple(
     re.findall(
@@ -209,6 +209,7 @@ def cover_on_grid(raw: Sequence[RawCover], crs: str) -> tuple[Cover, ...]:
                 wall=values.get("wall"),
                 row_azimuth_deg=None if values.get("row_azimuth_deg") is None else values["row_azimuth_deg"] % 360.0,
                 where=entry.feature.where,
+                origin=values.get("origin", Origin.DRAWN),
             )
         )
     return tuple(items)

@@ -10,6 +10,8 @@ from meshplan.inputs.settings_file import SETTINGS_FILE
 from meshplan.settings import PropertySettings, RasterSettings
 
 VECTOR_SUFFIXES = (".geojson", ".json", ".gpkg", ".kml", ".kmz", ".gpx", ".shp", ".fgb", ".gml")
+COVER_EXTRACTS = ("cover.osm", "cover.osm.pbf", "cover.pbf")
+"""Extracts of OpenStreetMap that are read beside a cover file where property.toml names none."""
 SITE_SUFFIXES = (".csv", ".tsv", *VECTOR_SUFFIXES)
 RASTER_SUFFIXES = (".tif", ".tiff", ".asc", ".img", ".hgt", ".dem", ".bil", ".xyz", ".dt0", ".dt1", ".dt2")
 _SURFACE_WORDS = ("surface", "dsm", "canopy_top")
@@ -42,6 +44,7 @@ def find_files(folder: Path, settings: PropertySettings) -> PropertyFiles:
             found[key] = tuple(name for name in named if name.strip())
             continue
         matches = tuple(name for name in present if Path(name).stem.casefold() == key and Path(name).suffix.casefold() in suffixes)
+        extracts = tuple(name for name in present if key == "cover" and name.casefold() in COVER_EXTRACTS)
         if len(matches) > 1:
             faults.append(
                 InputError(
@@ -50,9 +53,11 @@ def find_files(folder: Path, settings: PropertySettings) -> PropertyFiles:
                     fix=f'Name the one to use: {key} = "{matches[0]}"',
                 )
             )
-        elif matches:
-            assumptions.append(f"{SETTINGS_FILE} names no file for {key}: {matches[0]} is read.")
-        found[key] = matches[:1]
+        elif matches or extracts:
+            names = [*matches[:1], *extracts]
+            read = f"{' and '.join(names)} {'is' if len(names) == 1 else 'are'} read"
+            assumptions.append(f"{SETTINGS_FILE} names no file for {key}: {read}.")
+        found[key] = (*matches[:1], *extracts)
     if not found["sites"] and not faults:
         faults.append(
             InputError(

@@ -105,14 +105,15 @@ class Landscape:
 def build_landscape(elevation: Elevation, covers: Sequence[Cover], mapped: MappedLand = EVERYTHING_MAPPED) -> Landscape:
     """Lay the cover on the grid.
 
-    Where covers overlap, buildings win over all else, then the taller one. A cell belongs to a cover if its centre lies inside.
-    Plants thinner than two cells take all cells that they touch, each by its true share; a building too thin to hold any centre
-    takes them whole. Where the cells are coarse, the cover is laid once more on parts of them, which links meet.
-    A surface raster shows what stands where it reaches, so the land under it is mapped, whatever `mapped` says of the cover files.
+    Where covers overlap, the more trusted layer wins (`records.Origin.layer`), in it buildings over all else, then the taller one.
+    A cell belongs to a cover if its centre lies inside. Plants thinner than two cells take all cells that they touch, each by its
+    true share; a building too thin to hold any centre takes them whole. Where the cells are coarse, the cover is laid once more on
+    parts of them, which links meet. A surface raster shows what stands where it reaches, so the land under it is mapped, whatever
+    `mapped` says of the cover files.
     """
     grid = elevation.grid
     assumptions: list[str] = []
-    ordered = tuple(sorted(covers, key=lambda cover: (cover.is_building, _tallest_m(cover), cover.name)))
+    ordered = tuple(sorted(covers, key=lambda cover: (cover.origin.layer, cover.is_building, _tallest_m(cover), cover.name)))
     index, cover_share = _laid(ordered, grid)
     parted = None if elevation.ground_is_surface or not ordered else finer_grid(grid)
     parts = 1 if parted is None else parted.columns // grid.columns

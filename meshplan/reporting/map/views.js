@@ -239,6 +239,7 @@ const meshViews = (() => {
       nextStep(app),
       meshChanges.summary(),
       meshKept.summary(),
+      data.wires_note ? h("div", { class: "alarm-box", id: "wires-note" }, h("p", {}, data.wires_note)) : null,
       data.not_mapped ? h("p", { id: "not-mapped" }, h("strong", {}, data.not_mapped)) : null,
       data.channels.filter((channel) => !channel.stable).map((channel) => h("div", { class: "alarm-box" }, h("p", {}, channel.sentence))),
       data.better_radio ? h("p", { id: "better-radio" }, data.better_radio) : null,
