@@ -59,4 +59,4 @@ def credits_of(folder: Path, names: Iterable[str]) -> tuple[str, ...]:
     """
     used = set(names)
     record = read_land_record(folder)
-    return tuple(dict.fromkeys(f"{entry.title}: {entry.credit} ({entry.licence})" for entry in record.files if entry.file in used))
+    return tuple(dict.fromkeys(f"{entry.credit} ({entry.licence})" for entry in record.files if entry.file in used))

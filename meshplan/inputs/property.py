@@ -16,6 +16,7 @@ from meshplan.inputs.cover import CoverList, boundary_of, cover_on_grid, read_co
 from meshplan.inputs.elevation import UNUSED, known_at, read_elevation
 from meshplan.inputs.grid_choice import choose_grid, choose_projection_for, land_box
 from meshplan.inputs.height_sense import odd_stated_heights
+from meshplan.inputs.land_record import credits_of
 from meshplan.inputs.open_land import OpenLand, accounted_boxes_m, extracts_elsewhere, read_open_land
 from meshplan.inputs.osm_file import is_extract
 from meshplan.inputs.osm_utilities import utilities_on_grid
@@ -87,7 +88,7 @@ def read_property(folder: Path, *, overrides: dict[str, object] | None = None) -
         cover_reach_m=whole.cover_reach_m,
         utilities=whole.utilities,
         wires_read=bool(land.credits),
-        credits=tuple(land.credits),
+        credits=tuple(dict.fromkeys((*land.credits, *_other_credits(folder, files, land.credits)))),
         grid_sentence=whole.sentence,
         assumptions=tuple(
             reported_once(
@@ -116,6 +117,12 @@ def read_property(folder: Path, *, overrides: dict[str, object] | None = None) -
         ),
         changes=changes.rows,
     )
+
+
+def _other_credits(folder: Path, files: PropertyFiles, known: Sequence[str]) -> list[str]:
+    """Return whom the fetched files in use ask to name, beside those who are named already."""
+    names = [*(raster.file for raster in files.elevation), *files.cover, *files.boundary]
+    return [words for words in credits_of(folder, names) if not any(words.partition(" (")[0] in other for other in known)]
 
 
 def _against_recorders(sites: Sequence[Site], stated_amsl_m: Mapping[str, float], elevation: Elevation) -> list[str]:
