@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import re
+import select
+import socket
+import ssl
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
 from typing import Any
 
 
@@ -33,6 +37,8 @@ class Loopback:
     """A behaviour in place of a file, by path without query; it gets the request handler."""
     log: list[Asked] = field(default_factory=list)
     port: int = 0
+    tunnel_to: int = 0
+    """Port on this machine to which it tunnels as a proxy."""
 
     @property
     def url(self) -> str:
@@ -75,6 +81,25 @@ class Handler(BaseHTTPRequestHandler):
         except (BrokenPipeError, ConnectionResetError):
             self.close_connection = True
 
+    def do_CONNECT(self) -> None:
+        """Be a proxy: join the client with the server that the test names, whatever host was asked for."""
+        loopback: Loopback = self.server.loopback
+        loopback.log.append(Asked(self.command, self.path, dict(self.headers), b""))
+        with socket.create_connection(("127.0.0.1", loopback.tunnel_to)) as there:
+            self.send_response(200)
+            self.end_headers()
+            ends = {self.connection: there, there: self.connection}
+            while True:
+                ready, _, _ = select.select(list(ends), [], [], 5.0)
+                for end in ready:
+                    data = end.recv(65_536)
+                    if not data:
+                        self.close_connection = True
+                        return
+                    ends[end].sendall(data)
+                if not ready:
+                    return
+
     do_GET = do_POST = do_HEAD = handle_any  # noqa: N815 - names of the standard library
 
     def give(self, status: int, body: bytes, **headers: str) -> None:
@@ -111,10 +136,14 @@ class _Quiet(ThreadingHTTPServer):
 
 
 @contextmanager
-def serving(files: dict[str, bytes] | None = None) -> Iterator[Loopback]:
-    """Run a server on this machine while the block runs."""
+def serving(files: dict[str, bytes] | None = None, *, certificate: Path | None = None) -> Iterator[Loopback]:
+    """Run a server on this machine while the block runs; with a certificate (and its key in one file) it speaks TLS."""
     loopback = Loopback(dict(files or {}))
     server = _Quiet(("127.0.0.1", 0), Handler)
+    if certificate is not None:
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        context.load_cert_chain(certificate)
+        server.socket = context.wrap_socket(server.socket, server_side=True, do_handshake_on_connect=False)
     server.loopback = loopback  # type: ignore[attr-defined]
     loopback.port = server.server_address[1]
     thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.05}, daemon=True)

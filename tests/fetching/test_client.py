@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import ipaddress
+import shutil
 import socket
+import subprocess
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -289,6 +292,72 @@ def test_a_proxy_of_an_unknown_kind_is_told_not_passed_by(monkeypatch: pytest.Mo
     monkeypatch.delenv("no_proxy", raising=False)
     with pytest.raises(UnreachableError, match="kind 'socks5'"):
         Client(sleep=lambda _: None).get("http://data.example/file", most_bytes=100)
+
+
+def certificate_for(host: str, place: Path) -> Path:
+    """Make a certificate for a host, valid for a day, with its key in the same file."""
+    openssl = shutil.which("openssl")
+    if openssl is None:
+        pytest.skip("the program openssl, which makes certificates for this test, is not on this machine")
+    subprocess.run(
+        [openssl, "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-days", "1", "-keyout",
+         place / "key.pem", "-out", place / "cert.pem", "-subj", f"/CN={host}", "-addext", f"subjectAltName=DNS:{host}"],
+        check=True, capture_output=True,
+    )  # fmt: skip
+    (place / "both.pem").write_text((place / "key.pem").read_text() + (place / "cert.pem").read_text())
+    return place / "both.pem"
+
+
+@pytest.fixture
+def secure(server: Loopback, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Loopback]:
+    """Serve by TLS as data.example, whose certificate the system trusts, and let that name mean this machine."""
+    with serving({"/file": BODY}, certificate=certificate_for("data.example", tmp_path)) as loopback:
+        monkeypatch.setenv("SSL_CERT_FILE", str(tmp_path / "cert.pem"))
+        real = socket.getaddrinfo
+
+        def here(host: str, *more: Any, **other: Any) -> Any:
+            return real("127.0.0.1" if host.endswith(".example") else host, *more, **other)
+
+        monkeypatch.setattr(socket, "getaddrinfo", here)
+        yield loopback
+
+
+def test_the_certificate_is_that_of_the_name_though_the_connection_goes_to_a_number(secure: Loopback) -> None:
+    client = Client(private_hosts=frozenset({f"data.example:{secure.port}", f"other.example:{secure.port}"}), sleep=lambda _: None)
+    assert client.part(f"https://data.example:{secure.port}/file", 5, 9)[0].body == BODY[5:10]
+    assert secure.log[0].headers["Host"] == f"data.example:{secure.port}"
+    with pytest.raises(UnreachableError, match="certificate cannot be checked"):
+        client.get(f"https://other.example:{secure.port}/file", most_bytes=1_000_000)
+    assert len(secure.log) == 1
+
+
+def test_a_certificate_that_nobody_vouches_for_is_refused(secure: Loopback, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("SSL_CERT_FILE")
+    client = Client(private_hosts=frozenset({f"data.example:{secure.port}"}), sleep=lambda _: None)
+    with pytest.raises(UnreachableError, match="certificate cannot be checked"):
+        client.get(f"https://data.example:{secure.port}/file", most_bytes=1_000_000)
+    assert secure.log == []
+
+
+def test_through_a_proxy_the_certificate_is_that_of_the_name_too(
+    secure: Loopback, server: Loopback, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    server.tunnel_to = secure.port
+    monkeypatch.setenv("https_proxy", f"http://127.0.0.1:{server.port}")
+    client = Client(sleep=lambda _: None)
+    assert client.part("https://data.example/file", 5, 9)[0].body == BODY[5:10]
+    assert server.log[0].path == "data.example:443"
+    with pytest.raises(UnreachableError, match="certificate cannot be checked"):
+        client.get("https://other.example/file", most_bytes=1_000_000)
+    assert len(secure.log) == 1
+
+
+def test_no_redirect_from_https_to_http(secure: Loopback, server: Loopback) -> None:
+    secure.answers["/away"] = sent_on(f"{server.url}/file")
+    client = Client(private_hosts=frozenset({f"data.example:{secure.port}", server.host}), sleep=lambda _: None)
+    with pytest.raises(FetchError, match="does not follow"):
+        client.get(f"https://data.example:{secure.port}/away", most_bytes=1_000_000)
+    assert server.log == []
 
 
 def test_certificates_are_checked(server: Loopback) -> None:
