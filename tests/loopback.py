@@ -60,6 +60,7 @@ class Handler(BaseHTTPRequestHandler):
     """Files with ranges, as a well-kept server gives them."""
 
     protocol_version = "HTTP/1.1"
+    disable_nagle_algorithm = True
     server: Any
 
     def log_message(self, *_: object) -> None:

@@ -86,11 +86,12 @@ def command(
     progress = Progress(quiet=quiet or as_json)
     outcome = job.run(on_progress=progress, on_wait=lambda s, why: progress(f"Waiting {s:.0f} s, {why}"))
     progress.close()
+    failed = nothing_came(outcome)
     if as_json:
         print_json(outcome_as_dict(outcome))
-    else:
-        click.echo(outcome_text(outcome, str(folder)))
-    if nothing_came(outcome):
+    if failed or not as_json:
+        click.echo(outcome_text(outcome, str(folder)), err=failed)
+    if failed:
         return EXIT_INPUT_WRONG
     return EXIT_UNSERVED if outcome.not_come else EXIT_DONE
 

@@ -333,7 +333,7 @@ class Client:
         left = self.most_bytes - self.received
         if left < most_bytes:
             raise FetchError(
-                f"the answers come to more than the {self.most_bytes / 1e6:.0f} MB that are allowed in all",
+                f"the answers come to more than the {self.most_bytes / 1e6:.3g} MB that are allowed in all",
                 where=shown,
                 fix="Allow more with --most-mb, or take coarser data.",
             )

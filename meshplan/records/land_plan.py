@@ -57,6 +57,7 @@ class NotCome:
     wish: Wish
     where: str
     why: str
+    fix: str
     no_way: bool
     """Whether the server was not reached at all."""
 

@@ -97,7 +97,7 @@ def outcome_text(outcome: LandOutcome, folder: str) -> str:
 def not_come_lines(not_come: tuple[NotCome, ...], folder: str) -> list[str]:
     """Return what did not come and how to do it by hand."""
     faults = [failed for failed in not_come if not failed.no_way]
-    lines = [f"Not fetched: {failed.where}: {failed.why}" for failed in faults]
+    lines = [line for failed in faults for line in (f"Not fetched: {failed.where}: {failed.why}", f"  {failed.fix}")]
     no_way = [failed for failed in not_come if failed.no_way]
     if no_way:
         hosts = ", ".join(dict.fromkeys(urlsplit(failed.wish.address).netloc for failed in no_way))
@@ -147,7 +147,13 @@ def outcome_as_dict(outcome: LandOutcome) -> dict[str, Any]:
         "fetched": [entry.file for entry in outcome.came],
         "missing": [record_to_values(tile) for tile in outcome.missing],
         "not_fetched": [
-            {"file": failed.wish.file, "why": failed.why, "no_way": failed.no_way, "by_hand": failed.wish.by_hand}
+            {
+                "file": failed.wish.file,
+                "why": failed.why,
+                "fix": failed.fix,
+                "no_way": failed.no_way,
+                "by_hand": failed.wish.by_hand,
+            }
             for failed in outcome.not_come
         ],
         "notes": list(outcome.notes),

@@ -48,7 +48,7 @@ class Fetcher:
         try:
             {"part": self._part, "whole": self._whole, "question": self._question, "search": self._search}[wish.way](wish)
         except FetchError as fault:
-            self.not_come.append(NotCome(wish, fault.where, fault.problem, no_way=isinstance(fault, UnreachableError)))
+            self.not_come.append(NotCome(wish, fault.where, fault.problem, fault.fix, no_way=isinstance(fault, UnreachableError)))
 
     def _part(self, wish: Wish) -> None:
         before = self.client.requests

@@ -168,7 +168,7 @@ def test_too_large_an_answer_is_not_read(server: Loopback) -> None:
 def test_the_sum_of_all_answers_has_a_limit(server: Loopback) -> None:
     client = client_of(server, most_bytes=150_000)
     client.get(f"{server.url}/file", most_bytes=1_000_000)
-    with pytest.raises(FetchError, match=r"more than the 0 MB that are allowed in all\n  Allow more with --most-mb"):
+    with pytest.raises(FetchError, match=r"more than the 0\.15 MB that are allowed in all\n  Allow more with --most-mb"):
         client.get(f"{server.url}/file", most_bytes=1_000_000)
 
 

@@ -361,7 +361,7 @@ def test_an_answer_that_is_not_whole_is_no_empty_map(
 ) -> None:
     server.answers["/interpreter"] = lambda handler: handler.give(200, body)
     assert land(folder, server, "--elevation", "none", "--features", "mirror-osm", "--land-cover", "none", "--yes") == 2
-    said = capsys.readouterr().out
+    said = capsys.readouterr().err
     assert " ".join(words.split()) in " ".join(said.split())
     assert "\u202e" not in said
     assert [name for name in listing(folder) if name.startswith("land/")] == []
@@ -392,7 +392,7 @@ def test_one_plain_file_by_ranges(folder: Path, server: Loopback, tiles: dict[st
 def test_a_server_without_ranges_is_told(folder: Path, server: Loopback, tiles: dict[str, bytes], capsys: Capture) -> None:
     server.answers["/tiles/N48W022.tif"] = without_ranges(tiles["/tiles/N48W022.tif"])
     assert land(folder, server, *ONLY_HEIGHTS, "--yes") == 2
-    assert "sends whole files only, no parts of them" in capsys.readouterr().out
+    assert "sends whole files only, no parts of them" in capsys.readouterr().err
 
 
 # Missing tiles: the list decides.
@@ -402,7 +402,7 @@ def test_a_tile_that_the_list_names_is_a_fault_of_the_server(folder: Path, serve
     for status in (403, 404):
         server.answers["/tiles/N48W022.tif"] = lambda handler, status=status: handler.give(status, b"")
         assert land(folder, server, *ONLY_HEIGHTS, "--yes") == 2
-        assert "though the list of tiles names it" in capsys.readouterr().out
+        assert "though the list of tiles names it" in capsys.readouterr().err
     assert read_land_record(folder).missing == ()
 
 
@@ -432,14 +432,14 @@ def test_without_a_list_a_missing_tile_is_a_fault(folder: Path, server: Loopback
     sources.write_text(sources.read_text().replace(f'tile_list = "{server.url}/tileList.txt"\n', ""), encoding="utf-8")
     del server.files["/tiles/N48W022.tif"]
     assert land(folder, server, *ONLY_HEIGHTS, "--yes") == 2
-    assert "whether this is sea cannot be told" in capsys.readouterr().out
+    assert "whether this is sea cannot be told" in capsys.readouterr().err
 
 
 def test_a_page_in_place_of_the_list_decides_nothing(folder: Path, server: Loopback, capsys: Capture) -> None:
     del server.files["/tiles/N48W022.tif"]
     server.files["/tileList.txt"] = b"<html>not here</html>"
     assert land(folder, server, *ONLY_HEIGHTS, "--yes") == 2
-    assert "is no list of tiles" in capsys.readouterr().out
+    assert "is no list of tiles" in capsys.readouterr().err
 
 
 # Without a network, and by hand.
@@ -459,7 +459,7 @@ def test_without_a_network_one_message_says_how_to_do_it_by_hand(
 
     monkeypatch.setattr(socket, "getaddrinfo", no_names)
     assert main(["land", str(folder), "--yes", "-q"]) == 2
-    said = capsys.readouterr().out
+    said = capsys.readouterr().err
     assert said.count("No way to ") == 1
     for host in ("copernicus-dem-30m.s3.amazonaws.com", "overpass-api.de", "esa-worldcover.s3.eu-central-1.amazonaws.com"):
         assert f"the host {host} is not found" in said
@@ -603,7 +603,7 @@ def test_a_catalogue_broken_off_goes_on(folder: Path, catalogue: Loopback, capsy
 def test_catalogues_that_are_none(folder: Path, catalogue: Loopback, answer: bytes, words: str, capsys: Capture) -> None:
     catalogue.answers["/search"] = lambda handler: handler.give(200, answer)
     assert land(folder, catalogue, *CATALOGUE) == 2
-    assert words in capsys.readouterr().out
+    assert words in capsys.readouterr().err
     assert len(catalogue.log) <= 3
 
 
@@ -642,7 +642,7 @@ def test_wrong_words_are_refused_before_anything_is_asked(
 def test_private_hosts_of_a_strangers_folder_are_not_asked(folder: Path, server: Loopback, capsys: Capture) -> None:
     """A folder from somebody else may name any host; those of the user's own network are asked only if he names them himself."""
     assert main(["land", str(folder), "-q", *ALL, "--yes"]) == 2
-    said = capsys.readouterr().out
+    said = capsys.readouterr().err
     assert "on this machine or in its own network" in said
     assert server.log == []
 
@@ -666,7 +666,7 @@ def test_a_damaged_record_is_told(folder: Path, server: Loopback, capsys: Captur
 
 def test_too_much_is_refused(folder: Path, server: Loopback, capsys: Capture) -> None:
     assert land(folder, server, *ONLY_HEIGHTS, "--yes", "--most-mb", "0.02") == 2
-    assert "--most-mb" in capsys.readouterr().out
+    assert "--most-mb" in capsys.readouterr().err
     assert [name for name in listing(folder) if name.startswith("land/")] == []
 
 
@@ -700,3 +700,31 @@ def test_no_other_command_loads_the_client(tmp_path: Path) -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stderr.splitlines()[-1] == "LOADED 0 0"
+
+
+def test_land_over_two_tiles_has_no_gap_at_their_seam(folder: Path, server: Loopback, tmp_path: Path) -> None:
+    """The global model's tiles begin half a cell off their degrees; between the last and the first centre nothing is lost."""
+    from small_property import changed, write_sites
+
+    y = np.repeat(np.arange(1200, dtype=np.float32)[:, None], 3600, axis=1)
+    for name, north_of, rows in (("N48W022", 48.0, 3600), ("N47W022", 47.0, 3600)):
+        row = (y if name == "N47W022" else y + 2400) * -ARC_S + north_of + 1.0
+        heights = (100.0 + 400.0 * (row - 47.99)).astype(np.float32)  # one plane over both
+        whole = np.zeros((rows, 3600), dtype=np.float32)
+        whole[: 1200 if name == "N47W022" else None][-1200:] = heights
+        server.files[f"/tiles/{name}.tif"] = cog(tmp_path / "t.tif", whole, -22.0 - ARC_S / 2, north_of + 1.0 + ARC_S / 2, ARC_S)
+    write_sites(folder / "sites.csv", changed(usual_sites(), {"Trough": {"y": -1500}}))
+    assert land(folder, server, *ONLY_HEIGHTS, "--yes") == 0
+    names = sorted(name for name in listing(folder) if name.endswith(".tif"))
+    assert names == ["land/mirror-30m_n47w022.tif", "land/mirror-30m_n48w022.tif"]
+    from meshplan.inputs.property import read_property
+
+    rasters = [{"file": name, "holds": "surface", "product": "copernicus_30m"} for name in names]
+    found = read_property(folder, overrides={"elevation": rasters})
+    assert np.isfinite(found.elevation.ground_amsl_m).all()
+    north_to_south = found.elevation.ground_amsl_m[:, found.elevation.grid.columns // 2].astype(float)
+    steps = np.diff(north_to_south)
+    slope = np.median(steps)
+    assert slope < 0
+    # One cell of the data is 30.9 m and 0.11 m of the plane; the seam adds no more than half of that to any step of the grid.
+    assert np.abs(steps - slope).max() < 0.11
