@@ -22,7 +22,9 @@ from rasterio.windows import Window
 
 from meshplan.errors import InputError
 from meshplan.grid import Float32, Grid, RasterNodes
+from meshplan.inputs.elevation_products import read_elevation_products
 from meshplan.inputs.file_content import judge_opened, open_raster
+from meshplan.inputs.height_datum import UNKNOWN, HeightDatum, datum_in_crs, datum_in_tags, datum_named
 from meshplan.inputs.projection import is_metric
 from meshplan.inputs.user_files import present_file
 from meshplan.inputs.vector import WGS84, parse_crs, point_mover, reason_of
@@ -66,6 +68,8 @@ class RasterHeader:
     notes: tuple[str, ...]
     unit_stated: bool = False
     """Whether the file or the user says the unit of the heights."""
+    datum: HeightDatum = UNKNOWN
+    """What the heights are above, as far as it is said."""
 
     @property
     def is_surface(self) -> bool:
@@ -174,6 +178,7 @@ def _judge(source: DatasetReader, path: Path, shown: str, settings: RasterSettin
     crs = _crs_of(source, shown, settings, notes)
     if settings.holds == "surface":
         notes.append(f"{shown}: a surface model, trees and roofs are in its heights.")
+    datum = _datum(source, shown, settings, notes)
     return RasterHeader(
         path,
         shown,
@@ -185,7 +190,30 @@ def _judge(source: DatasetReader, path: Path, shown: str, settings: RasterSettin
         _unit(source, shown, settings, notes),
         tuple(notes),
         unit_stated="unit" in settings.model_fields_set or _stated_unit(source) is not None,
+        datum=datum,
     )
+
+
+def _datum(source: DatasetReader, shown: str, settings: RasterSettings, notes: list[str]) -> HeightDatum:
+    own = UNKNOWN
+    if source.crs is not None:
+        try:
+            own = datum_in_crs(CRS.from_wkt(source.crs.to_wkt()))
+        except CRSError:
+            own = UNKNOWN
+    if own.kind == "not known":
+        own = datum_in_tags(source.tags())
+    where = f"property.toml, elevation '{settings.file}', key 'datum'"
+    if settings.datum is not None:
+        stated = datum_named(settings.datum, where, "property.toml")
+        if own.kind != "not known" and (own.kind, own.name) != (stated.kind, stated.name):
+            notes.append(f"{shown}: says heights above {own.words}, property.toml says {stated.name}, which is taken.")
+        return stated
+    if own.kind == "not known" and settings.product is not None:
+        product = read_elevation_products().get(settings.product)
+        if product is not None and product.datum:
+            return datum_named(product.datum, where, f"usual for {product.title}")
+    return own
 
 
 def _crs_of(source: DatasetReader, shown: str, settings: RasterSettings, notes: list[str]) -> CRS:
@@ -197,7 +225,7 @@ def _crs_of(source: DatasetReader, shown: str, settings: RasterSettings, notes: 
             own = None
     if settings.crs is not None:
         stated = parse_crs(settings.crs, f"property.toml, elevation '{settings.file}', key 'crs'")
-        if own is not None and own != stated:
+        if own is not None and own != stated and own.to_2d() != stated:
             notes.append(f"{shown}: says the projection {own.name}, property.toml says {stated.name}, which is taken.")
         return stated
     if own is None:
@@ -208,6 +236,8 @@ def _crs_of(source: DatasetReader, shown: str, settings: RasterSettings, notes: 
         )
     if own.is_compound:
         own = own.sub_crs_list[0]
+    if len(own.axis_info) == 3:
+        own = own.to_2d()
     if not (own.is_projected or own.is_geographic):
         raise InputError(
             f"its projection '{own.name}' is tied to no place on Earth",
