@@ -17,6 +17,7 @@ from meshplan.inputs.elevation_products import ElevationProduct, elevation_produ
 from meshplan.inputs.height_datum import lattice, level, shift_m, spread_over
 from meshplan.inputs.height_sense import factor_fault, impossible_heights, odd_heights
 from meshplan.inputs.raster import RasterHeader, apply_transform, read_nodes, read_on_grid, read_pixels
+from meshplan.inputs.surface_check import CheckedSurface, checked_surface
 from meshplan.inputs.vector import WGS84, point_mover
 
 Floats = NDArray[np.float64]
@@ -115,20 +116,34 @@ def read_elevation(headers: Sequence[RasterHeader], grid: Grid) -> Elevation:
         wrong = factor_fault(ground.heights, surface.heights, ground.names, ", ".join(surface.names))
         faults += [] if wrong is None else [wrong]
     raise_faults(faults)
+    seen = CheckedSurface(surface.heights, 0.0) if ground_is_surface else _seen(ground, surface, notes)
+    raise_faults([] if seen.fault is None else [seen.fault])
     has_surface = any(header.is_surface for header in headers)
     taken = surface if ground_is_surface else ground
     return Elevation(
         grid=grid,
         ground_amsl_m=taken.heights,
-        surface_amsl_m=surface.heights if has_surface else None,
+        surface_amsl_m=seen.heights if has_surface else None,
         raster_index=taken.index,
         rasters=tuple(notes),
         ground_is_surface=ground_is_surface,
-        assumptions=(*levelling.notes, *_assumptions(taken, surface, ground_is_surface=ground_is_surface)),
+        assumptions=(
+            *levelling.notes,
+            *_assumptions(taken, surface, ground_is_surface=ground_is_surface),
+            *seen.notes,
+        ),
         nodes=tuple(nodes),
-        warnings=tuple(warnings),
+        warnings=(*warnings, *seen.warnings),
         sampled_as_m=_sampled_as_m(taken, notes, grid),
+        surface_error_m=seen.error_m,
     )
+
+
+def _seen(ground: _Mosaic, surface: _Mosaic, notes: Sequence[RasterNote]) -> CheckedSurface:
+    """Return the surface as far as it may be taken less the ground."""
+    cells_m, errors_m = [note.cell_m for note in notes], [note.error_m for note in notes]
+    shown = ", ".join(surface.names)
+    return checked_surface(ground.heights, surface.heights, ground.index, surface.index, cells_m, errors_m, shown)
 
 
 def _grid_degrees(grid: Grid, row: Floats, column: Floats) -> tuple[Floats, Floats]:

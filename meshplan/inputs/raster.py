@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import warnings as python_warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -126,6 +126,34 @@ class RasterHeader:
         if not good.any():
             return (-180.0, -90.0, 180.0, 90.0)
         return float(lon[good].min()), float(lat[good].min()), float(lon[good].max()), float(lat[good].max())
+
+
+def as_products_hold(headers: Sequence[RasterHeader]) -> list[RasterHeader]:
+    """Return the rasters with products that are known to hold trees and roofs as surface models, where no other holds bare ground.
+
+    Only a product that property.toml names counts, and not where it says `holds` as well.
+    """
+    products = read_elevation_products()
+
+    def hidden(header: RasterHeader) -> bool:
+        said = header.settings
+        product = products.get(said.product or "")
+        return product is not None and product.holds == "surface" and "holds" not in said.model_fields_set
+
+    if not any(map(hidden, headers)) or not all(hidden(header) or header.is_surface for header in headers):
+        return list(headers)
+    taken = []
+    for header in headers:
+        if not hidden(header):
+            taken.append(header)
+            continue
+        note = (
+            f"{header.shown}: {products[header.settings.product or ''].title} holds trees and roofs, so it is taken as a surface "
+            "model and no cover is added on top; write holds = 'ground' below it if yours was freed of them."
+        )
+        settings = header.settings.model_copy(update={"holds": "surface"})
+        taken.append(replace(header, settings=settings, notes=(*header.notes, note)))
+    return taken
 
 
 def apply_transform(transform: Affine, x: ArrayLike, y: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
