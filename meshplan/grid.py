@@ -129,3 +129,5 @@ class Elevation:
     """What about the heights looks wrong."""
     sampled_as_m: float | None = None
     """Cell of the raster that sets how densely paths are sampled; by default that of the grid."""
+    surface_error_m: float = 0.0
+    """Standard deviation of surface less ground, from the errors of both."""

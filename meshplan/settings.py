@@ -57,6 +57,8 @@ class RasterSettings(_Settings):
     """Unit of the heights in the file; by default what the file says, else metres."""
     crs: str | None = None
     """Projection such as "EPSG:25832", for a file that does not say its own."""
+    datum: str | None = None
+    """What its heights are above: "ellipsoid", or a vertical reference such as "EPSG:5773"; by default what the file says."""
     product: str | None = None
     """Kind of raster: lidar, national_5m, national_10m, global_30m, copernicus_30m, aw3d_30m, nasadem_30m, srtm_30m, global_90m or
     merit_90m; by default judged from the cell size."""

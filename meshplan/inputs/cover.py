@@ -164,6 +164,7 @@ def _fill_in_height(called: str, values: dict[str, Any], kind: CoverKind, notes:
     if "height_m" not in values:
         by_month = values.get("heights_by_month_m")
         values["height_m"] = max(by_month) if by_month else kind.height_m
+        values["origin"] = Origin.DRAWN if by_month else Origin.DRAWN_USUAL
         if not by_month and kind.name != "water":
             notes.append(f"{called}: height assumed as {plain(kind.height_m)} m, usual for {kind.name}; give height_m.")
     if kind.seasonal and "heights_by_month_m" not in values:

@@ -21,7 +21,7 @@ from meshplan.inputs.open_land import OpenLand, accounted_boxes_m, extracts_else
 from meshplan.inputs.osm_file import is_extract
 from meshplan.inputs.osm_utilities import utilities_on_grid
 from meshplan.inputs.property_files import PropertyFiles, find_files
-from meshplan.inputs.raster import RasterHeader, open_header, outside_hint
+from meshplan.inputs.raster import RasterHeader, as_products_hold, open_header, outside_hint
 from meshplan.inputs.reported_once import reported_once
 from meshplan.inputs.settings_file import SETTINGS_FILE, read_settings
 from meshplan.inputs.site_changes import apply_changes
@@ -266,7 +266,7 @@ def _headers(folder: Path, files: PropertyFiles, faults: list[MeshplanError]) ->
             headers.append(open_header(folder / raster.file, raster.file, raster))
         except MeshplanError as fault:
             faults.append(fault)
-    return headers
+    return as_products_hold(headers)
 
 
 def _inside_elevation(sites: Sequence[Site], headers: Sequence[RasterHeader]) -> tuple[list[Site], list[MeshplanError]]:

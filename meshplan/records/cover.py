@@ -14,6 +14,8 @@ class Origin(StrEnum):
     """Where a piece of cover and its height come from, most trusted first."""
 
     DRAWN = "drawn in your cover files"
+    DRAWN_USUAL = "drawn in your cover files, height usual for its kind"
+    SURFACE = "drawn or mapped, height from the surface less the ground"
     MAPPED_HEIGHT = "OpenStreetMap, height as tagged"
     MAPPED_STOREYS = "OpenStreetMap, height from storeys"
     MAPPED_USUAL = "OpenStreetMap, height usual for its kind"
@@ -26,9 +28,16 @@ class Origin(StrEnum):
         """Which of two pieces has a cell: the greater number, whatever the heights; alike within one layer."""
         return _LAYERS[self]
 
+    @property
+    def height_is_usual(self) -> bool:
+        """Whether its height was told by nobody, so that what is measured there goes before it."""
+        return self in (Origin.DRAWN_USUAL, Origin.MAPPED_STOREYS, Origin.MAPPED_USUAL, Origin.CLASSES)
+
 
 _LAYERS = {
     Origin.DRAWN: 4,
+    Origin.DRAWN_USUAL: 4,
+    Origin.SURFACE: 3,
     Origin.MAPPED_HEIGHT: 3,
     Origin.MAPPED_STOREYS: 3,
     Origin.MAPPED_USUAL: 3,

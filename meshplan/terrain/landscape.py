@@ -15,7 +15,8 @@ from rasterio.features import rasterize
 from rasterio.transform import from_origin
 
 from meshplan.grid import Elevation, Float32, Grid
-from meshplan.records import Cover
+from meshplan.kinds import FIELD_CROPS
+from meshplan.records import Cover, Origin
 from meshplan.terrain.cover_lattice import CoverLattice, finer_grid, on_parts
 from meshplan.terrain.mapped_land import EVERYTHING_MAPPED, MappedLand
 from meshplan.terrain.relief import Relief, grid_holds_ground, reliefs_of
@@ -23,6 +24,14 @@ from meshplan.units import Indices
 
 UNMAPPED_GROWTH_LEAST_M = 2.0
 """Height above bare ground from which a surface raster shows something worth counting (common practice, no source)."""
+
+UNSEEN_BELOW_SD = 2.0
+"""Below so many standard deviations of surface less ground nothing is seen (own choice: 1 bare cell in 40 would pass)."""
+
+MEASURED_TOP_PERCENT = 90.0
+"""Of what is measured in a piece of cover this percentage stands for its height: roof or crowns (own choice)."""
+MEASURED_SHARE = 0.5
+"""Share of its cells that must be measured for that (own choice)."""
 
 THIN_CELLS = 2.0
 """Plants thinner than so many cells are laid by the true share that they take of each."""
@@ -122,17 +131,25 @@ def build_landscape(elevation: Elevation, covers: Sequence[Cover], mapped: Mappe
     if elevation.surface_amsl_m is not None:
         canopy_m = np.asarray(elevation.surface_amsl_m - elevation.ground_amsl_m, dtype=np.float32)
         canopy_m = np.maximum(canopy_m, np.float32(0.0))
-        unmapped = (index == 0) & (canopy_m >= UNMAPPED_GROWTH_LEAST_M)
+        least_m = max(UNMAPPED_GROWTH_LEAST_M, UNSEEN_BELOW_SD * elevation.surface_error_m)
+        if not elevation.ground_is_surface:
+            ordered, measured = with_measured_heights(ordered, index, canopy_m)
+            if measured:
+                assumptions.append(
+                    f"Heights of {measured} pieces of cover that state none are those of the surface less the ground."
+                )
+        unmapped = (index == 0) & (canopy_m >= least_m)
         if bool(unmapped.any()):
             whole = shapely.box(grid.west_m, grid.south_m, grid.east_m, grid.north_m)
-            growth = Cover("growth seen from above", "wood_deciduous", whole, float(np.nanmax(canopy_m)))
+            tallest_m = float(np.nanmax(canopy_m))
+            growth = Cover("growth seen from above", "wood_deciduous", whole, tallest_m, origin=Origin.SEEN_ABOVE)
             ordered = (*ordered, growth)
             index[unmapped] = len(ordered)
             if parted is not None and finer is not None:
-                finer[0][(finer[0] == 0) & on_parts(canopy_m >= UNMAPPED_GROWTH_LEAST_M, parts)] = len(ordered)
+                finer[0][(finer[0] == 0) & on_parts(canopy_m >= least_m, parts)] = len(ordered)
             share = float(unmapped.mean())
             assumptions.append(
-                f"On {share:.0%} of the land the surface raster stands {UNMAPPED_GROWTH_LEAST_M:g} m or more above the ground "
+                f"On {share:.0%} of the land the surface raster stands {least_m:.2g} m or more above the ground "
                 "without a cover polygon; it is taken for deciduous trees."
             )
     if elevation.ground_is_surface and ordered:
@@ -149,6 +166,35 @@ def build_landscape(elevation: Elevation, covers: Sequence[Cover], mapped: Mappe
         lattice = CoverLattice(parted, finer[0], None if canopy_m is None else on_parts(canopy_m, parts), _if_thin(finer[1]))
     mapped = _with_surface(mapped, elevation)
     return Landscape(elevation, ordered, index, canopy_m, tuple(assumptions), _if_thin(cover_share), mapped, lattice)
+
+
+def with_measured_heights(
+    ordered: Sequence[Cover], index: NDArray[np.unsignedinteger[Any]], measured_m: Float32, origin: Origin = Origin.SURFACE
+) -> tuple[tuple[Cover, ...], int]:
+    """Return cover whose height nobody told with the height that is measured in its own cells, and how many pieces that are.
+
+    Field crops and water keep theirs: the one changes through the year, the other has none.
+    """
+    wanted = [
+        number
+        for number, cover in enumerate(ordered, start=1)
+        if cover.origin.height_is_usual and cover.kind not in (*FIELD_CROPS, "water") and not cover.heights_by_month_m
+    ]
+    if not wanted:
+        return tuple(ordered), 0
+    flat = index.ravel()
+    by_number = np.argsort(flat, kind="stable")
+    first = np.searchsorted(flat[by_number], [*wanted, *(number + 1 for number in wanted)])
+    found = list(ordered)
+    done = 0
+    for k, number in enumerate(wanted):
+        heights = measured_m.ravel()[by_number[first[k] : first[k + len(wanted)]]]
+        known = heights[np.isfinite(heights)]
+        if known.size and known.size >= MEASURED_SHARE * heights.size:
+            height_m = round(float(np.percentile(known, MEASURED_TOP_PERCENT)), 2)
+            found[number - 1] = replace(found[number - 1], height_m=height_m, origin=origin)
+            done += 1
+    return tuple(found), done
 
 
 def _if_thin(share: Float32) -> Float32 | None:
