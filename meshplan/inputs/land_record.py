@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from meshplan.errors import InputError
-from meshplan.inputs.user_files import NestedTooDeepError, NumberTooLongError, content_of, json_of, optional_file
+from meshplan.inputs.user_files import MOST_TEXT_BYTES, NestedTooDeepError, NumberTooLongError, content_of, json_of, optional_file
 from meshplan.records.codec import record_from_values
 from meshplan.records.land import LandRecord
 
@@ -39,6 +39,27 @@ def read_land_record(folder: Path) -> LandRecord:
         if Path(name).is_absolute() or ".." in Path(name).parts or not name.startswith(f"{LAND_FOLDER}/"):
             raise InputError("names a file outside its folder", where=RECORD_FILE, fix=_FIX)
     return record
+
+
+def part_name(file: str) -> str:
+    """Return where the beginning of a file is kept while the rest has not come; no reader takes such a name."""
+    return f"{file}.part"
+
+
+def read_part(folder: Path, file: str, address: str) -> tuple[str, bytes]:
+    """Return the state and the bytes of a file that has begun to come from an address; both empty where none has."""
+    path = folder / part_name(file)
+    try:
+        if path.is_symlink() or not path.is_file() or path.stat().st_size > MOST_TEXT_BYTES:
+            return "", b""
+        head, _, data = path.read_bytes().partition(b"\n")
+        known = json_of(head.decode("utf-8"))
+    except (OSError, ValueError, NestedTooDeepError, NumberTooLongError):
+        return "", b""
+    if not isinstance(known, dict) or known.get("address") != address or not isinstance(known.get("etag"), str):
+        return "", b""
+    etag = known["etag"]
+    return (etag, data) if etag.startswith('"') and etag.isprintable() and etag.isascii() else ("", b"")
 
 
 def _texts(record: LandRecord) -> Iterable[str]:

@@ -108,6 +108,8 @@ class LandFile:
     height_datum: str = ""
     product: str = ""
     unit: str = ""
+    height_epsg: int = 0
+    """What its source says that heights count from."""
     note: str = ""
 
 

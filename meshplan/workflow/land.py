@@ -213,7 +213,7 @@ source, f"{name}_{tile.name}.tif", tile.address, asked, "part", self._tile_mb(so
             self._store(entry, data)
             came.append(entry)
 
-        fetcher = Fetcher(client, self.sources, keep, self._have, self._note_searched)
+        fetcher = Fetcher(self.folder, client, self.sources, keep, self._have, self._note_searched)
         placed: list[str] = []
         unreachable: set[str] = set()
         try:

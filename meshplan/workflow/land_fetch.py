@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Final
 
 from meshplan.errors import MeshplanError
@@ -16,10 +17,12 @@ from meshplan.fetching.faults import AbsentError, FetchError, UnreachableError
 from meshplan.fetching.overpass import ask_features, judge_features
 from meshplan.fetching.remote_file import RemoteFile
 from meshplan.fetching.tiles import is_listed, tiles_of
+from meshplan.fetching.whole import Begun, fetch_whole
 from meshplan.fetching.windows import Piece, read_piece
-from meshplan.inputs.land_record import LAND_FOLDER
+from meshplan.inputs.land_record import LAND_FOLDER, read_part
 from meshplan.records.land import Gives, LandFile, LandSource, MissingTile, Searched
 from meshplan.records.land_plan import NotCome, Wish
+from meshplan.reporting.land_files import drop_part, keep_part
 
 MOST_LIST_BYTES: Final = 20_000_000
 LATER: Final = "Run the command again later; what has come stays."
@@ -29,6 +32,7 @@ LATER: Final = "Run the command again later; what has come stays."
 class Fetcher:
     """Fulfils wishes one by one; what fails is told and does not stop the others."""
 
+    folder: Path
     client: Client
     sources: dict[str, LandSource]
     keep: Callable[[LandFile, bytes], None]
@@ -109,10 +113,22 @@ class Fetcher:
         )
 
     def _whole(self, wish: Wish) -> None:
-        before = self.client.requests
-        answer = self.client.get(wish.address, most_bytes=int(wish.source.most_mb * 1e6))
-        state = judged_extract(answer, wish.address, wish.file)
-        self._keep(wish, answer.body, asked=len(answer.body), requests=self.client.requests - before, state=state or answer.etag)
+        before, received = self.client.requests, self.client.received
+        address = shown_address(wish.address)
+
+        def keep(etag: str, data: bytes, begins: bool) -> None:
+            keep_part(self.folder, wish.file, address, etag, data, begins=begins)
+
+        begun = Begun(*read_part(self.folder, wish.file, address))
+        answer, there = fetch_whole(self.client, wish.address, most_bytes=int(wish.source.most_mb * 1e6), begun=begun, keep=keep)
+        if there:
+            self.notes.append(f"{wish.file}: {there / 1e6:.1f} MB had come before, the rest came now.")
+        try:
+            state = judged_extract(answer, wish.address, wish.file)
+        finally:
+            drop_part(self.folder, wish.file)
+        asked, requests = self.client.received - received, self.client.requests - before
+        self._keep(wish, answer.body, asked=asked, requests=requests, state=state or answer.etag)
 
     def _search(self, wish: Wish) -> None:
         found = search(self.client, wish.source, wish.box)
@@ -173,6 +189,7 @@ def entry_of(wish: Wish, data: bytes, *, fetched: str) -> LandFile:
         height_datum=source.height_datum,
         product=source.product,
         unit=source.unit,
+        height_epsg=source.height_epsg,
     )
 
 

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
+from typing import Final
 
 from meshplan.inputs.land_extent import LandExtent
 from meshplan.records.land import Gives, LandFile
 from meshplan.settings import RasterSettings
+
+ELLIPSOIDAL: Final = 4979
+"""Heights above the ellipsoid (EPSG:4979): no projected file of ours carries them."""
 
 
 def lines_for(extent: LandExtent, files: Iterable[LandFile]) -> tuple[str, ...]:
@@ -34,7 +38,8 @@ def _raster(raster: RasterSettings) -> str:
 
 
 def _fetched_raster(entry: LandFile) -> str:
-    facts = {"file": entry.file, "holds": entry.holds, "unit": entry.unit, "product": entry.product}
+    datum = f"EPSG:{entry.height_epsg}" if entry.height_epsg and (not entry.fetched or entry.height_epsg == ELLIPSOIDAL) else ""
+    facts = {"file": entry.file, "holds": entry.holds, "unit": entry.unit, "datum": datum, "product": entry.product}
     written = {key: value for key, value in facts.items() if value and (key, value) not in {("holds", "ground"), ("unit", "m")}}
     return _text(entry.file) if set(written) == {"file"} else _table(written)
 

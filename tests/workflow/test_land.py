@@ -382,6 +382,60 @@ def test_an_extract_by_its_address(folder: Path, server: Loopback) -> None:
     assert land(folder, server, *words) == 2
 
 
+def test_an_extract_that_breaks_off_goes_on_where_it_stopped(
+    folder: Path, server: Loopback, monkeypatch: pytest.MonkeyPatch, capsys: Capture
+) -> None:
+    """In chunks, each asked for once; what has come is no file that anybody reads."""
+    monkeypatch.setattr("meshplan.fetching.whole.CHUNK", 100)
+    words = ("--elevation", "none", "--features", "mirror-extract", "--land-cover", "none", "--yes")
+    state = ['"one"']
+    seen: list[str] = []
+
+    def breaks_off(handler: Handler) -> None:
+        seen.append(handler.headers["Range"])
+        (handler.give_file(OSM, state[0]) if len(seen) < 4 else handler.give(500, b""))
+
+    server.answers["/extract.osm"] = breaks_off
+    assert land(folder, server, *words) == 2
+    assert [name for name in listing(folder) if name.startswith("land/")] == ["land/mirror-extract.osm.part"]
+    seen.clear()
+    server.answers["/extract.osm"] = lambda handler: (seen.append(handler.headers["Range"]), handler.give_file(OSM, state[0]))
+    assert land(folder, server, *words) == 0
+    assert seen[0] == "bytes=300-399"
+    assert "had come before" in capsys.readouterr().out
+    assert (folder / "land/mirror-extract.osm").read_bytes() == OSM
+    assert [name for name in listing(folder) if name.endswith(".part")] == []
+
+
+def test_an_extract_that_is_another_by_now_comes_from_the_start(
+    folder: Path, server: Loopback, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("meshplan.fetching.whole.CHUNK", 100)
+    words = ("--elevation", "none", "--features", "mirror-extract", "--land-cover", "none", "--yes")
+    (folder / "land").mkdir()
+    part = folder / "land/mirror-extract.osm.part"
+    address = f"{server.url}/extract.osm"
+    same = json.dumps({"address": address, "etag": '"one"'})
+    for head, body in (
+        (json.dumps({"address": address, "etag": '"old"'}), b"x" * 250),
+        (json.dumps({"address": "http://x/", "etag": '"one"'}), b"x" * 250),
+        (same, b"x" * (len(OSM) + 5)),
+        (same, OSM),  # killed after the last chunk
+        ("{", b"x"),
+        ("", b""),
+    ):
+        part.write_bytes(head.encode() + b"\n" + body)
+        assert land(folder, server, *words) == 0
+        assert (folder / "land/mirror-extract.osm").read_bytes() == OSM
+        (folder / "land/mirror-extract.osm").unlink()
+
+
+def test_an_extract_from_a_server_without_ranges_comes_whole(folder: Path, server: Loopback) -> None:
+    server.answers["/extract.osm"] = without_ranges(OSM)
+    assert land(folder, server, "--elevation", "none", "--features", "mirror-extract", "--land-cover", "none", "--yes") == 0
+    assert (folder / "land/mirror-extract.osm").read_bytes() == OSM
+
+
 def test_one_plain_file_by_ranges(folder: Path, server: Loopback, tiles: dict[str, bytes]) -> None:
     words = ("--elevation", "mirror-plain", "--features", "none", "--land-cover", "none", "--yes")
     assert land(folder, server, *words) == 0
@@ -482,6 +536,7 @@ def test_without_a_network_one_message_says_how_to_do_it_by_hand(
     record = read_land_record(folder)
     assert [entry.fetched for entry in record.files] == ["", "", ""]
     assert all(entry.credit and entry.sha256 for entry in record.files)
+    assert 'datum = "EPSG:3855"' in said, "the maker's file says nothing of heights, so the line does"
     assert server.log == []
 
 
