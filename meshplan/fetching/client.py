@@ -127,10 +127,13 @@ class Client:
         """Return the answer to a question sent as a body."""
         return self._tried("POST", url, {"Accept": accept, "Content-Type": kind}, body, most_bytes, read_s)
 
-    def post_form(self, url: str, fields: Mapping[str, str], *, most_bytes: int, read_s: float | None = None) -> Answer:
-        """Return the answer to a form."""
+    def post_form(
+        self, url: str, fields: Mapping[str, str], *, most_bytes: int, read_s: float | None = None, pause_s: float = 1.0
+    ) -> Answer:
+        """Return the answer to a form; `pause_s` is the first pause where the server asks for none, doubled each time."""
         body = urlencode(fields).encode("ascii")
-        return self.post(url, body, "application/x-www-form-urlencoded", most_bytes=most_bytes, read_s=read_s)
+        headers = {"Accept": "*/*", "Content-Type": "application/x-www-form-urlencoded"}
+        return self._tried("POST", url, headers, body, most_bytes, read_s, pause_s=pause_s)
 
     def part(self, url: str, first: int, last: int, *, etag: str = "") -> tuple[Answer, int]:
         """Return bytes `first` to `last` of a file, fewer where it ends before, and the size of the whole file.
@@ -172,6 +175,7 @@ class Client:
         read_s: float | None,
         *,
         in_parts: bool = False,
+        pause_s: float = 1.0,
     ) -> Answer:
         for attempt in range(TRIES):
             try:
@@ -179,7 +183,7 @@ class Client:
             except _Again as again:
                 if attempt == TRIES - 1:
                     raise again.fault from again
-                wait_s = min(LONGEST_WAIT_S, 2.0**attempt if again.wait_s is None else again.wait_s)
+                wait_s = min(LONGEST_WAIT_S, pause_s * 2.0**attempt if again.wait_s is None else again.wait_s)
                 self.on_wait(wait_s, again.fault.problem)
                 self.sleep(wait_s)
         raise AssertionError("the last try returns or raises")

@@ -18,6 +18,8 @@ SECONDS: Final = 60
 MOST_MEMORY: Final = 134_217_728
 WAIT_S: Final = 90.0
 """The endpoint may think so long before the first byte comes."""
+PAUSE_S: Final = 30.0
+"""First pause where the endpoint is busy and names none; doubled each time."""
 AGAIN: Final = "Try again later, or fetch an extract by hand."
 
 # Which keys are asked for: what stands on the land or is dangerous. Their meaning stands in the table of the reader of such files.
@@ -69,7 +71,7 @@ def by_hand(source: LandSource, box: Box) -> str:
 def ask_features(client: Client, source: LandSource, box: Box) -> Features:
     """Return the features of a box, judged."""
     most = int(source.most_mb * 1e6)
-    answer = client.post_form(source.address, {"data": question_for(box)}, most_bytes=most, read_s=WAIT_S)
+    answer = client.post_form(source.address, {"data": question_for(box)}, most_bytes=most, read_s=WAIT_S, pause_s=PAUSE_S)
     return judge_features(answer, source.address)
 
 

@@ -61,6 +61,9 @@ class LandJob:
         self.sources = read_land_sources(folder)
         self.private_hosts = frozenset(_host(words) for words in private_hosts)
         self._most_mb = most_mb
+        if (folder / LAND_FOLDER).is_symlink():
+            fix = "Make it a folder of its own, or take it away."
+            raise InputError("leads to another place, where nothing is written", where=f"{folder / LAND_FOLDER}", fix=fix)
         recover(folder / LAND_FOLDER)
         self._record = read_land_record(folder)
         self.chosen = self._chosen(names or {})

@@ -127,6 +127,14 @@ def test_pauses_double_and_end(server: Loopback, asked: dict[str, str], waits: l
     assert len(server.log) == 4
 
 
+def test_endpoints_that_think_long_are_given_longer_pauses(server: Loopback) -> None:
+    server.answers["/busy"] = busy_first(2, file_of(BODY), status=504)
+    client = client_of(server)
+    client.post_form(f"{server.url}/busy", {"data": "x"}, most_bytes=1_000_000, pause_s=30.0)
+    assert waits_of(client) == [30.0, 60.0]
+    assert [asked.body for asked in server.log] == [b"data=x"] * 3
+
+
 def test_what_breaks_off_once_is_asked_again(server: Loopback) -> None:
     count = [0]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import subprocess
 import sys
@@ -206,6 +207,27 @@ def test_nobody_at_the_keyboard_and_no_yes_asks_nothing(folder: Path, server: Lo
     said = capsys.readouterr()
     assert "Would be asked for" in said.out
     assert "Add --yes" in said.err
+    assert server.log == []
+
+
+@pytest.mark.parametrize(("answer", "asked"), [("y\n", True), ("n\n", False), ("\n", False)])
+def test_who_sits_at_the_keyboard_is_asked_first(
+    folder: Path, server: Loopback, answer: str, asked: bool, capsys: Capture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    keyboard = io.StringIO(answer)
+    monkeypatch.setattr(keyboard, "isatty", lambda: True)
+    monkeypatch.setattr("sys.stdin", keyboard)
+    assert land(folder, server, *ALL) == 0
+    assert "Ask for these now? [y/N]" in capsys.readouterr().err
+    assert bool(server.log) is asked
+
+
+def test_a_folder_that_leads_elsewhere_is_not_written_to(folder: Path, server: Loopback, tmp_path: Path, capsys: Capture) -> None:
+    (tmp_path / "elsewhere").mkdir()
+    (folder / "land").symlink_to(tmp_path / "elsewhere")
+    assert land(folder, server, *ALL, "--yes") == 2
+    assert "leads to another place" in capsys.readouterr().err
+    assert list((tmp_path / "elsewhere").iterdir()) == []
     assert server.log == []
 
 
