@@ -13,6 +13,7 @@ from meshplan.errors import FaultList, InputError, MeshplanError, raise_faults
 from meshplan.grid import Elevation
 from meshplan.inputs.columns import plain
 from meshplan.inputs.cover import CoverList, boundary_of, cover_on_grid, read_cover_features
+from meshplan.inputs.cover_rasters import read_cover_rasters
 from meshplan.inputs.elevation import UNUSED, known_at, read_elevation
 from meshplan.inputs.grid_choice import choose_grid, choose_projection_for, land_box
 from meshplan.inputs.height_sense import odd_stated_heights
@@ -76,7 +77,7 @@ def read_property(folder: Path, *, overrides: dict[str, object] | None = None) -
     if not placed or not headers:
         raise_faults(faults)
         raise AssertionError("a property without sites or elevation must have a fault")
-    whole = _on_grid(settings, placed, boundary, cover, headers, faults, land)
+    whole = _on_grid(folder, settings, placed, boundary, cover, headers, faults, land)
     return Property(
         folder=folder,
         settings=settings,
@@ -87,7 +88,7 @@ def read_property(folder: Path, *, overrides: dict[str, object] | None = None) -
         cover_reach_m=whole.cover_reach_m,
         utilities=whole.utilities,
         wires_read=bool(land.credits),
-        credits=tuple(land.credits),
+        credits=(*land.credits, *whole.credits),
         grid_sentence=whole.sentence,
         assumptions=tuple(
             reported_once(
@@ -96,6 +97,7 @@ def read_property(folder: Path, *, overrides: dict[str, object] | None = None) -
                     whole.sentence,
                     *sites.assumptions,
                     *cover.assumptions,
+                    *whole.notes,
                     *boundary_notes,
                     *(note for header in headers for note in header.notes),
                     *_about_rasters(whole.elevation),
@@ -146,9 +148,12 @@ class _OnGrid:
     sentence: str
     warnings: tuple[str, ...]
     utilities: tuple[Utility, ...]
+    notes: tuple[str, ...]
+    credits: tuple[str, ...]
 
 
 def _on_grid(
+    folder: Path,
     settings: PropertySettings,
     sites: Sequence[Site],
     boundary: shapely.Geometry | None,
@@ -178,6 +183,9 @@ def _on_grid(
             land_deg=(lon, lat),
         )
         elevation = read_elevation(headers, choice.grid)
+        rasters = read_cover_rasters(folder, settings.land_cover, land, choice.grid)
+        faults.extend(rasters.faults)
+        elevation = replace(elevation, canopy_raster_m=rasters.canopy_m)
     except FaultList as several:
         raise_faults([*faults, *several.faults])
         raise
@@ -192,9 +200,15 @@ def _on_grid(
     faults.extend(_outside_boundary(placed, outline))
     raise_faults(faults)
     warnings = (*elevation.warnings, *choice.warnings, *_off_the_land(cover, covers), *_in_buildings(placed, covers))
-    reach_m = (*_reach_m(everything, open_land.files), *accounted_boxes_m(open_land.accounted, land, projection.crs))
+    reach_m = (
+        *_reach_m(everything, open_land.files),
+        *accounted_boxes_m(open_land.accounted, land, projection.crs, rasters.accounted),
+    )
+    covers = (*covers, *(item for item in rasters.covers if item.geometry.intersects(land)))
     wires = utilities_on_grid(open_land.utilities, projection.crs, land)
-    return _OnGrid(placed, covers, outline, elevation, reach_m, choice.sentence, warnings, wires)
+    return _OnGrid(
+        placed, covers, outline, elevation, reach_m, choice.sentence, warnings, wires, tuple(rasters.notes), tuple(rasters.credits)
+    )
 
 
 def _reach_m(covers: Sequence[Cover], extracts: Sequence[str]) -> tuple[tuple[float, float, float, float], ...]:
