@@ -29,6 +29,9 @@ UNMAPPED_GROWTH_LEAST_M = 2.0
 UNSEEN_BELOW_SD = 2.0
 """Below so many standard deviations of surface less ground nothing is seen (own choice: 1 bare cell in 40 would pass)."""
 
+HIGHEST_CROP_M = 3.0
+"""Grass and crops of open data that stand higher in a surface are trees or roofs (own choice; maize grows to 2.5 m)."""
+
 MEASURED_TOP_PERCENT = 90.0
 """Of what is measured in a piece of cover this percentage stands for its height: roof or crowns (own choice)."""
 MEASURED_SHARE = 0.5
@@ -147,7 +150,7 @@ def build_landscape(elevation: Elevation, covers: Sequence[Cover], mapped: Mappe
                 assumptions.append(
                     f"Heights of {measured} pieces of cover that state none are those of the surface less the ground."
                 )
-        unmapped = (index == 0) & (canopy_m >= least_m)
+        unmapped = _overgrown(ordered, index, canopy_m, least_m)
         if bool(unmapped.any()):
             whole = outline_of(unmapped, grid)
             tallest_m = float(np.nanmax(canopy_m))
@@ -155,7 +158,7 @@ def build_landscape(elevation: Elevation, covers: Sequence[Cover], mapped: Mappe
             ordered = (*ordered, growth)
             index[unmapped] = len(ordered)
             if parted is not None and finer is not None:
-                finer[0][(finer[0] == 0) & on_parts(canopy_m >= least_m, parts)] = len(ordered)
+                finer[0][_overgrown(ordered, finer[0], on_parts(canopy_m, parts), least_m)] = len(ordered)
             share = float(unmapped.mean())
             assumptions.append(
                 f"On {share:.0%} of the land the surface raster stands {least_m:.2g} m or more above the ground "
@@ -204,6 +207,18 @@ def with_measured_heights(
             found[number - 1] = replace(found[number - 1], height_m=height_m, origin=origin)
             done += 1
     return tuple(found), done
+
+
+def _overgrown(
+    ordered: Sequence[Cover], index: NDArray[np.unsignedinteger[Any]], canopy_m: Float32, least_m: float
+) -> NDArray[np.bool_]:
+    """Return where a surface shows growth that no file accounts for: on open land, and on grass and crops that stand too high.
+
+    What the user drew as grass or crop stays that, however high.
+    """
+    low = [cover.kind in ("grass", *FIELD_CROPS) and cover.origin.layer < Origin.DRAWN.layer for cover in ordered]
+    too_high = np.array([False, *low])[index] & (canopy_m >= max(least_m, HIGHEST_CROP_M))
+    return np.asarray(((index == 0) & (canopy_m >= least_m)) | too_high)
 
 
 CANOPY_BANDS_M = (3.0, 6.0, 10.0, 15.0, 20.0, 30.0, 200.0)
