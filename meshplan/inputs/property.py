@@ -86,6 +86,7 @@ def read_property(folder: Path, *, overrides: dict[str, object] | None = None) -
         boundary=whole.boundary,
         elevation=whole.elevation,
         cover_reach_m=whole.cover_reach_m,
+        accounted_m=whole.accounted_m,
         utilities=whole.utilities,
         wires_read=bool(land.credits),
         credits=(*land.credits, *whole.credits),
@@ -145,6 +146,7 @@ class _OnGrid:
     boundary: shapely.Geometry | None
     elevation: Elevation
     cover_reach_m: tuple[tuple[float, float, float, float], ...]
+    accounted_m: tuple[tuple[float, float, float, float], ...] | None
     sentence: str
     warnings: tuple[str, ...]
     utilities: tuple[Utility, ...]
@@ -200,14 +202,23 @@ def _on_grid(
     faults.extend(_outside_boundary(placed, outline))
     raise_faults(faults)
     warnings = (*elevation.warnings, *choice.warnings, *_off_the_land(cover, covers), *_in_buildings(placed, covers))
-    reach_m = (
-        *_reach_m(everything, open_land.files),
-        *accounted_boxes_m(open_land.accounted, land, projection.crs, rasters.accounted),
-    )
+    read = bool(open_land.files or settings.land_cover.classes)
+    accounted_m = accounted_boxes_m(open_land.accounted, land, projection.crs, rasters.accounted) if read else None
     covers = (*covers, *(item for item in rasters.covers if item.geometry.intersects(land)))
+    reach_m = _reach_m(everything, open_land.files)
     wires = utilities_on_grid(open_land.utilities, projection.crs, land)
     return _OnGrid(
-        placed, covers, outline, elevation, reach_m, choice.sentence, warnings, wires, tuple(rasters.notes), tuple(rasters.credits)
+        placed,
+        covers,
+        outline,
+        elevation,
+        reach_m,
+        accounted_m,
+        choice.sentence,
+        warnings,
+        wires,
+        tuple(rasters.notes),
+        tuple(rasters.credits),
     )
 
 

@@ -19,7 +19,7 @@ from meshplan.grid import Elevation, Float32, Grid
 from meshplan.kinds import FIELD_CROPS
 from meshplan.records import Cover, Origin
 from meshplan.terrain.cover_lattice import CoverLattice, finer_grid, on_parts
-from meshplan.terrain.mapped_land import EVERYTHING_MAPPED, MappedLand
+from meshplan.terrain.mapped_land import EVERYTHING_MAPPED, MappedLand, with_seen
 from meshplan.terrain.relief import Relief, grid_holds_ground, reliefs_of
 from meshplan.units import Indices
 
@@ -316,7 +316,7 @@ def _with_surface(mapped: MappedLand, elevation: Elevation) -> MappedLand:
     grid = elevation.grid
     if seen == (grid.west_m, grid.south_m, grid.east_m, grid.north_m):
         return EVERYTHING_MAPPED
-    return replace(mapped, boxes=(*mapped.boxes, seen))
+    return with_seen(mapped, seen, (grid.west_m, grid.south_m, grid.east_m, grid.north_m))
 
 
 def lay_many(ordered: Sequence[Cover], grid: Grid, index: NDArray[Any], cover_share: Float32) -> frozenset[int]:

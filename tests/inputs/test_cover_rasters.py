@@ -100,7 +100,7 @@ def test_classes_become_cover_below_what_is_mapped(tmp_path: Path) -> None:
     assert any("ESA WorldCover 10 m" in note and "23% of its cells have the wrong class" in note for note in found.assumptions)
     assert any("ESA WorldCover project" in credit for credit in found.credits)
     assert any("OpenStreetMap" in credit for credit in found.credits)
-    covered = sum((e - w) * (n - s) for w, s, e, n in found.cover_reach_m)
+    covered = sum((e - w) * (n - s) for w, s, e, n in found.accounted_m or ())
     assert covered < SIZE_M**2, "built-up land is not accounted for by its class"
     assert "worldcover_tile.tif" in {one.name for one in hash_inputs(folder, found.settings)}
 
