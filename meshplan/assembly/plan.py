@@ -45,9 +45,11 @@ from meshplan.records import (
 )
 from meshplan.records.antenna import AntennaClass, CableClass
 from meshplan.records.backhaul import BackhaulClass
+from meshplan.records.plan import CoverSource
 from meshplan.records.property import Property
 from meshplan.records.radio import RadioMode
 from meshplan.records.utility import WireNearby, WireRules
+from meshplan.terrain.cover_sources import cover_shares
 
 KEPT_CHANCE = 0.05
 """Candidate links below this chance are not written down."""
@@ -172,6 +174,7 @@ def assemble_plan(findings: Findings) -> Plan:
             [near for device in devices if device.in_plan for near in nearby(device)], len(findings.found.utilities)
         ),
         credits=findings.found.credits,
+        cover_sources=tuple(CoverSource(words, round(share, 4)) for words, share in cover_shares(land)),
     )
 
 

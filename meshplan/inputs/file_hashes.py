@@ -8,6 +8,7 @@ from typing import Final
 
 from rasterio.errors import RasterioIOError
 
+from meshplan.inputs.cover_rasters import measured_rasters
 from meshplan.inputs.file_content import open_raster
 from meshplan.inputs.land_record import RECORD_FILE
 from meshplan.inputs.property_files import find_files
@@ -24,6 +25,7 @@ OWN_TABLES: Final = (
     "antennas.toml",
     "cables.toml",
     "backhauls.toml",
+    "legends.toml",
 )
 """Tables in the property folder that add to the packaged ones."""
 
@@ -45,6 +47,7 @@ def hash_inputs(folder: Path, settings: PropertySettings, *, more: tuple[str, ..
     files = find_files(folder, settings)
     names = [SETTINGS_FILE, *files.sites, *files.cover, *files.boundary]
     names += [name for raster in files.elevation for name in _raster_files(folder, raster.file)]
+    names += [name for raster in measured_rasters(settings.land_cover) for name in _raster_files(folder, raster)]
     names += [name for name in (CHANGES_FILE, RECORD_FILE, *OWN_TABLES, *more) if (folder / name).is_file()]
     for name in (*files.sites, *files.cover, *files.boundary):
         stem = name.removesuffix(Path(name).suffix)

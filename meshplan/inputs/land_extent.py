@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 import shapely
@@ -17,9 +19,12 @@ from meshplan.inputs.settings_file import SETTINGS_FILE, read_settings
 from meshplan.inputs.site_changes import apply_changes
 from meshplan.inputs.site_files import PHONE_SUFFIXES, read_site_file
 from meshplan.inputs.sites import sites_from_tables
+from meshplan.inputs.user_files import content_of
 from meshplan.inputs.vector import WGS84, parse_crs, point_mover, read_features
 from meshplan.records.land import Box
 from meshplan.settings import PropertySettings
+
+_COVER_TABLE: Final = re.compile(r"^[ \t]*\[[ \t]*[\"']?land_cover[\"']?[ \t]*\]", re.MULTILINE)
 
 
 @dataclass(frozen=True)
@@ -34,6 +39,8 @@ class LandExtent:
     """The same with the spare land."""
     wide_m: float
     high_m: float
+    has_cover_table: bool
+    """Whether property.toml has a table [land_cover], below which its keys must stand."""
 
 
 def read_land_extent(folder: Path, spare_m: float) -> LandExtent:
@@ -77,7 +84,8 @@ def read_land_extent(folder: Path, spare_m: float) -> LandExtent:
     spare = (west - spare_m, south - spare_m, east + spare_m, north + spare_m)
     middle = centre_of(lon, lat)[0]
     needed, asked = (_in_degrees(box, projection.crs, middle) for box in ((west, south, east, north), spare))
-    return LandExtent(settings, files, needed, asked, east - west, north - south)
+    text = content_of(folder / SETTINGS_FILE, SETTINGS_FILE).decode("utf-8-sig", errors="replace")
+    return LandExtent(settings, files, needed, asked, east - west, north - south, _COVER_TABLE.search(text) is not None)
 
 
 def _in_degrees(box: Box, crs: str, middle_lon: float) -> Box:

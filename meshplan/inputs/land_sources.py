@@ -51,6 +51,7 @@ LAND_COLUMNS: Final = (
     Column("crs", "Projection that its files must have.", text(120)),
     Column("unit", "Unit of its heights.", one_of(["m", "ft", "us-ft"])),
     Column("product", "Kind of elevation raster, as in property.toml.", text(60)),
+    Column("legend", "What the classes of land cover mean, as in property.toml.", text(60)),
     Column("tile_deg", "Width of a tile.", number(0.01, 60)),
     Column("tile_corner", "Corner that a tile is named by.", one_of(["south-west", "north-west"])),
     Column("tile_list", "Address of the list of all tiles.", text(1000)),

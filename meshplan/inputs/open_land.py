@@ -73,7 +73,9 @@ def extracts_elsewhere(open_land: OpenLand, land: shapely.Geometry, crs: str) ->
     return [name for name, shapes in open_land.features.items() if not any(land_deg.intersects(shape) for shape in shapes)]
 
 
-def accounted_boxes_m(areas_deg: Sequence[shapely.Geometry], land: shapely.Geometry, crs: str) -> tuple[Box, ...]:
+def accounted_boxes_m(
+    areas_deg: Sequence[shapely.Geometry], land: shapely.Geometry, crs: str, areas_m: Sequence[shapely.Geometry] = ()
+) -> tuple[Box, ...]:
     """Return boxes on the grid, side by side, of the squares that mapped areas cover by half or more.
 
     An extract holds what somebody mapped, so its outer limits say nothing: land between the areas is no bare land.
@@ -84,12 +86,13 @@ def accounted_boxes_m(areas_deg: Sequence[shapely.Geometry], land: shapely.Geome
         Areas of which is told what stands there, in degrees.
     land
         Box of the land in `crs`.
+    areas_m
+        More such areas, in `crs`.
     """
-    if not len(areas_deg):
-        return ()
     shapes = np.empty(len(areas_deg), dtype=object)
     shapes[:] = list(areas_deg)
-    moved = [shape for shape in move_geometry(shapes, WGS84, crs) if shape.intersects(land)]
+    moved = [] if not len(areas_deg) else list(move_geometry(shapes, WGS84, crs))
+    moved = [shape for shape in (*moved, *areas_m) if shape.intersects(land)]
     if not moved:
         return ()
     west, south, east, north = land.bounds

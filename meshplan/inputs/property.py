@@ -13,6 +13,7 @@ from meshplan.errors import FaultList, InputError, MeshplanError, raise_faults
 from meshplan.grid import Elevation
 from meshplan.inputs.columns import plain
 from meshplan.inputs.cover import CoverList, boundary_of, cover_on_grid, read_cover_features
+from meshplan.inputs.cover_rasters import measured_rasters, read_cover_rasters
 from meshplan.inputs.elevation import UNUSED, known_at, read_elevation
 from meshplan.inputs.grid_choice import choose_grid, choose_projection_for, land_box
 from meshplan.inputs.height_sense import odd_stated_heights
@@ -77,7 +78,7 @@ def read_property(folder: Path, *, overrides: dict[str, object] | None = None) -
     if not placed or not headers:
         raise_faults(faults)
         raise AssertionError("a property without sites or elevation must have a fault")
-    whole = _on_grid(settings, placed, boundary, cover, headers, faults, land)
+    whole = _on_grid(folder, settings, placed, boundary, cover, headers, faults, land)
     return Property(
         folder=folder,
         settings=settings,
@@ -86,9 +87,10 @@ def read_property(folder: Path, *, overrides: dict[str, object] | None = None) -
         boundary=whole.boundary,
         elevation=whole.elevation,
         cover_reach_m=whole.cover_reach_m,
+        accounted_m=whole.accounted_m,
         utilities=whole.utilities,
         wires_read=bool(land.credits),
-        credits=tuple(dict.fromkeys((*land.credits, *_other_credits(folder, files, land.credits)))),
+        credits=_all_credits(folder, settings, files, (*land.credits, *whole.credits)),
         grid_sentence=whole.sentence,
         assumptions=tuple(
             reported_once(
@@ -97,6 +99,7 @@ def read_property(folder: Path, *, overrides: dict[str, object] | None = None) -
                     whole.sentence,
                     *sites.assumptions,
                     *cover.assumptions,
+                    *whole.notes,
                     *boundary_notes,
                     *(note for header in headers for note in header.notes),
                     *_about_rasters(whole.elevation),
@@ -119,10 +122,11 @@ def read_property(folder: Path, *, overrides: dict[str, object] | None = None) -
     )
 
 
-def _other_credits(folder: Path, files: PropertyFiles, known: Sequence[str]) -> list[str]:
-    """Return whom the fetched files in use ask to name, beside those who are named already."""
-    names = [*(raster.file for raster in files.elevation), *files.cover, *files.boundary]
-    return [words for words in credits_of(folder, names) if not any(words.partition(" (")[0] in other for other in known)]
+def _all_credits(folder: Path, settings: PropertySettings, files: PropertyFiles, known: Sequence[str]) -> tuple[str, ...]:
+    """Return who must be named: those known from the files themselves, then those whom the fetched files in use ask to name."""
+    names = [*(raster.file for raster in files.elevation), *measured_rasters(settings.land_cover), *files.cover, *files.boundary]
+    more = [words for words in credits_of(folder, names) if not any(words.partition(" (")[0] in other for other in known)]
+    return tuple(dict.fromkeys((*known, *more)))
 
 
 def _against_recorders(sites: Sequence[Site], stated_amsl_m: Mapping[str, float], elevation: Elevation) -> list[str]:
@@ -150,12 +154,16 @@ class _OnGrid:
     boundary: shapely.Geometry | None
     elevation: Elevation
     cover_reach_m: tuple[tuple[float, float, float, float], ...]
+    accounted_m: tuple[tuple[float, float, float, float], ...] | None
     sentence: str
     warnings: tuple[str, ...]
     utilities: tuple[Utility, ...]
+    notes: tuple[str, ...]
+    credits: tuple[str, ...]
 
 
 def _on_grid(
+    folder: Path,
     settings: PropertySettings,
     sites: Sequence[Site],
     boundary: shapely.Geometry | None,
@@ -185,6 +193,9 @@ def _on_grid(
             land_deg=(lon, lat),
         )
         elevation = read_elevation(headers, choice.grid)
+        rasters = read_cover_rasters(folder, settings.land_cover, land, choice.grid)
+        faults.extend(rasters.faults)
+        elevation = replace(elevation, canopy_raster_m=rasters.canopy_m)
     except FaultList as several:
         raise_faults([*faults, *several.faults])
         raise
@@ -199,9 +210,24 @@ def _on_grid(
     faults.extend(_outside_boundary(placed, outline))
     raise_faults(faults)
     warnings = (*elevation.warnings, *choice.warnings, *_off_the_land(cover, covers), *_in_buildings(placed, covers))
-    reach_m = (*_reach_m(everything, open_land.files), *accounted_boxes_m(open_land.accounted, land, projection.crs))
+    read = bool(open_land.files or settings.land_cover.classes)
+    accounted_m = accounted_boxes_m(open_land.accounted, land, projection.crs, rasters.accounted) if read else None
+    covers = (*covers, *(item for item in rasters.covers if item.geometry.intersects(land)))
+    reach_m = _reach_m(everything, open_land.files)
     wires = utilities_on_grid(open_land.utilities, projection.crs, land)
-    return _OnGrid(placed, covers, outline, elevation, reach_m, choice.sentence, warnings, wires)
+    return _OnGrid(
+        placed,
+        covers,
+        outline,
+        elevation,
+        reach_m,
+        accounted_m,
+        choice.sentence,
+        warnings,
+        wires,
+        tuple(rasters.notes),
+        tuple(rasters.credits),
+    )
 
 
 def _reach_m(covers: Sequence[Cover], extracts: Sequence[str]) -> tuple[tuple[float, float, float, float], ...]:

@@ -68,7 +68,8 @@ def find_files(folder: Path, settings: PropertySettings) -> PropertyFiles:
         )
     elevation = settings.elevation
     if not elevation and "elevation" not in settings.model_fields_set:
-        names = [name for name in present if Path(name).suffix.casefold() in RASTER_SUFFIXES]
+        other = {raster.file for raster in (*settings.land_cover.classes, *settings.land_cover.canopy)}
+        names = [name for name in present if Path(name).suffix.casefold() in RASTER_SUFFIXES and name not in other]
         elevation = tuple(_raster_by_name(name) for name in names)
         if names:
             assumptions.append(f"{SETTINGS_FILE} names no elevation: {', '.join(names)} {'is' if len(names) == 1 else 'are'} read.")

@@ -19,7 +19,8 @@ class Origin(StrEnum):
     MAPPED_HEIGHT = "OpenStreetMap, height as tagged"
     MAPPED_STOREYS = "OpenStreetMap, height from storeys"
     MAPPED_USUAL = "OpenStreetMap, height usual for its kind"
-    CANOPY = "canopy-height raster"
+    CANOPY_HEIGHT = "drawn, mapped or of a land-cover class, height from the canopy-height raster"
+    CANOPY = "canopy-height raster alone"
     CLASSES = "land-cover raster, height usual for its class"
     SEEN_ABOVE = "surface less ground, kind not known"
 
@@ -41,6 +42,7 @@ _LAYERS = {
     Origin.MAPPED_HEIGHT: 3,
     Origin.MAPPED_STOREYS: 3,
     Origin.MAPPED_USUAL: 3,
+    Origin.CANOPY_HEIGHT: 3,
     Origin.CANOPY: 2,
     Origin.CLASSES: 1,
     Origin.SEEN_ABOVE: 0,

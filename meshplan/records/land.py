@@ -61,6 +61,8 @@ class LandSource:
     unit: str = ""
     product: str = ""
     """Kind of elevation raster as property.toml names it."""
+    legend: str = ""
+    """Legend of land cover as property.toml names it."""
     tile_deg: float = 1.0
     tile_corner: str = "south-west"
     tile_list: str = ""
@@ -110,6 +112,7 @@ class LandFile:
     unit: str = ""
     height_epsg: int = 0
     """What its source says that heights count from."""
+    legend: str = ""
     note: str = ""
 
 

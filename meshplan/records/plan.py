@@ -170,6 +170,14 @@ class MapShape:
 
 
 @dataclass(frozen=True)
+class CoverSource:
+    """A source of what stands on the land, and the share of the land that it has."""
+
+    source: str
+    share_of_land: float
+
+
+@dataclass(frozen=True)
 class GridRecord:
     """The working grid, so that every figure can be traced to its cell."""
 
@@ -261,6 +269,8 @@ class Plan(ShortForm):
     """Which devices of the plan stand too near to a wire, by name; empty where none does on the map, which proves nothing."""
     credits: tuple[str, ...] = ()
     """Who must be named where the land is shown."""
+    cover_sources: tuple[CoverSource, ...] = ()
+    """Where what stands on the land is known from, the most trusted first."""
 
     def short_facts(self) -> Facts:
         """Return what is bought, who is served, and how sure that is."""

@@ -37,6 +37,8 @@ class Property(ShortForm):
     """All that was assumed or taken by default and matters to the plan."""
     warnings: tuple[str, ...]
     """What looks odd and was not read or not changed."""
+    accounted_m: tuple[tuple[float, float, float, float], ...] | None = None
+    """Squares of the land for which open data account (extracts, classes of rasters); None where no such file is read."""
     utilities: tuple[Utility, ...] = ()
     """Overhead wires and buried pipes that are mapped on the land, on the grid."""
     wires_read: bool = False

@@ -88,7 +88,10 @@ def outcome_text(outcome: LandOutcome, folder: str) -> str:
     lines += outcome.notes
     lines += not_come_lines(outcome.not_come, folder)
     if outcome.lines:
-        lines += ["Write in property.toml, in place of lines of the same keys:", *(f"  {line}" for line in outcome.lines)]
+        lines += [
+            "Write in property.toml, above its first table in brackets, in place of lines of the same keys:",
+            *(f"  {line}" for line in outcome.lines),
+        ]
     elif outcome.files:
         lines.append("property.toml names all that can be named.")
     return "\n".join(lines)

@@ -476,12 +476,21 @@ def _assumed(plan: Plan, traced: TracedPlan) -> str:
     measured = f"<p>Antenna heights that nobody gave: {', '.join(traced.show(path) for path in heights)}.</p>" if heights else ""
     return (
         f"<p>The land: {traced.show('plan.grid.sentence')} Heights may be off by about "
-        f"{traced.show('plan.grid.elevation_error_m', metres)}.</p>{_credits(plan, traced)}{measured}<h3>Assumed</h3>"
+        f"{traced.show('plan.grid.elevation_error_m', metres)}.</p>{_cover_sources(plan, traced)}{_credits(plan, traced)}"
+        f"{measured}<h3>Assumed</h3>"
         + _list((traced.show(f"plan.assumptions[{i}]") for i in shown), "Nothing.")
         + (f"<h3>Typical figures of this kind of radio, not measured on yours</h3>{_list(typical)}" if typical else "")
         + "<h3>Not known</h3>"
         + _list((traced.show(f"plan.unknowns[{i}]") for i in range(len(plan.unknowns))), "The plan names nothing.")
     )
+
+
+def _cover_sources(plan: Plan, traced: TracedPlan) -> str:
+    rows = []
+    for i in range(len(plan.cover_sources)):
+        path = f"plan.cover_sources[{i}]"
+        rows.append((traced.show(f"{path}.source"), traced.show(f"{path}.share_of_land", percent)))
+    return _table(("What stands on the land is known from", "Share of the land"), rows, "Most trusted first") if rows else ""
 
 
 def _credits(plan: Plan, traced: TracedPlan) -> str:

@@ -107,7 +107,10 @@ class Fetcher:
         before, received = self.client.requests, self.client.received
         found = ask_features(self.client, wish.source, wish.box)
         if not found.count:
-            self.notes.append(f"{wish.file}: the map shows nothing here. That is not the same as bare land.")
+            self.notes.append(
+                f"{wish.file}: the map shows nothing here. That is not the same as bare land; where you name it under cover, "
+                f'confirm it: land_cover.elsewhere = ["{wish.file}"].'
+            )
         self._keep(
             wish, found.data, asked=self.client.received - received, requests=self.client.requests - before, state=found.state
         )
@@ -190,6 +193,7 @@ def entry_of(wish: Wish, data: bytes, *, fetched: str) -> LandFile:
         product=source.product,
         unit=source.unit,
         height_epsg=source.height_epsg,
+        legend=source.legend,
     )
 
 

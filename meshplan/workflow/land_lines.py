@@ -8,7 +8,7 @@ from typing import Final
 
 from meshplan.inputs.land_extent import LandExtent
 from meshplan.records.land import Gives, LandFile
-from meshplan.settings import RasterSettings
+from meshplan.settings import CoverRasterSettings, RasterSettings
 
 ELLIPSOIDAL: Final = 4979
 """Heights above the ellipsoid (EPSG:4979): no projected file of ours carries them."""
@@ -27,10 +27,16 @@ def lines_for(extent: LandExtent, files: Iterable[LandFile]) -> tuple[str, ...]:
     shapes = [entry.file for entry in entries if entry.gives == Gives.FEATURES and entry.file not in extent.files.cover]
     if shapes:
         lines.append(f"cover = [{', '.join(_text(name) for name in (*extent.files.cover, *shapes))}]")
+    known = {raster.file for raster in extent.settings.land_cover.classes}
+    classes = [entry for entry in entries if entry.gives == Gives.LAND_COVER and entry.file not in known]
+    if classes:
+        parts = [_raster(raster) for raster in extent.settings.land_cover.classes] + [_fetched_classes(entry) for entry in classes]
+        key, place = ("classes", "  # below [land_cover]") if extent.has_cover_table else ("land_cover.classes", "")
+        lines.append(f"{key} = [{', '.join(parts)}]{place}")
     return tuple(lines)
 
 
-def _raster(raster: RasterSettings) -> str:
+def _raster(raster: RasterSettings | CoverRasterSettings) -> str:
     stated = {key: getattr(raster, key) for key in type(raster).model_fields if key in raster.model_fields_set}
     if set(stated) == {"file"}:
         return _text(raster.file)
@@ -42,6 +48,10 @@ def _fetched_raster(entry: LandFile) -> str:
     facts = {"file": entry.file, "holds": entry.holds, "unit": entry.unit, "datum": datum, "product": entry.product}
     written = {key: value for key, value in facts.items() if value and (key, value) not in {("holds", "ground"), ("unit", "m")}}
     return _text(entry.file) if set(written) == {"file"} else _table(written)
+
+
+def _fetched_classes(entry: LandFile) -> str:
+    return _table({"file": entry.file, "legend": entry.legend}) if entry.legend else _text(entry.file)
 
 
 def _table(values: Mapping[str, object]) -> str:

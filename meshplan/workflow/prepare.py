@@ -138,7 +138,7 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None) -> Base:
     """
     found = read_property(folder, overrides=overrides)
     places = [(site.x_m, site.y_m) for site in found.sites]
-    mapped = judge_mapped_land(found.settings.land_cover, found.cover_reach_m, places, found.boundary)
+    mapped = judge_mapped_land(found.settings.land_cover, found.cover_reach_m, places, found.boundary, found.accounted_m)
     landscape = build_landscape(found.elevation, found.covers, mapped)
     found = with_found_relays(with_found_gateways(found, landscape), landscape)
     forwarding, may_forward = forwarding_sensors(found.sites)

@@ -236,10 +236,11 @@ def test_land_between_mapped_areas_is_not_taken_as_bare(tmp_path: Path) -> None:
     for x in (20, 560):
         made.box(x, x, x + 12, x + 10, {"building": "house"})
     made.write(folder / "cover.osm")
-    assert read_property(folder).cover_reach_m == ()
+    assert read_property(folder).accounted_m == ()
     made.box(0, 0, 600, 300, {"landuse": "meadow"})
     made.write(folder / "cover.osm")
-    boxes = read_property(folder).cover_reach_m
+    boxes = read_property(folder).accounted_m
+    assert boxes is not None
     covered = sum((east - west) * (north - south) for west, south, east, north in boxes)
     assert covered == pytest.approx(600 * 300, rel=0.2)
 

@@ -72,6 +72,22 @@ def test_polygons_without_a_height_take_the_measured_one_and_the_rest_is_growth(
     assert cover_of(landscape, 550, 50) is None
 
 
+def test_growth_outranks_grass_of_open_data_and_not_what_is_drawn(tmp_path: Path) -> None:
+    """The measured surface outranks a class or meadow that cannot stand 8 m high; what the user drew is his word."""
+    landscape = land(with_surface(tmp_path, stood_on((300, 100, 340, 140, 8.0))))
+    field = shapely.box(WEST_M + 200.0, SOUTH_M, WEST_M + 500.0, SOUTH_M + 300.0)
+    for origin, kind in (
+        (Origin.CLASSES, Origin.SEEN_ABOVE),
+        (Origin.MAPPED_USUAL, Origin.SEEN_ABOVE),
+        (Origin.DRAWN, Origin.DRAWN),
+    ):
+        there = build_landscape(landscape.elevation, [Cover("field", "grass", field, 0.4, origin=origin)])
+        grown, beside = cover_of(there, 320, 120), cover_of(there, 400, 200)
+        assert grown is not None
+        assert beside is not None
+        assert (grown.origin, beside.kind) == (kind, "grass")
+
+
 def test_both_errors_are_carried_into_what_counts_as_growth(tmp_path: Path) -> None:
     """√(1.2² + 1.6²) = 2 m: below 4 m nothing is seen; with 0.2 and 0.3 m, 2 m counts."""
     surface = stood_on((300, 100, 340, 140, 3.5))

@@ -22,13 +22,14 @@ from meshplan.cli import main
 from meshplan.fetching.overpass import question_for
 from meshplan.inputs.land_extent import read_land_extent
 from meshplan.inputs.land_record import read_land_record
+from meshplan.inputs.property import read_property
 from meshplan.workflow.land import SPARE_M
 
 Capture = pytest.CaptureFixture[str]
 ARC_S = 1 / 3600
 OSM = b"""<?xml version="1.0" encoding="UTF-8"?>
 <osm version="0.6" generator="invented"><note>invented</note><meta osm_base="2026-11-01T00:00:00Z"/>
-<node id="1" lat="48.0050" lon="-21.2000"/><node id="2" lat="48.0052" lon="-21.2000"/><node id="3" lat="48.0052" lon="-21.1990"/>
+<node id="1" lat="48.0088" lon="-21.2000"/><node id="2" lat="48.0092" lon="-21.2000"/><node id="3" lat="48.0092" lon="-21.1990"/>
 <way id="10"><nd ref="1"/><nd ref="2"/><nd ref="3"/><nd ref="1"/><tag k="natural" v="wood"/></way>
 </osm>
 """
@@ -80,6 +81,7 @@ name = "mirror-cover"
 title = "invented classes"
 gives = "land cover"
 cell_m = 10
+legend = "worldcover"
 crs = "EPSG:4326"
 access = "tiles"
 address = "{url}/cover/{{NS}}{{lat2}}{{EW}}{{lon3}}.tif"
@@ -256,9 +258,44 @@ def test_the_land_comes_into_the_folder_with_its_origin_and_a_plan_can_be_made(
     sent = {path: sum(a.sent for a in server.log if a.path == path) for path in {asked.path for asked in server.log}}
     assert heights.asked_bytes == sent["/tiles/N48W022.tif"]
     assert heights.asked_bytes < len(tiles["/tiles/N48W022.tif"]) / 20
-    (folder / "property.toml").write_text(f"{settings.replace('land_cover', f'{line}{chr(10)}land_cover')}", encoding="utf-8")
+    classes = 'land_cover.classes = [{ file = "land/mirror-cover_n48w024.tif", legend = "worldcover" }]'
+    assert classes in said
+    lines = f'{line}\n{classes}\ncover = ["land/mirror-osm.osm"]\n'
+    whole = settings.replace('land_cover.mapped = "all"\n', lines)
+    (folder / "property.toml").write_text(whole, encoding="utf-8")
     assert main(["check", str(folder)]) == 0
-    assert "land/mirror-30m_n48w022.tif: a surface model" in capsys.readouterr().out
+    shown = capsys.readouterr().out
+    assert "land/mirror-30m_n48w022.tif: a surface model" in shown
+    assert "land/mirror-cover_n48w024.tif: " in shown
+    found = read_property(folder)
+    assert found.credits[-3:] == (
+        "© invented makers of heights (invented licence)",
+        "© invented makers of classes (invented licence)",
+        "© invented mappers (invented database licence)",
+    )
+    assert main(["land", str(folder), "--private-host", server.host, "-q", *ALL]) == 0
+    assert "property.toml names all that can be named." in capsys.readouterr().out
+
+
+def test_lines_stand_where_the_file_has_its_tables(folder: Path, server: Loopback, capsys: Capture) -> None:
+    """A key with a dot beside a table of the same name would be no TOML; what is named already stays, with all it says."""
+    settings = (folder / "property.toml").read_text().replace('land_cover.mapped = "all"\n', "")
+    rasters = 'elevation = ["own.tif", { file = "older.tif", holds = "surface", error_m = 1.5 }]\n'
+    table = '[land_cover]\nmapped = "nothing"\n'
+    (folder / "property.toml").write_text(f"{settings}{rasters}{table}", encoding="utf-8")
+    assert land(folder, server, *ALL, "--yes") == 0
+    said = capsys.readouterr().out
+    classes = 'classes = [{ file = "land/mirror-cover_n48w024.tif", legend = "worldcover" }]'
+    assert f"  {classes}  # below [land_cover]" in said
+    heights = next(line.strip() for line in said.splitlines() if line.startswith("  elevation ="))
+    from meshplan.inputs.settings_file import read_settings
+
+    (folder / "property.toml").write_text(f"{settings}{heights}\n{table}{classes}\n", encoding="utf-8")
+    found = read_settings(folder)
+    assert [raster.file for raster in found.elevation] == ["own.tif", "older.tif", "land/mirror-30m_n48w022.tif"]
+    assert found.elevation[1].error_m == 1.5
+    assert found.elevation[2].holds == "surface"
+    assert found.land_cover.classes[0].legend == "worldcover"
 
 
 def test_the_question_is_for_the_land_and_no_more(folder: Path, server: Loopback) -> None:
@@ -392,7 +429,7 @@ def test_an_answer_that_is_not_whole_is_no_empty_map(
 def test_an_empty_map_is_kept_and_said(folder: Path, server: Loopback, capsys: Capture) -> None:
     server.answers["/interpreter"] = lambda handler: handler.give(200, b'<?xml version="1.0"?><osm version="0.6"></osm>')
     assert land(folder, server, "--elevation", "none", "--features", "mirror-osm", "--land-cover", "none", "--yes") == 0
-    assert "the map shows nothing here. That is not the same as bare land." in capsys.readouterr().out
+    assert "the map shows nothing here. That is not the same as bare land; where you name it" in capsys.readouterr().out
 
 
 def test_an_extract_by_its_address(folder: Path, server: Loopback) -> None:
@@ -794,8 +831,6 @@ def test_land_over_two_tiles_has_no_gap_at_their_seam(folder: Path, server: Loop
     assert land(folder, server, *ONLY_HEIGHTS, "--yes") == 0
     names = sorted(name for name in listing(folder) if name.endswith(".tif"))
     assert names == ["land/mirror-30m_n47w022.tif", "land/mirror-30m_n48w022.tif"]
-    from meshplan.inputs.property import read_property
-
     rasters = [{"file": name, "holds": "surface", "product": "copernicus_30m"} for name in names]
     found = read_property(folder, overrides={"elevation": rasters})
     assert np.isfinite(found.elevation.ground_amsl_m).all()

@@ -92,6 +92,15 @@ def test_map_report_sheets_and_exports_show_the_lines(planned: Planned, tmp_path
     assert any(row["device"] == "South post" and row["could_fall"].casefold() in ("true", "yes", "1") for row in rows)
 
 
+def test_the_report_says_where_the_cover_comes_from_with_its_share(planned: Planned, tmp_path: Path) -> None:
+    shares = {one.source: one.share_of_land for one in planned.plan.cover_sources}
+    assert sum(shares.values()) == pytest.approx(1.0, abs=1e-3)
+    write_plan(planned, tmp_path)
+    report = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "What stands on the land is known from" in report
+    assert all(source in report for source in shares)
+
+
 def test_without_a_map_of_lines_that_is_said_first(tmp_path: Path) -> None:
     plan = plan_property(lay_small_property(tmp_path)).plan
     assert plan.cautions[0] == NONE_READ
