@@ -31,7 +31,7 @@ def _source_option(name: str, usual: str, what: str) -> Callable[[Any], Any]:
 @_source_option("--land-cover", "worldcover-2021", "classes of land cover")
 @click.option("--sources", "show_sources", is_flag=True, help="Show all sources with licence and credit, then stop.")
 @click.option("--dry-run", is_flag=True, help="Say what would be asked of whom, how much and under which licence, then stop.")
-@click.option("--yes", "-y", is_flag=True, help="Do not ask before asking; for scripts.")
+@click.option("--yes", "-y", is_flag=True, help="Begin without waiting for a yes; for scripts.")
 @click.option(
     "--most-mb", type=Number(0.001, 10_000), default=200.0, show_default=True, help="Most megabytes that may come in all."
 )

@@ -113,9 +113,7 @@ def resolve(address: Address, *, allowed: bool) -> tuple[str, ...]:
         try:
             answers = socket.getaddrinfo(address.host, address.port, type=socket.SOCK_STREAM)
         except (OSError, UnicodeError) as error:
-            raise UnreachableError(
-                f"the host {address.host} is not found", where=shown_address(address.url), fix="Look at the network."
-            ) from error
+            raise UnreachableError("its name is not found", where=shown_address(address.url), fix="Look at the network.") from error
         found = list(dict.fromkeys(str(answer[4][0]).partition("%")[0] for answer in answers))
     for number in found:
         ip = ipaddress.ip_address(number)

@@ -8,6 +8,7 @@ from urllib.parse import urlsplit
 from meshplan.records.codec import record_to_values
 from meshplan.records.land import Access, Gives, LandSource
 from meshplan.records.land_plan import LandOutcome, LandPlan, NotCome, Wish
+from meshplan.sources import Standing
 
 _WAYS = {
     "part": "parts of {address}",
@@ -15,8 +16,15 @@ _WAYS = {
     "question": "one question to {address}",
     "search": "a search at {address}, then parts of the files that it names on whatever host",
 }
-SPREAD = 3.0
-"""How far the size of an answer may exceed what is expected (own choice): land differs, limits are told apart."""
+_STANDINGS = {
+    Standing.READ: "read in the source",
+    Standing.QUOTED: "read where the source is quoted",
+    Standing.NAMED: "recalled from a named source",
+    Standing.DERIVED: "worked out",
+    Standing.PRACTICE: "by common practice",
+    Standing.MEMORY: "from memory",
+    Standing.STATED: "as stated in land_sources.toml",
+}
 
 
 def announcement(plan: LandPlan) -> str:
@@ -57,10 +65,15 @@ def _about(source: LandSource, wishes: list[Wish]) -> list[str]:
         lines.append(f"    only if a tile is missing: {source.tile_list}")
     lines += [f"    licence: {source.licence}", f"    credit on map and report: {source.credit}"]
     if source.check:
-        lines.append(f"    check: figures {source.standing}, address {source.address_standing} ({source.source})")
+        lines.append(f"    check: {_known(source)} ({source.source})")
     if source.note:
         lines.append(f"    {source.note}")
     return lines
+
+
+def _known(source: LandSource) -> str:
+    """Return how well a source is known, in words."""
+    return f"figures {_STANDINGS[source.standing]}, address {_STANDINGS[source.address_standing]}"
 
 
 def _others(others: tuple[LandSource, ...]) -> list[str]:
@@ -184,7 +197,7 @@ def sources_text(sources: dict[str, LandSource]) -> str:
             f"  {', '.join(facts)}",
             f"  {'by hand from ' if source.access is Access.PAGE else ''}{source.address}",
             f"  licence: {source.licence}; credit: {source.credit}",
-            f"  figures {source.standing}, address {source.address_standing}{', check' if source.check else ''}: {source.source}",
+            f"  {'check: ' if source.check else ''}{_known(source)} ({source.source})",
             *([f"  {source.note}"] if source.note else []),
             "",
         ]

@@ -575,7 +575,7 @@ def test_without_a_network_one_message_says_how_to_do_it_by_hand(
     said = capsys.readouterr().err
     assert said.count("No way to ") == 1
     for host in ("copernicus-dem-30m.s3.amazonaws.com", "overpass-api.de", "esa-worldcover.s3.eu-central-1.amazonaws.com"):
-        assert f"the host {host} is not found" in said
+        assert host in said.partition("No way to ")[2].partition(" (its name is not found).")[0]
     lines = [line.strip() for line in said.splitlines()]
     by_hand = [line for line in lines if line.startswith("https://") and "s3" in line]
     assert by_hand[0].endswith("/Copernicus_DSM_COG_10_N48_00_W022_00_DEM/Copernicus_DSM_COG_10_N48_00_W022_00_DEM.tif")
