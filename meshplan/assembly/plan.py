@@ -26,7 +26,7 @@ from meshplan.links.link_table import LinkTable
 from meshplan.links.mixture import link_radios
 from meshplan.operation.cautions import plan_cautions, stands_on_a_post
 from meshplan.operation.parts import parts_list
-from meshplan.operation.wires import NONE_READ, NOT_SAFE, wires_nearby, wires_note
+from meshplan.operation.wires import NONE_READ, NOT_SAFE, WireMap, wires_note
 from meshplan.planning.problem import PlacementPlan, PlacementProblem, PlacementResult
 from meshplan.propagation.seasons import Season
 from meshplan.records import (
@@ -178,28 +178,33 @@ def assemble_plan(findings: Findings) -> Plan:
     )
 
 
+def _wire_map(findings: Findings) -> WireMap | None:
+    rules, utilities = findings.wire_rules, findings.found.utilities
+    return WireMap(utilities, rules) if utilities and rules is not None else None
+
+
 def _wires_at(findings: Findings) -> WiresAt:
     """Return what tells the wires that are too near to a station whose antenna is raised."""
-    rules, utilities = findings.wire_rules, findings.found.utilities
+    wires = _wire_map(findings)
     sites = {station.key: station.site for station in findings.links.stations}
 
     def wires_at(key: str, raised_to_m: float) -> tuple[str, ...]:
-        if rules is None or not utilities or key not in sites:
+        if wires is None or key not in sites:
             return ()
-        return tuple(near.sentence for near in wires_nearby(key, sites[key].x_m, sites[key].y_m, raised_to_m, utilities, rules))
+        return tuple(near.sentence for near in wires.nearby(key, sites[key].x_m, sites[key].y_m, raised_to_m))
 
     return wires_at
 
 
 def _nearby(findings: Findings) -> Callable[[Device], tuple[WireNearby, ...]]:
     """Return what tells the wires that are too near to a device."""
-    rules, utilities = findings.wire_rules, findings.found.utilities
+    wires = _wire_map(findings)
 
     def nearby(device: Device) -> tuple[WireNearby, ...]:
-        if rules is None or not utilities:
+        if wires is None:
             return ()
-        place = (device.name, device.x_m, device.y_m, device.antenna_agl_m)
-        return wires_nearby(*place, utilities, rules, digs=stands_on_a_post(device))
+        digs = stands_on_a_post(device)
+        return wires.nearby(device.name, device.x_m, device.y_m, device.antenna_agl_m, digs=digs)
 
     return nearby
 

@@ -67,6 +67,8 @@ class _Counts:
     roofs: int = 0
     nothing: int = 0
     unknown: Counter[str] = field(default_factory=Counter)
+    other: Counter[str] = field(default_factory=Counter)
+    """Features by a key that the table does not hold."""
     broken: int = 0
 
 
@@ -87,7 +89,11 @@ def _take(one: OsmFeature, shape: Shape, land: OsmLand, counts: _Counts) -> None
     meaning = meaning_of(one.tags, shape)
     if meaning is None:
         keys = sorted(known_keys() & set(one.tags))
-        if keys and not is_utility(one.tags, shape):
+        if is_utility(one.tags, shape):
+            return
+        if not keys:
+            counts.other[min(one.tags)[:30]] += 1
+        else:
             counts.unknown[f"{keys[0]}={one.tags[keys[0]]}"[:40]] += 1
         return
     geometry = one.geometry if one.geometry.is_valid else shapely.make_valid(one.geometry)
@@ -229,6 +235,7 @@ def _words(shown: str, counts: _Counts) -> Iterator[str]:
         yield f"{shown}: {counts.low_walls} walls without a tagged height of {plain(WALL_COUNTS_FROM_M)} m or more are not counted."
     for found, what in (
         (counts.odd, "values were not understood or not believed, and the usual figure is taken"),
+        (counts.other, "features have only keys that say nothing of the land to this tool"),
         (counts.unknown, "features have a tag or a shape that was not understood, and are left out"),
     ):
         if found:

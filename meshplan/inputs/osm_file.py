@@ -117,8 +117,10 @@ def read_osm(
         raise InputError("holds no tagged feature", where=shown, fix=f"An empty extract says nothing about the land. {_AGAIN}")
     lost, cut = (None, None) if scan is None else _losses(scan, features, shown)
     if near_deg is not None:
-        land = shapely.box(*near_deg)
-        features = [one for one in features if shapely.box(*one.geometry.bounds).intersects(land)]
+        west, south, east, north = near_deg
+        left, bottom, right, top = shapely.bounds([one.geometry for one in features]).T
+        near = (right >= west) & (left <= east) & (top >= south) & (bottom <= north)
+        features = [one for one, kept in zip(features, near, strict=True) if kept]
     return OsmExtract(tuple(features), (*notes, *_words_of_loss(shown, lost, cut)), lost, cut)
 
 

@@ -28,6 +28,8 @@ NONE_READ: Final = (
     "No map of power lines was read for this plan, so it warns of none: look up and around at every place before you carry a "
     "ladder or raise a mast."
 )
+FARTHEST_M: Final = 40.0
+"""More than any distance for work, half width of a line, least distance in the air and error of the map together."""
 MOST_NAMED: Final = 3
 """Of one device so many wires are named, nearest first; the worst always."""
 
@@ -64,11 +66,6 @@ def wires_nearby(
     return tuple(found[:MOST_NAMED])
 
 
-def could_fall_on_a_wire(x_m: float, y_m: float, antenna_agl_m: float, utilities: Sequence[Utility], rules: WireRules) -> bool:
-    """Return whether what is put up at a place could fall on a wire."""
-    return any(near.could_fall for near in wires_nearby("", x_m, y_m, antenna_agl_m, utilities, rules))
-
-
 def _judged(device: str, one: Utility, away_m: float, antenna_agl_m: float, rules: WireRules, digs: bool) -> WireNearby | None:
     shown = f"{one.words} lies {away_m:.0f} m from here on the map"
     if one.kind.hazard == "buried":
@@ -100,6 +97,22 @@ def _judged(device: str, one: Utility, away_m: float, antenna_agl_m: float, rule
             "mast, ladder and cable away from it, and ask its owner first. No metal ladder."
         )
     return WireNearby(device, one.words, one.kind.hazard, round(away_m, 1), round(wanted_m, 1), could_fall, sentence)
+
+
+class WireMap:
+    """The wires and pipes of a property, found by place: what a device would meet is asked for many devices."""
+
+    def __init__(self, utilities: Sequence[Utility], rules: WireRules) -> None:
+        self._utilities, self._rules = tuple(utilities), rules
+        self._tree = shapely.STRtree([one.geometry for one in self._utilities])
+
+    def nearby(self, device: str, x_m: float, y_m: float, antenna_agl_m: float, *, digs: bool = True) -> tuple[WireNearby, ...]:
+        """Return the same as `wires_nearby`, looking only at those within reach."""
+        if not self._utilities:
+            return ()
+        reach_m = 2.0 * fall_height_m(antenna_agl_m, self._rules) + FARTHEST_M
+        around = sorted(int(k) for k in self._tree.query(shapely.Point(x_m, y_m), predicate="dwithin", distance=reach_m))
+        return wires_nearby(device, x_m, y_m, antenna_agl_m, [self._utilities[k] for k in around], self._rules, digs=digs)
 
 
 def wires_note(nearby: Sequence[WireNearby], mapped: int) -> str:

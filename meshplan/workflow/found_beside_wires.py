@@ -6,16 +6,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
-import shapely
-
 from meshplan.inputs.osm_utilities import wire_rules
-from meshplan.operation.wires import could_fall_on_a_wire, fall_height_m
+from meshplan.operation.wires import WireMap
 from meshplan.records import Site
 from meshplan.records.utility import Utilities
 from meshplan.terrain.candidates import Shunned
-
-MOST_WIRE_M: Final = 30.0
-"""More than the least distance to any wire, its half width and the error of the map together."""
 
 CAUTION: Final = "beside a power line, on which a mast could fall: only with the word of its owner"
 
@@ -25,13 +20,10 @@ def falls_on_wires(utilities: Utilities) -> Shunned | None:
     wires = [one for one in utilities if one.kind.hazard == "overhead"]
     if not wires:
         return None
-    rules = wire_rules()
-    near = shapely.STRtree([one.geometry for one in wires])
+    near = WireMap(wires, wire_rules())
 
     def falls(x_m: float, y_m: float, antenna_agl_m: float) -> bool:
-        reach_m = fall_height_m(antenna_agl_m, rules) + MOST_WIRE_M
-        around = near.query(shapely.Point(x_m, y_m), predicate="dwithin", distance=reach_m)
-        return could_fall_on_a_wire(x_m, y_m, antenna_agl_m, [wires[int(k)] for k in sorted(around)], rules)
+        return any(one.could_fall for one in near.nearby("", x_m, y_m, antenna_agl_m))
 
     return falls
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 import shapely
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from osm_extract import Extract, usual_extract
 from small_property import lay_small_property
@@ -16,6 +16,7 @@ from meshplan.inputs.cover import cover_on_grid
 from meshplan.inputs.osm_cover import OsmLand, osm_cover
 from meshplan.inputs.osm_file import read_osm
 from meshplan.inputs.osm_table import LEAFY, OPEN, UNJUDGED, WALL, material_walls, meaning_of, osm_meanings
+from meshplan.inputs.osm_utilities import osm_utilities
 from meshplan.inputs.osm_values import highest_voltage_v, length_m, storeys
 from meshplan.inputs.property import read_property
 from meshplan.kinds import COVER_KINDS, WALL_KINDS
@@ -99,11 +100,13 @@ def test_what_was_assumed_and_left_out_is_told_in_few_lines(tmp_path: Path) -> N
     made.box(200, 200, 210, 210, {"building": "yes", "height": "0,8"})
     made.box(230, 200, 240, 210, {"natural": "hot_spring"})
     made.line([(200, 100), (210, 120)], {"barrier": "wall"})
+    made.node((220, 100), amenity="bench")
     notes = land_of(made, tmp_path).notes
     text = "\n".join(notes)
     assert len(notes) < 10
     assert "height=0,8" in text
     assert "natural=hot_spring" in text
+    assert "1 features have only keys that say nothing of the land to this tool: amenity." in text
     assert "1 walls without a tagged height" in text
     assert "1 fields do not say their crop" in text
     assert "What is not mapped there is not absent" in text
@@ -204,6 +207,32 @@ def test_a_cut_file_is_an_error(tmp_path: Path) -> None:
     (tmp_path / "cover.osm.pbf").write_bytes(usual_extract().pbf()[:-200])
     with pytest.raises(InputError):
         read_osm(tmp_path / "cover.osm.pbf", "cover.osm.pbf")
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.data())
+def test_a_spoilt_extract_is_read_or_refused_in_words(tmp_path_factory: pytest.TempPathFactory, data: st.DataObject) -> None:
+    """Bytes overwritten, cut out and doubled: features or one message, no traceback."""
+    folder = tmp_path_factory.mktemp("spoilt")
+    suffix = data.draw(st.sampled_from([".osm", ".osm.pbf"]))
+    path = usual_extract().write(folder / f"cover{suffix}")
+    raw = bytearray(path.read_bytes())
+    for _ in range(data.draw(st.integers(1, 6))):
+        at = data.draw(st.integers(0, len(raw) - 1))
+        more = data.draw(st.binary(max_size=12))
+        raw[at : at + data.draw(st.integers(0, 12))] = more
+    path.write_bytes(bytes(raw))
+    said, extract = "", None
+    try:
+        extract = read_osm(path, path.name)
+    except InputError as fault:
+        said = fault.where
+    if extract is None:
+        assert said == path.name
+        return
+    land = osm_cover(extract, path.name)
+    osm_utilities(extract, path.name)
+    assert all(cover.height_m >= 0.0 for cover in cover_on_grid(land.raw, GRID))
 
 
 def test_no_extract_comes_by_another_door(tmp_path: Path) -> None:

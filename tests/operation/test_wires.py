@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from meshplan.inputs.osm_utilities import wire_rules
-from meshplan.operation.wires import NONE_READ, NOT_SAFE, could_fall_on_a_wire, fall_height_m, wires_nearby, wires_note
+from meshplan.operation.wires import NONE_READ, NOT_SAFE, WireMap, fall_height_m, wires_nearby, wires_note
 from meshplan.records.utility import Utility, UtilityKind, WireNearby
 
 RULES = wire_rules()
@@ -40,8 +40,6 @@ def test_twice_the_height_and_the_fall_are_told_apart() -> None:
     for away_m, fall, said in ((18.0, True, True), (18.1, False, True), (24.9, False, True), (25.1, False, False)):
         found = near(away_m + LINE.half_width_m, 8.0, twenty)
         assert [one.could_fall for one in found] == ([fall] if said else []), away_m
-    assert could_fall_on_a_wire(15.0, 0.0, 8.0, [twenty], RULES)
-    assert not could_fall_on_a_wire(30.0, 0.0, 8.0, [twenty], RULES)
 
 
 def test_low_devices_keep_the_distance_for_work() -> None:
@@ -58,6 +56,13 @@ def test_a_taller_mast_or_a_nearer_wire_is_never_judged_milder(x_m: float, heigh
 
     assert rank(x_m, height_m + more_m) >= rank(x_m, height_m)
     assert rank(max(x_m - more_m, 0.0), height_m) >= rank(x_m, height_m)
+
+
+@given(st.floats(-80.0, 80.0), st.floats(-80.0, 80.0), st.floats(0.0, 60.0))
+def test_the_map_of_wires_finds_what_looking_at_all_of_them_finds(x_m: float, y_m: float, height_m: float) -> None:
+    wires = [wire(voltage_v=1e6), wire(PIPE, x_m=30.0), wire(x_m=-70.0)]
+    assert WireMap(wires, RULES).nearby("Post", x_m, y_m, height_m) == wires_nearby("Post", x_m, y_m, height_m, wires, RULES)
+    assert WireMap((), RULES).nearby("Post", x_m, y_m, height_m) == ()
 
 
 def test_the_span_counts_and_not_its_poles() -> None:

@@ -1,0 +1,56 @@
+"""Wires and pipes on the map: drawn, in the key, named where somebody stands too near, and whose land is shown is said."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from map_browser import DESK, PHONE, Opened, OpenMap
+from osm_extract import Extract
+from small_property import lay_small_property
+
+from meshplan.reporting.map import write_map
+from meshplan.workflow import plan_property
+from meshplan.workflow.plan import map_land
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture(scope="module")
+def wired_map(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = lay_small_property(tmp_path_factory.mktemp("wired"))
+    made = Extract()
+    made.line([(212, 100), (212, 500)], {"power": "line", "voltage": "110000"})
+    made.line([(84, 200), (84, 400)], {"man_made": "pipeline"})
+    made.node((212, 300), power="tower")
+    made.write(folder / "cover.osm")
+    planned = plan_property(folder)
+    path = folder / "map.html"
+    write_map(planned.plan, map_land(planned), path)
+    return path
+
+
+def test_lines_are_drawn_named_and_can_be_hidden(open_map: OpenMap, wired_map: Path) -> None:
+    page = open_map(wired_map, DESK).page
+    shown = "meshPage.layers.wires.getLayers().filter((one) => one._map).length"
+    assert page.evaluate(shown) == 3
+    assert "COULD FALL ON A POWER LINE: South post" in page.inner_text("#wires-note")
+    page.evaluate("document.querySelector('[data-layer=wires]').click()")
+    assert page.evaluate(shown) == 0
+    words = "meshPage.layers.wires.getLayers().map((one) => one.getTooltip().getContent().textContent).sort()"
+    assert page.evaluate(words) == ["pipeline 1002", "power line 1001, 110 kV", "power tower 5"]
+
+
+@pytest.mark.parametrize("size", [DESK, PHONE])
+def test_the_credit_stands_on_the_map_and_covers_no_button(open_map: OpenMap, wired_map: Path, size: object) -> None:
+    opened: Opened = open_map(wired_map, size)  # type: ignore[arg-type]
+    page = opened.page
+    assert "OpenStreetMap contributors" in page.inner_text("#credits")
+    overlap = """() => {
+      const a = document.getElementById("credits").getBoundingClientRect();
+      return [...document.querySelectorAll("#sheet button, #sheet a")].filter((one) => {
+        const b = one.getBoundingClientRect();
+        return b.width && a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom;
+      }).map((one) => one.className || one.id);
+    }"""
+    assert page.evaluate(overlap) == []
