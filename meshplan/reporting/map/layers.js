@@ -58,7 +58,20 @@ const makeLayers = (app) => {
         }
       }
     }
-    if (data.credits.length) byId("sheet").append(h("p", { id: "credits" }, data.credits.join("; ")));
+    if (data.credits.length) byId("sheet").append(creditsNote(data.credits.join("; ")));
+  }
+
+  /* Short credits stand in the corner; long ones are folded up where the screen is small. The whole stands in the list too. */
+  const SHORT_CREDITS = 100,
+    WIDE_PX = 700;
+  function creditsNote(whole) {
+    if (whole.length <= SHORT_CREDITS) return h("p", { id: "credits" }, whole);
+    return h(
+      "details",
+      { id: "credits", open: window.innerWidth >= WIDE_PX },
+      h("summary", {}, "© Whose land data these are"),
+      h("p", {}, whole),
+    );
   }
 
   const CONTOUR_LABEL_SHARE = 0.2;

@@ -348,6 +348,7 @@ const meshViews = (() => {
       data.assumptions.length ? more("What was assumed", list(data.assumptions)) : null,
       data.unknowns.length ? more("What we do not know", list(data.unknowns)) : null,
       data.cautions.length ? more("Before you climb, dig or transmit", list(data.cautions)) : null,
+      data.credits.length ? h("p", { class: "small soft" }, `The land is drawn from: ${data.credits.join("; ")}.`) : null,
       h(
         "p",
         { class: "small soft" },

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -54,3 +55,22 @@ def test_the_credit_stands_on_the_map_and_covers_no_button(open_map: OpenMap, wi
       }).map((one) => one.className || one.id);
     }"""
     assert page.evaluate(overlap) == []
+
+
+@pytest.mark.parametrize(("size", "unfolded"), [(DESK, True), (PHONE, False)])
+def test_long_credits_are_folded_up_on_a_phone_and_whole_in_the_list(
+    open_map: OpenMap, tmp_path: Path, size: object, unfolded: bool
+) -> None:
+    """Those of the global elevation model are 240 letters; before, on a phone they covered a fifth of the map."""
+    long = "produced using invented heights © makers " * 6
+    planned = plan_property(lay_small_property(tmp_path / "property"))
+    path = tmp_path / "map.html"
+    write_map(replace(planned.plan, credits=(long.strip(), "© <b>mappers</b>")), map_land(planned), path)
+    page = open_map(path, size).page  # type: ignore[arg-type]
+    assert page.evaluate("document.getElementById('credits').open") is unfolded
+    assert ("© <b>mappers</b>" in page.inner_text("#credits")) is unfolded
+    share = "(r => r.height / document.getElementById('sheet').getBoundingClientRect().height)"
+    assert page.evaluate(f"{share}(document.getElementById('credits').getBoundingClientRect())") < 0.2
+    page.click("#credits summary")
+    assert page.evaluate("document.getElementById('credits').open") is not unfolded
+    assert "© <b>mappers</b>" in page.text_content("#ledger")
