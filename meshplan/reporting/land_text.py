@@ -61,6 +61,8 @@ def _about(source: LandSource, wishes: list[Wish]) -> list[str]:
             facts.append(f"heights above {source.height_datum}")
     lines = [f"  {source.gives}: {', '.join(facts)}"]
     lines += [f"    {_WAYS[wish.way].format(address=wish.address)}: about {_mb(wish.expected_mb)}" for wish in wishes]
+    if source.own:
+        lines.append("    stated in land_sources.toml of this folder, not in the table of meshplan")
     if source.tile_list:
         lines.append(f"    only if a tile is missing: {source.tile_list}")
     lines += [f"    licence: {source.licence}", f"    credit on map and report: {source.credit}"]

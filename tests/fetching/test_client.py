@@ -7,6 +7,8 @@ import shutil
 import socket
 import subprocess
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from email.utils import format_datetime
 from pathlib import Path
 from typing import Any
 
@@ -125,6 +127,15 @@ def test_pauses_double_and_end(server: Loopback, asked: dict[str, str], waits: l
         client.get(f"{server.url}/busy", most_bytes=1000)
     assert waits_of(client) == waits
     assert len(server.log) == 4
+
+
+def test_a_pause_may_be_asked_for_as_a_date(server: Loopback) -> None:
+    """RFC 9110, section 10.2.3: a number of seconds or a date."""
+    then = format_datetime(datetime.now(UTC) + timedelta(seconds=60), usegmt=True)
+    server.answers["/busy"] = busy_first(1, file_of(BODY), Retry_After=then)
+    client = client_of(server)
+    client.get(f"{server.url}/busy", most_bytes=1_000_000)
+    assert 20.0 < waits_of(client)[0] <= 60.0
 
 
 def test_endpoints_that_think_long_are_given_longer_pauses(server: Loopback) -> None:

@@ -266,7 +266,7 @@ def test_classes_of_land_cover_come_as_they_are(tmp_path: Path) -> None:
 
 
 def test_unknown_cells_stay_unknown(tmp_path: Path) -> None:
-    """A void, and an inner mask; zeros are never invented."""
+    """Zeros are never invented."""
     land = hills(1200, 1200)
     land[1100:1180, 900:1000] = -32767.0
     body = tile(tmp_path / "t.tif", land, nodata=-32767.0, transform=from_origin(-21.5, 48.3, ARC_S, ARC_S))
@@ -288,3 +288,24 @@ def test_a_file_that_says_its_own_reference_is_followed(tmp_path: Path) -> None:
     assert piece is not None
     assert piece.height_datum == "EGM96 height"
     assert "the file says that heights count from EGM96 height, the table of sources says EGM2008 height" in piece.note
+
+
+def test_cells_under_a_mask_stay_unknown(tmp_path: Path) -> None:
+    """A file may say by an inner mask what it does not know, with zeros below it."""
+    land = hills(600, 600)
+    mask = np.full((600, 600), 255, dtype=np.uint8)
+    mask[300:330, 200:240] = 0
+    profile = {
+        "width": 600, "height": 600, "count": 1, "dtype": "float32", "crs": "EPSG:4326", "tiled": True, "blockxsize": 256,
+        "blockysize": 256, "transform": from_origin(-21.3, 48.1, ARC_S, ARC_S),
+    }  # fmt: skip
+    with rasterio.Env(GDAL_TIFF_INTERNAL_MASK=True), rasterio.open(tmp_path / "t.tif", "w", driver="GTiff", **profile) as target:
+        target.write(np.where(mask > 0, land, 0.0).astype(np.float32), 1)
+        target.write_mask(mask)
+    with serving({"/tile.tif": (tmp_path / "t.tif").read_bytes()}) as server:
+        piece = read_piece(remote_of(server), GLOBAL_30M, (-21.25, 47.99, -21.22, 48.03))
+    assert piece is not None
+    values, _, _, _ = read_back(piece)
+    assert np.isnan(values).sum() == 30 * 40
+    assert not (values == 0.0).any()
+    assert piece.known_share < 1.0

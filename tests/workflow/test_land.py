@@ -198,6 +198,7 @@ def test_what_is_asked_of_whom_is_said_first_and_nothing_is_asked(folder: Path, 
         "surface with trees and roofs, heights above EGM2008 geoid",
         'as "meshplan/',
         "never more than 200 MB",
+        "stated in land_sources.toml of this folder, not in the table of meshplan",
     ):
         assert words in said, words
     assert server.log == []
