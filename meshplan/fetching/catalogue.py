@@ -11,6 +11,7 @@ walked through.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final
@@ -171,7 +172,7 @@ def _file_of(item: dict[str, Any], url: str, source: LandSource) -> tuple[Named 
         return None, False
     facts = properties if isinstance(properties, dict) else {}
     when = str(facts.get("datetime") or facts.get("end_datetime") or facts.get("start_datetime") or "")[:40]
-    candidates: list[Named] = []
+    candidates: list[tuple[str, Named]] = []
     signed = False
     own = next((link for link in item.get("links") or [] if isinstance(link, dict) and link.get("rel") == "self"), {})
     base = joined(url, str(own.get("href", url)))
@@ -179,16 +180,25 @@ def _file_of(item: dict[str, Any], url: str, source: LandSource) -> tuple[Named 
         asset = assets[key]
         if not isinstance(asset, dict) or not isinstance(asset.get("href"), str) or not _is_land(key, asset):
             continue
+        if source.assets and key not in source.assets:
+            continue
         address = joined(base, asset["href"])
         if is_signed(address) or asset.get("auth:refs"):
             signed = True
             continue
-        candidates.append(Named(address, box, when, _cell_m(asset, facts)))
+        candidates.append((key, Named(address, box, when, _cell_m(asset, facts))))
     if not candidates:
         return None, signed
-    wanted = source.cell_m
-    best = min(candidates, key=lambda named: (abs(named.cell_m - wanted) if named.cell_m and wanted else 0.0, named.address))
-    return best, False
+    off = {key: abs(named.cell_m - source.cell_m) if named.cell_m and source.cell_m else math.inf for key, named in candidates}
+    best = [(key, named) for key, named in candidates if off[key] == min(off.values())]
+    if len(best) > 1:
+        keys = ", ".join("".join(letter for letter in key if letter.isprintable())[:40] for key, _ in best[:6])
+        raise FetchError(
+            f"its items name several files that may be meant ({keys})",
+            where=shown_address(url),
+            fix=f"Say which in land_sources.toml, source '{source.name}': assets = \"…\".",
+        )
+    return best[0][1], False
 
 
 def _is_land(key: str, asset: Mapping[str, Any]) -> bool:

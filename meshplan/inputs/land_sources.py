@@ -60,6 +60,7 @@ LAND_COLUMNS: Final = (
     Column("block_mb", "Size of a block.", number(0.001, 100)),
     Column("most_mb", "Most that is taken from it.", number(0.001, 2000)),
     Column("collections", "Collections to search in.", _names),
+    Column("assets", "Which file of each item of a catalogue.", _names),
     Column("note", "What users should know.", text(300)),
 )
 

@@ -73,6 +73,8 @@ class LandSource:
     block_mb: float = 3.0
     most_mb: float = 100.0
     collections: tuple[str, ...] = ()
+    assets: tuple[str, ...] = ()
+    """Names of the files of an item that are meant; empty where only one can be."""
     note: str = ""
     own: bool = False
     """Stated in the property folder."""

@@ -690,6 +690,21 @@ def test_a_catalogue_is_read_to_its_end(folder: Path, catalogue: Loopback, capsy
     assert catalogue.log == []
 
 
+def test_a_ground_and_a_surface_side_by_side_are_no_guess(folder: Path, catalogue: Loopback, capsys: Capture) -> None:
+    """Before, the first by name was taken: the surface as ground."""
+    one = item("w", -1000, 2500, "/sheets/west.tif")
+    kind = one["assets"]["data"]
+    one["assets"] = {"dtm": kind, "dsm": {**kind, "href": "/sheets/a-surface.tif"}}
+    page = json.dumps({"type": "FeatureCollection", "links": [], "features": [one]}).encode()
+    catalogue.answers["/search"] = lambda handler: handler.give(200, page)
+    assert land(folder, catalogue, *CATALOGUE) == 2
+    assert "several files that may be meant (dsm, dtm)" in capsys.readouterr().err
+    sources = folder / "land_sources.toml"
+    sources.write_text(sources.read_text().replace('collections = "ground-2m"', 'collections = "ground-2m"\nassets = "dtm"'))
+    assert land(folder, catalogue, *CATALOGUE) == 0
+    assert {asked.path for asked in catalogue.log if asked.path.startswith("/sheets")} == {"/sheets/west.tif"}
+
+
 def test_a_catalogue_broken_off_goes_on(folder: Path, catalogue: Loopback, capsys: Capture) -> None:
     body = catalogue.files.pop("/sheets/east.tif")
     assert land(folder, catalogue, *CATALOGUE) == 1
