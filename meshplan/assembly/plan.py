@@ -168,7 +168,7 @@ def assemble_plan(findings: Findings) -> Plan:
         running_costs=costs,
         price=round(sum(device.cost for device in devices if device.in_plan and device.role is not Role.SENSOR), 2),
         running_cost_per_year=round(sum(cost.cost_per_year for cost in costs), 2),
-        wires=map_wires(findings.found.utilities, findings.context.landscape.grid),
+        wires=map_wires(findings.found.utilities, findings.context.landscape.grid, findings.wire_rules),
         wires_nearby=tuple(near for device in devices for near in nearby(device)),
         wires_note=wires_note(
             [near for device in devices if device.in_plan for near in nearby(device)], len(findings.found.utilities)

@@ -9,7 +9,7 @@ from pyproj import Transformer
 
 from meshplan.grid import Grid
 from meshplan.records import MapShape
-from meshplan.records.utility import MapWire, Utilities
+from meshplan.records.utility import MapWire, Utilities, WireRules
 from meshplan.terrain.landscape import Landscape
 
 Ring = tuple[tuple[float, float], ...]
@@ -36,14 +36,26 @@ def _outlines(kind: str, name: str, height_m: float, geometry: shapely.Geometry,
         yield MapShape(kind, name, height_m, rings)
 
 
-def map_wires(utilities: Utilities, grid: Grid) -> tuple[MapWire, ...]:
+def map_wires(utilities: Utilities, grid: Grid, rules: WireRules | None) -> tuple[MapWire, ...]:
     """Return wires and pipes as paths in longitude and latitude; a pole is a path of one place."""
     to_degrees = Transformer.from_crs(grid.crs, "EPSG:4326", always_xy=True)
     found = []
     for one in utilities:
         lines = [shapely.boundary(part) if part.geom_type == "Polygon" else part for part in _parts(one.geometry)]
         paths = tuple(_ring(line, to_degrees) for line in _parts(lines))
-        found.append(MapWire(one.name, one.words, one.kind.colour, one.kind.hazard, one.voltage_v, paths))
+        found.append(
+            MapWire(
+                name=one.name,
+                words=one.words,
+                colour=one.kind.colour,
+                hazard=one.kind.hazard,
+                voltage_v=one.voltage_v,
+                paths=paths,
+                half_width_m=one.kind.half_width_m,
+                work_m=one.kind.work_m,
+                clear_m=0.0 if rules is None else rules.clear_m(one.voltage_v),
+            )
+        )
     return tuple(found)
 
 

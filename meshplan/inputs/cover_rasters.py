@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
@@ -25,47 +25,19 @@ from rasterio.windows import Window
 
 from meshplan.errors import InputError, MeshplanError, nearest_name
 from meshplan.grid import Float32, Grid
-from meshplan.inputs.catalogue import read_tables
 from meshplan.inputs.columns import plain
-from meshplan.inputs.figure_tables import Table
 from meshplan.inputs.file_content import judge_opened, open_raster
+from meshplan.inputs.legends import BUILT, NONE, OPEN, OWN_LEGENDS, Legend, read_legends
 from meshplan.inputs.raster import apply_transform
 from meshplan.inputs.user_files import present_file
 from meshplan.inputs.vector import move_geometry, parse_crs, reason_of
-from meshplan.kinds import COVER_KINDS
 from meshplan.records import Cover, Origin
 from meshplan.settings import CoverRasterSettings, LandCoverSettings
 
-TABLE: Final = "land_cover_legends.toml"
-OWN_LEGENDS: Final = "legends.toml"
-OPEN, BUILT, NONE = "open", "built", "none"
-_NO_COVER: Final = (OPEN, BUILT, NONE)
-_LEAFY: Final = {"wood": "wood_deciduous", "hedge": "hedge_deciduous"}
 MOST_CELLS: Final = 4_000_000
 MOST_TREE_M: Final = 120.0
 """No tree is taller (the tallest known is about 116 m, from memory); 255 and the like mark cells that are not known."""
 CANOPY_ERROR: Final = "published errors of such maps are 3 to 6 m (Pauls and others 2024: RMSE 4.7 m; check)"
-
-
-@dataclass(frozen=True)
-class LegendClass:
-    """What one value means."""
-
-    kind: str
-    height_m: float
-    means: str
-
-
-@dataclass(frozen=True)
-class Legend:
-    """One product of land cover."""
-
-    key: str
-    title: str
-    files: tuple[str, ...]
-    share_right: float
-    credit: str
-    classes: Mapping[int, LegendClass]
 
 
 @dataclass
@@ -79,38 +51,6 @@ class RasterCover:
     notes: list[str] = field(default_factory=list)
     credits: list[str] = field(default_factory=list)
     faults: list[MeshplanError] = field(default_factory=list)
-
-
-def read_legends(folder: Path | None) -> dict[str, Legend]:
-    """Return all legends by key, those of the property folder too."""
-    return read_tables(folder, TABLE, OWN_LEGENDS, "legends", _legend)
-
-
-def _legend(key: str, table: Table) -> Legend:
-    table.allow("title", "files", "share_right", "credit", "classes")
-    classes: dict[int, LegendClass] = {}
-    raw = table.entry.get("classes")
-    for value, row in (raw if isinstance(raw, dict) else {}).items():
-        kind = row.get("kind") if isinstance(row, dict) else None
-        height_m: Any = row.get("height_m", 0.0) if isinstance(row, dict) else None
-        known = kind in (*COVER_KINDS, *_LEAFY, *_NO_COVER)
-        sound = isinstance(height_m, int | float) and not isinstance(height_m, bool) and 0.0 <= height_m <= 100.0
-        if not str(value).isdigit() or not known or not sound:
-            kinds = ", ".join((*_LEAFY, *_NO_COVER, *COVER_KINDS))
-            fix = f'Write a line such as 10 = {{ kind = "wood", height_m = 12 }}; kinds: {kinds}.'
-            table.fault(f"class {value} is not understood.", fix, "classes")
-            continue
-        classes[int(value)] = LegendClass(_LEAFY.get(str(kind), str(kind)), float(height_m), str(row.get("means", kind)))
-    if not classes:
-        table.fault("'classes' is missing.", 'Write a line for each value: 10 = { kind = "wood", height_m = 12 }.', "classes")
-    return Legend(
-        key=key,
-        title=table.text("title"),
-        files=table.texts("files"),
-        share_right=table.number("share_right", 0.0, 1.0, 0.0),
-        credit=table.text("credit", ""),
-        classes=classes,
-    )
 
 
 def read_cover_rasters(folder: Path, settings: LandCoverSettings, land: shapely.Geometry, grid: Grid) -> RasterCover:

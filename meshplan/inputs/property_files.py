@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from meshplan.errors import InputError, MeshplanError
+from meshplan.inputs.legends import read_legends
 from meshplan.inputs.settings_file import SETTINGS_FILE
 from meshplan.settings import PropertySettings, RasterSettings
 
@@ -14,6 +15,7 @@ COVER_EXTRACTS = ("cover.osm", "cover.osm.pbf", "cover.pbf")
 """Extracts of OpenStreetMap that are read beside a cover file where property.toml names none."""
 SITE_SUFFIXES = (".csv", ".tsv", *VECTOR_SUFFIXES)
 RASTER_SUFFIXES = (".tif", ".tiff", ".asc", ".img", ".hgt", ".dem", ".bil", ".xyz", ".dt0", ".dt1", ".dt2")
+_COVER_RASTER_WORDS = ("land_cover", "landcover", "canopy", "chm")
 _SURFACE_WORDS = ("surface", "dsm", "canopy_top")
 
 
@@ -70,6 +72,13 @@ def find_files(folder: Path, settings: PropertySettings) -> PropertyFiles:
     if not elevation and "elevation" not in settings.model_fields_set:
         other = {raster.file for raster in (*settings.land_cover.classes, *settings.land_cover.canopy)}
         names = [name for name in present if Path(name).suffix.casefold() in RASTER_SUFFIXES and name not in other]
+        aside = [name for name in names if _is_cover_raster(name)]
+        names = [name for name in names if name not in aside]
+        assumptions.extend(
+            f"{name}: left out, its name is that of a raster of land cover or tree heights; name it under land_cover.classes or "
+            "land_cover.canopy, or under elevation if it holds heights of the land."
+            for name in aside
+        )
         elevation = tuple(_raster_by_name(name) for name in names)
         if names:
             assumptions.append(f"{SETTINGS_FILE} names no elevation: {', '.join(names)} {'is' if len(names) == 1 else 'are'} read.")
@@ -85,6 +94,13 @@ def find_files(folder: Path, settings: PropertySettings) -> PropertyFiles:
             )
         )
     return PropertyFiles(found["sites"], found["cover"], found["boundary"], elevation, tuple(assumptions), tuple(faults))
+
+
+def _is_cover_raster(name: str) -> bool:
+    """Whether a raster that nobody named is one of classes or tree heights by its name."""
+    words = name.casefold()
+    legends = [word for legend in read_legends(None).values() for word in legend.files]
+    return any(word in words for word in (*_COVER_RASTER_WORDS, *legends)) and "canopy_top" not in words
 
 
 def _raster_by_name(name: str) -> RasterSettings:

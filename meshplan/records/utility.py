@@ -71,6 +71,10 @@ class MapWire:
     hazard: str
     voltage_v: float | None
     paths: tuple[tuple[tuple[float, float], ...], ...]
+    half_width_m: float = 0.0
+    work_m: float = 0.0
+    clear_m: float = 0.0
+    """Least distance in the air to it."""
 
 
 @dataclass(frozen=True)

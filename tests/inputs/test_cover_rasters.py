@@ -13,8 +13,8 @@ from rasterio.transform import from_origin
 from small_property import CRS, SIZE_M, SOUTH_M, WEST_M, lay_small_property
 
 from meshplan.errors import MeshplanError
-from meshplan.inputs.cover_rasters import read_legends
 from meshplan.inputs.file_hashes import hash_inputs
+from meshplan.inputs.legends import read_legends
 from meshplan.inputs.property import read_property
 from meshplan.records import Cover, Origin
 from meshplan.terrain.landscape import Landscape, build_landscape
@@ -176,6 +176,17 @@ def test_what_cannot_be_understood_is_an_error(tmp_path: Path, setting: str, val
         )
     with pytest.raises(MeshplanError, match=words):
         read_property(folder)
+
+
+def test_a_raster_of_classes_that_nobody_named_is_no_ground(tmp_path: Path) -> None:
+    folder = folder_with(tmp_path, "")
+    text = (folder / "property.toml").read_text(encoding="utf-8").replace('elevation = "ground.tif"\n', "")
+    (folder / "property.toml").write_text(text, encoding="utf-8")
+    write(folder / "esa_worldcover_2021.tif", laid(10))
+    write(folder / "canopy_height.tif", laid(10))
+    found = read_property(folder)
+    assert [raster.file for raster in found.elevation.rasters] == ["ground.tif"]
+    assert sum("left out, its name is that of a raster of land cover" in note for note in found.assumptions) == 2
 
 
 def test_a_tile_of_another_place_is_an_error(tmp_path: Path) -> None:

@@ -8,17 +8,19 @@ from pathlib import Path
 import pytest
 from map_browser import DESK, PHONE, Opened, OpenMap
 from osm_extract import Extract
-from small_property import lay_small_property
+from small_property import SOUTH_M, WEST_M, lay_small_property, lon_lat
 
+from meshplan.inputs.osm_utilities import wire_rules
+from meshplan.operation.wires import wires_nearby
 from meshplan.reporting.map import write_map
-from meshplan.workflow import plan_property
+from meshplan.workflow import Planned, plan_property
 from meshplan.workflow.plan import map_land
 
 pytestmark = pytest.mark.browser
 
 
 @pytest.fixture(scope="module")
-def wired_map(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def wired(tmp_path_factory: pytest.TempPathFactory) -> tuple[Planned, Path]:
     folder = lay_small_property(tmp_path_factory.mktemp("wired"))
     made = Extract()
     made.line([(212, 100), (212, 500)], {"power": "line", "voltage": "110000"})
@@ -28,7 +30,34 @@ def wired_map(tmp_path_factory: pytest.TempPathFactory) -> Path:
     planned = plan_property(folder)
     path = folder / "map.html"
     write_map(planned.plan, map_land(planned), path)
-    return path
+    return planned, path
+
+
+@pytest.fixture
+def wired_map(wired: tuple[Planned, Path]) -> Path:
+    return wired[1]
+
+
+def test_a_trial_is_warned_as_the_plan_warns(open_map: OpenMap, wired: tuple[Planned, Path]) -> None:
+    """The page's rule against `operation.wires` at places along and off the line, for several heights."""
+    planned, path = wired
+    page = open_map(path, DESK).page
+    utilities = [one for one in planned.prepared.found.utilities if one.kind.hazard == "overhead"]
+    for x in (100.0, 170.0, 188.0, 196.0, 205.0, 212.0, 230.0, 236.0):
+        for height_m in (1.0, 4.0, 8.0):
+            lon_deg, lat_deg = lon_lat(x, 300.0)
+            said = page.evaluate("([lat, lng, up]) => meshWires.words({ lat, lng }, up)", [lat_deg, lon_deg, height_m])
+            found = wires_nearby("", WEST_M + x, SOUTH_M + 300.0, height_m, utilities, wire_rules())
+            assert bool(said) == bool(found), (x, height_m)
+            assert said.startswith("POWER LINE") == any(one.could_fall for one in found), (x, height_m)
+
+
+def test_a_moved_mast_is_warned_at_once(open_map: OpenMap, wired_map: Path) -> None:
+    page = open_map(wired_map, DESK).page
+    page.evaluate("meshPage.trySite('South post')")
+    assert "power line 1001, 110 kV lies 9 m from here" in page.inner_text("#wire-warning")
+    page.evaluate("meshPage.trySite('House')")
+    assert page.locator("#wire-warning").count() == 0
 
 
 def test_lines_are_drawn_named_and_can_be_hidden(open_map: OpenMap, wired_map: Path) -> None:
