@@ -78,9 +78,9 @@ class Answer:
         return stated if stated.startswith('"') and len(stated) < 200 and stated.isprintable() else ""
 
     @property
-    def media_type(self) -> str:
-        """What the server says it is, without details."""
-        return self.headers.get("Content-Type", "").partition(";")[0].strip().casefold()
+    def is_whole(self) -> bool:
+        """Whether the server said how long it is, so that one that breaks off would have been noticed."""
+        return "Content-Length" in self.headers or "chunked" in self.headers.get("Transfer-Encoding", "").casefold()
 
 
 class _Again(Exception):  # noqa: N818 - it is no fault yet
@@ -141,8 +141,13 @@ class Client:
         An answer for other bytes, of another length, or of the whole file is a fault.
         """
         headers = {"Range": f"bytes={first}-{last}", "Accept": "*/*"} | ({"If-Range": etag} if etag else {})
-        answer = self._tried("GET", url, headers, None, last - first + 1, None, in_parts=True)
         shown = shown_address(url)
+        try:
+            answer = self._tried("GET", url, headers, None, last - first + 1, None, in_parts=True)
+        except NotServedInPartsError as fault:
+            if not etag:
+                raise
+            raise NotServedInPartsError("the file changed while it was read", where=shown, fix="Run the command again.") from fault
         found = _RANGE.fullmatch(answer.headers.get("Content-Range", "").strip())
         if found is None:
             raise FetchError("the server does not say which bytes it sends", where=shown, fix=ANOTHER)

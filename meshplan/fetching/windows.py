@@ -29,6 +29,8 @@ from meshplan.records.land import Box, Gives, LandSource
 PAD: Final = 4
 """Pixels beyond the land on each side, so that interpolation has neighbours."""
 MOST_PIXELS: Final = 60_000_000
+MOST_BLOCK_PIXELS: Final = 16_777_216
+"""Usual blocks have 256 to 2048 cells a side; a block is unpacked whole."""
 _NAME: Final = "land.tif"
 _TIFF: Final = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 _OUTSIDE_CELLS: Final = 8
@@ -95,6 +97,8 @@ def _piece_of(dataset: DatasetReader, source: LandSource, box: Box, tile_box: Bo
     kind = np.dtype(dataset.dtypes[0]).kind
     if dataset.count < 1 or kind not in ("iu" if source.gives is Gives.LAND_COVER else "iuf"):
         raise FetchError(f"holds {dataset.dtypes[0]} values, which are no {source.gives}", where=shown, fix=ANOTHER)
+    if math.prod(dataset.block_shapes[0]) > MOST_BLOCK_PIXELS:
+        raise FetchError("cannot be read in small parts: its blocks are too large", where=shown, fix=ANOTHER)
     transform = dataset.transform
     if transform.b or transform.d or not transform.a > 0 or not transform.e < 0:
         raise FetchError("does not lie north up", where=shown, fix=ANOTHER)

@@ -100,6 +100,8 @@ class Fetcher:
             text = answer.body.decode("utf-8", errors="replace")
             if text.lstrip().startswith("<") or len(text.split()) < 10:
                 raise FetchError("is no list of tiles", where=shown_address(address), fix=LATER)
+            if not answer.is_whole:  # half a list would make sea of land
+                raise FetchError("does not say how long it is, so it may have broken off", where=shown_address(address), fix=LATER)
             self._lists[address] = text
         return self._lists[address]
 

@@ -309,3 +309,19 @@ def test_cells_under_a_mask_stay_unknown(tmp_path: Path) -> None:
     assert np.isnan(values).sum() == 30 * 40
     assert not (values == 0.0).any()
     assert piece.known_share < 1.0
+
+
+def test_a_file_of_one_great_block_is_refused(tmp_path: Path) -> None:
+    """It would be unpacked whole for a few cells of it."""
+    profile = {
+        "width": 5000, "height": 5000, "count": 1, "dtype": "float32", "crs": "EPSG:4326", "blockysize": 5000,
+        "compress": "deflate",
+        "transform": from_origin(-22.0, 49.0, ARC_S, ARC_S),
+    }  # fmt: skip
+    with rasterio.open(tmp_path / "t.tif", "w", driver="GTiff", **profile) as target:
+        target.write(np.zeros((5000, 5000), dtype=np.float32), 1)
+    with (
+        serving({"/tile.tif": (tmp_path / "t.tif").read_bytes()}) as server,
+        pytest.raises(FetchError, match="blocks are too large"),
+    ):
+        read_piece(remote_of(server), GLOBAL_30M, BOX)

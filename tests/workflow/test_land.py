@@ -556,6 +556,23 @@ def test_a_page_in_place_of_the_list_decides_nothing(folder: Path, server: Loopb
     assert "is no list of tiles" in capsys.readouterr().err
 
 
+def test_half_a_list_makes_no_sea_of_land(folder: Path, server: Loopback, capsys: Capture) -> None:
+    """A server that only closes the connection at the end may have closed it before: the list decides nothing then."""
+    del server.files["/tiles/N48W022.tif"]
+
+    def breaks_off(handler: Handler) -> None:
+        handler.send_response(200)
+        handler.send_header("Connection", "close")
+        handler.end_headers()
+        handler.wfile.write(server.files["/tileList.txt"][:250])
+        handler.close_connection = True
+
+    server.answers["/tileList.txt"] = breaks_off
+    assert land(folder, server, *ONLY_HEIGHTS, "--yes") == 2
+    assert "may have broken off" in capsys.readouterr().err
+    assert read_land_record(folder).missing == ()
+
+
 # Without a network, and by hand.
 
 
