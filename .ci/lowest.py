@@ -22,7 +22,9 @@ NEWEST_PYTHON = (3, 12)
 PART = (
     "tests/house/test_front_door.py", "tests/house/test_figures_are_fields.py",
     "tests/inputs/test_site_map_files.py", "tests/inputs/test_elevation_reading.py", "tests/inputs/test_unreadable_files.py",
-    "tests/hostile/test_drivers.py", "tests/hostile/test_file_sets.py::test_the_geopackage_tells_a_full_disk",
+    "tests/hostile/test_drivers.py", "tests/fetching/test_client.py",
+    "tests/fetching/test_windows.py::test_the_piece_carries_place_heights_and_their_reference",
+    "tests/hostile/test_file_sets.py::test_the_geopackage_tells_a_full_disk",
     "tests/calibration/test_calibrate.py::test_no_readings_leave_everything_as_the_engine_says",
     "tests/calibration/test_calibrate.py::test_bounds_too_wide_to_matter_leave_the_prior",
     "tests/cli/test_last_handler.py", "tests/reporting/test_plan_files.py", "tests/reporting/test_exports.py",

@@ -129,3 +129,7 @@ class Elevation:
     """What about the heights looks wrong."""
     sampled_as_m: float | None = None
     """Cell of the raster that sets how densely paths are sampled; by default that of the grid."""
+    canopy_raster_m: Float32 | None = None
+    """Heights of trees above the ground by a canopy map, shape (rows, columns), NaN where it knows none; None without one."""
+    surface_error_m: float = 0.0
+    """Standard deviation of surface less ground, from the errors of both."""

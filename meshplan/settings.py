@@ -57,6 +57,8 @@ class RasterSettings(_Settings):
     """Unit of the heights in the file; by default what the file says, else metres."""
     crs: str | None = None
     """Projection such as "EPSG:25832", for a file that does not say its own."""
+    datum: str | None = None
+    """What its heights are above: "ellipsoid", or a vertical reference such as "EPSG:5773"; by default what the file says."""
     product: str | None = None
     """Kind of raster: lidar, national_5m, national_10m, global_30m, copernicus_30m, aw3d_30m, nasadem_30m, srtm_30m, global_90m or
     merit_90m; by default judged from the cell size."""
@@ -161,6 +163,20 @@ class TerrainSettings(_Settings):
     """Width of land kept around the sites; by default a tenth of the property, at least 50 m."""
 
 
+class CoverRasterSettings(_Settings):
+    """One raster of land cover or canopy heights."""
+
+    file: str
+    """File name, relative to the property folder."""
+    legend: str | None = None
+    """What its classes mean: worldcover, dynamic_world, corine, nlcd, or one of legends.toml; by default from its file name."""
+    crs: str | None = None
+    """Projection such as "EPSG:4326", for a file that does not say its own."""
+
+
+CoverRasters = Annotated[tuple[CoverRasterSettings, ...], BeforeValidator(_as_raster)]
+
+
 class LandCoverSettings(_Settings):
     """What stands on land that no cover file shows."""
 
@@ -168,6 +184,10 @@ class LandCoverSettings(_Settings):
     """What the cover files account for: "all" (what they do not show is bare), "nothing", or "judged" by where they reach."""
     elsewhere: FileNames = ()
     """Cover files of which you confirm that no shape reaches the land; without it such a file is an error."""
+    classes: CoverRasters = ()
+    """Rasters of land-cover classes (ten-metre global classes and the like), used where no cover file shows anything."""
+    canopy: CoverRasters = ()
+    """Rasters of tree heights in metres, for woods without a height and for trees that no file shows."""
     unmapped: Literal["open", "rural", "suburban", "urban", "dense urban", "woodland"] = "rural"
     """What stands on land that they do not account for: "open" is bare field or moor, "rural" has hedges, trees and farms."""
 
@@ -231,7 +251,7 @@ class PropertySettings(_Settings):
     elevation: Annotated[tuple[RasterSettings, ...], BeforeValidator(_as_raster)] = ()
     """Elevation rasters, in any order: the finest is used where it has data."""
     cover: FileNames = ()
-    """Files with woods, hedges, crops, buildings and water as polygons or lines."""
+    """Files with woods, hedges, crops, buildings and water as polygons or lines, and extracts of OpenStreetMap (.osm, .osm.pbf)."""
     boundary: FileNames = ()
     """File with the outline of the property."""
     crs: str | None = None

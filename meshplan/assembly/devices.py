@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from meshplan.assembly.running import Running
@@ -14,6 +14,7 @@ from meshplan.operation.parts import wants_arrester
 from meshplan.records import CautionRule, Device, Role, Use
 from meshplan.records.antenna import CableClass
 from meshplan.records.station import Station
+from meshplan.records.utility import WireNearby
 from meshplan.settings import CostSettings
 
 
@@ -27,6 +28,7 @@ def make_devices(
     rules: Sequence[CautionRule],
     prices: CostSettings,
     cables: Mapping[str, CableClass] | None = None,
+    nearby: Callable[[Device], Sequence[WireNearby]] = lambda _: (),
 ) -> tuple[Device, ...]:
     """Return all sensors, the devices of the plan, and each unused candidate once at its lowest height.
 
@@ -42,6 +44,8 @@ def make_devices(
     prices : CostSettings
     cables : mapping, optional
         Tells which plugs fit a cable.
+    nearby : callable, optional
+        Tells which wires are too near to a device; said of every device, also of a candidate that the plan does not use.
     """
     opened_keys, served_keys = set(opened), set(served)
     must_show = opened_keys | set(linked)
@@ -103,7 +107,8 @@ def make_devices(
             place=station.site.place_name if station.site.place_name in shared else "",
             same_as=station.site.same_as,
         )
-        devices.append(replace(device, cautions=cautions_for(device, rules)) if in_plan else device)
+        wires = tuple(near.sentence for near in nearby(device))
+        devices.append(replace(device, cautions=(*wires, *(cautions_for(device, rules) if in_plan else ()))))
     return tuple(devices)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 
 from meshplan.explain.obstacles import CLEAR_SHARE
+from meshplan.inputs.osm_utilities import wire_rules
 from meshplan.links.link_table import SAMPLES_EXACT_TO
 from meshplan.loss.antenna_gain import LEAST_RUN_M
 from meshplan.propagation.antenna import DEEPEST_MISMATCH_DB, ROUND_SIDE_LOBES_K, SECTOR_K_H, SECTOR_K_P, SECTOR_K_V
@@ -55,4 +56,6 @@ def page_figures() -> dict[str, float]:
         "steps_a_cell": STEPS_A_CELL,
         "longest_step_m": LONGEST_STEP_M,
         "samples_exact_to": SAMPLES_EXACT_TO,
+        "wire_reach_m": wire_rules().reach_m,
+        "wire_map_error_m": wire_rules().map_error_m,
     }

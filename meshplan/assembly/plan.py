@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,21 +15,23 @@ from meshplan.assembly.mixed import Contexts, describe_mixed
 from meshplan.assembly.proof import proof_record
 from meshplan.assembly.routes import LinkMargins, make_routes, rows_of_plan
 from meshplan.assembly.running import run_plan
-from meshplan.assembly.shapes import map_shapes
+from meshplan.assembly.shapes import map_shapes, map_wires
 from meshplan.assembly.supplies import Catalogue
-from meshplan.assembly.unserved import Remedying, explain_single_routes, explain_unserved
+from meshplan.assembly.unserved import Remedying, WiresAt, explain_single_routes, explain_unserved
 from meshplan.explain.describe import Context
 from meshplan.explain.remedies import Workshop
 from meshplan.explain.unmapped_words import unmapped_cost, unmapped_line
 from meshplan.explain.verdict import verdict_limits
 from meshplan.links.link_table import LinkTable
 from meshplan.links.mixture import link_radios
-from meshplan.operation.cautions import plan_cautions
+from meshplan.operation.cautions import plan_cautions, stands_on_a_post
 from meshplan.operation.parts import parts_list
+from meshplan.operation.wires import NONE_READ, NOT_SAFE, WireMap, wires_note
 from meshplan.planning.problem import PlacementPlan, PlacementProblem, PlacementResult
 from meshplan.propagation.seasons import Season
 from meshplan.records import (
     CautionRule,
+    Device,
     GridRecord,
     InputFile,
     MadeWith,
@@ -43,8 +45,11 @@ from meshplan.records import (
 )
 from meshplan.records.antenna import CableClass
 from meshplan.records.backhaul import BackhaulClass
+from meshplan.records.plan import CoverSource
 from meshplan.records.property import Property
 from meshplan.records.radio import RadioMode
+from meshplan.records.utility import WireNearby, WireRules
+from meshplan.terrain.cover_sources import cover_shares
 
 KEPT_CHANCE = 0.05
 """Candidate links below this chance are not written down."""
@@ -80,6 +85,8 @@ class Findings:
     made_with: MadeWith = field(default_factory=MadeWith)
     inputs: tuple[InputFile, ...] = ()
     ways_out: Mapping[str, BackhaulClass] = field(default_factory=dict)
+    wire_rules: WireRules | None = None
+    """Distances to overhead wires; None where nobody asks."""
 
 
 def assemble_plan(findings: Findings) -> Plan:
@@ -90,13 +97,21 @@ def assemble_plan(findings: Findings) -> Plan:
     margins, floors, land = LinkMargins.of(table), _floors(findings), findings.context.landscape
     running = run_plan(placement, table.stations, margins, findings.catalogue, settings, link_radios(table), land)
     remedying = Remedying(
-        table, findings.problem, findings.context, findings.contexts, floors, findings.workshop, findings.caution_rules
+        table,
+        findings.problem,
+        findings.context,
+        findings.contexts,
+        floors,
+        findings.workshop,
+        caution_rules=findings.caution_rules,
+        wires_at=_wires_at(findings),
     )
     unserved, near_rows = explain_unserved(findings.problem, placement, remedying)
     single_routes, more_near_rows = explain_single_routes(findings.problem, placement, remedying)
     routes = make_routes(placement, table, running, floors, _second_notes(findings.problem, placement, single_routes))
     others = _other_rows(table, rows, [*near_rows, *more_near_rows], set(placement.opened))
     links = describe_mixed(table, [*rows, *others], findings.context, findings.contexts, chosen=frozenset(rows))
+    nearby = _nearby(findings)
     devices = make_devices(
         table.stations,
         placement.opened,
@@ -107,6 +122,7 @@ def assemble_plan(findings: Findings) -> Plan:
         findings.caution_rules,
         settings.cost,
         findings.cables,
+        nearby,
     )
     opened = set(placement.opened)
     costs = tuple(
@@ -135,7 +151,7 @@ def assemble_plan(findings: Findings) -> Plan:
         currency=settings.cost.currency,
         assumptions=tuple(line for line in findings.assumptions if line != bare_line),
         unknowns=_unknowns(findings),
-        cautions=plan_cautions(findings.caution_rules),
+        cautions=(NOT_SAFE if findings.found.wires_read else NONE_READ, *plan_cautions(findings.caution_rules)),
         redundancy_prices=findings.alternatives.redundancy_prices,
         what_more_buys=findings.alternatives.what_more_buys,
         version=__version__,
@@ -151,7 +167,45 @@ def assemble_plan(findings: Findings) -> Plan:
         running_costs=costs,
         price=round(sum(device.cost for device in devices if device.in_plan and device.role is not Role.SENSOR), 2),
         running_cost_per_year=round(sum(cost.cost_per_year for cost in costs), 2),
+        wires=map_wires(findings.found.utilities, findings.context.landscape.grid, findings.wire_rules),
+        wires_nearby=tuple(near for device in devices for near in nearby(device)),
+        wires_note=wires_note(
+            [near for device in devices if device.in_plan for near in nearby(device)], len(findings.found.utilities)
+        ),
+        credits=findings.found.credits,
+        cover_sources=tuple(CoverSource(words, round(share, 4)) for words, share in cover_shares(land)),
     )
+
+
+def _wire_map(findings: Findings) -> WireMap | None:
+    rules, utilities = findings.wire_rules, findings.found.utilities
+    return WireMap(utilities, rules) if utilities and rules is not None else None
+
+
+def _wires_at(findings: Findings) -> WiresAt:
+    """Return what tells the wires that are too near to a station whose antenna is raised."""
+    wires = _wire_map(findings)
+    sites = {station.key: station.site for station in findings.links.stations}
+
+    def wires_at(key: str, raised_to_m: float) -> tuple[str, ...]:
+        if wires is None or key not in sites:
+            return ()
+        return tuple(near.sentence for near in wires.nearby(key, sites[key].x_m, sites[key].y_m, raised_to_m))
+
+    return wires_at
+
+
+def _nearby(findings: Findings) -> Callable[[Device], tuple[WireNearby, ...]]:
+    """Return what tells the wires that are too near to a device."""
+    wires = _wire_map(findings)
+
+    def nearby(device: Device) -> tuple[WireNearby, ...]:
+        if wires is None:
+            return ()
+        digs = stands_on_a_post(device)
+        return wires.nearby(device.name, device.x_m, device.y_m, device.antenna_agl_m, digs=digs)
+
+    return nearby
 
 
 def _floors(findings: Findings) -> dict[str, float]:

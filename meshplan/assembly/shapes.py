@@ -7,7 +7,9 @@ from collections.abc import Iterable
 import shapely
 from pyproj import Transformer
 
+from meshplan.grid import Grid
 from meshplan.records import MapShape
+from meshplan.records.utility import MapWire, Utilities, WireRules
 from meshplan.terrain.landscape import Landscape
 
 Ring = tuple[tuple[float, float], ...]
@@ -32,6 +34,35 @@ def _outlines(kind: str, name: str, height_m: float, geometry: shapely.Geometry,
         wound = shapely.geometry.polygon.orient(polygon, 1.0)
         rings = tuple(_ring(ring, to_degrees) for ring in (wound.exterior, *wound.interiors))
         yield MapShape(kind, name, height_m, rings)
+
+
+def map_wires(utilities: Utilities, grid: Grid, rules: WireRules | None) -> tuple[MapWire, ...]:
+    """Return wires and pipes as paths in longitude and latitude; a pole is a path of one place."""
+    to_degrees = Transformer.from_crs(grid.crs, "EPSG:4326", always_xy=True)
+    found = []
+    for one in utilities:
+        lines = [shapely.boundary(part) if part.geom_type == "Polygon" else part for part in _parts(one.geometry)]
+        paths = tuple(_ring(line, to_degrees) for line in _parts(lines))
+        found.append(
+            MapWire(
+                name=one.name,
+                words=one.words,
+                colour=one.kind.colour,
+                hazard=one.kind.hazard,
+                voltage_v=one.voltage_v,
+                paths=paths,
+                half_width_m=one.kind.half_width_m,
+                work_m=one.kind.work_m,
+                clear_m=0.0 if rules is None else rules.clear_m(one.voltage_v),
+            )
+        )
+    return tuple(found)
+
+
+def _parts(geometry: object) -> list[shapely.Geometry]:
+    """Return all simple parts of a geometry or of several."""
+    parts = list(shapely.get_parts(geometry))
+    return parts if all("Multi" not in part.geom_type and "Collection" not in part.geom_type for part in parts) else _parts(parts)
 
 
 def _ring(ring: shapely.Geometry, to_degrees: Transformer) -> Ring:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -59,6 +59,20 @@ LIES_BEYOND = ("no way to a gateway", "more hops needed", "route chance too low"
 """Reasons that may lie at a link which is not the sensor's own."""
 
 
+WiresAt = Callable[[str, float], tuple[str, ...]]
+
+
+def _no_wires(station: str, raised_to_m: float) -> tuple[str, ...]:
+    return ()
+
+
+def with_wires(remedy: Remedy, wires_at: WiresAt) -> Remedy:
+    """Return a remedy that raises an antenna with what is said of the wires near it, first."""
+    if remedy.raised_to_m is None:
+        return remedy
+    return replace(remedy, cautions=(*wires_at(remedy.device, remedy.raised_to_m), *remedy.cautions))
+
+
 @dataclass(frozen=True, eq=False)
 class Remedying:
     """What the words about sensors without a route are made from.
@@ -74,6 +88,8 @@ class Remedying:
     floors: Mapping[str, float]
     workshop: Workshop
     caution_rules: Sequence[CautionRule] = ()
+    wires_at: WiresAt = _no_wires
+    """What is said of wires near a station whose antenna is raised to a height."""
 
     def gap(self, sensor: str, row: int, reason: str, *, mended_by_radio: bool, hops: int = 1) -> Unserved:
         """Return what a link of a sensor's route of so many links lacks, with remedies where the radio is what is lacking."""
@@ -115,7 +131,8 @@ class Remedying:
             required_chance=own.required_chance,
             suffices=lambda each: self._mends(sensor, row, each, own),
         )
-        return Unserved(sensor, other, round(missing_db, 1), reason, advised_cautions(remedies, self.caution_rules))
+        advised = [with_wires(remedy, self.wires_at) for remedy in advised_cautions(remedies, self.caution_rules)]
+        return Unserved(sensor, other, round(missing_db, 1), reason, tuple(advised))
 
     def _mends(self, sensor: str, row: int, each: Changed, own: Context) -> bool:
         """Return whether a changed row gives a sensor the routes it asks for, with everything offered in use.

@@ -24,7 +24,7 @@ REPORT_TO = "the issue list of the repository that you have meshplan from"
 MOST_LETTERS = 1000
 """Of one line of a message: what a damaged file holds may be endless."""
 
-_LIBRARIES = ("click", "geopandas", "highspy", "numba", "numpy", "pyogrio", "pyproj", "rasterio", "scipy", "shapely")
+_LIBRARIES = ("click", "geopandas", "highspy", "numba", "numpy", "pyogrio", "pyproj", "rasterio", "scipy", "shapely", "urllib3")
 _PACKAGE = Path(__file__).resolve().parents[1]
 
 

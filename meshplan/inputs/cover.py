@@ -16,7 +16,7 @@ from meshplan.inputs.cover_columns import COVER_COLUMNS, KIND_WALLS, PLAIN_WORDS
 from meshplan.inputs.vector import WGS84, Feature, VectorFile, move_geometry, no_degrees
 from meshplan.inputs.walls import wall_note
 from meshplan.kinds import COVER_KINDS, CoverKind
-from meshplan.records import Cover
+from meshplan.records import Cover, Origin
 
 _MAP_PROGRAM_FIELDS = tuple(
     re.findall(
@@ -164,6 +164,7 @@ def _fill_in_height(called: str, values: dict[str, Any], kind: CoverKind, notes:
     if "height_m" not in values:
         by_month = values.get("heights_by_month_m")
         values["height_m"] = max(by_month) if by_month else kind.height_m
+        values["origin"] = Origin.DRAWN if by_month else Origin.DRAWN_USUAL
         if not by_month and kind.name != "water":
             notes.append(f"{called}: height assumed as {plain(kind.height_m)} m, usual for {kind.name}; give height_m.")
     if kind.seasonal and "heights_by_month_m" not in values:
@@ -209,6 +210,7 @@ def cover_on_grid(raw: Sequence[RawCover], crs: str) -> tuple[Cover, ...]:
                 wall=values.get("wall"),
                 row_azimuth_deg=None if values.get("row_azimuth_deg") is None else values["row_azimuth_deg"] % 360.0,
                 where=entry.feature.where,
+                origin=values.get("origin", Origin.DRAWN),
             )
         )
     return tuple(items)

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from pyproj import Transformer
 
-from meshplan.errors import MeshplanError, raise_faults
+from meshplan.errors import InputError, MeshplanError, raise_faults
 from meshplan.grid import Elevation, Float32, Grid, RasterNodes, RasterNote
 from meshplan.inputs.columns import plain
 from meshplan.inputs.elevation_products import ElevationProduct, elevation_product
+from meshplan.inputs.height_datum import lattice, level, shift_m, spread_over
 from meshplan.inputs.height_sense import factor_fault, impossible_heights, odd_heights
-from meshplan.inputs.raster import RasterHeader, read_nodes, read_on_grid, read_pixels
+from meshplan.inputs.raster import RasterHeader, apply_transform, read_nodes, read_on_grid, read_pixels
+from meshplan.inputs.surface_check import CheckedSurface, checked_surface
 from meshplan.inputs.vector import WGS84, point_mover
+
+Floats = NDArray[np.float64]
 
 NO_RASTER = 255
 AVERAGED_FROM = 1.01
@@ -73,10 +79,15 @@ def read_elevation(headers: Sequence[RasterHeader], grid: Grid) -> Elevation:
     warnings: list[str] = []
     faults: list[MeshplanError] = []
     ground_is_surface = all(header.is_surface for header in headers)
+    levelling = level([header.shown for _, _, header in sized], [header.datum for _, _, header in sized])
+    raise_faults(levelling.faults)
     for place, (cell_m, _, header) in enumerate(sized):
         try:
             product = elevation_product(cell_m, header.settings.product, f"property.toml, elevation '{header.settings.file}'")
             heights = read_on_grid(header, grid, cell_m)
+            shift = levelling.shifts[place]
+            if shift is not None:
+                heights = heights + _shift_on(grid.shape, shift, partial(_grid_degrees, grid), header)
         except MeshplanError as fault:
             faults.append(fault)
             continue
@@ -96,25 +107,68 @@ def read_elevation(headers: Sequence[RasterHeader], grid: Grid) -> Elevation:
         share = mosaic.add(heights, place, header.shown, _error_m(header, product))
         notes.append(_note(header, cell_m, product, grid.cell_m, share))
         gives_ground = share > 0.0 and (ground_is_surface or not header.is_surface)
-        nodes.append(read_nodes(header, grid, cell_m) if gives_ground else None)
+        read = read_nodes(header, grid, cell_m) if gives_ground else None
+        if read is not None and shift is not None:
+            more_m = _shift_on(read.heights_m.shape, shift, partial(_node_degrees, read, header), header)
+            read = replace(read, heights_m=read.heights_m + more_m)
+        nodes.append(read)
     if not ground_is_surface and surface.names:
         wrong = factor_fault(ground.heights, surface.heights, ground.names, ", ".join(surface.names))
         faults += [] if wrong is None else [wrong]
     raise_faults(faults)
+    seen = CheckedSurface(surface.heights, 0.0) if ground_is_surface else _seen(ground, surface, notes)
+    raise_faults([] if seen.fault is None else [seen.fault])
     has_surface = any(header.is_surface for header in headers)
     taken = surface if ground_is_surface else ground
     return Elevation(
         grid=grid,
         ground_amsl_m=taken.heights,
-        surface_amsl_m=surface.heights if has_surface else None,
+        surface_amsl_m=seen.heights if has_surface else None,
         raster_index=taken.index,
         rasters=tuple(notes),
         ground_is_surface=ground_is_surface,
-        assumptions=tuple(_assumptions(taken, surface, ground_is_surface=ground_is_surface)),
+        assumptions=(
+            *levelling.notes,
+            *_assumptions(taken, surface, ground_is_surface=ground_is_surface),
+            *seen.notes,
+        ),
         nodes=tuple(nodes),
-        warnings=tuple(warnings),
+        warnings=(*warnings, *seen.warnings),
         sampled_as_m=_sampled_as_m(taken, notes, grid),
+        surface_error_m=seen.error_m,
     )
+
+
+def _seen(ground: _Mosaic, surface: _Mosaic, notes: Sequence[RasterNote]) -> CheckedSurface:
+    """Return the surface as far as it may be taken less the ground."""
+    cells_m, errors_m = [note.cell_m for note in notes], [note.error_m for note in notes]
+    shown = ", ".join(surface.names)
+    return checked_surface(ground.heights, surface.heights, ground.index, surface.index, cells_m, errors_m, shown)
+
+
+def _grid_degrees(grid: Grid, row: Floats, column: Floats) -> tuple[Floats, Floats]:
+    return point_mover(grid.crs, WGS84)(*grid.x_y(column, row))
+
+
+def _node_degrees(nodes: RasterNodes, header: RasterHeader, row: Floats, column: Floats) -> tuple[Floats, Floats]:
+    x, y = apply_transform(header.transform, column + nodes.first_column + 0.5, row + nodes.first_row + 0.5)
+    return point_mover(header.crs.to_wkt(), WGS84)(x, y)
+
+
+def _shift_on(
+    shape: tuple[int, ...], shift: Transformer, degrees: Callable[[Floats, Floats], tuple[Floats, Floats]], header: RasterHeader
+) -> Float32:
+    """Return what is added to the heights of a raster of that shape so that they count from the datum of the others."""
+    rows, columns = shape
+    lon, lat = degrees(*lattice((rows, columns)))
+    known = shift_m(shift, lon, lat)
+    if not np.isfinite(known).all():
+        raise InputError(
+            "holds heights above the ellipsoid, and the grid of PROJ that would turn them does not reach here",
+            where=header.shown,
+            fix="Use rasters of one height datum.",
+        )
+    return spread_over((rows, columns), known)
 
 
 def _sampled_as_m(taken: _Mosaic, notes: Sequence[RasterNote], grid: Grid) -> float:

@@ -26,6 +26,10 @@ class ElevationProduct:
     slope_growth: Figure
     length_m: Figure
     noise_m: Figure
+    holds: str = "ground"
+    """"surface" where trees and roofs are in its heights."""
+    datum: str = ""
+    """Vertical reference of its heights, where the product has but one."""
 
 
 def read_elevation_products() -> Mapping[str, ElevationProduct]:
@@ -34,7 +38,7 @@ def read_elevation_products() -> Mapping[str, ElevationProduct]:
 
 
 def _product(key: str, table: Table) -> ElevationProduct:
-    table.allow("title", "cells_up_to_m", "error_m", "slope_growth", "length_m", "noise_m")
+    table.allow("title", "cells_up_to_m", "error_m", "slope_growth", "length_m", "noise_m", "datum", "holds")
     return ElevationProduct(
         key=key,
         title=table.text("title"),
@@ -43,6 +47,8 @@ def _product(key: str, table: Table) -> ElevationProduct:
         slope_growth=table.figure("slope_growth", 0, 20),
         length_m=table.figure("length_m", 1, 10_000),
         noise_m=table.figure("noise_m", 0, 10),
+        holds=table.text("holds", "ground"),
+        datum=table.text("datum", ""),
     )
 
 

@@ -24,7 +24,8 @@ _SHAPE_MARKS: Final[dict[str, tuple[bytes, ...]]] = {
     ".fgb": (b"fgb",),
     ".kmz": (b"PK",),
 }
-_XML_ROOTS: Final[dict[str, str]] = {".kml": "kml", ".gpx": "gpx", ".gml": ""}
+_XML_ROOTS: Final[dict[str, str]] = {".kml": "kml", ".gpx": "gpx", ".gml": "", ".osm": "osm"}
+_PBF_MARK_WITHIN: Final = 40
 _FOREIGN_ROOTS: Final = re.compile(
     r"<(?:\w+:)?(?:OGR\w*|VRT\w*|GDAL\w*|WFS\w*|WMS\w*|WCS\w*|CSW\w*|GTI\w*|Capabilities)\b", re.IGNORECASE
 )
@@ -93,7 +94,7 @@ def judge_shapes(path: Path, shown: str, formats: str) -> None:
         raise InputError("holds no shapes, it names other files or addresses", where=shown, fix=f"{_ALONE} {again}")
     if suffix in (".geojson", ".json"):
         _judge_geojson(path, shown, again)
-    elif suffix in _XML_ROOTS:
+    elif suffix in _XML_ROOTS and suffix != ".osm":
         _judge_xml(head, suffix, shown, again)
     elif suffix not in _SHAPE_MARKS:
         raise InputError(f"files with the ending '{suffix}' are not read as maps", where=shown, fix=again)
@@ -101,6 +102,19 @@ def judge_shapes(path: Path, shown: str, formats: str) -> None:
         raise InputError(f"cannot be read (it is no {suffix[1:]} file, whatever its name says)", where=shown, fix=again)
     if suffix == ".gpkg":
         _judge_database(path, shown, again)
+
+
+def judge_extract(path: Path, shown: str, again: str) -> bool:
+    """Return whether an OpenStreetMap extract is binary; raise `InputError` for what is none, such as a server's error page."""
+    head = _head(path, shown)
+    if path.suffix.casefold() == ".pbf":
+        if b"OSMHeader" not in head[:_PBF_MARK_WITHIN]:
+            raise InputError("cannot be read (it is no .osm.pbf file, whatever its name says)", where=shown, fix=again)
+        return True
+    if _points_elsewhere(head) or re.search(r"<html\b|<!DOCTYPE", _text(head[:2048]), re.IGNORECASE):
+        raise InputError("is no extract but a page or a list of addresses", where=shown, fix=again)
+    _judge_xml(head, ".osm", shown, again)
+    return False
 
 
 def _head(path: Path, shown: str) -> bytes:
@@ -127,7 +141,7 @@ def _judge_xml(head: bytes, suffix: str, shown: str, again: str) -> None:
     if re.search(r"<!(?:DOCTYPE|ENTITY)", text, re.IGNORECASE):
         raise InputError("declares a document type, which map files do not need", where=shown, fix=again)
     root = re.search(r"<(?:[\w.-]+:)?([A-Za-z][\w.-]*)", re.sub(r"<!--.*?-->|<\?.*?\?>", "", text, flags=re.DOTALL))
-    if root is None or (_XML_ROOTS[suffix] and root[1] != _XML_ROOTS[suffix]):
+    if root is None or (_XML_ROOTS[suffix] or root[1]) != root[1] or (root[1] == "osm") != (suffix == ".osm"):
         raise InputError(f"cannot be read (it is no {suffix[1:].upper()} file, whatever its name says)", where=shown, fix=again)
 
 

@@ -8,7 +8,9 @@ from typing import Final
 
 from rasterio.errors import RasterioIOError
 
+from meshplan.inputs.cover_rasters import measured_rasters
 from meshplan.inputs.file_content import open_raster
+from meshplan.inputs.land_record import RECORD_FILE
 from meshplan.inputs.property_files import find_files
 from meshplan.inputs.settings_file import SETTINGS_FILE
 from meshplan.inputs.site_changes import CHANGES_FILE
@@ -23,6 +25,7 @@ OWN_TABLES: Final = (
     "antennas.toml",
     "cables.toml",
     "backhauls.toml",
+    "legends.toml",
 )
 """Tables in the property folder that add to the packaged ones."""
 
@@ -44,7 +47,8 @@ def hash_inputs(folder: Path, settings: PropertySettings, *, more: tuple[str, ..
     files = find_files(folder, settings)
     names = [SETTINGS_FILE, *files.sites, *files.cover, *files.boundary]
     names += [name for raster in files.elevation for name in _raster_files(folder, raster.file)]
-    names += [name for name in (CHANGES_FILE, *OWN_TABLES, *more) if (folder / name).is_file()]
+    names += [name for raster in measured_rasters(settings.land_cover) for name in _raster_files(folder, raster)]
+    names += [name for name in (CHANGES_FILE, RECORD_FILE, *OWN_TABLES, *more) if (folder / name).is_file()]
     for name in (*files.sites, *files.cover, *files.boundary):
         stem = name.removesuffix(Path(name).suffix)
         names += [f"{stem}{ending}" for ending in _PIECES if (folder / f"{stem}{ending}").is_file()]

@@ -36,8 +36,18 @@ ELEVATION_DRIVERS: Final[dict[str, tuple[str, ...]]] = {
 SHAPE_DRIVERS: Final = ("ESRI Shapefile", "FlatGeobuf", "GML", "GPKG", "GPX", "GeoJSON", "KML", "LIBKML")
 """Drivers of the vector files that meshplan reads and writes."""
 
+EXTRACT_DRIVER: Final = "OSM"
+"""Reads OpenStreetMap extracts, and nothing but the file itself: no address, no other file (its configuration is ours, its scratch
+file lies in a folder of its own). Only `osm_file` calls it, after the first bytes were looked at; a .gml or .kml that is an extract
+in truth is refused, so that it never comes to it by another door."""
+
 ALLOWED: Final = frozenset(
-    {*SHAPE_DRIVERS, *(name for names in ELEVATION_DRIVERS.values() for name in names), "COG", "MEM", "Memory", "VRT"}
+    {
+        *SHAPE_DRIVERS,
+        EXTRACT_DRIVER,
+        *(name for names in ELEVATION_DRIVERS.values() for name in names),
+        *("COG", "MEM", "Memory", "VRT"),
+    }
 )
 """COG is written; MEM and Memory hold arrays while they are warped; rasterio works out the size of a warped picture by a VRT in
 memory. A VRT as a file, or named by one, is refused by its content."""
@@ -51,7 +61,7 @@ OFF: Final = (
     "ISG", "ISIS2", "ISIS3", "Idrisi", "JAXAPALSAR", "JDEM", "JML", "JP2OpenJPEG", "JPEG", "JSONFG", "KMLSUPEROVERLAY", "KRO",
     "L1B", "LAN", "LIBERTIFF", "LCP", "LOSLAS", "LVBAG", "Leveller", "MAP", "MBTiles", "MFF", "MFF2", "MRF", "MSGN", "MVT",
     "MapInfo File", "MapML", "MiraMonRaster", "MiraMonVector", "NDF", "NGSGEOID", "NGW", "NITF", "NOAA_B", "NSIDCbin", "NTv2",
-    "NWT_GRC", "NWT_GRD", "OAPIF", "ODS", "OGCAPI", "OGR_GMT", "OGR_PDS", "OGR_VRT", "OSM", "OZI", "OpenFileGDB", "PAux",
+    "NWT_GRC", "NWT_GRD", "OAPIF", "ODS", "OGCAPI", "OGR_GMT", "OGR_PDS", "OGR_VRT", "OZI", "OpenFileGDB", "PAux",
     "PCIDSK", "PCRaster", "PDF", "PDS", "PDS4", "PGDUMP", "PLMOSAIC", "PLSCENES", "PMTiles", "PNG", "PNM", "PRF", "R", "RCM",
     "RIK", "RMF", "ROI_PAC", "RPFTOC", "RRASTER", "RS2", "RST", "Rasterlite", "S102", "S104", "S111", "S57", "SAFE", "SAR_CEOS",
     "SDTS", "SENTINEL2", "SGI", "SIGDEM", "SNAP_TIFF", "SNODAS", "SQLite", "SRP", "STACIT", "STACTA", "SXF", "Selafin", "TGA",

@@ -13,11 +13,16 @@ from meshplan.errors import FaultList, InputError, MeshplanError, raise_faults
 from meshplan.grid import Elevation
 from meshplan.inputs.columns import plain
 from meshplan.inputs.cover import CoverList, boundary_of, cover_on_grid, read_cover_features
+from meshplan.inputs.cover_rasters import measured_rasters, read_cover_rasters
 from meshplan.inputs.elevation import UNUSED, known_at, read_elevation
 from meshplan.inputs.grid_choice import choose_grid, choose_projection_for, land_box
 from meshplan.inputs.height_sense import odd_stated_heights
+from meshplan.inputs.land_record import credits_of
+from meshplan.inputs.open_land import OpenLand, accounted_boxes_m, extracts_elsewhere, read_open_land
+from meshplan.inputs.osm_file import is_extract
+from meshplan.inputs.osm_utilities import utilities_on_grid
 from meshplan.inputs.property_files import PropertyFiles, find_files
-from meshplan.inputs.raster import RasterHeader, open_header, outside_hint
+from meshplan.inputs.raster import RasterHeader, as_products_hold, open_header, outside_hint
 from meshplan.inputs.reported_once import reported_once
 from meshplan.inputs.settings_file import SETTINGS_FILE, read_settings
 from meshplan.inputs.site_changes import apply_changes
@@ -26,6 +31,7 @@ from meshplan.inputs.sites import missing_roles, sites_from_tables
 from meshplan.inputs.vector import WGS84, VectorFile, move_geometry, parse_crs, point_mover, read_features
 from meshplan.records import Cover, Site
 from meshplan.records.property import Property
+from meshplan.records.utility import Utility
 from meshplan.settings import PropertySettings
 
 BOUNDARY_TOLERANCE_M = 1.0
@@ -55,8 +61,13 @@ def read_property(folder: Path, *, overrides: dict[str, object] | None = None) -
     changes = apply_changes(folder, sites, crs)
     faults.extend([*files.faults, *sites.faults, *changes.faults])
     headers = _headers(folder, files, faults)
-    cover = read_cover_features(_vector_files(folder, files.cover, "cover", crs, faults, near_deg=_near(sites.sites)))
+    near_deg = _near(sites.sites)
+    drawn = [name for name in files.cover if not is_extract(name)]
+    cover = read_cover_features(_vector_files(folder, drawn, "cover", crs, faults, near_deg=near_deg))
     faults.extend(cover.faults)
+    land = read_open_land(folder, [name for name in files.cover if is_extract(name)], near_deg, faults)
+    cover.raw.extend(land.raw)
+    cover.assumptions.extend(land.notes)
     boundary_files = _vector_files(folder, files.boundary, "boundary", crs, faults)
     boundary, boundary_faults, boundary_notes = boundary_of(boundary_files) if boundary_files else (None, [], [])
     faults.extend(boundary_faults)
@@ -67,7 +78,7 @@ def read_property(folder: Path, *, overrides: dict[str, object] | None = None) -
     if not placed or not headers:
         raise_faults(faults)
         raise AssertionError("a property without sites or elevation must have a fault")
-    whole = _on_grid(settings, placed, boundary, cover, headers, faults)
+    whole = _on_grid(folder, settings, placed, boundary, cover, headers, faults, land)
     return Property(
         folder=folder,
         settings=settings,
@@ -76,6 +87,10 @@ def read_property(folder: Path, *, overrides: dict[str, object] | None = None) -
         boundary=whole.boundary,
         elevation=whole.elevation,
         cover_reach_m=whole.cover_reach_m,
+        accounted_m=whole.accounted_m,
+        utilities=whole.utilities,
+        wires_read=bool(land.credits),
+        credits=_all_credits(folder, settings, files, (*land.credits, *whole.credits)),
         grid_sentence=whole.sentence,
         assumptions=tuple(
             reported_once(
@@ -84,6 +99,7 @@ def read_property(folder: Path, *, overrides: dict[str, object] | None = None) -
                     whole.sentence,
                     *sites.assumptions,
                     *cover.assumptions,
+                    *whole.notes,
                     *boundary_notes,
                     *(note for header in headers for note in header.notes),
                     *_about_rasters(whole.elevation),
@@ -104,6 +120,13 @@ def read_property(folder: Path, *, overrides: dict[str, object] | None = None) -
         ),
         changes=changes.rows,
     )
+
+
+def _all_credits(folder: Path, settings: PropertySettings, files: PropertyFiles, known: Sequence[str]) -> tuple[str, ...]:
+    """Return who must be named: those known from the files themselves, then those whom the fetched files in use ask to name."""
+    names = [*(raster.file for raster in files.elevation), *measured_rasters(settings.land_cover), *files.cover, *files.boundary]
+    more = [words for words in credits_of(folder, names) if not any(words.partition(" (")[0] in other for other in known)]
+    return tuple(dict.fromkeys((*known, *more)))
 
 
 def _against_recorders(sites: Sequence[Site], stated_amsl_m: Mapping[str, float], elevation: Elevation) -> list[str]:
@@ -131,17 +154,23 @@ class _OnGrid:
     boundary: shapely.Geometry | None
     elevation: Elevation
     cover_reach_m: tuple[tuple[float, float, float, float], ...]
+    accounted_m: tuple[tuple[float, float, float, float], ...] | None
     sentence: str
     warnings: tuple[str, ...]
+    utilities: tuple[Utility, ...]
+    notes: tuple[str, ...]
+    credits: tuple[str, ...]
 
 
 def _on_grid(
+    folder: Path,
     settings: PropertySettings,
     sites: Sequence[Site],
     boundary: shapely.Geometry | None,
     cover: CoverList,
     headers: Sequence[RasterHeader],
     faults: list[MeshplanError],
+    open_land: OpenLand,
 ) -> _OnGrid:
     """Choose the grid, bring everything onto it, and raise all faults found until then and here."""
     lon = [site.lon_deg for site in sites]
@@ -164,6 +193,9 @@ def _on_grid(
             land_deg=(lon, lat),
         )
         elevation = read_elevation(headers, choice.grid)
+        rasters = read_cover_rasters(folder, settings.land_cover, land, choice.grid)
+        faults.extend(rasters.faults)
+        elevation = replace(elevation, canopy_raster_m=rasters.canopy_m)
     except FaultList as several:
         raise_faults([*faults, *several.faults])
         raise
@@ -173,18 +205,37 @@ def _on_grid(
     x_m, y_m = point_mover(WGS84, projection.crs)([site.lon_deg for site in sites], [site.lat_deg for site in sites])
     placed = tuple(replace(site, x_m=float(x), y_m=float(y)) for site, x, y in zip(sites, x_m, y_m, strict=True))
     outline = None if boundary is None else move_geometry(boundary, WGS84, projection.crs)
-    faults.extend(_wholly_elsewhere(everything, covers, settings))
+    faults.extend(_wholly_elsewhere(everything, covers, settings, open_land, extracts_elsewhere(open_land, land, projection.crs)))
     faults.extend(_on_voids(placed, elevation))
     faults.extend(_outside_boundary(placed, outline))
     raise_faults(faults)
     warnings = (*elevation.warnings, *choice.warnings, *_off_the_land(cover, covers), *_in_buildings(placed, covers))
-    return _OnGrid(placed, covers, outline, elevation, _reach_m(everything), choice.sentence, warnings)
+    read = bool(open_land.files or settings.land_cover.classes)
+    accounted_m = accounted_boxes_m(open_land.accounted, land, projection.crs, rasters.accounted) if read else None
+    covers = (*covers, *(item for item in rasters.covers if item.geometry.intersects(land)))
+    reach_m = _reach_m(everything, open_land.files)
+    wires = utilities_on_grid(open_land.utilities, projection.crs, land)
+    return _OnGrid(
+        placed,
+        covers,
+        outline,
+        elevation,
+        reach_m,
+        accounted_m,
+        choice.sentence,
+        warnings,
+        wires,
+        tuple(rasters.notes),
+        tuple(rasters.credits),
+    )
 
 
-def _reach_m(covers: Sequence[Cover]) -> tuple[tuple[float, float, float, float], ...]:
-    """Return the box around the shapes of each cover file, in the order of the files."""
+def _reach_m(covers: Sequence[Cover], extracts: Sequence[str]) -> tuple[tuple[float, float, float, float], ...]:
+    """Return the box around the shapes of each cover file that was drawn, in the order of the files."""
     by_file: dict[str, list[object]] = {}
     for item in covers:
+        if item.where.split(", ")[0] in extracts:
+            continue
         by_file.setdefault(item.where.split(", ")[0], []).append(item.geometry)
     boxes = []
     for shapes in by_file.values():
@@ -241,7 +292,7 @@ def _headers(folder: Path, files: PropertyFiles, faults: list[MeshplanError]) ->
             headers.append(open_header(folder / raster.file, raster.file, raster))
         except MeshplanError as fault:
             faults.append(fault)
-    return headers
+    return as_products_hold(headers)
 
 
 def _inside_elevation(sites: Sequence[Site], headers: Sequence[RasterHeader]) -> tuple[list[Site], list[MeshplanError]]:
@@ -299,10 +350,16 @@ def _outside_boundary(sites: Sequence[Site], boundary: shapely.Geometry | None) 
     ]
 
 
-def _wholly_elsewhere(everything: Sequence[Cover], kept: Sequence[Cover], settings: PropertySettings) -> list[MeshplanError]:
-    """Return the fault of each cover file of which no shape reaches the land, unless the user confirms that."""
+def _wholly_elsewhere(
+    everything: Sequence[Cover], kept: Sequence[Cover], settings: PropertySettings, open_land: OpenLand, extracts: Sequence[str]
+) -> list[MeshplanError]:
+    """Return the fault of each cover file of which no shape reaches the land, unless the user confirms that.
+
+    Of an extract of OpenStreetMap all features count, since land where nothing stands has roads and fields.
+    """
     reached = {item.where.split(", ")[0] for item in kept}
-    missed = dict.fromkeys(item.where.split(", ")[0] for item in everything)
+    missed = dict.fromkeys(name for item in everything if (name := item.where.split(", ")[0]) not in open_land.files)
+    missed.update(dict.fromkeys(extracts))
     return [
         InputError(
             "none of its shapes reaches the land of the property: its projection or its place may be wrong",

@@ -6,12 +6,16 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from meshplan.errors import InputError, MeshplanError
+from meshplan.inputs.legends import read_legends
 from meshplan.inputs.settings_file import SETTINGS_FILE
 from meshplan.settings import PropertySettings, RasterSettings
 
 VECTOR_SUFFIXES = (".geojson", ".json", ".gpkg", ".kml", ".kmz", ".gpx", ".shp", ".fgb", ".gml")
+COVER_EXTRACTS = ("cover.osm", "cover.osm.pbf", "cover.pbf")
+"""Extracts of OpenStreetMap that are read beside a cover file where property.toml names none."""
 SITE_SUFFIXES = (".csv", ".tsv", *VECTOR_SUFFIXES)
 RASTER_SUFFIXES = (".tif", ".tiff", ".asc", ".img", ".hgt", ".dem", ".bil", ".xyz", ".dt0", ".dt1", ".dt2")
+_COVER_RASTER_WORDS = ("land_cover", "landcover", "canopy", "chm")
 _SURFACE_WORDS = ("surface", "dsm", "canopy_top")
 
 
@@ -42,6 +46,7 @@ def find_files(folder: Path, settings: PropertySettings) -> PropertyFiles:
             found[key] = tuple(name for name in named if name.strip())
             continue
         matches = tuple(name for name in present if Path(name).stem.casefold() == key and Path(name).suffix.casefold() in suffixes)
+        extracts = tuple(name for name in present if key == "cover" and name.casefold() in COVER_EXTRACTS)
         if len(matches) > 1:
             faults.append(
                 InputError(
@@ -50,9 +55,11 @@ def find_files(folder: Path, settings: PropertySettings) -> PropertyFiles:
                     fix=f'Name the one to use: {key} = "{matches[0]}"',
                 )
             )
-        elif matches:
-            assumptions.append(f"{SETTINGS_FILE} names no file for {key}: {matches[0]} is read.")
-        found[key] = matches[:1]
+        elif matches or extracts:
+            names = [*matches[:1], *extracts]
+            read = f"{' and '.join(names)} {'is' if len(names) == 1 else 'are'} read"
+            assumptions.append(f"{SETTINGS_FILE} names no file for {key}: {read}.")
+        found[key] = (*matches[:1], *extracts)
     if not found["sites"] and not faults:
         faults.append(
             InputError(
@@ -63,7 +70,15 @@ def find_files(folder: Path, settings: PropertySettings) -> PropertyFiles:
         )
     elevation = settings.elevation
     if not elevation and "elevation" not in settings.model_fields_set:
-        names = [name for name in present if Path(name).suffix.casefold() in RASTER_SUFFIXES]
+        other = {raster.file for raster in (*settings.land_cover.classes, *settings.land_cover.canopy)}
+        names = [name for name in present if Path(name).suffix.casefold() in RASTER_SUFFIXES and name not in other]
+        aside = [name for name in names if _is_cover_raster(name)]
+        names = [name for name in names if name not in aside]
+        assumptions.extend(
+            f"{name}: left out, its name is that of a raster of land cover or tree heights; name it under land_cover.classes or "
+            "land_cover.canopy, or under elevation if it holds heights of the land."
+            for name in aside
+        )
         elevation = tuple(_raster_by_name(name) for name in names)
         if names:
             assumptions.append(f"{SETTINGS_FILE} names no elevation: {', '.join(names)} {'is' if len(names) == 1 else 'are'} read.")
@@ -79,6 +94,13 @@ def find_files(folder: Path, settings: PropertySettings) -> PropertyFiles:
             )
         )
     return PropertyFiles(found["sites"], found["cover"], found["boundary"], elevation, tuple(assumptions), tuple(faults))
+
+
+def _is_cover_raster(name: str) -> bool:
+    """Whether a raster that nobody named is one of classes or tree heights by its name."""
+    words = name.casefold()
+    legends = [word for legend in read_legends(None).values() for word in legend.files]
+    return any(word in words for word in (*_COVER_RASTER_WORDS, *legends)) and "canopy_top" not in words
 
 
 def _raster_by_name(name: str) -> RasterSettings:

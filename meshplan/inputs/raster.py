@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import warnings as python_warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +22,9 @@ from rasterio.windows import Window
 
 from meshplan.errors import InputError
 from meshplan.grid import Float32, Grid, RasterNodes
+from meshplan.inputs.elevation_products import read_elevation_products
 from meshplan.inputs.file_content import judge_opened, open_raster
+from meshplan.inputs.height_datum import UNKNOWN, HeightDatum, datum_in_crs, datum_in_tags, datum_named
 from meshplan.inputs.projection import is_metric
 from meshplan.inputs.user_files import present_file
 from meshplan.inputs.vector import WGS84, parse_crs, point_mover, reason_of
@@ -66,6 +68,8 @@ class RasterHeader:
     notes: tuple[str, ...]
     unit_stated: bool = False
     """Whether the file or the user says the unit of the heights."""
+    datum: HeightDatum = UNKNOWN
+    """What the heights are above, as far as it is said."""
 
     @property
     def is_surface(self) -> bool:
@@ -124,6 +128,34 @@ class RasterHeader:
         return float(lon[good].min()), float(lat[good].min()), float(lon[good].max()), float(lat[good].max())
 
 
+def as_products_hold(headers: Sequence[RasterHeader]) -> list[RasterHeader]:
+    """Return the rasters with products that are known to hold trees and roofs as surface models, where no other holds bare ground.
+
+    Only a product that property.toml names counts, and not where it says `holds` as well.
+    """
+    products = read_elevation_products()
+
+    def hidden(header: RasterHeader) -> bool:
+        said = header.settings
+        product = products.get(said.product or "")
+        return product is not None and product.holds == "surface" and "holds" not in said.model_fields_set
+
+    if not any(map(hidden, headers)) or not all(hidden(header) or header.is_surface for header in headers):
+        return list(headers)
+    taken = []
+    for header in headers:
+        if not hidden(header):
+            taken.append(header)
+            continue
+        note = (
+            f"{header.shown}: {products[header.settings.product or ''].title} holds trees and roofs, so it is taken as a surface "
+            "model and no cover is added on top; write holds = 'ground' below it if yours was freed of them."
+        )
+        settings = header.settings.model_copy(update={"holds": "surface"})
+        taken.append(replace(header, settings=settings, notes=(*header.notes, note)))
+    return taken
+
+
 def apply_transform(transform: Affine, x: ArrayLike, y: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return where a transform puts points given as columns and rows."""
     x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
@@ -174,6 +206,7 @@ def _judge(source: DatasetReader, path: Path, shown: str, settings: RasterSettin
     crs = _crs_of(source, shown, settings, notes)
     if settings.holds == "surface":
         notes.append(f"{shown}: a surface model, trees and roofs are in its heights.")
+    datum = _datum(source, shown, settings, notes)
     return RasterHeader(
         path,
         shown,
@@ -185,7 +218,30 @@ def _judge(source: DatasetReader, path: Path, shown: str, settings: RasterSettin
         _unit(source, shown, settings, notes),
         tuple(notes),
         unit_stated="unit" in settings.model_fields_set or _stated_unit(source) is not None,
+        datum=datum,
     )
+
+
+def _datum(source: DatasetReader, shown: str, settings: RasterSettings, notes: list[str]) -> HeightDatum:
+    own = UNKNOWN
+    if source.crs is not None:
+        try:
+            own = datum_in_crs(CRS.from_wkt(source.crs.to_wkt()))
+        except CRSError:
+            own = UNKNOWN
+    if own.kind == "not known":
+        own = datum_in_tags(source.tags())
+    where = f"property.toml, elevation '{settings.file}', key 'datum'"
+    if settings.datum is not None:
+        stated = datum_named(settings.datum, where, "property.toml")
+        if own.kind != "not known" and (own.kind, own.name) != (stated.kind, stated.name):
+            notes.append(f"{shown}: says heights above {own.words}, property.toml says {stated.name}, which is taken.")
+        return stated
+    if own.kind == "not known" and settings.product is not None:
+        product = read_elevation_products().get(settings.product)
+        if product is not None and product.datum:
+            return datum_named(product.datum, where, f"usual for {product.title}")
+    return own
 
 
 def _crs_of(source: DatasetReader, shown: str, settings: RasterSettings, notes: list[str]) -> CRS:
@@ -197,7 +253,7 @@ def _crs_of(source: DatasetReader, shown: str, settings: RasterSettings, notes: 
             own = None
     if settings.crs is not None:
         stated = parse_crs(settings.crs, f"property.toml, elevation '{settings.file}', key 'crs'")
-        if own is not None and own != stated:
+        if own is not None and own != stated and own.to_2d() != stated:
             notes.append(f"{shown}: says the projection {own.name}, property.toml says {stated.name}, which is taken.")
         return stated
     if own is None:
@@ -208,6 +264,8 @@ def _crs_of(source: DatasetReader, shown: str, settings: RasterSettings, notes: 
         )
     if own.is_compound:
         own = own.sub_crs_list[0]
+    if len(own.axis_info) == 3:
+        own = own.to_2d()
     if not (own.is_projected or own.is_geographic):
         raise InputError(
             f"its projection '{own.name}' is tied to no place on Earth",

@@ -27,6 +27,11 @@ def plan_cautions(rules: Iterable[CautionRule]) -> tuple[str, ...]:
     return tuple(rule.text for rule in rules if rule.when == PLAN_WIDE)
 
 
+def stands_on_a_post(device: Device) -> bool:
+    """Tell whether something is set in the ground for a device."""
+    return _on_post(device)
+
+
 def advised_cautions(remedies: Iterable[Remedy], rules: Iterable[CautionRule]) -> tuple[Remedy, ...]:
     """Return remedies with the texts that go with raising an antenna to their height."""
     known = tuple(rules)

@@ -5,7 +5,7 @@ classes, antennas, readings and the property as it was read stand in their own m
 """
 
 from meshplan.records.comparison import Comparison, ComparisonRow, RangeCurve, RangePoint
-from meshplan.records.cover import Cover
+from meshplan.records.cover import Cover, Origin
 from meshplan.records.device import (
     RAISED_AGL_M,
     TALL_AGL_M,
@@ -66,6 +66,7 @@ __all__ = [
     "Link",
     "MadeWith",
     "MapShape",
+    "Origin",
     "PartLine",
     "Plan",
     "Power",

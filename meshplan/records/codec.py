@@ -27,6 +27,7 @@ PRECISION: Final[dict[str, int]] = {
     "lon_deg": 7,
     "lat_deg": 7,
     "rings": 7,
+    "paths": 7,
     "step_m": 6,
     "cell_m": 6,
     "ground_amsl_m": 3,

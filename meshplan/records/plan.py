@@ -10,6 +10,7 @@ from meshplan.records.figures import figure
 from meshplan.records.link import Link, Remedy
 from meshplan.records.short_form import Facts, ShortForm, rounded_down
 from meshplan.records.site import Role
+from meshplan.records.utility import MapWire, WireNearby
 
 
 @dataclass(frozen=True)
@@ -169,6 +170,14 @@ class MapShape:
 
 
 @dataclass(frozen=True)
+class CoverSource:
+    """A source of what stands on the land, and the share of the land that it has."""
+
+    source: str
+    share_of_land: float
+
+
+@dataclass(frozen=True)
 class GridRecord:
     """The working grid, so that every figure can be traced to its cell."""
 
@@ -252,6 +261,16 @@ class Plan(ShortForm):
     """What the gateways and relays of the plan cost to buy and put up."""
     running_cost_per_year: float = 0.0
     """What they cost a year, all together."""
+    wires: tuple[MapWire, ...] = ()
+    """Overhead wires and buried pipes that are mapped on the land."""
+    wires_nearby: tuple[WireNearby, ...] = ()
+    """Those that are too near to a device of the plan or to a candidate, the worst of each device first."""
+    wires_note: str = ""
+    """Which devices of the plan stand too near to a wire, by name; empty where none does on the map, which proves nothing."""
+    credits: tuple[str, ...] = ()
+    """Who must be named where the land is shown."""
+    cover_sources: tuple[CoverSource, ...] = ()
+    """Where what stands on the land is known from, the most trusted first."""
 
     def short_facts(self) -> Facts:
         """Return what is bought, who is served, and how sure that is."""

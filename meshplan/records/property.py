@@ -11,6 +11,7 @@ from meshplan.grid import Elevation
 from meshplan.records.cover import Cover
 from meshplan.records.short_form import Facts, ShortForm
 from meshplan.records.site import Site
+from meshplan.records.utility import Utility
 from meshplan.settings import PropertySettings
 
 if TYPE_CHECKING:
@@ -36,6 +37,14 @@ class Property(ShortForm):
     """All that was assumed or taken by default and matters to the plan."""
     warnings: tuple[str, ...]
     """What looks odd and was not read or not changed."""
+    accounted_m: tuple[tuple[float, float, float, float], ...] | None = None
+    """Squares of the land for which open data account (extracts, classes of rasters); None where no such file is read."""
+    utilities: tuple[Utility, ...] = ()
+    """Overhead wires and buried pipes that are mapped on the land, on the grid."""
+    wires_read: bool = False
+    """Whether any file told of wires at all."""
+    credits: tuple[str, ...] = ()
+    """Who must be named where the land is shown."""
     changes: tuple[Mapping[str, str], ...] = ()
     """Rows of changes.csv as written, by column."""
 

@@ -12,6 +12,7 @@ from typing import Any, Final
 from meshplan.errors import MeshplanError
 from meshplan.records import VERDICT_WORDS, Device, Link, MapShape, Plan, Role, Route
 from meshplan.records.figures import figures_of
+from meshplan.records.utility import MapWire
 from meshplan.reporting.file_sets import all_or_nothing, users_path
 from meshplan.reporting.files import write_text_atomically
 from meshplan.reporting.map.palette import VERDICT_STYLES
@@ -21,6 +22,7 @@ from meshplan.reporting.plan_files import (
     device_properties,
     link_properties,
     route_properties,
+    wire_properties,
     write_csv_tables,
     write_plan_geojson,
     write_plan_json,
@@ -108,12 +110,23 @@ def _layers(plan: Plan) -> dict[str, tuple[str, list[Row], dict[str, str]]]:
         rings = [closed_ring(ring, clockwise=index > 0) for index, ring in enumerate(shape.rings)]
         row = {"kind": shape.kind, "name": shape.name, "height_m": float(shape.height_m)}
         shapes.append((row, Polygon(rings[0], rings[1:])))
+    wires: list[Row] = [(wire_properties(wire), _wire_shape(wire)) for wire in plan.wires]
+    kinds = {"name": "str", "words": "str", "hazard": "str", "voltage_v": "float64"}
     return {
         "devices": ("Point", devices, {**_DEVICE_COLUMNS, **_figure_columns(Device)}),
         "links": ("LineString", links, {**_LINK_COLUMNS, **_figure_columns(Link)}),
         "routes": ("LineString", routes, {**_ROUTE_COLUMNS, **_figure_columns(Route)}),
         "shapes": ("Polygon", shapes, {"kind": "str", "name": "str", "height_m": "float64"}),
+        **({"wires": ("Unknown", wires, kinds)} if wires else {}),
     }
+
+
+def _wire_shape(wire: MapWire) -> Any:
+    from shapely.geometry import MultiLineString, MultiPoint  # noqa: PLC0415
+
+    if all(len(path) == 1 for path in wire.paths):
+        return MultiPoint([path[0] for path in wire.paths])
+    return MultiLineString([path for path in wire.paths if len(path) > 1])
 
 
 def _figure_columns(record: type) -> dict[str, str]:
@@ -192,9 +205,13 @@ def write_kml(plan: Plan, path: Path) -> Path:
         for device in plan.devices
         if device.in_plan or device.role is Role.SENSOR
     )
+    wires = "".join(
+        _placemark(wire.name, f"{wire.words}: {wire.hazard}", _kml_wire(path), "") for wire in plan.wires for path in wire.paths
+    )
     folders = "".join(
         f"<Folder><name>{name}</name>{body}</Folder>\n"
-        for name, body in (("outlines", shapes), ("links", links), ("devices", devices))
+        for name, body in (("outlines", shapes), ("wires", wires), ("links", links), ("devices", devices))
+        if body or name != "wires"
     )
     styles = "".join(
         f'<Style id="{_style_id(verdict)}"><LineStyle><color>{_kml_colour(style.colour)}</color><width>4</width>'
@@ -232,6 +249,12 @@ def _polygon(shape: MapShape) -> str:
 
 def _kml_line(devices: Iterable[Device]) -> str:
     return f"<LineString><coordinates>{' '.join(_place(device) for device in devices)}</coordinates></LineString>"
+
+
+def _kml_wire(path: tuple[tuple[float, float], ...]) -> str:
+    places = " ".join(f"{_degrees(x)},{_degrees(y)}" for x, y in path)
+    kind = "Point" if len(path) == 1 else "LineString"
+    return f"<{kind}><coordinates>{places}</coordinates></{kind}>"
 
 
 def _place(device: Device) -> str:

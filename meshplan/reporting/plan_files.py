@@ -11,6 +11,7 @@ from typing import Any
 from meshplan.records import Device, Link, MapShape, Plan, Route, Unserved
 from meshplan.records.codec import json_text, plan_to_json, rounded
 from meshplan.records.figures import figures_of
+from meshplan.records.utility import MapWire
 from meshplan.reporting.files import csv_text, write_text_atomically
 
 LON_LAT_DECIMALS = 7
@@ -55,6 +56,7 @@ def csv_tables(plan: Plan) -> dict[str, Table]:
         "airtime": airtime_table(plan),
         "channels": channels_table(plan),
         "commands": commands_table(plan),
+        **({"wires_nearby": wires_nearby_table(plan)} if plan.wires else {}),
     }
 
 
@@ -306,6 +308,7 @@ def plan_geojson(plan: Plan) -> dict[str, Any]:
     places = {device.name: _position(device.lon_deg, device.lat_deg) for device in plan.devices}
     features = [
         *(_shape_feature(number, shape) for number, shape in enumerate(plan.shapes)),
+        *(_wire_feature(number, wire) for number, wire in enumerate(plan.wires)),
         *(_link_feature(link, places) for link in plan.links),
         *(_route_feature(route, places) for route in plan.routes),
         *(_device_feature(device, places) for device in plan.devices),
@@ -321,6 +324,31 @@ def _shape_feature(number: int, shape: MapShape) -> dict[str, Any]:
     rings = [closed_ring(ring, clockwise=index > 0) for index, ring in enumerate(shape.rings)]
     properties = {"layer": "shape", "kind": shape.kind, "name": shape.name, "height_m": _n(shape.height_m, "_m")}
     return _feature(f"shape:{number}", {"type": "Polygon", "coordinates": rings}, properties)
+
+
+def _wire_feature(number: int, wire: MapWire) -> dict[str, Any]:
+    places = [[_position(*place) for place in path] for path in wire.paths]
+    poles = all(len(path) == 1 for path in places)
+    geometry = (
+        {"type": "MultiPoint", "coordinates": [path[0] for path in places]}
+        if poles
+        else {"type": "MultiLineString", "coordinates": [path for path in places if len(path) > 1]}
+    )
+    return _feature(f"wire:{number}", geometry, {"layer": "wire", **wire_properties(wire)})
+
+
+def wire_properties(wire: MapWire) -> dict[str, Any]:
+    """Return what is said of a wire or pipe beside its place."""
+    return {"name": wire.name, "words": wire.words, "hazard": wire.hazard, "voltage_v": _n(wire.voltage_v, "_v")}
+
+
+def wires_nearby_table(plan: Plan) -> Table:
+    """Return one row for each wire that is too near to a device."""
+    header = ("device", "wire", "hazard", "distance_m", "wanted_m", "could_fall", "sentence")
+    return header, [
+        (near.device, near.wire, near.hazard, _n(near.distance_m, "_m"), _n(near.wanted_m, "_m"), near.could_fall, near.sentence)
+        for near in plan.wires_nearby
+    ]
 
 
 def _link_feature(link: Link, places: dict[str, list[float]]) -> dict[str, Any]:

@@ -26,6 +26,7 @@ def plan_text(plan: Plan, files: Sequence[Path], folder: Path | None = None) -> 
     """
     blocks = [
         _head(plan),
+        plan.wires_note,
         plan.not_mapped,
         _breaches(plan),
         _conditions(plan),
@@ -77,6 +78,7 @@ def plan_summary(plan: Plan, files: Sequence[Path]) -> dict[str, object]:
             for line in plan.legal
             if not line.lawful
         ],
+        "wires_note": plan.wires_note,
         "not_mapped": plan.not_mapped,
         "conditions": [
             {"devices": line.subject, "rule": line.rule, "condition": line.condition, "to_answer_for": list(line.to_answer_for)}

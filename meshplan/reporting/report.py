@@ -147,10 +147,14 @@ def _head(plan: Plan, traced: TracedPlan) -> str:
         f"<p>Radio: {traced.show('plan.radio.title')}. Rules checked: {traced.show('plan.country')}. "
         f"Every link the plan uses has a {_word('chance', 'chance')} of at least "
         f"{traced.show('plan.required_chance', percent)} in its worst {_word('season', 'season')}.</p>"
-        f"{_not_mapped(plan, traced)}"
+        f"{_wires(plan, traced)}{_not_mapped(plan, traced)}"
         f"<figure>{overview_svg(plan)}<figcaption>Square: gateway. Diamond: relay. Ring: sensor, red where it is not served."
         f"</figcaption></figure></header>"
     )
+
+
+def _wires(plan: Plan, traced: TracedPlan) -> str:
+    return f"<p><strong>{traced.show('plan.wires_note')}</strong></p>" if plan.wires_note else ""
 
 
 def _not_mapped(plan: Plan, traced: TracedPlan) -> str:
@@ -475,12 +479,26 @@ def _assumed(plan: Plan, traced: TracedPlan) -> str:
     measured = f"<p>Antenna heights that nobody gave: {', '.join(traced.show(path) for path in heights)}.</p>" if heights else ""
     return (
         f"<p>The land: {traced.show('plan.grid.sentence')} Heights may be off by about "
-        f"{traced.show('plan.grid.elevation_error_m', metres)}.</p>{measured}<h3>Assumed</h3>"
+        f"{traced.show('plan.grid.elevation_error_m', metres)}.</p>{_cover_sources(plan, traced)}{_credits(plan, traced)}"
+        f"{measured}<h3>Assumed</h3>"
         + _list((traced.show(f"plan.assumptions[{i}]") for i in shown), "Nothing.")
         + (f"<h3>Typical figures of this kind of radio, not measured on yours</h3>{_list(typical)}" if typical else "")
         + "<h3>Not known</h3>"
         + _list((traced.show(f"plan.unknowns[{i}]") for i in range(len(plan.unknowns))), "The plan names nothing.")
     )
+
+
+def _cover_sources(plan: Plan, traced: TracedPlan) -> str:
+    rows = []
+    for i in range(len(plan.cover_sources)):
+        path = f"plan.cover_sources[{i}]"
+        rows.append((traced.show(f"{path}.source"), traced.show(f"{path}.share_of_land", percent)))
+    return _table(("What stands on the land is known from", "Share of the land"), rows, "Most trusted first") if rows else ""
+
+
+def _credits(plan: Plan, traced: TracedPlan) -> str:
+    shown = "; ".join(traced.show(f"plan.credits[{i}]") for i in range(len(plan.credits)))
+    return f"<p>The land is drawn from: {shown}.</p>" if shown else ""
 
 
 def _check(plan: Plan, traced: TracedPlan) -> str:
@@ -497,6 +515,11 @@ def _check(plan: Plan, traced: TracedPlan) -> str:
             f'<span class="soft">Source: {traced.show(f"{path}.source")}, as of {traced.show(f"{path}.as_of")}.</span>{doubt}'
         )
     cautions = _list(traced.show(f"plan.cautions[{i}]") for i in range(len(plan.cautions)))
+    near = [
+        f"<b>{traced.show(f'plan.wires_nearby[{i}].device')}</b>: {traced.show(f'plan.wires_nearby[{i}].sentence')}"
+        for i in range(len(plan.wires_nearby))
+    ]
+    cautions = (_list(near) if near else "") + cautions
     return (
         "<h3>On the ground</h3><ul><li>Try the weakest links above with two radios on poles before you buy the rest; the survey "
         "sheets say what to expect.</li><li>Measure every height that is assumed.</li><li>Ask before you use land, trees or "

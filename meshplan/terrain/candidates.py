@@ -20,11 +20,16 @@ from meshplan.terrain.profile import cover_at, ground_at
 ToDegrees = Callable[[float, float], tuple[float, float]]
 """Turns metres of the grid into longitude and latitude."""
 
+Shunned = Callable[[float, float, float], bool]
+"""Tells of a place on the grid and a height above ground whether it is taken only where no other is left."""
+
 POST_HEIGHTS_AGL_M: Final = (3.0, 5.0, 8.0)
 """Antenna heights offered at a new post (common practice, no source)."""
 
 ABOVE_ROOF_M: Final = 1.5
 OFF_THE_WALL_M: Final = 1.0
+LEAST_GABLE_M: Final = 1.5
+"""What is thinner is a wall that stands by itself, no house (own choice)."""
 EDGE_STEP_M: Final = 60.0
 LEAST_CREST_M: Final = 0.5
 """A crest or saddle flatter than this is no landmark."""
@@ -69,7 +74,12 @@ class _Relief:
 
 
 def find_relay_places(
-    landscape: Landscape, boundary: shapely.Geometry | None, sites: Sequence[Site], count: int, to_degrees: ToDegrees
+    landscape: Landscape,
+    boundary: shapely.Geometry | None,
+    sites: Sequence[Site],
+    count: int,
+    to_degrees: ToDegrees,
+    shunned: Shunned | None = None,
 ) -> tuple[Site, ...]:
     """Return relay candidates on the land, at most `count`, each a site of its own.
 
@@ -87,6 +97,8 @@ def find_relay_places(
     count : int
     to_degrees : callable
         x, y on the grid to longitude, latitude.
+    shunned : callable, optional
+        Places that come last within their kind, such as those from which a mast could fall on a power line.
     """
     area = boundary if boundary is not None else _hull(sites)
     spacing_m = 0.5 * math.sqrt(area.area / max(count, 1))
@@ -105,12 +117,17 @@ def find_relay_places(
     for number, places in enumerate(by_kind):
         last = number == len(by_kind) - 1
         room = count - len(chosen) if last else max(1, round(SHARE_OF_ONE_KIND * count))
-        chosen += _chosen(places, min(room, count - len(chosen)), landscape, area, taken, spacing_m)
+        chosen += _chosen(places, min(room, count - len(chosen)), landscape, area, taken, spacing_m, shunned)
     return tuple(_as_site(place, number, to_degrees) for number, place in enumerate(chosen, start=1))
 
 
 def find_gateway_places(
-    landscape: Landscape, boundary: shapely.Geometry | None, sites: Sequence[Site], count: int, to_degrees: ToDegrees
+    landscape: Landscape,
+    boundary: shapely.Geometry | None,
+    sites: Sequence[Site],
+    count: int,
+    to_degrees: ToDegrees,
+    shunned: Shunned | None = None,
 ) -> tuple[Site, ...]:
     """Return gateway candidates, at most `count`: gables, where there is mains and perhaps a network, then crests and high ground.
 
@@ -119,7 +136,7 @@ def find_gateway_places(
 
     Parameters
     ----------
-    landscape, boundary, sites, count, to_degrees
+    landscape, boundary, sites, count, to_degrees, shunned
         As for `find_relay_places`.
     """
     area = boundary if boundary is not None else _hull(sites, GATEWAYS_ROUND_IT)
@@ -128,9 +145,9 @@ def find_gateway_places(
     shapely.prepare(area)
     taken: list[tuple[float, float]] = []
     on_buildings = max(1, round(SHARE_ON_BUILDINGS * count)) if count else 0
-    chosen = _chosen(_gables(landscape.covers), on_buildings, landscape, area, taken, min(spacing_m, BETWEEN_GABLES_M))
+    chosen = _chosen(_gables(landscape.covers), on_buildings, landscape, area, taken, min(spacing_m, BETWEEN_GABLES_M), shunned)
     for places in (_crests(relief, landscape.grid, spacing_m), _high_ground(relief, landscape, spacing_m)):
-        chosen += _chosen(places, count - len(chosen), landscape, area, taken, spacing_m)
+        chosen += _chosen(places, count - len(chosen), landscape, area, taken, spacing_m, shunned)
     return tuple(_as_gateway(place, number, to_degrees) for number, place in enumerate(chosen, start=1))
 
 
@@ -141,10 +158,15 @@ def _chosen(
     area: shapely.Geometry,
     taken: list[tuple[float, float]],
     spacing_m: float,
+    shunned: Shunned | None,
 ) -> list[_Place]:
     """Return the best places of one kind that fit, at most `room`, and add them to those taken."""
     found: list[_Place] = []
-    for place in sorted(places, key=lambda p: (-p.worth, p.x_m, p.y_m)):
+
+    def last(place: _Place) -> bool:
+        return shunned is not None and shunned(place.x_m, place.y_m, max((place.antenna_agl_m, *place.heights_agl_m)))
+
+    for place in sorted(places, key=lambda p: (last(p), -p.worth, p.x_m, p.y_m)):
         if len(found) >= room:
             break
         if _fits(place, landscape, area, taken, spacing_m):
@@ -210,6 +232,8 @@ def _gables(covers: Sequence[Cover]) -> Iterator[_Place]:
             centre = corners.mean(axis=0)
             walls = [(corners[i], corners[(i + 1) % 4]) for i in range(4)]
             walls.sort(key=lambda wall: float(np.hypot(*(wall[1] - wall[0]))))
+            if float(np.hypot(*(walls[0][1] - walls[0][0]))) < LEAST_GABLE_M:
+                continue
             for start, end in walls[:2]:
                 middle = (start + end) / 2.0
                 outward = (middle - centre) / max(float(np.hypot(*(middle - centre))), 0.1)

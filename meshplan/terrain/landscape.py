@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -11,18 +12,30 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from rasterio.enums import MergeAlg
-from rasterio.features import rasterize
+from rasterio.features import rasterize, shapes
 from rasterio.transform import from_origin
 
 from meshplan.grid import Elevation, Float32, Grid
-from meshplan.records import Cover
+from meshplan.kinds import FIELD_CROPS
+from meshplan.records import Cover, Origin
 from meshplan.terrain.cover_lattice import CoverLattice, finer_grid, on_parts
-from meshplan.terrain.mapped_land import EVERYTHING_MAPPED, MappedLand
+from meshplan.terrain.mapped_land import EVERYTHING_MAPPED, MappedLand, with_seen
 from meshplan.terrain.relief import Relief, grid_holds_ground, reliefs_of
 from meshplan.units import Indices
 
 UNMAPPED_GROWTH_LEAST_M = 2.0
 """Height above bare ground from which a surface raster shows something worth counting (common practice, no source)."""
+
+UNSEEN_BELOW_SD = 2.0
+"""Below so many standard deviations of surface less ground nothing is seen (own choice: 1 bare cell in 40 would pass)."""
+
+HIGHEST_CROP_M = 3.0
+"""Grass and crops of open data that stand higher in a surface are trees or roofs (own choice; maize grows to 2.5 m)."""
+
+MEASURED_TOP_PERCENT = 90.0
+"""Of what is measured in a piece of cover this percentage stands for its height: roof or crowns (own choice)."""
+MEASURED_SHARE = 0.5
+"""Share of its cells that must be measured for that (own choice)."""
 
 THIN_CELLS = 2.0
 """Plants thinner than so many cells are laid by the true share that they take of each."""
@@ -118,33 +131,50 @@ class Landscape:
 def build_landscape(elevation: Elevation, covers: Sequence[Cover], mapped: MappedLand = EVERYTHING_MAPPED) -> Landscape:
     """Lay the cover on the grid.
 
-    Where covers overlap, buildings win over all else, then the taller one. A cell belongs to a cover if its centre lies inside.
-    Plants thinner than two cells take all cells that they touch, each by its true share; a building too thin to hold any centre
-    takes them whole. Where the cells are coarse, the cover is laid once more on parts of them, which links meet.
-    A surface raster shows what stands where it reaches, so the land under it is mapped, whatever `mapped` says of the cover files.
+    Where covers overlap, the more trusted layer wins (`records.Origin.layer`), in it buildings over all else, then the taller one.
+    A cell belongs to a cover if its centre lies inside. Plants thinner than two cells take all cells that they touch, each by its
+    true share; a building too thin to hold any centre takes them whole. Where the cells are coarse, the cover is laid once more on
+    parts of them, which links meet. A surface raster shows what stands where it reaches, so the land under it is mapped, whatever
+    `mapped` says of the cover files.
     """
     grid = elevation.grid
     assumptions: list[str] = []
-    ordered = tuple(sorted(covers, key=lambda cover: (cover.is_building, _tallest_m(cover), cover.name)))
+    ordered = tuple(sorted(covers, key=lambda cover: (cover.origin.layer, cover.is_building, _tallest_m(cover), cover.name)))
     index, cover_share = _laid(ordered, grid)
     parted = None if elevation.ground_is_surface or not ordered else finer_grid(grid)
     parts = 1 if parted is None else parted.columns // grid.columns
     finer = None if parted is None else _laid(ordered, parted)
+    if elevation.canopy_raster_m is not None and not elevation.ground_is_surface:
+        ordered, index, reported = _with_canopy(ordered, index, elevation)
+        assumptions += reported
+        if finer is not None:
+            seen = on_parts(index, parts)
+            won = _is_canopy(ordered)[seen] & _below_canopy(ordered)[finer[0]]
+            finer = finer[0].astype(index.dtype), finer[1]
+            finer[0][won] = seen[won]
     canopy_m: Float32 | None = None
     if elevation.surface_amsl_m is not None:
         canopy_m = np.asarray(elevation.surface_amsl_m - elevation.ground_amsl_m, dtype=np.float32)
         canopy_m = np.maximum(canopy_m, np.float32(0.0))
-        unmapped = (index == 0) & (canopy_m >= UNMAPPED_GROWTH_LEAST_M)
+        least_m = max(UNMAPPED_GROWTH_LEAST_M, UNSEEN_BELOW_SD * elevation.surface_error_m)
+        if not elevation.ground_is_surface:
+            ordered, measured = with_measured_heights(ordered, index, canopy_m)
+            if measured:
+                assumptions.append(
+                    f"Heights of {measured} pieces of cover that state none are those of the surface less the ground."
+                )
+        unmapped = _overgrown(ordered, index, canopy_m, least_m)
         if bool(unmapped.any()):
-            whole = shapely.box(grid.west_m, grid.south_m, grid.east_m, grid.north_m)
-            growth = Cover("growth seen from above", "wood_deciduous", whole, float(np.nanmax(canopy_m)))
+            whole = outline_of(unmapped, grid)
+            tallest_m = float(np.nanmax(canopy_m))
+            growth = Cover("growth seen from above", "wood_deciduous", whole, tallest_m, origin=Origin.SEEN_ABOVE)
             ordered = (*ordered, growth)
             index[unmapped] = len(ordered)
             if parted is not None and finer is not None:
-                finer[0][(finer[0] == 0) & on_parts(canopy_m >= UNMAPPED_GROWTH_LEAST_M, parts)] = len(ordered)
+                finer[0][_overgrown(ordered, finer[0], on_parts(canopy_m, parts), least_m)] = len(ordered)
             share = float(unmapped.mean())
             assumptions.append(
-                f"On {share:.0%} of the land the surface raster stands {UNMAPPED_GROWTH_LEAST_M:g} m or more above the ground "
+                f"On {share:.0%} of the land the surface raster stands {least_m:.2g} m or more above the ground "
                 "without a cover polygon; it is taken for deciduous trees."
             )
     if elevation.ground_is_surface and ordered:
@@ -161,6 +191,107 @@ def build_landscape(elevation: Elevation, covers: Sequence[Cover], mapped: Mappe
         lattice = CoverLattice(parted, finer[0], None if canopy_m is None else on_parts(canopy_m, parts), _if_thin(finer[1]))
     mapped = _with_surface(mapped, elevation)
     return Landscape(elevation, ordered, index, canopy_m, tuple(assumptions), _if_thin(cover_share), mapped, lattice)
+
+
+def with_measured_heights(
+    ordered: Sequence[Cover], index: NDArray[np.unsignedinteger[Any]], measured_m: Float32, origin: Origin = Origin.SURFACE
+) -> tuple[tuple[Cover, ...], int]:
+    """Return cover whose height nobody told with the height that is measured in its own cells, and how many pieces that are.
+
+    Field crops and water keep theirs: the one changes through the year, the other has none.
+    """
+    wanted = [
+        number
+        for number, cover in enumerate(ordered, start=1)
+        if cover.origin.height_is_usual and cover.kind not in (*FIELD_CROPS, "water") and not cover.heights_by_month_m
+    ]
+    if not wanted:
+        return tuple(ordered), 0
+    flat = index.ravel()
+    by_number = np.argsort(flat, kind="stable")
+    first = np.searchsorted(flat[by_number], [*wanted, *(number + 1 for number in wanted)])
+    found = list(ordered)
+    done = 0
+    for k, number in enumerate(wanted):
+        heights = measured_m.ravel()[by_number[first[k] : first[k + len(wanted)]]]
+        known = heights[np.isfinite(heights)]
+        if known.size and known.size >= MEASURED_SHARE * heights.size:
+            height_m = round(float(np.percentile(known, MEASURED_TOP_PERCENT)), 2)
+            found[number - 1] = replace(found[number - 1], height_m=height_m, origin=origin)
+            done += 1
+    return tuple(found), done
+
+
+def _overgrown(
+    ordered: Sequence[Cover], index: NDArray[np.unsignedinteger[Any]], canopy_m: Float32, least_m: float
+) -> NDArray[np.bool_]:
+    """Return where a surface shows growth that no file accounts for: on open land, and on grass and crops that stand too high.
+
+    What the user drew as grass or crop stays that, however high.
+    """
+    low = [cover.kind in ("grass", *FIELD_CROPS) and cover.origin.layer < Origin.DRAWN.layer for cover in ordered]
+    too_high = np.array([False, *low])[index] & (canopy_m >= max(least_m, HIGHEST_CROP_M))
+    return np.asarray(((index == 0) & (canopy_m >= least_m)) | too_high)
+
+
+CANOPY_BANDS_M = (3.0, 6.0, 10.0, 15.0, 20.0, 30.0, 200.0)
+"""Trees that only a canopy map shows stand in bands of these heights; lower growth is not told from grass (own choice)."""
+OUTLINE_CELL_M = 5.0
+"""Outlines of what rasters show are drawn on cells of at least this size."""
+
+
+def _with_canopy(
+    ordered: Sequence[Cover], index: NDArray[np.unsignedinteger[Any]], elevation: Elevation
+) -> tuple[tuple[Cover, ...], NDArray[np.unsignedinteger[Any]], list[str]]:
+    """Return cover and index with the heights of a canopy map: for plants whose height nobody told, and trees that nobody mapped.
+
+    Buildings keep their heights: no canopy map shows them.
+    """
+    canopy = elevation.canopy_raster_m
+    assert canopy is not None
+    aside = [cover.is_building or cover.origin is Origin.CLASSES for cover in ordered]
+    plants = [replace(cover, origin=Origin.DRAWN) if kept else cover for cover, kept in zip(ordered, aside, strict=True)]
+    measured, count = with_measured_heights(plants, index, canopy, Origin.CANOPY_HEIGHT)
+    found = [old if kept else new for new, old, kept in zip(measured, ordered, aside, strict=True)]
+    reported = [f"{count} pieces of cover that state no height have that of the canopy-height raster."] if count else []
+    open_land = _below_canopy(ordered)[index] & (canopy >= CANOPY_BANDS_M[0])
+    if open_land.any():
+        for low_m, high_m in itertools.pairwise(CANOPY_BANDS_M):
+            here = open_land & (canopy >= low_m) & (canopy < high_m)
+            if not here.any():
+                continue
+            height_m = round(float(np.mean(canopy[here])), 1)
+            outline = outline_of(here, elevation.grid)
+            found.append(Cover(f"trees of about {height_m:g} m", "wood_deciduous", outline, height_m, origin=Origin.CANOPY))
+            index = index.astype(np.uint32) if len(found) > np.iinfo(index.dtype).max else index
+            index[here] = len(found)
+        reported.append(
+            f"On {float(open_land.mean()):.0%} of the land only the canopy-height raster shows trees: taken as deciduous."
+        )
+    return tuple(found), index, reported
+
+
+def _below_canopy(ordered: Sequence[Cover]) -> NDArray[np.bool_]:
+    """Return for each number of cover, 0 for open ground, whether a canopy map goes before it: open land and mere classes."""
+    return np.array([True, *(cover.origin is Origin.CLASSES and cover.kind != "water" for cover in ordered)])
+
+
+def _is_canopy(ordered: Sequence[Cover]) -> NDArray[np.bool_]:
+    """Return for each number of cover, 0 for open ground, whether only a canopy map shows it."""
+    return np.array([False, *(cover.origin is Origin.CANOPY for cover in ordered)])
+
+
+def outline_of(cells: NDArray[np.bool_], grid: Grid) -> shapely.Geometry:
+    """Return the outline of cells of a grid, on coarser cells where these are small; for drawing, and for edges."""
+    step = max(1, round(OUTLINE_CELL_M / grid.cell_m))
+    rows, columns = (-(-count // step) for count in cells.shape)
+    padded = np.zeros((rows * step, columns * step), dtype=np.float32)
+    padded[: cells.shape[0], : cells.shape[1]] = cells
+    share = padded.reshape(rows, step, columns, step).mean(axis=(1, 3))
+    seen = share >= min(0.5, float(share.max()))
+    side_m = grid.cell_m * step
+    drawn = shapes(seen.astype(np.uint8), mask=seen, transform=from_origin(grid.west_m, grid.north_m, side_m, side_m))
+    return shapely.MultiPolygon([shapely.geometry.shape(shape) for shape, _ in drawn])
 
 
 def _if_thin(share: Float32) -> Float32 | None:
@@ -198,7 +329,7 @@ def _with_surface(mapped: MappedLand, elevation: Elevation) -> MappedLand:
     grid = elevation.grid
     if seen == (grid.west_m, grid.south_m, grid.east_m, grid.north_m):
         return EVERYTHING_MAPPED
-    return replace(mapped, boxes=(*mapped.boxes, seen))
+    return with_seen(mapped, seen, (grid.west_m, grid.south_m, grid.east_m, grid.north_m))
 
 
 def lay_many(ordered: Sequence[Cover], grid: Grid, index: NDArray[Any], cover_share: Float32) -> frozenset[int]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -32,6 +32,8 @@ class MappedLand:
     boxes: tuple[Box, ...] | None = None
     unmapped: str = "rural"
     why: str = ""
+    by_squares: bool = False
+    """Whether each box was judged by itself, from open data, so that a surface raster fills what they leave."""
 
     @property
     def everything(self) -> bool:
@@ -54,6 +56,9 @@ class MappedLand:
 LARGE_PART: Final = 0.25
 """Share of the land beyond the reach of the cover files from which they are taken to show only a part of it (own choice)."""
 
+LEAST_PART: Final = 0.01
+"""The same where open data tell of every square: less is the rounding of edges (own choice)."""
+
 EVERYTHING_MAPPED: Final = MappedLand()
 
 
@@ -62,6 +67,7 @@ def judge_mapped_land(
     cover_reach_m: Sequence[Box],
     places_m: Sequence[tuple[float, float]],
     boundary: shapely.Geometry | None = None,
+    accounted_m: Sequence[Box] | None = None,
 ) -> MappedLand:
     """Return what the cover files account for.
 
@@ -76,19 +82,41 @@ def judge_mapped_land(
         Sites.
     boundary : polygon, optional
         Outline of the property.
+    accounted_m : sequence of boxes, optional
+        Squares for which open data account, where such are read. They hold what somebody mapped and nothing about the land in
+        between, so each square counts by itself; cover files that were drawn for this property keep their rule.
     """
     if settings.mapped == "all":
         return EVERYTHING_MAPPED
     if settings.mapped == "nothing":
         return MappedLand((), settings.unmapped, "property.toml says that no file shows what stands on this land")
-    if not cover_reach_m:
+    if not cover_reach_m and not accounted_m:
         return MappedLand((), settings.unmapped, "no cover file shows what stands on this land")
     shapes = [shapely.MultiPoint(list(places_m)).convex_hull, *([] if boundary is None else [boundary.convex_hull])]
     land = shapely.union_all(shapes).convex_hull.buffer(FULLY_UNMAPPED_M)
     reach = shapely.union_all([shapely.box(*box).buffer(FULLY_UNMAPPED_M, join_style="mitre") for box in cover_reach_m])
     outside = float(land.difference(reach).area / land.area)
-    if outside < LARGE_PART:
+    if cover_reach_m and outside < LARGE_PART:
         return EVERYTHING_MAPPED
+    if accounted_m is not None:
+        return _by_squares((*cover_reach_m, *accounted_m), land, settings.unmapped)
     return MappedLand(
         tuple(cover_reach_m), settings.unmapped, f"{outside:.0%} of the land lies beyond the reach of the cover files"
     )
+
+
+def _by_squares(boxes: Sequence[Box], land: shapely.Geometry, unmapped: str) -> MappedLand:
+    """Return land that is mapped only where a box says so."""
+    known = shapely.union_all([shapely.box(*box) for box in boxes])
+    outside = float(land.difference(known).area / land.area)
+    if outside < LEAST_PART:
+        return EVERYTHING_MAPPED
+    why = f"on {outside:.0%} of the land no cover file, no open data and no surface raster show what stands"
+    return MappedLand(tuple(boxes), unmapped, why, by_squares=True)
+
+
+def with_seen(mapped: MappedLand, seen: Box, land: Box) -> MappedLand:
+    """Return mapped land with what a surface raster shows of a piece of land."""
+    if mapped.boxes is None or not mapped.by_squares:
+        return mapped if mapped.boxes is None else replace(mapped, boxes=(*mapped.boxes, seen))
+    return _by_squares((*mapped.boxes, seen), shapely.box(*land), mapped.unmapped)

@@ -20,6 +20,7 @@ from meshplan.errors import InputError, said_of
 from meshplan.explain.remedies import Correct
 from meshplan.inputs.cautions import read_caution_rules
 from meshplan.inputs.file_hashes import hash_inputs
+from meshplan.inputs.osm_utilities import wire_rules
 from meshplan.inputs.property_files import find_files
 from meshplan.inputs.settings_file import SETTINGS_FILE
 from meshplan.links.graph import build_graph
@@ -178,6 +179,7 @@ def write_up(
             cables=prepared.base.cables,
             better_radio=better,
             ways_out=prepared.base.backhauls,
+            wire_rules=wire_rules(),
             made_with=MadeWith(prepared.asked_radio, prepared.base.overrides, calibrated, airtime_factor),
             inputs=hash_inputs(found.folder, found.settings, more=(CALIBRATION_FILE,) if calibrated else ()),
         )

@@ -42,6 +42,7 @@ from meshplan.terrain.landscape import Landscape, build_landscape
 from meshplan.terrain.mapped_land import EVERYTHING_MAPPED, MappedLand, judge_mapped_land
 from meshplan.terrain.places import with_places
 from meshplan.workflow.battery_relays import with_battery_relays
+from meshplan.workflow.found_beside_wires import falls_on_wires, said_of_wires
 from meshplan.workflow.running_costs import backhaul_notes, check_backhauls, with_running_costs
 
 COMPARE = "compare"
@@ -142,7 +143,7 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None, known: B
     """
     found = read_property(folder, overrides=overrides)
     places = [(site.x_m, site.y_m) for site in found.sites]
-    mapped = judge_mapped_land(found.settings.land_cover, found.cover_reach_m, places, found.boundary)
+    mapped = judge_mapped_land(found.settings.land_cover, found.cover_reach_m, places, found.boundary, found.accounted_m)
     if known is not None and same_heights(known.found.elevation, found.elevation):
         found = replace(found, elevation=known.found.elevation)
     landscape = _landscape_of(found, mapped, known)
@@ -217,7 +218,8 @@ def with_found_gateways(found: Property, landscape: Landscape) -> Property:
     count = wanted if wanted is not None else (0 if named else USUAL_FOUND_GATEWAYS)
     if count == 0:
         return found
-    gateways = find_gateway_places(landscape, found.boundary, found.sites, count, to_degrees(landscape.grid))
+    degrees, shunned = to_degrees(landscape.grid), falls_on_wires(found.utilities)
+    gateways = said_of_wires(find_gateway_places(landscape, found.boundary, found.sites, count, degrees, shunned), shunned)
     if not gateways and not named:
         fix = "Add a row with the role 'gateway': a place with power where readings can leave the radio network."
         raise InputError("no place for a gateway is named, and none was found on the land", where="sites", fix=fix)
@@ -242,7 +244,8 @@ def with_found_relays(found: Property, landscape: Landscape) -> Property:
     count = wanted if wanted is not None else (0 if named else USUAL_FOUND_RELAYS)
     if count == 0:
         return found
-    relays = find_relay_places(landscape, found.boundary, found.sites, count, to_degrees(landscape.grid))
+    degrees, shunned = to_degrees(landscape.grid), falls_on_wires(found.utilities)
+    relays = said_of_wires(find_relay_places(landscape, found.boundary, found.sites, count, degrees, shunned), shunned)
     why = "" if wanted is not None else " because the sites name none"
     reported = f"{len(relays)} relay candidates were found on the land itself{why}; each must be looked at before it is used."
     return replace(found, sites=(*found.sites, *relays), assumptions=(*found.assumptions, reported))

@@ -8,14 +8,17 @@ from typing import Any
 
 import numpy as np
 
+from meshplan.assembly.unserved import with_wires
 from meshplan.errors import InputError, nearest_name
 from meshplan.explain.describe import describe_links
 from meshplan.explain.remedies import find_remedies
 from meshplan.inputs.cautions import read_caution_rules
+from meshplan.inputs.osm_utilities import wire_rules
 from meshplan.links.build_stations import at_height, build_stations, inside_sentence
 from meshplan.links.link_table import compute_links
 from meshplan.loss.uncertainty import draw_error_fields
 from meshplan.operation.cautions import advised_cautions
+from meshplan.operation.wires import WireMap
 from meshplan.records import Link, Role, Site
 from meshplan.records.station import Station
 from meshplan.terrain.geodesy import place_on_grid
@@ -83,7 +86,15 @@ def profile_between(
             workshop_of(prepared, table, correct, error_fields=fields),
             required_chance=context.required_chance,
         )
-        link = replace(link, remedies=advised_cautions(remedies, read_caution_rules()))
+        sites = {station.key: station.site for station in ends}
+        wires = WireMap(prepared.found.utilities, wire_rules())
+
+        def wires_at(key: str, raised_to_m: float) -> tuple[str, ...]:
+            site = sites.get(key)
+            return () if site is None else tuple(near.sentence for near in wires.nearby(key, site.x_m, site.y_m, raised_to_m))
+
+        advised = advised_cautions(remedies, read_caution_rules())
+        link = replace(link, remedies=tuple(with_wires(remedy, wires_at) for remedy in advised))
     return link, prepared, (*prepared.assumptions, *notes)
 
 

@@ -22,6 +22,7 @@ VOCABULARY = (
 LAYERS = (
     *VOCABULARY,
     "inputs",
+    "fetching",
     "terrain",
     "propagation",
     "loss",
@@ -45,6 +46,7 @@ ALLOWED = {
     "settings": (),
     "packaged": ("units",),
     "kinds": ("errors", "sources"),
+    "fetching": ("errors", "units", "sources", "records"),
     "propagation": ("errors", "units", "sources", "packaged", "kinds"),
     "planning": ("errors", "units", "sources", "records"),
 }
@@ -70,6 +72,9 @@ def layer_of(path: Path) -> str:
     """Return the layer a file belongs to."""
     return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
 
+
+NETWORK = {"urllib3", "certifi", "requests", "httpx", "aiohttp", "socket", "ssl", "http", "ftplib", "socketserver", "asyncio"}
+"""Packages that open connections."""
 
 FILES = sorted(path for path in PACKAGE.rglob("*.py") if path != PACKAGE / "__init__.py")
 
@@ -105,3 +110,27 @@ def test_only_inputs_and_reporting_touch_files(layer: str) -> None:
                 if ast.unparse(node.func) == "os.open":
                     continue  # the null device, to silence a solver's banner
                 assert name not in {"open", "read_text", "write_text", "read_bytes", "write_bytes"}, f"{path.name} touches files"
+
+
+def test_only_one_module_asks_the_network_and_only_one_command_comes_to_it() -> None:
+    """What opens a connection stands in `fetching.client`; only `workflow.land` imports `fetching`, and only `cli.land` that."""
+    callers: dict[str, set[str]] = {"network": set(), "fetching": set(), "land": set()}
+    for path in FILES:
+        here = path.relative_to(PACKAGE).with_suffix("").as_posix()
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom):
+                names = [node.module or "", *(f"{node.module}.{alias.name}" for alias in node.names)]
+            elif isinstance(node, ast.Import):
+                names = [alias.name for alias in node.names]
+            else:
+                continue
+            for name in names:
+                if name.partition(".")[0] in NETWORK or name.startswith(("urllib.request", "http.")):
+                    callers["network"].add(here)
+                if name.startswith("meshplan.fetching") and not here.startswith("fetching/"):
+                    callers["fetching"].add(here)
+                if name.startswith("meshplan.workflow.land"):
+                    callers["land"].add(here)
+    assert callers["network"] == {"fetching/addresses", "fetching/client"}
+    assert callers["fetching"] <= {"workflow/land", "workflow/land_fetch"}
+    assert callers["land"] <= {"cli/land", "workflow/land"}

@@ -11,7 +11,10 @@ from small_property import changed, lay_small_property, usual_sites
 from meshplan.cli import main
 
 PACKAGE = Path(__file__).resolve().parents[2] / "meshplan"
-SAID_OF_FILES = ("InputError", "MeshplanError", "MissingFileError", "TooLargeError")
+SAID_OF_FILES = (
+    "InputError", "MeshplanError", "MissingFileError", "TooLargeError", "FetchError", "UnreachableError", "AbsentError",
+    "NotServedInPartsError",
+)  # fmt: skip
 WITHOUT_PLACE = {"MissingPackageError": "a package that is not installed stands in no file"}
 """Kinds of fault that need no place, and why; they say how to mend it."""
 MANY = 150

@@ -231,8 +231,11 @@ def test_plan_map_and_report_say_it(planned: Planned, tmp_path: Path) -> None:
         assert (tmp_path / name).read_text(encoding="utf-8").count("NOT MAPPED") == 1, name
 
 
-def test_the_demo_properties_map_everything() -> None:
-    for folder in sorted((Path(__file__).resolve().parents[2] / "sample_sites").glob("*/property.toml")):
+def test_the_demo_properties_map_everything_but_the_one_from_open_data() -> None:
+    samples = Path(__file__).resolve().parents[2] / "sample_sites"
+    for folder in sorted(samples.glob("*/property.toml")):
+        if folder.parent.name == "quellimere_fold":
+            continue
         prepared = prepare_property(folder.parent)
         assert prepared.landscape.mapped.everything
         assert all(station.clutter is None for station in prepared.stations)

@@ -215,6 +215,7 @@ const meshAdd = (() => {
       result.replaceChildren(
         ...[
           fault ? h("p", { class: "refused", id: "add-fault" }, fault) : "",
+          meshTrial.wireWarning(one.place, one.heightM),
           h("p", { class: "verdict-line", id: "add-best" }, one.role === "sensor" ? sensorWords(best) : candidateWords(one, best, heard)),
           costWords(one),
           onward.length ? partnerTable(one.role === "sensor" ? "What would hear it, the surest way to a gateway first." : "Where its readings would go on.", onward) : "",

@@ -33,6 +33,7 @@ OWN_SCRIPTS: Final = (
     "season.js",
     "views.js",
     "changes.js",
+    "wires.js",
     "trial.js",
     "add.js",
     "kept.js",

@@ -57,6 +57,12 @@ const makeKey = (app) => {
         data.unserved.length ? row(roleSign("unserved", 22), h("strong", {}, "sensor without a route")) : null,
         kinds.size ? h("h2", {}, "Land") : null,
         [...kinds].map(([name, colour]) => row(swatch(colour), name)),
+        data.wires.some((wire) => wire.hazard === "overhead")
+          ? row(lineSample({ colour: "#b3261e", dash: "12 4" }), "overhead wire: keep mast and ladder away; not all are mapped")
+          : null,
+        data.wires.some((wire) => wire.hazard === "buried")
+          ? row(lineSample({ colour: "#7a4b12", dash: "2 6" }), "buried cable or pipe, roughly: ask before you dig")
+          : null,
         app.layers.contours
           ? row(h("span", { class: "swatch contour" }), `contour, every ${plain(data.contours.step_m, data.contours.step_m < 1 ? 2 : 0)} m`)
           : null,
@@ -73,6 +79,7 @@ const makeKey = (app) => {
           ? toggle("spares", spareSign("gateway", 18), "places the plan does not need", false)
           : null,
         data.shapes.length ? toggle("cover", null, "what stands on the land") : null,
+        app.layers.wires ? toggle("wires", null, "wires and pipes that are mapped") : null,
         app.layers.contours ? toggle("contours", null, "contours") : null,
         data.shapes.some((shape) => shape.kind.includes("boundary")) ? toggle("boundary", null, "boundary") : null,
         data.measured.length ? toggle("measured", null, "measured here (dashed ring)") : null,

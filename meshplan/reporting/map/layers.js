@@ -13,6 +13,7 @@ const makeLayers = (app) => {
     for (const [name, level] of [
       ["cover", 420],
       ["contours", 430],
+      ["wires", 435],
       ["candidates", 440],
       ["links", 450],
       ["trial", 460],
@@ -41,6 +42,36 @@ const makeLayers = (app) => {
     }
     app.layers.cover = groups.cover.addTo(map);
     app.layers.boundary = groups.boundary.addTo(map);
+  }
+
+  /* Wires over the land, dashed pipes below it, poles; and who must be named for the land. */
+  function addWires() {
+    if (data.wires.length) {
+      app.layers.wires = L.layerGroup().addTo(map);
+      for (const wire of data.wires) {
+        for (const path of wire.paths) {
+          const places = path.map(([lng, lat]) => [lat, lng]),
+            look = { pane: "wires", color: wire.colour, weight: 2.5, dashArray: wire.hazard === "buried" ? "2 6" : "12 4" };
+          const drawn =
+            places.length === 1 ? L.circleMarker(places[0], { ...look, radius: 4, dashArray: null }) : L.polyline(places, look);
+          drawn.bindTooltip(h("span", {}, wire.words)).addTo(app.layers.wires);
+        }
+      }
+    }
+    if (data.credits.length) byId("sheet").append(creditsNote(data.credits.join("; ")));
+  }
+
+  /* Short credits stand in the corner; long ones are folded up where the screen is small. The whole stands in the list too. */
+  const SHORT_CREDITS = 100,
+    WIDE_PX = 700;
+  function creditsNote(whole) {
+    if (whole.length <= SHORT_CREDITS) return h("p", { id: "credits" }, whole);
+    return h(
+      "details",
+      { id: "credits", open: window.innerWidth >= WIDE_PX },
+      h("summary", {}, "© Whose land data these are"),
+      h("p", {}, whole),
+    );
   }
 
   const CONTOUR_LABEL_SHARE = 0.2;
@@ -471,6 +502,7 @@ const makeLayers = (app) => {
     groupOf,
     addPanes,
     addCover,
+    addWires,
     addContours,
     addLinks,
     styleLinks,

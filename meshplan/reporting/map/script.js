@@ -293,6 +293,7 @@ const meshPage = (() => {
       layers.addContours(contours);
     }
     layers.addCover();
+    layers.addWires();
     layers.addLinks();
     layers.addSites();
     layers.addMeasured();

@@ -25,6 +25,7 @@ const meshTrial = (() => {
     app.trySite = trySite;
     app.tryTwo = tryTwo;
     app.leaveTrial = leave;
+    meshWires.start(app);
     if (!app.canTry()) return;
     useRadio(app.engine.radio);
     button.addEventListener("click", () => {
@@ -500,6 +501,11 @@ const meshTrial = (() => {
   }
 
   /* ---- one site moved or raised ---- */
+  function wireWarning(place, heightM) {
+    const words = meshWires.words(place, heightM);
+    return words ? h("p", { class: "refused", id: "wire-warning" }, words) : "";
+  }
+
   function trySite(name) {
     const device = app.devices.get(name),
       home = latLng(device),
@@ -594,6 +600,7 @@ const meshTrial = (() => {
           ),
         ),
         refused ? h("p", { class: "refused" }, refused) : "",
+        wireWarning(site.place, site.heightM),
         table(
           "“Before” starts from the plan’s own figures; “now” adds what the change does. Links that the plan uses come first, the weakest on top." +
             (hidden ? ` ${count(hidden, "stronger link is", "stronger links are")} counted above and not listed.` : ""),
@@ -720,6 +727,7 @@ const meshTrial = (() => {
     latLng,
     verdictOf,
     showCut,
+    wireWarning,
     landNote,
     intoView,
     trialLayer: () => layer,

@@ -239,6 +239,7 @@ const meshViews = (() => {
       nextStep(app),
       meshChanges.summary(),
       meshKept.summary(),
+      data.wires_note ? h("div", { class: "alarm-box", id: "wires-note" }, h("p", {}, data.wires_note)) : null,
       data.not_mapped ? h("p", { id: "not-mapped" }, h("strong", {}, data.not_mapped)) : null,
       data.channels.filter((channel) => !channel.stable).map((channel) => h("div", { class: "alarm-box" }, h("p", {}, channel.sentence))),
       data.better_radio ? h("p", { id: "better-radio" }, data.better_radio) : null,
@@ -348,6 +349,7 @@ const meshViews = (() => {
       data.assumptions.length ? more("What was assumed", list(data.assumptions)) : null,
       data.unknowns.length ? more("What we do not know", list(data.unknowns)) : null,
       data.cautions.length ? more("Before you climb, dig or transmit", list(data.cautions)) : null,
+      data.credits.length ? h("p", { class: "small soft" }, `The land is drawn from: ${data.credits.join("; ")}.`) : null,
       h(
         "p",
         { class: "small soft" },

@@ -80,7 +80,8 @@ def _before_you_start(plan: Plan, steps: tuple[WorkStep, ...]) -> str:
         "Write readings on the sheets, then into readings.csv, and let meshplan calibrate compare them with the plan.",
     )
     items = "".join(f"<li>{text(sentence)}</li>" for sentence in sentences)
-    cautions = "".join(f"<li>{text(words)}</li>" for words in plan.cautions)
+    first = (plan.wires_note,) if plan.wires_note else ()
+    cautions = "".join(f"<li>{text(words)}</li>" for words in (*first, *plan.cautions))
     care = f'<h3>Take care</h3><ul class="care">{cautions}</ul>' if cautions else ""
     return f"<h3>How to go about it</h3><ol>{items}</ol>{care}"
 

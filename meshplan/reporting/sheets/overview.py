@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from meshplan.records import Device, Link, MapShape, Plan, Role
+from meshplan.records.utility import MapWire
 from meshplan.reporting.map.palette import VERDICT_STYLES, cover_colour
 from meshplan.reporting.paper import role_shape
 from meshplan.reporting.svg import INK, box, element, head, label, nice_step, notice, path, title, track
@@ -62,6 +63,7 @@ def overview_svg(
     places = {device.name: frame.at(device.lon_deg, device.lat_deg) for device in shown}
     parts = (
         *(_outline(shape, frame) for shape in _back_to_front(plan.shapes)),
+        *(_wire(wire, frame) for wire in plan.wires),
         *(_line(link, places) for link in plan.chosen_links if not way and link.a in places and link.b in places),
         _way([frame.at(*point) for point in way]),
         *_devices(shown, places, frame, width, height, numbers or {}, named_only=bool(way)),
@@ -96,6 +98,20 @@ def _outline(shape: MapShape, frame: _Frame) -> str:
     colour = cover_colour(shape.kind)
     look = {"fill_opacity": "0.45", "fill_rule": "evenodd", "stroke": colour, "stroke_width": "0.8"}
     return path(rings, title(shape.name), fill=colour, **look)
+
+
+def _wire(wire: MapWire, frame: _Frame) -> str:
+    """Return a wire as long dashes, a pipe as short ones, a pole as a dot."""
+    dash = "2 5" if wire.hazard == "buried" else "10 3"
+    look = {"stroke": wire.colour, "stroke_width": "1.6", "stroke_dasharray": dash}
+    drawn = []
+    for places in wire.paths:
+        points = [frame.at(*place) for place in places]
+        if len(points) == 1:
+            drawn.append(element("circle", title(wire.words), cx=points[0][0], cy=points[0][1], r=2.5, fill=wire.colour))
+        else:
+            drawn.append(path(track(points), title(wire.words), **look))
+    return "".join(drawn)
 
 
 def _line(link: Link, places: Mapping[str, tuple[float, float]]) -> str:

@@ -158,7 +158,7 @@ class _Cover(_Page):
         self.y -= 6
         self.y -= self.drawing(overview_svg(plan, numbers={sheet.device.name: sheet.number for sheet in sheets}), WIDE - 2 * EDGE)
         self.title("Take care")
-        for words in plan.cautions:
+        for words in (*((plan.wires_note,) if plan.wires_note else ()), *plan.cautions):
             self.text(f"• {words}", size=8)
         self.title("Order of work: hardest links first")
         rows = [("", "Link", "Distance", "Chance", "Verdict", "Sheets", "Done")]

@@ -1,0 +1,98 @@
+"""The demo whose land comes from open data alone: made again byte for byte, and telling what it is made for."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+from meshplan.records import Origin
+from meshplan.workflow.plan import Planned, plan_property
+from meshplan.workflow.prepare import read_base
+
+SAMPLES = Path(__file__).resolve().parents[2] / "sample_sites"
+FOLD = SAMPLES / "quellimere_fold"
+
+
+@pytest.fixture(scope="module")
+def maker() -> ModuleType:
+    spec = importlib.util.spec_from_file_location("make_open_land", SAMPLES / "make_open_land.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="module")
+def fold() -> Planned:
+    return plan_property(FOLD)
+
+
+def test_its_files_are_those_that_the_maker_writes(maker: ModuleType, tmp_path: Path) -> None:
+    maker.main(tmp_path)
+    made = sorted(path.name for path in (tmp_path / FOLD.name).iterdir())
+    assert made == sorted(path.name for path in FOLD.iterdir() if path.is_file())
+    for name in made:
+        assert (tmp_path / FOLD.name / name).read_bytes() == (FOLD / name).read_bytes(), name
+
+
+def test_no_cover_is_drawn_by_hand_and_heights_are_those_that_the_surface_saw(maker: ModuleType) -> None:
+    """Heights of `THINGS` in the maker: house 8.2 m, barn 6.8 m, hedge 2.6 m; crowns uneven by 12 %."""
+    base = read_base(FOLD)
+    covers = {cover.name: cover for cover in base.landscape.covers}
+    assert not any(cover.origin in (Origin.DRAWN, Origin.DRAWN_USUAL) for cover in covers.values())
+    truth = {name: height_m for name, *_, height_m in maker.THINGS}
+    house, barn = (next(c for c in covers.values() if c.name == f"building {number}") for number in (1010, 1011))
+    for cover, name in ((house, "house"), (barn, "barn")):
+        assert cover.origin is Origin.SURFACE
+        assert cover.height_m == pytest.approx(truth[name], abs=0.05)
+    wood = next(c for c in covers.values() if c.kind == "wood_deciduous" and c.origin is Origin.MAPPED_USUAL)
+    assert wood.height_m == 15.0, "more than half of it lies beyond the surface"
+    copse = next(c for c in covers.values() if c.origin is Origin.SEEN_ABOVE)
+    assert copse.geometry.area == pytest.approx(80 * 90, rel=0.2)
+    column, row = base.landscape.grid.column_row(505_000.0 + 150.0, 5_317_000.0 + 545.0)
+    assert base.landscape.canopy_m is not None
+    seen_m = float(base.landscape.canopy_m[round(float(row)), round(float(column))])
+    assert seen_m == pytest.approx(truth["copse that nobody mapped"], rel=0.13)
+
+
+def test_the_best_mast_stands_beside_the_power_line_and_that_is_said_first(fold: Planned) -> None:
+    plan = fold.plan
+    assert "Knoll post" in {device.name for device in plan.devices if device.in_plan}
+    assert plan.wires_note.startswith("WHAT IS PUT UP HERE COULD FALL ON A POWER LINE: Knoll post (minor power line")
+    assert "20 kV" in plan.device("Knoll post").cautions[0]
+    assert not any(near.could_fall for near in plan.wires_nearby if near.device != "Knoll post")
+    assert not plan.unserved
+
+
+def test_without_that_post_the_others_serve_all_for_more(fold: Planned, tmp_path: Path) -> None:
+    for path in FOLD.iterdir():
+        (tmp_path / path.name).write_bytes(path.read_bytes())
+    text = (tmp_path / "sites.csv").read_text(encoding="utf-8")
+    rows = [
+        f"{line},{'use' if line.startswith('name,') else 'forbidden' if line.startswith('Knoll post') else ''}"
+        for line in text.splitlines()
+    ]
+    (tmp_path / "sites.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    other = plan_property(tmp_path).plan
+    assert not other.unserved
+    assert other.wires_note == ""
+    assert other.proof.cost > fold.plan.proof.cost
+
+
+def test_land_that_nothing_maps_is_told_with_what_it_costs(fold: Planned) -> None:
+    plan = fold.plan
+    assert plan.not_mapped.startswith("NOT MAPPED")
+    shares = {one.source: one.share_of_land for one in plan.cover_sources}
+    assert 0.05 < shares["mapped by nothing, taken as rural"] < 0.5
+    assert shares[Origin.SURFACE.value] > 0.1
+    assert 0.005 < shares[Origin.SEEN_ABOVE.value] < 0.05
+    assert sum(shares.values()) == pytest.approx(1.0, abs=1e-3)
+    far = {station.site.name: station.clutter for station in fold.prepared.stations}
+    assert far["Q07 far gate"] is not None
+    assert far["Q01 yard weather"] is None
