@@ -96,7 +96,10 @@ def _take(one: OsmFeature, shape: Shape, land: OsmLand, counts: _Counts) -> None
         else:
             counts.unknown[f"{keys[0]}={one.tags[keys[0]]}"[:40]] += 1
         return
-    geometry = one.geometry if one.geometry.is_valid else shapely.make_valid(one.geometry)
+    geometry = one.geometry if one.geometry.is_valid else _mended(one.geometry, shape)
+    if geometry.is_empty or (shape == "area" and not geometry.area > 0.0):
+        counts.broken += 1
+        return
     if meaning.outline and shape == "area":
         _add(one, meaning, shapely.boundary(geometry), "line", land, counts)
         rest = OsmFeature(one.where, {key: value for key, value in one.tags.items() if key != meaning.key}, geometry)
@@ -109,6 +112,12 @@ def _take(one: OsmFeature, shape: Shape, land: OsmLand, counts: _Counts) -> None
         counts.nothing += 1
         return
     _add(one, meaning, geometry, shape, land, counts)
+
+
+def _mended(geometry: shapely.Geometry, shape: Shape) -> shapely.Geometry:
+    """Return a sound geometry of the same kind, without what else mending leaves; perhaps an empty one."""
+    parts = shapely.get_parts(shapely.get_parts(shapely.make_valid(geometry)))
+    return shapely.union_all([part for part in parts if shape_of(part) == shape])
 
 
 def _add(one: OsmFeature, meaning: OsmMeaning, geometry: shapely.Geometry, shape: Shape, land: OsmLand, counts: _Counts) -> None:

@@ -17,12 +17,14 @@ class CheckReport:
     faults: tuple[str, ...] = ()
     not_mapped: str = ""
     """What land that no file shows is taken for, and what that costs."""
+    wires_note: str = ""
+    """Which places stand too near to a mapped power line."""
 
     def text(self) -> str:
         """Return the report for the terminal."""
         width = max((len(name) for name, _ in self.facts), default=0)
         blocks = [self.title, "\n".join(f"  {name:<{width}}  {value}" for name, value in self.facts)]
-        blocks.insert(1, self.not_mapped)
+        blocks[1:1] = [self.wires_note, self.not_mapped]
         for heading, lines in (("Wrong:", self.faults), ("Assumed:", self.assumptions), ("Look at:", self.warnings)):
             if lines:
                 blocks.append(heading + "\n" + "\n".join(f"  {line}" for line in lines))
@@ -35,6 +37,7 @@ class CheckReport:
             "good": self.good,
             "facts": dict(self.facts),
             "faults": list(self.faults),
+            "wires_note": self.wires_note,
             "not_mapped": self.not_mapped,
             "assumptions": list(self.assumptions),
             "warnings": list(self.warnings),

@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 
 from meshplan.explain.unmapped_words import unmapped_cost, unmapped_line
 from meshplan.inputs.height_sense import height_facts
+from meshplan.inputs.osm_utilities import wire_rules
 from meshplan.links.link_table import compute_links
 from meshplan.links.pairs import candidate_pairs
+from meshplan.operation.wires import WireMap, wires_note
 from meshplan.records import Role
 from meshplan.records.property import Property
 from meshplan.records.station import Station
@@ -50,7 +52,20 @@ def check_property(folder: Path, *, radio: str | None = None, overrides: dict[st
         warnings=found.warnings,
         faults=refused,
         not_mapped=_not_mapped(parts) if bare_line else "",
+        wires_note=_wires(prepared),
     )
+
+
+def _wires(prepared: Prepared) -> str:
+    """Return which places, at which height of their antenna, stand too near to a mapped wire."""
+    utilities = prepared.found.utilities
+    wires = WireMap(utilities, wire_rules())
+    near = [
+        one
+        for station in prepared.stations
+        for one in wires.nearby(station.key, station.site.x_m, station.site.y_m, station.antenna_agl_m, digs=False)
+    ]
+    return wires_note(near, len(utilities))
 
 
 def _heights(found: Property) -> str:

@@ -274,6 +274,26 @@ def test_land_between_mapped_areas_is_not_taken_as_bare(tmp_path: Path) -> None:
     assert covered == pytest.approx(600 * 300, rel=0.2)
 
 
+def test_shapes_that_are_none_are_counted_and_left_out(tmp_path: Path) -> None:
+    """An outline drawn to and fro, one that crosses itself, a line of one place; a place beyond the pole is a fault of the file."""
+    made = Extract()
+    made.area([(60, 300), (90, 300), (60, 300)], {"building": "yes"})
+    made.area([(100, 300), (130, 330), (130, 300), (100, 330)], {"natural": "wood"})
+    made.line([(60, 320), (60, 320)], {"barrier": "hedge"})
+    made.line([(70, 320), (80, 320)], {"power": "line"})
+    folder = lay_small_property(tmp_path)
+    made.write(folder / "cover.osm")
+    found = read_property(folder)
+    assert [cover.kind for cover in found.covers] == ["wood_deciduous"]
+    assert found.covers[0].geometry.area == pytest.approx(450.0, rel=0.02)
+    assert any("no sound shape" in note for note in found.assumptions)
+    assert len(found.utilities) == 1
+    text = made.xml().replace("</osm>", '<node id="90" lat="95" lon="400"><tag k="natural" v="tree"/></node></osm>')
+    (folder / "cover.osm").write_text(text, encoding="utf-8")
+    with pytest.raises(InputError, match="Invalid lon=400"):
+        read_property(folder)
+
+
 def test_an_extract_of_another_place_is_an_error(tmp_path: Path) -> None:
     folder = lay_small_property(tmp_path)
     made = Extract()

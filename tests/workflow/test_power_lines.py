@@ -16,6 +16,7 @@ from meshplan.inputs.osm_file import read_osm
 from meshplan.inputs.osm_utilities import osm_utilities
 from meshplan.operation.wires import NONE_READ, NOT_SAFE
 from meshplan.reporting.sheets import write_sheets
+from meshplan.workflow.check import check_property
 from meshplan.workflow.found_beside_wires import CAUTION
 from meshplan.workflow.plan import Planned, plan_property, write_plan
 from meshplan.workflow.prepare import read_base
@@ -99,6 +100,12 @@ def test_the_report_says_where_the_cover_comes_from_with_its_share(planned: Plan
     report = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert "What stands on the land is known from" in report
     assert all(source in report for source in shares)
+
+
+def test_a_check_names_the_places_beside_a_line(planned: Planned) -> None:
+    said = check_property(planned.prepared.found.folder).text()
+    assert "COULD FALL ON A POWER LINE" in said
+    assert "South post (power line 1001, 110 kV, 9 m)" in said
 
 
 def test_without_a_map_of_lines_that_is_said_first(tmp_path: Path) -> None:
