@@ -8,7 +8,8 @@ const meshWires = (() => {
   /* Paths in metres of the plan's own grid. */
   function start(page) {
     app = page;
-    wires = app.land ? app.data.wires.filter((wire) => wire.hazard === "overhead").map((wire) => ({ ...wire, lines: wire.paths.map((path) => path.map(([lng, lat]) => at(lat, lng))) })) : [];
+    const above = app.land ? app.data.wires.filter((wire) => wire.hazard === "overhead") : [];
+    wires = above.map((wire) => ({ ...wire, lines: wire.paths.map((path) => path.map(([lng, lat]) => at(lat, lng))) }));
   }
 
   function at(lat, lng) {
@@ -25,7 +26,9 @@ const meshWires = (() => {
   }
 
   function awayFrom(here, wire) {
-    const distances = wire.lines.flatMap((line) => (line.length === 1 ? [fromSegment(here, line[0], line[0])] : line.slice(1).map((end, i) => fromSegment(here, line[i], end))));
+    const toLine = (line) =>
+      line.length === 1 ? [fromSegment(here, line[0], line[0])] : line.slice(1).map((end, i) => fromSegment(here, line[i], end));
+    const distances = wire.lines.flatMap(toLine);
     return Math.max(Math.min(Infinity, ...distances) - wire.half_width_m, 0);
   }
 
@@ -45,9 +48,10 @@ const meshWires = (() => {
       .sort((a, b) => b.falls - a.falls || a.away - b.away || (a.wire.name < b.wire.name ? -1 : 1));
     if (!near.length) return "";
     const { wire, away, wanted, falls } = near[0];
+    const lies = `${wire.words} lies ${plain(away)} m from here on the map`;
     return falls
-      ? `POWER LINE: ${wire.words} lies ${plain(away)} m from here on the map, and what is put up could fall on it. Choose another place, at least ${plain(wanted)} m away.`
-      : `Power line: ${wire.words} lies ${plain(away)} m from here on the map; wanted are ${plain(wanted)} m. Ask its owner first.`;
+      ? `POWER LINE: ${lies}, and what is put up could fall on it. Choose another place, at least ${plain(wanted)} m away.`
+      : `Power line: ${lies}; wanted are ${plain(wanted)} m. Ask its owner first.`;
   }
 
   return { start, words };
