@@ -241,3 +241,17 @@ def test_the_figures_of_a_link_do_not_hang_on_the_size_of_the_job(folders: dict[
             (alone.chance[:, 0], together.chance[:, number]),
         ):
             assert one.tobytes() == np.ascontiguousarray(many).tobytes(), names[number]
+
+
+def test_a_raster_in_degrees_gives_a_link_the_same_bits_in_a_wider_property(tmp_path: Path) -> None:
+    """The sensor at the edge moves by 30 m and takes the extent of the grid with it; then by 2.4 km, and the cells are others."""
+    step_deg = 1.0 / 1200.0
+    west_deg, north_deg = TO_DEGREES.transform(MIDDLE_M[0] - 9000.0, MIDDLE_M[1] + 9000.0)
+    found = {}
+    for name, east_m in (("near", 1500.0), ("moved", 3900.0), ("again", 3930.0)):
+        folder = lay(tmp_path / name, FAR_ENDS_M, more=(row("Edge", "sensor", east_m, -900.0, 1.0),))
+        place = from_origin(west_deg, north_deg, step_deg, step_deg)
+        write_raster(folder / "ground.tif", hills()[:195, :290], transform=place, crs="EPSG:4326")
+        found[name] = bits(table_of(folder, [("Trough", "House")], {})[0])
+    assert found["moved"] == found["again"]
+    assert found["near"] == found["moved"]
