@@ -63,10 +63,11 @@ class _Mosaic:
             )
 
 
-def read_elevation(headers: Sequence[RasterHeader], grid: Grid) -> Elevation:
+def read_elevation(headers: Sequence[RasterHeader], grid: Grid, *, smooth: bool = True) -> Elevation:
     """Return the heights on the grid, each cell from the finest raster that knows it.
 
-    Ground and surface rasters are laid together apart. Faults of all rasters are raised together.
+    Ground and surface rasters are laid together apart. Faults of all rasters are raised together. With `smooth` a grid coarser than
+    the data was asked for, and links go over its means.
     """
     lon, lat = point_mover(grid.crs, WGS84)(*grid.x_y(grid.columns / 2, grid.rows / 2))
     sized = sorted(
@@ -107,7 +108,7 @@ def read_elevation(headers: Sequence[RasterHeader], grid: Grid) -> Elevation:
         share = mosaic.add(heights, place, header.shown, _error_m(header, product))
         notes.append(_note(header, cell_m, product, grid.cell_m, share))
         gives_ground = share > 0.0 and (ground_is_surface or not header.is_surface)
-        read = read_nodes(header, grid, cell_m) if gives_ground else None
+        read = read_nodes(header, grid, cell_m, smooth=smooth) if gives_ground else None
         if read is not None and shift is not None:
             more_m = _shift_on(read.heights_m.shape, shift, partial(_node_degrees, read, header), header)
             read = replace(read, heights_m=read.heights_m + more_m)
@@ -134,7 +135,7 @@ def read_elevation(headers: Sequence[RasterHeader], grid: Grid) -> Elevation:
         ),
         nodes=tuple(nodes),
         warnings=(*warnings, *seen.warnings),
-        sampled_as_m=_sampled_as_m(taken, notes, grid),
+        sampled_as_m=_sampled_as_m(taken, notes, nodes, grid),
         surface_error_m=seen.error_m,
     )
 
@@ -171,11 +172,13 @@ def _shift_on(
     return spread_over((rows, columns), known)
 
 
-def _sampled_as_m(taken: _Mosaic, notes: Sequence[RasterNote], grid: Grid) -> float:
+def _sampled_as_m(taken: _Mosaic, notes: Sequence[RasterNote], nodes: Sequence[RasterNodes | None], grid: Grid) -> float:
     """Return the cell of the raster in the middle of the grid, or of the finest one used; never finer than an averaged grid."""
     number = int(taken.index[grid.rows // 2, grid.columns // 2])
     used = [note.cell_m for note in notes if note.share_of_grid > 0.0]
     cell_m = notes[number].cell_m if number < len(notes) else min(used, default=grid.cell_m)
+    if number < len(nodes) and nodes[number] is not None:
+        return cell_m
     return max(cell_m, grid.cell_m) if grid.cell_m > AVERAGED_FROM * cell_m else cell_m
 
 

@@ -192,7 +192,7 @@ def _on_grid(
             projection=projection,
             land_deg=(lon, lat),
         )
-        elevation = read_elevation(headers, choice.grid)
+        elevation = read_elevation(headers, choice.grid, smooth=settings.terrain.cell_m is not None)
         rasters = read_cover_rasters(folder, settings.land_cover, land, choice.grid)
         faults.extend(rasters.faults)
         elevation = replace(elevation, canopy_raster_m=rasters.canopy_m)

@@ -185,9 +185,12 @@ def _spread_sum(values: Float32, lag: int) -> Float32:
 
 
 def grid_holds_ground(elevation: Elevation) -> bool:
-    """Whether the ground between the pixels of every raster is on the grid already."""
+    """Whether the ground between the pixels of every raster is on the grid already.
+
+    A raster in another projection is warped on the grid by a rule that looks at its extent, so links read its own pixels.
+    """
     return all(
-        nodes is None or note.share_of_grid <= 0.0 or note.cell_m >= GRID_HOLDS_CELLS * elevation.grid.cell_m
+        nodes is None or note.share_of_grid <= 0.0 or (nodes.same_crs and note.cell_m >= GRID_HOLDS_CELLS * elevation.grid.cell_m)
         for note, nodes in zip(elevation.rasters, elevation.nodes, strict=False)
     )
 

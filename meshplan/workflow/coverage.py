@@ -15,6 +15,7 @@ from meshplan.assembly.page_records import CoverageLayer
 from meshplan.assembly.stored import stored_settings
 from meshplan.errors import InputError, TooLargeError, nearest_name
 from meshplan.explain.verdict import coverage_verdicts
+from meshplan.inputs.elevation import AVERAGED_FROM
 from meshplan.links.coverage import Coverage, best_of, figures_of
 from meshplan.links.land_figures import LandFigures, receivers_on
 from meshplan.links.seasons import season_word
@@ -163,7 +164,7 @@ def _way(prepared: Prepared, stations: Sequence[Station], errors: ErrorFields, *
     """Return how the cells are computed.
 
     Readings correct links, so cells are links where they count. Else sweeps have the figure of a link, but where the raster hides
-    relief or cover lies on parts of cells: there cells are links as far as their number allows.
+    relief, is finer than the cells, or cover lies on parts of them: there cells are links as far as their number allows.
     """
     land = prepared.landscape
     if calibrated:
@@ -172,7 +173,11 @@ def _way(prepared: Prepared, stations: Sequence[Station], errors: ErrorFields, *
             return _Way(1)
         return _Way(step, (f"Computed as links every {step * land.grid.cell_m:g} m; each stands for the land around it.",))
     hides = any(waves.hidden for causes in errors.waves for waves in causes)
-    if not hides and land.finer_cover is None:
+    finer = any(
+        relief is not None and relief.nodes is not None and note.cell_m < land.grid.cell_m / AVERAGED_FROM
+        for relief, note in zip(land.reliefs, land.elevation.rasters, strict=True)
+    )
+    if not hides and not finer and land.finer_cover is None:
         return _Way(0)
     if every(prepared, stations, errors, MOST_DRAWN_SAMPLES) == 1:
         return _Way(1)

@@ -24,6 +24,7 @@ from small_property import CRS, write_raster
 
 from meshplan.assembly.page_data import map_landscape
 from meshplan.explain.verdict import coverage_verdicts
+from meshplan.inputs import grid_choice
 from meshplan.links.link_table import LinkTable, compute_links
 from meshplan.loss.uncertainty import draw_error_fields
 from meshplan.records import Link
@@ -241,3 +242,42 @@ def test_the_figures_of_a_link_do_not_hang_on_the_size_of_the_job(folders: dict[
             (alone.chance[:, 0], together.chance[:, number]),
         ):
             assert one.tobytes() == np.ascontiguousarray(many).tobytes(), names[number]
+
+
+def test_a_raster_in_degrees_gives_a_link_the_same_bits_in_a_wider_property(tmp_path: Path) -> None:
+    """The sensor at the edge moves by 30 m and takes the extent of the grid with it; then by 2.4 km, and the cells are others."""
+    step_deg = 1.0 / 1200.0
+    west_deg, north_deg = TO_DEGREES.transform(MIDDLE_M[0] - 9000.0, MIDDLE_M[1] + 9000.0)
+    found = {}
+    for name, east_m in (("near", 1500.0), ("moved", 3900.0), ("again", 3930.0)):
+        folder = lay(tmp_path / name, FAR_ENDS_M, more=(row("Edge", "sensor", east_m, -900.0, 1.0),))
+        place = from_origin(west_deg, north_deg, step_deg, step_deg)
+        write_raster(folder / "ground.tif", hills()[:195, :290], transform=place, crs="EPSG:4326")
+        found[name] = bits(table_of(folder, [("Trough", "House")], {})[0])
+    assert found["moved"] == found["again"]
+    assert found["near"] == found["moved"]
+
+
+def test_a_link_goes_over_the_pixels_of_a_raster_finer_than_the_grid_of_a_wide_property(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A raster of 5 m in a property of 20 km, made small: the grid may have 40 000 cells, and those of 2 km have 10 m."""
+    random = np.random.default_rng(SEED)
+    heights = 200.0 + 12.0 * gaussian_filter(random.standard_normal((400, 400)), 20.0) * 40.0
+    heights += gaussian_filter(random.standard_normal((400, 400)), 2.0) * 8.0
+    names = [f"S{i:02d}" for i in range(40)]
+    more = tuple(row(name, "sensor", *random.uniform(-180.0, 180.0, 2), 1.2) for name in names)
+    folder = lay(tmp_path / "fine", ENDS_M, more=more)
+    place = from_origin(MIDDLE_M[0] - 1000.0, MIDDLE_M[1] + 1000.0, 5.0, 5.0)
+    write_raster(folder / "ground.tif", heights.astype(np.float32), transform=place)
+    pairs = [(name, "House") for name in names]
+    narrow, _ = table_of(folder, pairs, {"terrain.margin_m": 0.0})
+    monkeypatch.setattr(grid_choice, "MOST_CELLS", 40_000)
+    wide = prepare_property(folder, overrides={"terrain.margin_m": 900.0})
+    assert wide.landscape.grid.cell_m >= 10.0
+    found, _ = table_of(folder, pairs, {"terrain.margin_m": 900.0})
+    assert found.margin_db == pytest.approx(narrow.margin_db, abs=0.001)
+    assert found.spread_db == pytest.approx(narrow.spread_db, abs=0.001)
+    assert found.chance == pytest.approx(narrow.chance, abs=0.001)
+    asked, _ = table_of(folder, pairs, {"terrain.cell_m": 10.0})
+    assert np.abs(asked.margin_db - narrow.margin_db).max() > MARGIN_DB, "who asks for coarse cells has smoothed relief"
