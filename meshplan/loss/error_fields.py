@@ -30,6 +30,9 @@ WAVES: Final = 64
 _STRIDE: Final = 16
 """Samples of a line are counted as 16·i + j: waves at both parts are multiplied, which spares most sines."""
 
+_NUMBERS_AT_ONCE: Final = 16_384
+"""Phases worked out together: a few arrays of as many numbers stay in a usual cache; no figure hangs on it."""
+
 _TURN: Final = float(np.float32(2.0 * np.pi))
 _REST_OF_TURN: Final = 2.0 * np.pi - _TURN
 
@@ -111,14 +114,22 @@ def height_errors_along(
 ) -> Callable[[int], Float32]:
     """Return a function from the number of a pair of draws to the height errors of all samples, shape (n_paths, n_samples)."""
     assert profiles.raster is not None
+    places = np.ascontiguousarray(np.stack([x_a_m, y_a_m, x_b_m, y_b_m], axis=1))
+    # links between other heights of the same two places lie over one line, and its errors are worked out once
+    _, line, line_of = np.unique(places, axis=0, return_index=True, return_inverse=True)
+    alone = len(line) == len(places)
+    if alone:
+        line = line_of = np.arange(len(places))
+    x_a, y_a, x_b, y_b = places[line].T
+    raster = profiles.raster[line]
     parts = []
     for number, (relief, causes) in enumerate(zip(landscape.reliefs, fields.waves, strict=True)):
-        here = profiles.raster == number
+        here = raster == number
         rows = np.flatnonzero(here.any(axis=1))
         if relief is None or not len(rows):
             continue
         mask = None if here.all() else here[rows]
-        place = tuple(axis[rows] for axis in profiles.places[number])
+        place = tuple(axis[line[rows]] for axis in profiles.places[number])
         for waves in causes:
             spread = _spread_at(relief, waves, *place)
             if mask is not None:
@@ -127,11 +138,11 @@ def height_errors_along(
                 parts.append((rows, waves, spread))
 
     def errors_m(pair: int) -> Float32:
-        errors = np.zeros(profiles.ground_amsl_m.shape, dtype=np.float32)
+        errors = np.zeros((len(line), profiles.samples), dtype=np.float32)
         for rows, waves, spread in parts:
-            ends = x_a_m[rows], y_a_m[rows], x_b_m[rows], y_b_m[rows]
+            ends = x_a[rows], y_a[rows], x_b[rows], y_b[rows]
             errors[rows] += spread * _along_lines(waves, pair, ends, profiles.samples)
-        return errors
+        return errors if alone else errors[line_of]
 
     return errors_m
 
@@ -146,23 +157,39 @@ def _along_lines(waves: Waves, pair: int, ends: tuple[Array, Array, Array, Array
     """Return the field of unit variance at equally spaced samples of lines, shape (n_lines, samples)."""
     x_a, y_a, x_b, y_b = ends
     k = waves.vector_per_m[pair]
-    start = np.multiply.outer(x_a, k[:, 0]) + np.multiply.outer(y_a, k[:, 1]) + waves.phase[pair]
     steps = max(samples - 1, 1)
-    turn = np.multiply.outer((x_b - x_a) / steps, k[:, 0]) + np.multiply.outer((y_b - y_a) / steps, k[:, 1])
     strides = -(-samples // _STRIDE)
-    coarse = _cosine_and_sine(start[:, None, :] + turn[:, None, :] * (_STRIDE * np.arange(strides, dtype=float))[:, None])
-    fine = _cosine_and_sine(turn[:, None, :] * np.arange(_STRIDE, dtype=float)[:, None])
-    np.negative(coarse[..., WAVES:], out=coarse[..., WAVES:])
-    # cos(p + q) = cos p · cos q − sin p · sin q, summed over all waves by one product of matrices a line
-    field = np.matmul(coarse, fine.transpose(0, 2, 1)).reshape(len(x_a), -1)[:, :samples]
-    return np.asarray(field * np.float32(np.sqrt(2.0 / WAVES)), dtype=np.float32)
+    field = np.empty((len(x_a), strides * _STRIDE), dtype=np.float32)
+    at_once = max(_NUMBERS_AT_ONCE // (max(strides, _STRIDE) * WAVES), 1)
+    for first in range(0, len(x_a), at_once):
+        part = slice(first, first + at_once)
+        start = np.multiply.outer(x_a[part], k[:, 0]) + np.multiply.outer(y_a[part], k[:, 1]) + waves.phase[pair]
+        turn_x, turn_y = (x_b[part] - x_a[part]) / steps, (y_b[part] - y_a[part]) / steps
+        turn = np.multiply.outer(turn_x, k[:, 0]) + np.multiply.outer(turn_y, k[:, 1])
+        phase = turn[:, None, :] * (_STRIDE * np.arange(strides, dtype=float))[:, None]
+        phase += start[:, None, :]
+        coarse = _cosine_and_sine(phase)
+        fine = _cosine_and_sine(turn[:, None, :] * np.arange(_STRIDE, dtype=float)[:, None])
+        np.negative(coarse[..., WAVES:], out=coarse[..., WAVES:])
+        # cos(p + q) = cos p · cos q − sin p · sin q, summed over all waves by one product of matrices a line
+        np.matmul(coarse, fine.transpose(0, 2, 1), out=field[part].reshape(-1, strides, _STRIDE))
+    return np.asarray(field[:, :samples] * np.float32(np.sqrt(2.0 / WAVES)), dtype=np.float32)
 
 
 def _cosine_and_sine(phase: Array) -> NDArray[np.float32]:
     # `np.remainder` gives the same and takes forty times as long; a turn in two parts, so that nothing is rounded on the way
-    turns = np.floor(phase * (0.5 / np.pi))
-    small = ((phase - turns * _TURN) - turns * _REST_OF_TURN).astype(np.float32)
-    return np.concatenate([np.cos(small), np.sin(small)], axis=-1)
+    turns = phase * (0.5 / np.pi)
+    np.floor(turns, out=turns)
+    small = turns * _TURN
+    np.subtract(phase, small, out=small)
+    turns *= _REST_OF_TURN
+    small -= turns
+    result = np.empty((*phase.shape[:-1], 2 * phase.shape[-1]), dtype=np.float32)
+    cosine, sine = result[..., : phase.shape[-1]], result[..., phase.shape[-1] :]
+    single = small.astype(np.float32)
+    np.cos(single, out=cosine)
+    np.sin(single, out=sine)
+    return result
 
 
 def height_errors_at(fields: ErrorFields, landscape: Landscape, x_m: ArrayLike, y_m: ArrayLike) -> Callable[[int], Array]:
