@@ -37,6 +37,9 @@ OnProgress = Callable[[int, int], None]
 CHUNK_SAMPLES = 131_072
 """Samples computed together: ten arrays of this size stay in a usual cache."""
 
+COMPILED_FROM_SAMPLES = 2_000_000
+"""Samples of all links from which compiled code earns its start over elevation draws; the figures are the same to the bit."""
+
 SAMPLES_EXACT_TO = 32
 """Profiles up to this long take one sample a cell; longer ones share counts, at most a sixteenth more, so that they batch."""
 
@@ -170,6 +173,7 @@ def compute_links(
     samples = np.array([sample_count(length, landscape.sampled_as_m) for length in distance.tolist()], dtype=np.intp)
     chunks = list(_chunks(order, samples))
     found: dict[int, PathLosses] = {}
+    compiled = int(samples.sum()) >= COMPILED_FROM_SAMPLES
 
     def work(number: int) -> None:
         rows = chunks[number]
@@ -190,6 +194,7 @@ def compute_links(
                 *places,
                 over_roofs=raised.over_roofs,
                 lattice=error_lattice,
+                compiled=compiled,
             )
             hides = relief_hides(profiles, error_fields)
             hidden[rows] = np.where(hides, drawn[rows].mean(axis=1) - raised.as_mapped_db, 0.0)

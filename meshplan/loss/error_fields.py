@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from meshplan.grid import Float32
+from meshplan.loss.fast.thread_pool import load_compiled
 from meshplan.terrain.bilinear import bilinear
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import Profiles
@@ -113,14 +114,38 @@ def height_errors_along(
     y_b_m: Array,
 ) -> Callable[[int], Float32]:
     """Return a function from the number of a pair of draws to the height errors of all samples, shape (n_paths, n_samples)."""
+    lines = line_errors(fields, landscape, profiles, (x_a_m, y_a_m, x_b_m, y_b_m))
+    if len(lines.first) == len(lines.line_of):
+        return lines.errors_m
+    return lambda pair: lines.errors_m(pair)[lines.line_of]
+
+
+@dataclass(frozen=True, eq=False)
+class LineErrors:
+    """Height errors of the lines that some paths lie over: links between other heights of the same two places share one."""
+
+    first: NDArray[np.intp]
+    """A path over each line."""
+    line_of: NDArray[np.intp]
+    errors_m: Callable[[int], Float32]
+    """Takes the number of a pair of draws, returns shape (n_lines, n_samples)."""
+
+
+def line_errors(
+    fields: ErrorFields,
+    landscape: Landscape,
+    profiles: Profiles,
+    places: tuple[Array, Array, Array, Array],
+    *,
+    compiled: bool = False,
+) -> LineErrors:
+    """Return the height errors of paths, each line once; `compiled` code gives the same to the bit."""
     assert profiles.raster is not None
-    places = np.ascontiguousarray(np.stack([x_a_m, y_a_m, x_b_m, y_b_m], axis=1))
-    # links between other heights of the same two places lie over one line, and its errors are worked out once
-    _, line, line_of = np.unique(places, axis=0, return_index=True, return_inverse=True)
-    alone = len(line) == len(places)
-    if alone:
-        line = line_of = np.arange(len(places))
-    x_a, y_a, x_b, y_b = places[line].T
+    ends = np.stack(places, axis=1)
+    _, line, line_of = np.unique(ends, axis=0, return_index=True, return_inverse=True)
+    if len(line) == len(ends):
+        line = line_of = np.arange(len(ends))
+    x_a, y_a, x_b, y_b = np.ascontiguousarray(ends[line].T)
     raster = profiles.raster[line]
     parts = []
     for number, (relief, causes) in enumerate(zip(landscape.reliefs, fields.waves, strict=True)):
@@ -141,10 +166,10 @@ def height_errors_along(
         errors = np.zeros((len(line), profiles.samples), dtype=np.float32)
         for rows, waves, spread in parts:
             ends = x_a[rows], y_a[rows], x_b[rows], y_b[rows]
-            errors[rows] += spread * _along_lines(waves, pair, ends, profiles.samples)
-        return errors if alone else errors[line_of]
+            errors[rows] += spread * _along_lines(waves, pair, ends, profiles.samples, compiled=compiled)
+        return errors
 
-    return errors_m
+    return LineErrors(line, line_of.reshape(-1), errors_m)
 
 
 def _spread_at(relief: Relief, waves: Waves, column: Array, row: Array) -> Float32:
@@ -153,7 +178,9 @@ def _spread_at(relief: Relief, waves: Waves, column: Array, row: Array) -> Float
     return np.nan_to_num(bilinear(values, column, row)).astype(np.float32)
 
 
-def _along_lines(waves: Waves, pair: int, ends: tuple[Array, Array, Array, Array], samples: int) -> NDArray[np.float32]:
+def _along_lines(
+    waves: Waves, pair: int, ends: tuple[Array, Array, Array, Array], samples: int, *, compiled: bool = False
+) -> NDArray[np.float32]:
     """Return the field of unit variance at equally spaced samples of lines, shape (n_lines, samples)."""
     x_a, y_a, x_b, y_b = ends
     k = waves.vector_per_m[pair]
@@ -163,20 +190,34 @@ def _along_lines(waves: Waves, pair: int, ends: tuple[Array, Array, Array, Array
     at_once = max(_NUMBERS_AT_ONCE // (max(strides, _STRIDE) * WAVES), 1)
     for first in range(0, len(x_a), at_once):
         part = slice(first, first + at_once)
-        start = np.multiply.outer(x_a[part], k[:, 0]) + np.multiply.outer(y_a[part], k[:, 1]) + waves.phase[pair]
-        turn_x, turn_y = (x_b[part] - x_a[part]) / steps, (y_b[part] - y_a[part]) / steps
-        turn = np.multiply.outer(turn_x, k[:, 0]) + np.multiply.outer(turn_y, k[:, 1])
-        phase = turn[:, None, :] * (_STRIDE * np.arange(strides, dtype=float))[:, None]
-        phase += start[:, None, :]
-        coarse = _cosine_and_sine(phase)
-        fine = _cosine_and_sine(turn[:, None, :] * np.arange(_STRIDE, dtype=float)[:, None])
+        way = (x_b[part] - x_a[part]) / steps, (y_b[part] - y_a[part]) / steps
+        phases = _compiled_phases if compiled else _phases
+        coarse, fine = (_cosine_and_sine(angle) for angle in phases(x_a[part], y_a[part], *way, k, waves.phase[pair], strides))
         np.negative(coarse[..., WAVES:], out=coarse[..., WAVES:])
         # cos(p + q) = cos p · cos q − sin p · sin q, summed over all waves by one product of matrices a line
         np.matmul(coarse, fine.transpose(0, 2, 1), out=field[part].reshape(-1, strides, _STRIDE))
     return np.asarray(field[:, :samples] * np.float32(np.sqrt(2.0 / WAVES)), dtype=np.float32)
 
 
-def _cosine_and_sine(phase: Array) -> NDArray[np.float32]:
+def _phases(x_a: Array, y_a: Array, turn_x: Array, turn_y: Array, k: Array, phase: Array, strides: int) -> tuple[Float32, Float32]:
+    """Return the phases of waves at every stride from the first end of lines, and at each sample from there, less whole turns."""
+    start = np.multiply.outer(x_a, k[:, 0]) + np.multiply.outer(y_a, k[:, 1]) + phase
+    turn = np.multiply.outer(turn_x, k[:, 0]) + np.multiply.outer(turn_y, k[:, 1])
+    coarse = turn[:, None, :] * (_STRIDE * np.arange(strides, dtype=float))[:, None]
+    coarse += start[:, None, :]
+    return _less_whole_turns(coarse), _less_whole_turns(turn[:, None, :] * np.arange(_STRIDE, dtype=float)[:, None])
+
+
+def _compiled_phases(
+    x_a: Array, y_a: Array, turn_x: Array, turn_y: Array, k: Array, phase: Array, strides: int
+) -> tuple[Float32, Float32]:
+    coarse, fine = (np.empty((len(x_a), count, WAVES), dtype=np.float32) for count in (strides, _STRIDE))
+    run = load_compiled("compiled_lines", "phases")
+    run(x_a, y_a, turn_x, turn_y, k, phase, _TURN, _REST_OF_TURN, float(_STRIDE), coarse, fine)
+    return coarse, fine
+
+
+def _less_whole_turns(phase: Array) -> Float32:
     # `np.remainder` gives the same and takes forty times as long; a turn in two parts, so that nothing is rounded on the way
     turns = phase * (0.5 / np.pi)
     np.floor(turns, out=turns)
@@ -184,11 +225,14 @@ def _cosine_and_sine(phase: Array) -> NDArray[np.float32]:
     np.subtract(phase, small, out=small)
     turns *= _REST_OF_TURN
     small -= turns
-    result = np.empty((*phase.shape[:-1], 2 * phase.shape[-1]), dtype=np.float32)
-    cosine, sine = result[..., : phase.shape[-1]], result[..., phase.shape[-1] :]
-    single = small.astype(np.float32)
-    np.cos(single, out=cosine)
-    np.sin(single, out=sine)
+    return small.astype(np.float32)
+
+
+def _cosine_and_sine(phase: Float32) -> Float32:
+    count = phase.shape[-1]
+    result = np.empty((*phase.shape[:-1], 2 * count), dtype=np.float32)
+    np.cos(phase, out=result[..., :count])
+    np.sin(phase, out=result[..., count:])
     return result
 
 
@@ -257,8 +301,8 @@ def height_errors_on_lattice(fields: ErrorFields, landscape: Landscape, x_m: Arr
         errors = np.zeros((len(y_m), len(x_m)), dtype=np.float32)
         for waves, spread in parts:
             k = waves.vector_per_m[pair]
-            rows = _cosine_and_sine(np.multiply.outer(y_m, k[:, 1]) + waves.phase[pair])
-            columns = _cosine_and_sine(np.multiply.outer(x_m, k[:, 0]))
+            rows = _cosine_and_sine(_less_whole_turns(np.multiply.outer(y_m, k[:, 1]) + waves.phase[pair]))
+            columns = _cosine_and_sine(_less_whole_turns(np.multiply.outer(x_m, k[:, 0])))
             np.negative(rows[:, WAVES:], out=rows[:, WAVES:])
             errors += spread * (rows @ columns.T) * np.float32(np.sqrt(2.0 / WAVES))
         return errors

@@ -81,9 +81,9 @@ def test_links_of_other_heights_over_one_line_share_its_errors_to_the_bit(monkey
     lines = []
     along_lines = error_fields._along_lines
 
-    def counted(waves, pair, ends, samples):  # type: ignore[no-untyped-def]
+    def counted(waves, pair, ends, samples, **more):  # type: ignore[no-untyped-def]
         lines.append(len(ends[0]))
-        return along_lines(waves, pair, ends, samples)
+        return along_lines(waves, pair, ends, samples, **more)
 
     monkeypatch.setattr(error_fields, "_along_lines", counted)
     errors_m = height_errors_along(fields, LAND, sample_profiles(LAND, *many, SAMPLES), *many)
