@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final
+from functools import cache
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -31,7 +32,7 @@ WAVES: Final = 64
 _STRIDE: Final = 16
 """Samples of a line are counted as 16·i + j: waves at both parts are multiplied, which spares most sines."""
 
-_NUMBERS_AT_ONCE: Final = 16_384
+_NUMBERS_AT_ONCE: Final = 32_768
 """Phases worked out together: a few arrays of as many numbers stay in a usual cache; no figure hangs on it."""
 
 _TURN: Final = float(np.float32(2.0 * np.pi))
@@ -166,7 +167,12 @@ def line_errors(
         errors = np.zeros((len(line), profiles.samples), dtype=np.float32)
         for rows, waves, spread in parts:
             ends = x_a[rows], y_a[rows], x_b[rows], y_b[rows]
-            errors[rows] += spread * _along_lines(waves, pair, ends, profiles.samples, compiled=compiled)
+            found = _along_lines(waves, pair, ends, profiles.samples, compiled=compiled)
+            found *= spread
+            if len(rows) == len(line):
+                errors += found
+            else:
+                errors[rows] += found
         return errors
 
     return LineErrors(line, line_of.reshape(-1), errors_m)
@@ -212,9 +218,13 @@ def _compiled_phases(
     x_a: Array, y_a: Array, turn_x: Array, turn_y: Array, k: Array, phase: Array, strides: int
 ) -> tuple[Float32, Float32]:
     coarse, fine = (np.empty((len(x_a), count, WAVES), dtype=np.float32) for count in (strides, _STRIDE))
-    run = load_compiled("compiled_lines", "phases")
-    run(x_a, y_a, turn_x, turn_y, k, phase, _TURN, _REST_OF_TURN, float(_STRIDE), coarse, fine)
+    _phases_code()(x_a, y_a, turn_x, turn_y, k, phase, _TURN, _REST_OF_TURN, float(_STRIDE), coarse, fine)
     return coarse, fine
+
+
+@cache
+def _phases_code() -> Callable[..., Any]:
+    return load_compiled("compiled_lines", "phases")
 
 
 def _less_whole_turns(phase: Array) -> Float32:
