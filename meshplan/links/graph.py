@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
+
 from meshplan.links.link_table import LinkTable
 from meshplan.records import Power, Role, Use
 
@@ -50,13 +52,12 @@ def build_graph(table: LinkTable, *, least_chance: float, second_routes_for_all:
                 "power_ok": site.power is not Power.BATTERY or station.lasts,
             }
         graph.add_node(station.key, **facts)
-    chances, worst = table.worst_chance, table.worst_season
-    for row, (i, j) in enumerate(table.pairs):
-        chance = float(chances[row])
-        if chance < least_chance:
-            continue
+    chances = table.worst_chance
+    margins = np.take_along_axis(table.margin_db, table.worst_season[None, :], axis=0)[0]
+    for row in np.flatnonzero(chances >= least_chance).tolist():
+        i, j = table.pairs[row]
         a, b = table.stations[i], table.stations[j]
-        strength = {"chance": chance, "margin_db": float(table.margin_db[worst[row], row]), "row": row}
+        strength = {"chance": float(chances[row]), "margin_db": float(margins[row]), "row": row}
         graph.add_edge(a.key, b.key, **strength)
         if a.site.role is Role.RELAY and b.site.role is Role.RELAY:
             graph.add_edge(b.key, a.key, **strength)

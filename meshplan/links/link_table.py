@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, fields
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -36,6 +37,9 @@ OnProgress = Callable[[int, int], None]
 
 CHUNK_SAMPLES = 131_072
 """Samples computed together: ten arrays of this size stay in a usual cache."""
+
+COMPILED_FROM_SAMPLES = 2_000_000
+"""Samples of all links from which compiled code earns its start over elevation draws; the figures are the same to the bit."""
 
 SAMPLES_EXACT_TO = 32
 """Profiles up to this long take one sample a cell; longer ones share counts, at most a sixteenth more, so that they batch."""
@@ -85,7 +89,7 @@ class LinkTable(ShortForm):
             ("seasons", [season.name for season in self.seasons]),
         )
 
-    @property
+    @cached_property
     def margin_db(self) -> Array:
         """Median margin of the weaker direction that the radio needs; shape (n_seasons, n_links)."""
         return np.asarray(np.minimum(self.margin_at_b_db, self.margin_at_a_db))
@@ -111,12 +115,12 @@ class LinkTable(ShortForm):
         """Return the degrees of freedom of the loss of a link; infinite for the normal distribution."""
         return np.inf if self.tail_freedom is None else float(self.tail_freedom[season, row])
 
-    @property
+    @cached_property
     def worst_season(self) -> NDArray[np.intp]:
         """Season with the least chance of each link."""
         return np.asarray(np.argmin(np.where(np.isnan(self.chance), 2.0, self.chance), axis=0))
 
-    @property
+    @cached_property
     def worst_chance(self) -> Array:
         """Chance in the worst season, shape (n_links,); zero where the ground is unknown."""
         return np.asarray(np.nan_to_num(self.chance, nan=0.0).min(axis=0))
@@ -163,13 +167,14 @@ def compute_links(
     distance = np.hypot(x[b] - x[a], y[b] - y[a])
     bearing = np.degrees(np.arctan2(x[b] - x[a], y[b] - y[a])) % 360.0
     draws = error_fields.draws if error_fields is not None else 0
-    drawn = np.zeros((total, draws))
+    shifts = np.zeros((total, draws), dtype=np.float32)
     hidden = np.zeros(total)
     tops = tuple(end_tops(height.tolist(), [station.clutter for station in stations], end) for end in (a, b))
     order = np.argsort(distance, kind="stable")
     samples = np.array([sample_count(length, landscape.sampled_as_m) for length in distance.tolist()], dtype=np.intp)
     chunks = list(_chunks(order, samples))
     found: dict[int, PathLosses] = {}
+    compiled = int(samples.sum()) >= COMPILED_FROM_SAMPLES
 
     def work(number: int) -> None:
         rows = chunks[number]
@@ -181,7 +186,7 @@ def compute_links(
         raised = raised_paths(profiles, ends, here, landscape, seasons, settings, places, around_db=around_db)
         found[number] = raised.losses
         if error_fields is not None:
-            drawn[rows] = terrain_draws_db(
+            drawn_db = terrain_draws_db(
                 profiles,
                 raised.ends,
                 landscape,
@@ -190,9 +195,13 @@ def compute_links(
                 *places,
                 over_roofs=raised.over_roofs,
                 lattice=error_lattice,
+                compiled=compiled,
             )
+            drawn_db = np.ascontiguousarray(drawn_db)
+            mean_db = drawn_db.mean(axis=1)
+            shifts[rows] = drawn_db - mean_db[:, None]
             hides = relief_hides(profiles, error_fields)
-            hidden[rows] = np.where(hides, drawn[rows].mean(axis=1) - raised.as_mapped_db, 0.0)
+            hidden[rows] = np.where(hides, mean_db - raised.as_mapped_db, 0.0)
 
     def tell(done: int, pieces: int) -> None:
         if on_progress is not None:
@@ -200,9 +209,7 @@ def compute_links(
 
     run_pieces(work, [(number,) for number in range(len(chunks))], cores=cores, progress=tell)
     joined = _join([found[number] for number in range(len(chunks))], order, len(seasons))
-    shifts = drawn.astype(np.float32)
-    if draws:
-        shifts = (drawn - drawn.mean(axis=1)[:, None]).astype(np.float32)
+    found.clear()
     indoors = indoor_legs(stations, pairs, distance, landscape, settings, joined)
     joined = with_indoor_legs(joined, indoors)
     shifts[list(indoors)], hidden[list(indoors)] = 0.0, 0.0

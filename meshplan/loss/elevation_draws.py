@@ -13,9 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.grid import Float32
-from meshplan.loss.error_fields import ErrorFields, height_errors_along
+from meshplan.loss.error_fields import ErrorFields, LineErrors, line_errors
 from meshplan.loss.error_lattice import ErrorLattice
-from meshplan.loss.fast.draws import losses_over_lattice_db
+from meshplan.loss.fast.constants import RadioPath
+from meshplan.loss.fast.draws import losses_over_lattice_db, smooth_parts
 from meshplan.loss.fast.lines import Lines, shared_table, smooth_heights, terrain_losses_db
 from meshplan.loss.path_loss import Ends, PathSettings
 from meshplan.loss.standing_cover import radio_path
@@ -37,11 +38,13 @@ def terrain_draws_db(
     *,
     over_roofs: NDArray[np.bool_],
     lattice: ErrorLattice | None = None,
+    compiled: bool = False,
 ) -> Array:
     """Return the terrain and roof loss over each elevation draw; shape (n_paths, n_draws).
 
     With a `lattice` of the same fields, height errors are read there: a fraction of the time where many paths cross the same land.
-    Antennas stand on the ground of `ends`, so their heights move with it. Roofs count on paths that go over them, `over_roofs`; a
+    With `compiled` code figures are the same to the bit: worth its start where there are thousands of paths. Antennas stand on the
+    ground of `ends`, so their heights move with it. Roofs count on paths that go over them, `over_roofs`; a
     path that goes through walls pays those, which no error of the ground changes.
 
     Notes
@@ -59,7 +62,14 @@ def terrain_draws_db(
         return losses_over_lattice_db(
             ground, roofs, antennas, profiles.distance_m, on_lattice, lattice.errors_m, lattice.pairs, path
         )
-    return _losses_over(profiles, ends, landscape, settings, _mirrored(fields_, landscape, profiles, places), over_roofs)
+    errors = line_errors(fields_, landscape, profiles, places, compiled=compiled)
+    over = _compiled_parts if compiled else _parts
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ground, roofs, antennas = _heights(profiles, ends, landscape, over_roofs)
+        nu, start, end = over(profiles, ground, roofs, antennas, radio_path(settings), errors, fields_.pairs)
+    distance = np.tile(profiles.distance_m, len(nu))
+    found = terrain_losses_db(distance, nu.ravel(), start.ravel(), end.ravel(), profiles.samples - 1, radio_path(settings))
+    return np.asarray(found.reshape(nu.shape).T)
 
 
 def relief_hides(profiles: Profiles, fields_: ErrorFields) -> NDArray[np.bool_]:
@@ -75,44 +85,48 @@ def relief_hides(profiles: Profiles, fields_: ErrorFields) -> NDArray[np.bool_]:
     return hides
 
 
-def _mirrored(
-    fields_: ErrorFields, landscape: Landscape, profiles: Profiles, places: tuple[Array, Array, Array, Array]
-) -> Iterator[Float32]:
-    """Yield the height errors of each draw: all first ones, then the same turned over."""
-    errors_m = height_errors_along(fields_, landscape, profiles, *places)
+def _mirrored(errors: LineErrors, pairs: int) -> Iterator[Float32]:
+    """Yield the height errors of the lines in each draw: all first ones, then the same turned over."""
     drawn = []
-    for pair in range(fields_.pairs):
-        drawn.append(errors_m(pair))
+    for pair in range(pairs):
+        drawn.append(errors.errors_m(pair))
         yield drawn[-1]
     for error in drawn:
         yield -error
 
 
-def _losses_over(
-    profiles: Profiles,
-    ends: Ends,
-    landscape: Landscape,
-    settings: PathSettings,
-    errors: Iterator[Float32],
-    over_roofs: NDArray[np.bool_],
-) -> Array:
-    """Return the terrain and roof loss over the ground with each of some errors added; shape (n_paths, n_errors)."""
-    ground, roofs, antennas = _heights(profiles, ends, landscape, over_roofs)
-    path, table = radio_path(settings), shared_table(profiles.samples - 1)
+def _parts(
+    profiles: Profiles, ground: Float32, roofs: Float32, antennas: Array, path: RadioPath, errors: LineErrors, pairs: int
+) -> tuple[Array, Array, Array]:
+    """Return ν of the edge and both antenna heights over the smooth line in each draw; shape (n_draws, n_paths)."""
+    table = shared_table(profiles.samples - 1)
     roofed = np.flatnonzero(roofs[:, 1:-1].any(axis=1))
     rows = []
-    with np.errstate(invalid="ignore", divide="ignore"):
-        for error in errors:
-            drawn = ground + error
-            lines = Lines(drawn, profiles.distance_m, antennas, path, table)
-            nu = lines.edge_nu(drawn)
-            if len(roofed):
-                nu[roofed] = lines.edge_nu(drawn[roofed] + roofs[roofed], roofed)
-            rows.append(np.stack([nu, *smooth_heights(lines, table)]))
-    nu, start, end = (part.ravel() for part in np.stack(rows, axis=1))
-    distance = np.tile(profiles.distance_m, len(rows))
-    found = terrain_losses_db(distance, nu, start, end, profiles.samples - 1, path)
-    return np.asarray(found.reshape(len(rows), len(ground)).T)
+    for error in _mirrored(errors, pairs):
+        drawn = ground + error[errors.line_of]
+        lines = Lines(drawn, profiles.distance_m, antennas, path, table)
+        nu = lines.edge_nu(drawn)
+        if len(roofed):
+            nu[roofed] = lines.edge_nu(drawn[roofed] + roofs[roofed], roofed)
+        rows.append(np.stack([nu, *smooth_heights(lines, table)]))
+    nu, start, end = np.stack(rows, axis=1)
+    return nu, start, end
+
+
+def _compiled_parts(
+    profiles: Profiles, ground: Float32, roofs: Float32, antennas: Array, path: RadioPath, errors: LineErrors, pairs: int
+) -> tuple[Array, Array, Array]:
+    """Return what `_parts` returns, to the bit."""
+    table = shared_table(profiles.samples - 1)
+    on_lines, drawn = ground[errors.first], np.stack([errors.errors_m(pair) for pair in range(pairs)])
+    fits, ends = [], []
+    for sign in (1.0, -1.0):
+        for error in drawn:
+            line = on_lines + error if sign > 0.0 else on_lines - error
+            fits.append([(line * weights).sum(axis=1) for weights in table[3:5]])
+            ends.append([line[:, 0], line[:, -1]])
+    fit, end = (np.stack(part)[..., errors.line_of] for part in (fits, ends))
+    return smooth_parts(ground, roofs, drawn, errors.line_of, antennas, profiles.distance_m, path, fit.astype(float), end)
 
 
 def _heights(profiles: Profiles, ends: Ends, landscape: Landscape, over_roofs: NDArray[np.bool_]) -> tuple[Float32, Float32, Array]:

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final
+from functools import cache
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from meshplan.grid import Float32
+from meshplan.loss.fast.thread_pool import load_compiled
 from meshplan.terrain.bilinear import bilinear
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import Profiles
@@ -29,6 +31,9 @@ WAVES: Final = 64
 
 _STRIDE: Final = 16
 """Samples of a line are counted as 16·i + j: waves at both parts are multiplied, which spares most sines."""
+
+_NUMBERS_AT_ONCE: Final = 32_768
+"""Phases worked out together: a few arrays of as many numbers stay in a usual cache; no figure hangs on it."""
 
 _TURN: Final = float(np.float32(2.0 * np.pi))
 _REST_OF_TURN: Final = 2.0 * np.pi - _TURN
@@ -110,15 +115,47 @@ def height_errors_along(
     y_b_m: Array,
 ) -> Callable[[int], Float32]:
     """Return a function from the number of a pair of draws to the height errors of all samples, shape (n_paths, n_samples)."""
+    lines = line_errors(fields, landscape, profiles, (x_a_m, y_a_m, x_b_m, y_b_m))
+    if len(lines.first) == len(lines.line_of):
+        return lines.errors_m
+    return lambda pair: lines.errors_m(pair)[lines.line_of]
+
+
+@dataclass(frozen=True, eq=False)
+class LineErrors:
+    """Height errors of the lines that some paths lie over: links between other heights of the same two places share one."""
+
+    first: NDArray[np.intp]
+    """A path over each line."""
+    line_of: NDArray[np.intp]
+    errors_m: Callable[[int], Float32]
+    """Takes the number of a pair of draws, returns shape (n_lines, n_samples)."""
+
+
+def line_errors(
+    fields: ErrorFields,
+    landscape: Landscape,
+    profiles: Profiles,
+    places: tuple[Array, Array, Array, Array],
+    *,
+    compiled: bool = False,
+) -> LineErrors:
+    """Return the height errors of paths, each line once; `compiled` code gives the same to the bit."""
     assert profiles.raster is not None
+    ends = np.stack(places, axis=1)
+    _, line, line_of = np.unique(ends, axis=0, return_index=True, return_inverse=True)
+    if len(line) == len(ends):
+        line = line_of = np.arange(len(ends))
+    x_a, y_a, x_b, y_b = np.ascontiguousarray(ends[line].T)
+    raster = profiles.raster[line]
     parts = []
     for number, (relief, causes) in enumerate(zip(landscape.reliefs, fields.waves, strict=True)):
-        here = profiles.raster == number
+        here = raster == number
         rows = np.flatnonzero(here.any(axis=1))
         if relief is None or not len(rows):
             continue
         mask = None if here.all() else here[rows]
-        place = tuple(axis[rows] for axis in profiles.places[number])
+        place = tuple(axis[line[rows]] for axis in profiles.places[number])
         for waves in causes:
             spread = _spread_at(relief, waves, *place)
             if mask is not None:
@@ -127,13 +164,18 @@ def height_errors_along(
                 parts.append((rows, waves, spread))
 
     def errors_m(pair: int) -> Float32:
-        errors = np.zeros(profiles.ground_amsl_m.shape, dtype=np.float32)
+        errors = np.zeros((len(line), profiles.samples), dtype=np.float32)
         for rows, waves, spread in parts:
-            ends = x_a_m[rows], y_a_m[rows], x_b_m[rows], y_b_m[rows]
-            errors[rows] += spread * _along_lines(waves, pair, ends, profiles.samples)
+            ends = x_a[rows], y_a[rows], x_b[rows], y_b[rows]
+            found = _along_lines(waves, pair, ends, profiles.samples, compiled=compiled)
+            found *= spread
+            if len(rows) == len(line):
+                errors += found
+            else:
+                errors[rows] += found
         return errors
 
-    return errors_m
+    return LineErrors(line, line_of.reshape(-1), errors_m)
 
 
 def _spread_at(relief: Relief, waves: Waves, column: Array, row: Array) -> Float32:
@@ -142,27 +184,66 @@ def _spread_at(relief: Relief, waves: Waves, column: Array, row: Array) -> Float
     return np.nan_to_num(bilinear(values, column, row)).astype(np.float32)
 
 
-def _along_lines(waves: Waves, pair: int, ends: tuple[Array, Array, Array, Array], samples: int) -> NDArray[np.float32]:
+def _along_lines(
+    waves: Waves, pair: int, ends: tuple[Array, Array, Array, Array], samples: int, *, compiled: bool = False
+) -> NDArray[np.float32]:
     """Return the field of unit variance at equally spaced samples of lines, shape (n_lines, samples)."""
     x_a, y_a, x_b, y_b = ends
     k = waves.vector_per_m[pair]
-    start = np.multiply.outer(x_a, k[:, 0]) + np.multiply.outer(y_a, k[:, 1]) + waves.phase[pair]
     steps = max(samples - 1, 1)
-    turn = np.multiply.outer((x_b - x_a) / steps, k[:, 0]) + np.multiply.outer((y_b - y_a) / steps, k[:, 1])
     strides = -(-samples // _STRIDE)
-    coarse = _cosine_and_sine(start[:, None, :] + turn[:, None, :] * (_STRIDE * np.arange(strides, dtype=float))[:, None])
-    fine = _cosine_and_sine(turn[:, None, :] * np.arange(_STRIDE, dtype=float)[:, None])
-    np.negative(coarse[..., WAVES:], out=coarse[..., WAVES:])
-    # cos(p + q) = cos p · cos q − sin p · sin q, summed over all waves by one product of matrices a line
-    field = np.matmul(coarse, fine.transpose(0, 2, 1)).reshape(len(x_a), -1)[:, :samples]
-    return np.asarray(field * np.float32(np.sqrt(2.0 / WAVES)), dtype=np.float32)
+    field = np.empty((len(x_a), strides * _STRIDE), dtype=np.float32)
+    at_once = max(_NUMBERS_AT_ONCE // (max(strides, _STRIDE) * WAVES), 1)
+    for first in range(0, len(x_a), at_once):
+        part = slice(first, first + at_once)
+        way = (x_b[part] - x_a[part]) / steps, (y_b[part] - y_a[part]) / steps
+        phases = _compiled_phases if compiled else _phases
+        coarse, fine = (_cosine_and_sine(angle) for angle in phases(x_a[part], y_a[part], *way, k, waves.phase[pair], strides))
+        np.negative(coarse[..., WAVES:], out=coarse[..., WAVES:])
+        # cos(p + q) = cos p · cos q − sin p · sin q, summed over all waves by one product of matrices a line
+        np.matmul(coarse, fine.transpose(0, 2, 1), out=field[part].reshape(-1, strides, _STRIDE))
+    return np.asarray(field[:, :samples] * np.float32(np.sqrt(2.0 / WAVES)), dtype=np.float32)
 
 
-def _cosine_and_sine(phase: Array) -> NDArray[np.float32]:
+def _phases(x_a: Array, y_a: Array, turn_x: Array, turn_y: Array, k: Array, phase: Array, strides: int) -> tuple[Float32, Float32]:
+    """Return the phases of waves at every stride from the first end of lines, and at each sample from there, less whole turns."""
+    start = np.multiply.outer(x_a, k[:, 0]) + np.multiply.outer(y_a, k[:, 1]) + phase
+    turn = np.multiply.outer(turn_x, k[:, 0]) + np.multiply.outer(turn_y, k[:, 1])
+    coarse = turn[:, None, :] * (_STRIDE * np.arange(strides, dtype=float))[:, None]
+    coarse += start[:, None, :]
+    return _less_whole_turns(coarse), _less_whole_turns(turn[:, None, :] * np.arange(_STRIDE, dtype=float)[:, None])
+
+
+def _compiled_phases(
+    x_a: Array, y_a: Array, turn_x: Array, turn_y: Array, k: Array, phase: Array, strides: int
+) -> tuple[Float32, Float32]:
+    coarse, fine = (np.empty((len(x_a), count, WAVES), dtype=np.float32) for count in (strides, _STRIDE))
+    _phases_code()(x_a, y_a, turn_x, turn_y, k, phase, _TURN, _REST_OF_TURN, float(_STRIDE), coarse, fine)
+    return coarse, fine
+
+
+@cache
+def _phases_code() -> Callable[..., Any]:
+    return load_compiled("compiled_lines", "phases")
+
+
+def _less_whole_turns(phase: Array) -> Float32:
     # `np.remainder` gives the same and takes forty times as long; a turn in two parts, so that nothing is rounded on the way
-    turns = np.floor(phase * (0.5 / np.pi))
-    small = ((phase - turns * _TURN) - turns * _REST_OF_TURN).astype(np.float32)
-    return np.concatenate([np.cos(small), np.sin(small)], axis=-1)
+    turns = phase * (0.5 / np.pi)
+    np.floor(turns, out=turns)
+    small = turns * _TURN
+    np.subtract(phase, small, out=small)
+    turns *= _REST_OF_TURN
+    small -= turns
+    return small.astype(np.float32)
+
+
+def _cosine_and_sine(phase: Float32) -> Float32:
+    count = phase.shape[-1]
+    result = np.empty((*phase.shape[:-1], 2 * count), dtype=np.float32)
+    np.cos(phase, out=result[..., :count])
+    np.sin(phase, out=result[..., count:])
+    return result
 
 
 def height_errors_at(fields: ErrorFields, landscape: Landscape, x_m: ArrayLike, y_m: ArrayLike) -> Callable[[int], Array]:
@@ -230,8 +311,8 @@ def height_errors_on_lattice(fields: ErrorFields, landscape: Landscape, x_m: Arr
         errors = np.zeros((len(y_m), len(x_m)), dtype=np.float32)
         for waves, spread in parts:
             k = waves.vector_per_m[pair]
-            rows = _cosine_and_sine(np.multiply.outer(y_m, k[:, 1]) + waves.phase[pair])
-            columns = _cosine_and_sine(np.multiply.outer(x_m, k[:, 0]))
+            rows = _cosine_and_sine(_less_whole_turns(np.multiply.outer(y_m, k[:, 1]) + waves.phase[pair]))
+            columns = _cosine_and_sine(_less_whole_turns(np.multiply.outer(x_m, k[:, 0])))
             np.negative(rows[:, WAVES:], out=rows[:, WAVES:])
             errors += spread * (rows @ columns.T) * np.float32(np.sqrt(2.0 / WAVES))
         return errors

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from landscapes import NORTH_M, WEST_M, make_landscape, rough
 from link_stations import SETTINGS, make_site, make_stations
 from shapely.geometry import box
 
+from meshplan.loss import error_fields
 from meshplan.loss.elevation_draws import relief_hides, terrain_draws_db
 from meshplan.loss.error_fields import height_errors_along
 from meshplan.loss.path_loss import Ends
@@ -68,6 +70,40 @@ def test_each_draw_is_the_formula_on_the_drawn_profile() -> None:
             expected = by_the_formula(profiles, ends, sign * errors_m(pair), over_roofs)
             assert np.abs(drawn[:, draw] - expected).max() < 0.02
     assert drawn.std(axis=1).max() > 3.0
+
+
+def test_links_of_other_heights_over_one_line_share_its_errors_to_the_bit(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Four heights at both ends are sixteen links over one line; a link by itself has the errors that it has among them."""
+    places, _ = paths()
+    many = tuple(np.repeat(axis, 16) for axis in places)
+    fields = draw_error_fields(LAND)
+    alone = [height_errors_along(fields, LAND, sample_profiles(LAND, *places, SAMPLES), *places)(pair) for pair in (0, 5)]
+    lines = []
+    along_lines = error_fields._along_lines
+
+    def counted(waves, pair, ends, samples, **more):  # type: ignore[no-untyped-def]
+        lines.append(len(ends[0]))
+        return along_lines(waves, pair, ends, samples, **more)
+
+    monkeypatch.setattr(error_fields, "_along_lines", counted)
+    errors_m = height_errors_along(fields, LAND, sample_profiles(LAND, *many, SAMPLES), *many)
+    for pair, expected in zip((0, 5), alone, strict=True):
+        assert errors_m(pair).tobytes() == np.repeat(expected, 16, axis=0).tobytes()
+    assert set(lines) == {len(places[0])}
+    for row in (0, 3, len(many[0]) - 1):
+        one = tuple(axis[row : row + 1] for axis in many)
+        found = height_errors_along(fields, LAND, sample_profiles(LAND, *one, SAMPLES), *one)(5)
+        assert found.tobytes() == errors_m(5)[row].tobytes()
+
+
+@pytest.mark.parametrize("numbers", [1, 5_000, 10**9])
+def test_how_much_is_worked_out_together_moves_no_bit(numbers: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    places, _ = paths()
+    profiles = sample_profiles(LAND, *places, SAMPLES)
+    expected = height_errors_along(draw_error_fields(LAND), LAND, profiles, *places)(3)
+    assert expected.std() > 1.0
+    monkeypatch.setattr(error_fields, "_NUMBERS_AT_ONCE", numbers)
+    assert height_errors_along(draw_error_fields(LAND), LAND, profiles, *places)(3).tobytes() == expected.tobytes()
 
 
 def test_only_rasters_that_are_sampled_within_their_cells_hide_relief() -> None:

@@ -50,9 +50,13 @@ class Lines:
         high_s = work.max(axis=1).astype(float)
         np.multiply(over, self.across, out=work)
         high = work.max(axis=1).astype(float)
-        distance = self.distance_m[rows]
-        scale = np.sqrt(2.0 / (self.wavelength_m * np.where(distance > 0.0, distance, 1.0)))
-        return np.asarray(np.where(high_t < 0.0, high, np.sqrt(np.maximum(high_t * high_s, 0.0))) * scale)
+        return edge_nu_of(high_t, high_s, high, self.distance_m[rows], self.wavelength_m)
+
+
+def edge_nu_of(high_t: Float64, high_s: Float64, high: Float64, distance_m: Float64, wavelength_m: float) -> Float64:
+    """Return ν of the Bullington edge from the largest slopes and the largest clearance of the sight line; shapes broadcast."""
+    scale = np.sqrt(2.0 / (wavelength_m * np.where(distance_m > 0.0, distance_m, 1.0)))
+    return np.asarray(np.where(high_t < 0.0, high, np.sqrt(np.maximum(high_t * high_s, 0.0))) * scale)
 
 
 def terrain_losses_db(distance_m: Float64, nu: Float64, start_m: Float64, end_m: Float64, steps: int, path: RadioPath) -> Float64:
