@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable
 
+import numpy as np
 import shapely
+from numpy.typing import NDArray
 from pyproj import Transformer
 
 from meshplan.grid import Grid
@@ -17,23 +20,23 @@ Ring = tuple[tuple[float, float], ...]
 
 def map_shapes(landscape: Landscape, boundary: shapely.Geometry | None) -> tuple[MapShape, ...]:
     """Return the boundary and all cover as outlines; lines wind as RFC 7946 asks, outer rings counter-clockwise."""
-    to_degrees = Transformer.from_crs(landscape.grid.crs, "EPSG:4326", always_xy=True)
-    shapes: list[MapShape] = []
-    if boundary is not None:
-        shapes.extend(_outlines("boundary", "property boundary", 0.0, boundary, to_degrees))
-    for cover in landscape.covers:
-        height_m = max((cover.height_m, *cover.heights_by_month_m))
-        shapes.extend(_outlines(cover.kind, cover.name, height_m, cover.geometry, to_degrees))
-    return tuple(shapes)
+    named = [] if boundary is None else [("boundary", "property boundary", 0.0)]
+    named += [(cover.kind, cover.name, max((cover.height_m, *cover.heights_by_month_m))) for cover in landscape.covers]
+    drawn = [] if boundary is None else [boundary]
+    polygons, owners = shapely.get_parts([*drawn, *(cover.geometry for cover in landscape.covers)], return_index=True)
+    wanted = (shapely.get_type_id(polygons) == shapely.GeometryType.POLYGON) & ~shapely.is_empty(polygons)
+    outlines = _outlines(polygons[wanted], Transformer.from_crs(landscape.grid.crs, "EPSG:4326", always_xy=True))
+    return tuple(MapShape(*named[owner], rings=rings) for owner, rings in zip(owners[wanted].tolist(), outlines, strict=True))
 
 
-def _outlines(kind: str, name: str, height_m: float, geometry: shapely.Geometry, to_degrees: Transformer) -> Iterable[MapShape]:
-    for polygon in shapely.get_parts(geometry):
-        if polygon.geom_type != "Polygon" or polygon.is_empty:
-            continue
-        wound = shapely.geometry.polygon.orient(polygon, 1.0)
-        rings = tuple(_ring(ring, to_degrees) for ring in (wound.exterior, *wound.interiors))
-        yield MapShape(kind, name, height_m, rings)
+def _outlines(polygons: NDArray[np.object_], to_degrees: Transformer) -> Iterable[tuple[Ring, ...]]:
+    """Yield the rings of each polygon, the outer one first; all corners are turned into degrees at once."""
+    rings, polygon_of = shapely.get_rings(shapely.orient_polygons(polygons), return_index=True)
+    places = _degrees(shapely.get_coordinates(rings), to_degrees)
+    ends = np.cumsum(shapely.get_num_coordinates(rings)).tolist()
+    cut = [places[start:end] for start, end in itertools.pairwise([0, *ends])]
+    last = np.cumsum(np.bincount(polygon_of, minlength=len(polygons))).tolist()
+    return (tuple(cut[start:end]) for start, end in itertools.pairwise([0, *last]))
 
 
 def map_wires(utilities: Utilities, grid: Grid, rules: WireRules | None) -> tuple[MapWire, ...]:
@@ -66,6 +69,9 @@ def _parts(geometry: object) -> list[shapely.Geometry]:
 
 
 def _ring(ring: shapely.Geometry, to_degrees: Transformer) -> Ring:
-    x, y = ring.xy
-    lon, lat = to_degrees.transform(list(x), list(y))
-    return tuple((round(float(a), 7), round(float(b), 7)) for a, b in zip(lon, lat, strict=True))
+    return _degrees(shapely.get_coordinates(ring), to_degrees)
+
+
+def _degrees(corners: NDArray[np.float64], to_degrees: Transformer) -> Ring:
+    lon, lat = to_degrees.transform(corners[:, 0], corners[:, 1])
+    return tuple((round(a, 7), round(b, 7)) for a, b in zip(lon.tolist(), lat.tolist(), strict=True))

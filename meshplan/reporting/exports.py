@@ -5,9 +5,11 @@ from __future__ import annotations
 import contextlib
 import math
 import sqlite3
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any, Final
+
+import numpy as np
 
 from meshplan.errors import MeshplanError
 from meshplan.records import VERDICT_WORDS, Device, Link, MapShape, Plan, Role, Route
@@ -58,9 +60,10 @@ def write_geopackage(plan: Plan, path: Path) -> Path:
         before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": FIXED_DATE})
         try:
-            for name, (kind, frame) in geo_frames(plan).items():
+            frames = geo_frames(plan)
+            for name, (kind, frame) in frames.items():
                 pyogrio.write_dataframe(frame, target, layer=name, driver="GPKG", geometry_type=kind)
-            _refuse_unfinished(target, {name: len(rows) for name, (_, rows, _) in _layers(plan).items()})
+            _refuse_unfinished(target, {name: len(frame) for name, (_, frame) in frames.items()})
         except (RuntimeError, sqlite3.Error) as error:  # GDAL and SQLite tell a full disk in words of their own
             raise MeshplanError(
                 "could not be written whole",
@@ -80,7 +83,7 @@ def _refuse_unfinished(path: Path, counts: dict[str, int]) -> None:
         raise RuntimeError(f"{found} rows in place of {counts}")
 
 
-def geo_frames(plan: Plan) -> dict[str, tuple[str, object]]:
+def geo_frames(plan: Plan) -> dict[str, tuple[str, Any]]:
     """Return the layers devices, links, routes and shapes: kind of geometry, and a GeoDataFrame in WGS 84."""
     import geopandas  # noqa: PLC0415
 
@@ -99,17 +102,14 @@ def _column(kind: str, values: list[object]) -> Any:
 
 
 def _layers(plan: Plan) -> dict[str, tuple[str, list[Row], dict[str, str]]]:
-    from shapely.geometry import LineString, Point, Polygon  # noqa: PLC0415
+    from shapely.geometry import LineString, Point  # noqa: PLC0415
 
     places = {device.name: (device.lon_deg, device.lat_deg) for device in plan.devices}
     devices: list[Row] = [(device_properties(device), Point(places[device.name])) for device in plan.devices]
     links: list[Row] = [(link_properties(link), LineString([places[link.a], places[link.b]])) for link in plan.links]
     routes: list[Row] = [(route_properties(route), LineString([places[name] for name in route.devices])) for route in plan.routes]
-    shapes: list[Row] = []
-    for shape in plan.shapes:
-        rings = [closed_ring(ring, clockwise=index > 0) for index, ring in enumerate(shape.rings)]
-        row = {"kind": shape.kind, "name": shape.name, "height_m": float(shape.height_m)}
-        shapes.append((row, Polygon(rings[0], rings[1:])))
+    named = [{"kind": shape.kind, "name": shape.name, "height_m": float(shape.height_m)} for shape in plan.shapes]
+    shapes: list[Row] = list(zip(named, _polygons(plan.shapes), strict=True))
     wires: list[Row] = [(wire_properties(wire), _wire_shape(wire)) for wire in plan.wires]
     kinds = {"name": "str", "words": "str", "hazard": "str", "voltage_v": "float64"}
     return {
@@ -119,6 +119,18 @@ def _layers(plan: Plan) -> dict[str, tuple[str, list[Row], dict[str, str]]]:
         "shapes": ("Polygon", shapes, {"kind": "str", "name": "str", "height_m": "float64"}),
         **({"wires": ("Unknown", wires, kinds)} if wires else {}),
     }
+
+
+def _polygons(shapes: Sequence[MapShape]) -> list[Any]:
+    """Return outlines as polygons, all made at once."""
+    from shapely import linearrings, polygons  # noqa: PLC0415
+
+    if not shapes:
+        return []
+    rings = [(number, closed_ring(ring, clockwise=i > 0)) for number, one in enumerate(shapes) for i, ring in enumerate(one.rings)]
+    corners = [corner for _, ring in rings for corner in ring]
+    which = np.repeat(np.arange(len(rings)), [len(ring) for _, ring in rings])
+    return list(polygons(linearrings(corners, indices=which), indices=[number for number, _ in rings]))
 
 
 def _wire_shape(wire: MapWire) -> Any:

@@ -425,7 +425,7 @@ def device_properties(device: Device) -> dict[str, Any]:
 
 def closed_ring(ring: Sequence[tuple[float, float]], *, clockwise: bool) -> list[list[float]]:
     """Return a ring that ends where it starts and turns the way RFC 7946 §3.1.6 asks: outer left, holes right."""
-    points = [_position(*point) for point in ring]
+    points = [[round(lon_deg, LON_LAT_DECIMALS) + 0.0, round(lat_deg, LON_LAT_DECIMALS) + 0.0] for lon_deg, lat_deg in ring]
     if points and points[0] != points[-1]:
         points.append(points[0])
     base = points[0][1] if points else 0.0
@@ -442,17 +442,27 @@ def _position(lon_deg: float, lat_deg: float) -> list[float]:
 
 
 def _bounds(features: Iterable[dict[str, Any]]) -> list[float] | None:
-    points = [point for feature in features for point in _points(feature["geometry"]["coordinates"])]
+    points: list[list[float]] = []
+    for feature in features:
+        _collect_points(feature["geometry"]["coordinates"], points)
     if not points:
         return None
     longitudes, latitudes = [point[0] for point in points], [point[1] for point in points]
     return [min(longitudes), min(latitudes), max(longitudes), max(latitudes)]
 
 
-def _points(coordinates: Any) -> list[list[float]]:
-    if coordinates and isinstance(coordinates[0], float):
-        return [coordinates]
-    return [point for part in coordinates for point in _points(part)]
+def _collect_points(coordinates: Any, points: list[list[float]]) -> None:
+    """Add all places of a geometry, however deep they lie, to `points`."""
+    if not coordinates:
+        return
+    first = coordinates[0]
+    if isinstance(first, float):
+        points.append(coordinates)
+    elif first and isinstance(first[0], float):
+        points.extend(coordinates)
+    else:
+        for part in coordinates:
+            _collect_points(part, points)
 
 
 def _n(value: float | None, name: str) -> float | None:

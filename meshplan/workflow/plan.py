@@ -35,11 +35,7 @@ from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLi
 from meshplan.planning.solve import solve_placement
 from meshplan.records import MadeWith, Plan, Role
 from meshplan.records.short_form import Facts, ShortForm
-from meshplan.reporting.exports import write_geopackage, write_gpx, write_kml
 from meshplan.reporting.file_sets import all_or_nothing
-from meshplan.reporting.map import write_map
-from meshplan.reporting.plan_files import write_csv_tables, write_links_csv, write_plan_geojson, write_plan_json
-from meshplan.reporting.report import write_report
 from meshplan.workflow.airtime import MOST_AIRTIME_ROUNDS, airtime_of, how_overfull, lost_by_failure, running_of
 from meshplan.workflow.better_radio import better_radio
 from meshplan.workflow.changed_places import workshop_of
@@ -193,6 +189,17 @@ def solve_limits(seconds: float | None = None) -> SolveLimits:
 
 def write_plan(planned: Planned, folder: Path, *, on_progress: OnProgress | None = None) -> tuple[Path, ...]:
     """Write map, report, plan.json, plan.geojson, links.csv, tables and exports, all or none of them; return their paths."""
+    # Page, drawings and folium are heavy, and a comparison, which plans for every class, writes none of this.
+    from meshplan.reporting.exports import write_geopackage, write_gpx, write_kml  # noqa: PLC0415
+    from meshplan.reporting.map import write_map  # noqa: PLC0415
+    from meshplan.reporting.plan_files import (  # noqa: PLC0415
+        write_csv_tables,
+        write_links_csv,
+        write_plan_geojson,
+        write_plan_json,
+    )
+    from meshplan.reporting.report import write_report  # noqa: PLC0415
+
     tell = on_progress or silent
     tell("Writing map and tables", 0, 0)
     with all_or_nothing(folder) as scratch:

@@ -24,6 +24,7 @@ from meshplan.links.mixture import radio_names
 from meshplan.links.seasons import hemisphere_of, seasons_named
 from meshplan.loss.path_loss import PathSettings
 from meshplan.operation.law import LegalVerdict, conditional_hint, find_region, highest_lawful_power, legal_check, whether_it_hops
+from meshplan.operation.law_rows import Emission
 from meshplan.propagation.ground import ground_constants
 from meshplan.propagation.refraction import effective_earth_radius_km
 from meshplan.propagation.seasons import Hemisphere, Season
@@ -595,11 +596,15 @@ def power_at(base: Base) -> Callable[[Site, AntennaClass, float, RadioMode], flo
     wish, region = base.found.settings.radio_settings, base.catalogue.region
     all_sensors = sensors_of(base)
 
+    @cache  # sensors of one rhythm and packet share a verdict
+    def most_dbm(emission: Emission) -> float:
+        power, verdict = highest_lawful_power(region, emission)
+        return min(power, emission.mode.tx_power_dbm) if verdict.lawful else emission.mode.tx_power_dbm
+
     @cache
     def power_dbm(gain_dbi: float, feed_loss_db: float, purpose: Purpose, mode: RadioMode, sensors: tuple[Site, ...]) -> float:
         emission = emission_of(mode, gain_dbi, feed_loss_db, purpose=purpose, licence=wish.licence, accepts=wish.accepts)
-        power, verdict = highest_lawful_power(region, with_own_traffic(emission, sensors))
-        return min(power, mode.tx_power_dbm) if verdict.lawful else mode.tx_power_dbm
+        return most_dbm(with_own_traffic(emission, sensors))
 
     @cache  # apart from the above, so that thousands of sensors are not hashed anew for each of thousands of candidates
     def power_of_all_dbm(gain_dbi: float, feed_loss_db: float, mode: RadioMode) -> float:

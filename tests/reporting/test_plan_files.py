@@ -17,8 +17,8 @@ from shapely.geometry import shape
 
 from meshplan.errors import FaultList, InputError, MeshplanError, MissingFileError
 from meshplan.inputs.plan_file import read_plan_json
-from meshplan.records import Plan, RunningCost
-from meshplan.records.codec import PRECISION, json_text, plan_from_json, plan_to_json, rounded
+from meshplan.records import MapShape, Plan, RunningCost
+from meshplan.records.codec import PRECISION, json_text, plan_from_json, plan_to_json, record_to_values, rounded
 from meshplan.reporting.file_sets import all_or_nothing
 from meshplan.reporting.files import csv_text, write_text_atomically
 from meshplan.reporting.plan_files import (
@@ -41,6 +41,41 @@ def reread(plan: Plan) -> Plan:
 
 def test_a_plan_comes_back_exactly(plan: Plan, tmp_path: Path) -> None:
     assert read_plan_json(write_plan_json(plan, tmp_path / "plan.json")) == plan
+
+
+PLAIN = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False, allow_infinity=False) | st.text(),
+    lambda inner: st.lists(inner) | st.dictionaries(st.text(), inner) | st.tuples(inner, inner),
+)
+
+
+@settings(deadline=None, max_examples=200)
+@given(PLAIN)
+def test_text_is_that_of_the_standard_library(value: object) -> None:
+    assert json_text(value) == json.dumps(value, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
+def test_no_text_holds_what_json_has_not(value: float) -> None:
+    for indent in (None, 1):
+        with pytest.raises(ValueError, match=r"."):
+            json_text({"deep": [[value]]}, indent=indent)
+
+
+CORNER = st.floats(-180, 180) | st.sampled_from([math.nan, math.inf, -0.0, 7.00000005])
+
+
+@settings(deadline=None, max_examples=100)
+@given(st.lists(st.lists(st.tuples(CORNER, CORNER), max_size=5).map(tuple), max_size=3).map(tuple), st.floats() | st.integers(0, 9))
+def test_outlines_are_encoded_like_any_record(rings: tuple[tuple[tuple[float, float], ...], ...], height_m: float) -> None:
+    def written(value: float, name: str) -> object:
+        unknown = "infinity" if value > 0 else "-infinity" if value < 0 else None
+        return rounded(value, name) if math.isfinite(value) else unknown
+
+    drawn = MapShape("building", "barn", height_m, rings)
+    wanted = [[[written(a, "rings"), written(b, "rings")] for a, b in ring] for ring in rings]
+    expected = {"kind": "building", "name": "barn", "height_m": written(float(height_m), "height_m"), "rings": wanted}
+    assert repr(record_to_values(drawn)) == repr(expected)
 
 
 def test_hostile_names_come_back_exactly(hostile_plan: Plan) -> None:

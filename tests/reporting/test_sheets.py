@@ -9,6 +9,7 @@ import re
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
+from xml.etree.ElementTree import fromstring
 
 import pytest
 import segno
@@ -20,11 +21,11 @@ from meshplan.inputs.cautions import read_caution_rules
 from meshplan.inputs.measurements import read_readings
 from meshplan.operation.cautions import cautions_for, plan_cautions
 from meshplan.operation.parts import parts_list
-from meshplan.records import Plan, Power, Purpose, Role, Site
+from meshplan.records import MapShape, Plan, Power, Purpose, Role, Site
 from meshplan.reporting.plan_files import write_plan_json
 from meshplan.reporting.sheets import write_sheets
 from meshplan.reporting.sheets.entries import order_of_work, site_sheets
-from meshplan.reporting.sheets.overview import overview_svg
+from meshplan.reporting.sheets.overview import MOST_OUTLINES, overview_svg
 from meshplan.reporting.sheets.packet import sheets_html
 from meshplan.reporting.sheets.readings import COLUMNS, readings_csv
 from meshplan.reporting.sheets.site_page import fit_to_page, geo_uri, site_page
@@ -360,3 +361,21 @@ def test_sheets_load_nothing_that_computes(plan: Plan, tmp_path: Path) -> None:
     """Paper is written from plan.json alone."""
     write_plan_json(plan, tmp_path / "plan.json")
     assert loaded_by("sheets", str(tmp_path / "plan.json")) == []
+
+
+def test_very_many_outlines_are_drawn_as_squares(plan: Plan) -> None:
+    """A hundred thousand trees make no drawing of 20 MB: the largest stay outlines, the rest are cells of the picture."""
+    west, south = (min(getattr(device, name) for device in plan.devices) for name in ("lon_deg", "lat_deg"))
+    east, north = (max(getattr(device, name) for device in plan.devices) for name in ("lon_deg", "lat_deg"))
+    trees = []
+    for i in range(6000):
+        x, y = west + (east - west) * (i % 80) / 80, south + (north - south) * (i // 80) / 75
+        ring = ((x, y), (x + 1e-6, y), (x + 1e-6, y + 1e-6), (x, y + 1e-6), (x, y))
+        trees.append(MapShape("building", f"hut {i}", 3.0, (ring,)))
+    drawing = overview_svg(replace(plan, shapes=(*plan.shapes, *trees)))
+    assert drawing.count(">hut ") == MOST_OUTLINES - len(plan.shapes)
+    assert drawing.count("<title>building, small pieces</title>") == 1
+    assert all(f"<title>{shape.name}</title>" in drawing for shape in plan.shapes if shape.kind != "boundary")
+    squares = drawing.split("<title>building, small pieces</title>")[0].rsplit('d="', 1)[1].split('"')[0]
+    assert 100 < squares.count("z") <= 6000
+    fromstring(drawing)

@@ -79,7 +79,7 @@ def page_data(plan: Plan, landscape: MapLandscape) -> dict[str, object]:
             for name in VERDICTS
         ],
         "cover_kinds": [{"name": kind, "colour": cover_colour(kind)} for kind in plan.cover_kinds],
-        "shapes": [{**asdict(shape), "colour": cover_colour(shape.kind)} for shape in plan.shapes],
+        "shapes": [{**vars(shape), "colour": cover_colour(shape.kind)} for shape in plan.shapes],
         "wires": [asdict(wire) for wire in plan.wires],
         "wires_note": plan.wires_note,
         "credits": list(plan.credits),
@@ -352,15 +352,19 @@ def _steps(heights_m: tuple[float, ...]) -> list[int]:
 
 def _plain(value: object) -> object:
     """Return a value as JSON knows it: numbers short, unknown as null, tuples as lists."""
-    if isinstance(value, dict):
-        return {str(key): _plain(one) for key, one in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(one) for one in value]
     if isinstance(value, np.generic):
         value = value.item()
     if isinstance(value, float):
-        if not math.isfinite(value):
-            return None
-        short = round(value, 8)
-        return int(short) if short.is_integer() and abs(short) < 1e15 else short
+        return _short(value)
+    if isinstance(value, (list, tuple)):
+        return [_plain(one) for one in value]
+    if isinstance(value, dict):
+        return {str(key): _plain(one) for key, one in value.items()}
     return value
+
+
+def _short(value: float) -> float | None:
+    if not math.isfinite(value):
+        return None
+    short = round(value, 8)
+    return int(short) if short.is_integer() and abs(short) < 1e15 else short

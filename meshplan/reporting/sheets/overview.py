@@ -7,6 +7,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
+import numpy as np
+from numpy.typing import NDArray
+
 from meshplan.records import Device, Link, MapShape, Plan, Role
 from meshplan.records.utility import MapWire
 from meshplan.reporting.map.palette import VERDICT_STYLES, cover_colour
@@ -20,6 +23,11 @@ _DEGREE_M: Final = 111_320.0
 EDGE: Final = 34.0
 LETTER: Final = 5.9
 """Mean width of a letter of a label, in drawing units."""
+
+MOST_OUTLINES: Final = 2000
+"""Of more outlines the largest are drawn; the rest, of which a drawing cannot show the shape, as squares by kind."""
+SQUARE: Final = 2.0
+"""Side of such a square in drawing units."""
 
 
 @dataclass
@@ -62,7 +70,7 @@ def overview_svg(
         return f"{start}{notice(width, height, 'No devices to show.')}</svg>"
     places = {device.name: frame.at(device.lon_deg, device.lat_deg) for device in shown}
     parts = (
-        *(_outline(shape, frame) for shape in _back_to_front(plan.shapes)),
+        *_outlines(_back_to_front(plan.shapes), frame, width, height),
         *(_wire(wire, frame) for wire in plan.wires),
         *(_line(link, places) for link in plan.chosen_links if not way and link.a in places and link.b in places),
         _way([frame.at(*point) for point in way]),
@@ -89,6 +97,43 @@ def _frame(plan: Plan, shown: Iterable[Device], width: int, height: int) -> _Fra
 def _back_to_front(shapes: Iterable[MapShape]) -> list[MapShape]:
     rank = {"boundary": 2, "building": 1}
     return sorted(shapes, key=lambda shape: rank.get(shape.kind, 0))
+
+
+def _outlines(shapes: Sequence[MapShape], frame: _Frame, width: int, height: int) -> Iterable[str]:
+    """Yield the outlines; of very many the small ones as squares, those of one kind together, below the others."""
+    if len(shapes) <= MOST_OUTLINES:
+        return [_outline(shape, frame) for shape in shapes]
+    extents = [_extent(shape, frame) for shape in shapes]
+    areas = [(x1 - x0) * (y1 - y0) for x0, y0, x1, y1 in extents]
+    areas = [math.inf if shape.kind == "boundary" else area for shape, area in zip(shapes, areas, strict=True)]
+    large = set(sorted(range(len(shapes)), key=lambda i: (-areas[i], i))[:MOST_OUTLINES])
+    taken: dict[str, NDArray[np.bool_]] = {}
+    for i, (shape, (x0, y0, x1, y1)) in enumerate(zip(shapes, extents, strict=True)):
+        if i in large or x1 < 0 or y1 < 0:
+            continue
+        if shape.kind not in taken:
+            taken[shape.kind] = np.zeros((math.ceil(height / SQUARE), math.ceil(width / SQUARE)), dtype=bool)
+        left, top = max(int(x0 / SQUARE), 0), max(int(y0 / SQUARE), 0)
+        taken[shape.kind][top : max(round(y1 / SQUARE), top + 1), left : max(round(x1 / SQUARE), left + 1)] = True
+    squares = [_squares(kind, cells) for kind, cells in taken.items()]
+    return [*squares, *(_outline(shape, frame) for i, shape in enumerate(shapes) if i in large)]
+
+
+def _extent(shape: MapShape, frame: _Frame) -> tuple[float, float, float, float]:
+    """Return least and most x and y of an outline in drawing units."""
+    lon_deg, lat_deg = zip(*shape.rings[0], strict=True)
+    (x0, y0), (x1, y1) = frame.at(min(lon_deg), max(lat_deg)), frame.at(max(lon_deg), min(lat_deg))
+    return x0, y0, x1, y1
+
+
+def _squares(kind: str, cells: NDArray[np.bool_]) -> str:
+    """Return the cells of a kind as one path, those beside each other in one rectangle."""
+    edges = np.diff(np.pad(cells, ((0, 0), (1, 1))).astype(np.int8), axis=1)
+    rows, starts = np.nonzero(edges == 1)
+    ends = np.nonzero(edges == -1)[1]
+    runs = zip(rows.tolist(), starts.tolist(), ends.tolist(), strict=True)
+    steps = "".join(f"M{a * SQUARE:g} {row * SQUARE:g}h{(b - a) * SQUARE:g}v{SQUARE:g}H{a * SQUARE:g}z" for row, a, b in runs)
+    return path(steps, title(f"{kind.replace('_', ' ')}, small pieces"), fill=cover_colour(kind), fill_opacity="0.45")
 
 
 def _outline(shape: MapShape, frame: _Frame) -> str:
