@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Final
 
 import shapely
 from pyproj import Transformer
@@ -12,15 +13,24 @@ from meshplan.records import MapShape
 from meshplan.records.utility import MapWire, Utilities, WireRules
 from meshplan.terrain.landscape import Landscape
 
+NOT_MAPPED: Final = "not_mapped"
+"""Kind of an outline of land of which no file says what stands there."""
+
 Ring = tuple[tuple[float, float], ...]
 
 
 def map_shapes(landscape: Landscape, boundary: shapely.Geometry | None) -> tuple[MapShape, ...]:
-    """Return the boundary and all cover as outlines; lines wind as RFC 7946 asks, outer rings counter-clockwise."""
+    """Return the boundary, land that nothing maps beside land that is mapped, and all cover as outlines.
+
+    Lines wind as RFC 7946 asks, outer rings counter-clockwise.
+    """
     to_degrees = Transformer.from_crs(landscape.grid.crs, "EPSG:4326", always_xy=True)
     shapes: list[MapShape] = []
     if boundary is not None:
         shapes.extend(_outlines("boundary", "property boundary", 0.0, boundary, to_degrees))
+    grid, mapped = landscape.grid, landscape.mapped
+    for part in mapped.unmapped_outlines((grid.west_m, grid.south_m, grid.east_m, grid.north_m)):
+        shapes.extend(_outlines(NOT_MAPPED, f"not mapped, taken for {mapped.unmapped}", 0.0, part, to_degrees))
     for cover in landscape.covers:
         height_m = max((cover.height_m, *cover.heights_by_month_m))
         shapes.extend(_outlines(cover.kind, cover.name, height_m, cover.geometry, to_degrees))

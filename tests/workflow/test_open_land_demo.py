@@ -7,9 +7,16 @@ import sys
 from pathlib import Path
 from types import ModuleType
 
+import numpy as np
 import pytest
+import shapely
 
+from meshplan.operation.wires import NOT_SAFE
 from meshplan.records import Origin
+from meshplan.reporting.report import write_report
+from meshplan.reporting.sheets.cover_page import cover_page
+from meshplan.reporting.sheets.entries import site_sheets
+from meshplan.reporting.sheets.overview import land_words
 from meshplan.workflow.plan import Planned, plan_property
 from meshplan.workflow.plan_check import check_plan
 from meshplan.workflow.prepare import read_base
@@ -103,14 +110,32 @@ def test_a_plan_that_leaves_a_place_out_holds_when_it_is_checked(fold: Planned) 
     assert check_plan(FOLD, fold.plan).good
 
 
+def test_paper_shows_wires_and_unmapped_land_in_its_key_and_names_the_makers_of_the_map(fold: Planned, tmp_path: Path) -> None:
+    sheets = cover_page(fold.plan, site_sheets(fold.plan))
+    report = write_report(fold.plan, tmp_path / "report.html").read_text(encoding="utf-8")
+    for page in (sheets, report):
+        assert "overhead wire, not all are mapped" in page
+        assert "buried cable or pipe" in page
+        assert "not mapped: no file says what stands here" in page
+    assert "The land is drawn from: © OpenStreetMap contributors, openstreetmap.org/copyright" in sheets
+    assert sheets.count(NOT_SAFE) == 1
+    assert "The land is drawn from: © OpenStreetMap contributors" in " ".join(land_words(fold.plan))
+
+
 def test_land_that_nothing_maps_is_told_with_what_it_costs(fold: Planned) -> None:
     plan = fold.plan
     assert plan.not_mapped.startswith("NOT MAPPED")
     shares = {one.source: one.share_of_land for one in plan.cover_sources}
-    assert 0.05 < shares["mapped by nothing, taken as rural"] < 0.5
+    told = int(plan.not_mapped.split("on ")[1].split("%")[0]) / 100
+    assert shares["mapped by nothing, taken as rural"] == pytest.approx(told, abs=0.03), "cover beyond it is mapped"
     assert shares[Origin.SURFACE.value] > 0.1
     assert 0.005 < shares[Origin.SEEN_ABOVE.value] < 0.05
     assert sum(shares.values()) == pytest.approx(1.0, abs=1e-3)
+    parts = [shape for shape in plan.shapes if shape.kind == "not_mapped"]
+    rings = [np.array(ring) for shape in parts for ring in shape.rings]
+    shown = sum(shapely.Polygon(ring).area for ring in rings) * 111_320**2 * np.cos(np.radians(48.009))
+    assert shown / (950.0 * 700.0) == pytest.approx(told, abs=0.01)
+    assert all(ring[:, 0].min() > -20.9252 for ring in rings), "the surface reaches to x = 620 m"
     far = {station.site.name: station.clutter for station in fold.prepared.stations}
     assert far["Q07 far gate"] is not None
     assert far["Q01 yard weather"] is None
