@@ -53,6 +53,17 @@ def test_tags_become_a_layer_of_their_own(tmp_path: Path) -> None:
     assert len(found) == 8
 
 
+def test_the_order_of_the_file_does_not_matter(tmp_path: Path) -> None:
+    made, turned = wires(), wires()
+    turned.nodes.reverse()
+    turned.ways.reverse()
+    first, second = (
+        osm_utilities(read_osm(one.write(tmp_path / name), name), name).items for one, name in ((made, "a.osm"), (turned, "b.osm"))
+    )
+    assert [one.name for one in first] == [one.name for one in second]
+    assert [one.geometry for one in first] == [one.geometry for one in second]
+
+
 @pytest.fixture(scope="module")
 def planned(tmp_path_factory: pytest.TempPathFactory) -> Planned:
     folder = lay_small_property(tmp_path_factory.mktemp("wires"))
