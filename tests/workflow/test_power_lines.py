@@ -119,6 +119,19 @@ def test_a_check_names_the_places_beside_a_line(planned: Planned) -> None:
     assert "South post (power line 1001, 110 kV, 9 m)" in said
 
 
+def test_extracts_that_overlap_count_their_features_once(tmp_path: Path) -> None:
+    folder = lay_small_property(tmp_path, settings='cover = ["a.osm", "b.osm"]\n')
+    wires().write(folder / "a.osm")
+    more = wires()
+    more.line([(300, 100), (300, 300)], {"barrier": "hedge"})
+    more.write(folder / "b.osm")
+    found = read_base(folder).found
+    names = [one.name for one in found.utilities]
+    assert len(names) == len(set(names)) >= 3
+    assert any(line.startswith("b.osm: ") and "features stand in another extract as well" in line for line in found.assumptions)
+    assert [cover.kind for cover in found.covers] == ["hedge_deciduous"]
+
+
 def test_without_a_map_of_lines_that_is_said_first(tmp_path: Path) -> None:
     plan = plan_property(lay_small_property(tmp_path)).plan
     assert plan.cautions[0] == NONE_READ
