@@ -98,9 +98,9 @@ false origin in open ocean.
 Nothing here was drawn by hand. `land.osm` holds a wood without a height, hedges, fields, an orchard, a farmyard, a pipe and a
 power line; `surface_2m.tif` less `ground_2m.tif` gives heights to what states none and shows a copse that nobody mapped. East of
 x = 620 m the surface ends, and of part of that land the extract says nothing either: there the plan reckons with unmapped rural
-land and says what that costs. What it teaches: the best post, on the knoll, stands beside the power line, on which its mast could
-fall; map, sheet and report say so by name, and the post on the shoulder costs more and is the one to take (column `use` =
-`forbidden` for the other).
+land and says what that costs. What it teaches: the best and cheapest post, on the knoll, stands beside the power line, on which its
+mast could fall. It is left out of the choice, since the post on the shoulder, which costs more, serves the same sensors; map, sheet
+and report say so by name, and with `use` = `forced` in its row, which takes it all the same, they warn first of all.
 """
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from meshplan.planning.capacity import left_out_by_airtime
+from meshplan.planning.demand import demand_of
 from meshplan.planning.problem import PlacementProblem
 
 
@@ -25,3 +26,14 @@ def who_does_not_fit(problem: PlacementProblem) -> tuple[str, ...]:
     opened[list(best.values())] = True
     out = left_out_by_airtime(problem, opened, list(range(len(problem.sensors))), seed=1)
     return tuple(problem.sensors[sensor].id for sensor in out)
+
+
+def serves_as_many(fewer: PlacementProblem, more: PlacementProblem) -> bool:
+    """Return whether a problem with fewer nodes allowed can serve all that one with more can, second routes and airtime included.
+
+    Told with everything open: nothing is searched for, so that whoever checks a plan comes to the same. The budget is not asked.
+    """
+    left, whole = demand_of(fewer), demand_of(more)
+    if (whole.single & ~left.single).any() or (whole.double & ~left.double).any():
+        return False
+    return set(who_does_not_fit(fewer)) <= set(who_does_not_fit(more))

@@ -170,7 +170,9 @@ def assemble_plan(findings: Findings) -> Plan:
         wires=map_wires(findings.found.utilities, findings.context.landscape.grid, findings.wire_rules),
         wires_nearby=tuple(near for device in devices for near in nearby(device)),
         wires_note=wires_note(
-            [near for device in devices if device.in_plan for near in nearby(device)], len(findings.found.utilities)
+            [near for device in devices if device.in_plan for near in nearby(device)],
+            len(findings.found.utilities),
+            _set_aside(findings),
         ),
         credits=findings.found.credits,
         cover_sources=tuple(CoverSource(words, round(share, 4)) for words, share in cover_shares(land)),
@@ -206,6 +208,20 @@ def _nearby(findings: Findings) -> Callable[[Device], tuple[WireNearby, ...]]:
         return wires.nearby(device.name, device.x_m, device.y_m, device.antenna_agl_m, digs=digs)
 
     return nearby
+
+
+def _set_aside(findings: Findings) -> list[WireNearby]:
+    """Return the wires beside candidates that are left out of the choice because a mast could fall on them."""
+    wires = _wire_map(findings)
+    if wires is None:
+        return []
+    out = {node.id for node in findings.problem.nodes if node.forbidden}
+    aside = [station for station in findings.links.stations if station.key in out and station.site.use is Use.FREE]
+    return [
+        near
+        for station in aside
+        for near in wires.nearby(station.key, station.site.x_m, station.site.y_m, station.antenna_agl_m, digs=False)
+    ]
 
 
 def _floors(findings: Findings) -> dict[str, float]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable
+from typing import Final
 
 import numpy as np
 import shapely
@@ -15,17 +16,26 @@ from meshplan.records import MapShape
 from meshplan.records.utility import MapWire, Utilities, WireRules
 from meshplan.terrain.landscape import Landscape
 
+NOT_MAPPED: Final = "not_mapped"
+"""Kind of an outline of land of which no file says what stands there."""
+
 Ring = tuple[tuple[float, float], ...]
 
 
 def map_shapes(landscape: Landscape, boundary: shapely.Geometry | None) -> tuple[MapShape, ...]:
-    """Return the boundary and all cover as outlines; lines wind as RFC 7946 asks, outer rings counter-clockwise."""
+    """Return the boundary, land that nothing maps beside land that is mapped, and all cover as outlines.
+
+    Lines wind as RFC 7946 asks, outer rings counter-clockwise.
+    """
+    grid, mapped = landscape.grid, landscape.mapped
+    bare = mapped.unmapped_outlines((grid.west_m, grid.south_m, grid.east_m, grid.north_m))
     named = [] if boundary is None else [("boundary", "property boundary", 0.0)]
+    named += [(NOT_MAPPED, f"not mapped, taken for {mapped.unmapped}", 0.0) for _ in bare]
     named += [(cover.kind, cover.name, max((cover.height_m, *cover.heights_by_month_m))) for cover in landscape.covers]
-    drawn = [] if boundary is None else [boundary]
-    polygons, owners = shapely.get_parts([*drawn, *(cover.geometry for cover in landscape.covers)], return_index=True)
+    drawn = [*([] if boundary is None else [boundary]), *bare, *(cover.geometry for cover in landscape.covers)]
+    polygons, owners = shapely.get_parts(drawn, return_index=True)
     wanted = (shapely.get_type_id(polygons) == shapely.GeometryType.POLYGON) & ~shapely.is_empty(polygons)
-    outlines = _outlines(polygons[wanted], Transformer.from_crs(landscape.grid.crs, "EPSG:4326", always_xy=True))
+    outlines = _outlines(polygons[wanted], Transformer.from_crs(grid.crs, "EPSG:4326", always_xy=True))
     return tuple(MapShape(*named[owner], rings=rings) for owner, rings in zip(owners[wanted].tolist(), outlines, strict=True))
 
 

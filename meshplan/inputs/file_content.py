@@ -85,6 +85,9 @@ def judge_opened(source: DatasetReader, path: Path, shown: str) -> None:
         raise InputError("names another file as part of it", where=shown, fix=f"{_ALONE} Export it again as one GeoTIFF.")
 
 
+_PACKED: Final = (".gz", ".bz2", ".zip", ".xz", ".7z")
+
+
 def judge_shapes(path: Path, shown: str, formats: str) -> None:
     """Raise `InputError` if a vector file is not what its suffix says, or has its projection elsewhere."""
     suffix = path.suffix.casefold()
@@ -96,6 +99,9 @@ def judge_shapes(path: Path, shown: str, formats: str) -> None:
         _judge_geojson(path, shown, again)
     elif suffix in _XML_ROOTS and suffix != ".osm":
         _judge_xml(head, suffix, shown, again)
+    elif suffix in _PACKED:
+        fix = f"Unpack it first, and name what comes out ('{path.stem}')."
+        raise InputError("is packed, and is not unpacked here", where=shown, fix=fix)
     elif suffix not in _SHAPE_MARKS:
         raise InputError(f"files with the ending '{suffix}' are not read as maps", where=shown, fix=again)
     elif not head.startswith(_SHAPE_MARKS[suffix]):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
@@ -13,7 +13,7 @@ import shapely
 from meshplan.errors import MeshplanError
 from meshplan.inputs.cover import RawCover
 from meshplan.inputs.osm_cover import CREDIT, osm_cover
-from meshplan.inputs.osm_file import read_osm
+from meshplan.inputs.osm_file import OsmFeature, read_osm
 from meshplan.inputs.osm_utilities import osm_utilities
 from meshplan.inputs.vector import WGS84, move_geometry
 from meshplan.records.utility import Utility
@@ -46,6 +46,7 @@ class OpenLand:
 def read_open_land(folder: Path, names: Sequence[str], near_deg: Box | None, faults: list[MeshplanError]) -> OpenLand:
     """Return what the extracts of a property hold near it; what cannot be read is added to `faults`."""
     land = OpenLand()
+    seen: set[tuple[str, bytes]] = set()
     for name in names:
         land.files.append(name)
         try:
@@ -54,6 +55,14 @@ def read_open_land(folder: Path, names: Sequence[str], near_deg: Box | None, fau
             faults.append(fault)
             continue
         land.features[name] = [one.geometry for one in extract.features]
+        fresh = tuple(one for one in extract.features if _same(one, name) not in seen)
+        twice = len(extract.features) - len(fresh)
+        seen |= {_same(one, name) for one in fresh}
+        if twice:
+            land.notes.append(f"{name}: {twice} features stand in another extract as well, and count once.")
+            if not fresh:
+                continue
+            extract = replace(extract, features=fresh)
         found = osm_cover(extract, name)
         land.raw += found.raw
         land.accounted += found.accounted
@@ -63,6 +72,11 @@ def read_open_land(folder: Path, names: Sequence[str], near_deg: Box | None, fau
         land.notes += wires.notes
         land.credits = [CREDIT]
     return land
+
+
+def _same(one: OsmFeature, name: str) -> tuple[str, bytes]:
+    """Return what two extracts that overlap have alike of a feature that is whole in both: its number, and its shape."""
+    return one.where.removeprefix(name), bytes(shapely.to_wkb(one.geometry))
 
 
 def extracts_elsewhere(open_land: OpenLand, land: shapely.Geometry, crs: str) -> list[str]:

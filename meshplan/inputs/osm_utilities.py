@@ -68,7 +68,7 @@ def wire_rules() -> WireRules:
 
 
 def osm_utilities(extract: OsmExtract, shown: str) -> FoundUtilities:
-    """Return all wires and pipes of an extract."""
+    """Return all wires and pipes of an extract: poles, lines, areas, each by number, in whatever order the file has them."""
     items: list[Utility] = []
     untold = 0
     for one in extract.features:
@@ -80,7 +80,13 @@ def osm_utilities(extract: OsmExtract, shown: str) -> FoundUtilities:
             continue
         voltage_v = highest_voltage_v(tags["voltage"]) if "voltage" in tags else None
         items.append(Utility(f"{kind.words} {one.where.rsplit(' ', 1)[1]}", kind, one.geometry, voltage_v))
+    items.sort(key=lambda item: (int(shapely.get_dimensions(item.geometry)), _number(item.name), item.name))
     return FoundUtilities(tuple(items), tuple(_words(items, untold, shown)))
+
+
+def _number(name: str) -> int:
+    last = name.rpartition(" ")[2]
+    return int(last) if last.removeprefix("-").isdecimal() else 0
 
 
 def is_utility(tags: Tags, shape: Shape) -> bool:

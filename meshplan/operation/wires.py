@@ -30,6 +30,8 @@ NONE_READ: Final = (
 )
 FARTHEST_M: Final = 40.0
 """More than any distance for work, half width of a line, least distance in the air and error of the map together."""
+MOST_SET_ASIDE: Final = 5
+"""So many places that are left out of the choice are named."""
 MOST_NAMED: Final = 3
 """Of one device so many wires are named, nearest first; the worst always."""
 
@@ -115,16 +117,31 @@ class WireMap:
         return wires_nearby(device, x_m, y_m, antenna_agl_m, [self._utilities[k] for k in around], self._rules, digs=digs)
 
 
-def wires_note(nearby: Sequence[WireNearby], mapped: int) -> str:
-    """Return what is said of wires on top of map and report: who is too near, by name; empty where nobody is."""
+def wires_note(nearby: Sequence[WireNearby], mapped: int, set_aside: Sequence[WireNearby] = ()) -> str:
+    """Return what is said of wires on top of map and report: who is too near, by name; empty where nobody is.
+
+    `set_aside` are the wires beside candidates that are left out of the choice for them.
+    """
     overhead = [near for near in nearby if near.hazard == "overhead"]
     fall = list(dict.fromkeys(near.device for near in overhead if near.could_fall))
     close = [name for name in dict.fromkeys(near.device for near in overhead) if name not in fall]
     parts = []
     if fall:
-        worst = {name: next(near for near in overhead if near.device == name) for name in fall}
-        named = "; ".join(f"{name} ({near.wire}, {near.distance_m:.0f} m)" for name, near in worst.items())
-        parts.append(f"WHAT IS PUT UP HERE COULD FALL ON A POWER LINE: {named}.")
+        parts.append(f"WHAT IS PUT UP HERE COULD FALL ON A POWER LINE: {_worst_named(overhead, fall)}.")
     if close:
         parts.append(f"Near a power line, ask its owner first: {', '.join(close)}.")
+    aside = [near for near in set_aside if near.could_fall]
+    if aside:
+        names = list(dict.fromkeys(near.device for near in aside))
+        more = f"; and {len(names) - MOST_SET_ASIDE} more" if len(names) > MOST_SET_ASIDE else ""
+        shown = _worst_named(aside, names[:MOST_SET_ASIDE]) + more
+        parts.append(
+            f"Left out of the choice, because what is put up there could fall on a power line and other places can serve the same "
+            f'sensors: {shown}. Only with the word of its owner: use = "forced" in the sites takes such a place.'
+        )
     return f"{' '.join(parts)} {mapped} wires, poles and pipes are mapped. {NOT_SAFE}" if parts else ""
+
+
+def _worst_named(nearby: Sequence[WireNearby], names: Sequence[str]) -> str:
+    worst = {name: next(near for near in nearby if near.device == name) for name in names}
+    return "; ".join(f"{name} ({near.wire}, {near.distance_m:.0f} m)" for name, near in worst.items())

@@ -10,7 +10,7 @@ from typing import Final
 from meshplan.records import VERDICT_WORDS, Link, Plan, Purpose, Role
 from meshplan.reporting.files import write_text_atomically
 from meshplan.reporting.paper import paper_page
-from meshplan.reporting.sheets.overview import overview_svg
+from meshplan.reporting.sheets.overview import land_signs, overview_svg
 from meshplan.reporting.trace import TracedPlan, key_step
 from meshplan.reporting.words import (
     care_of,
@@ -149,7 +149,7 @@ def _head(plan: Plan, traced: TracedPlan) -> str:
         f"{traced.show('plan.required_chance', percent)} in its worst {_word('season', 'season')}.</p>"
         f"{_wires(plan, traced)}{_not_mapped(plan, traced)}"
         f"<figure>{overview_svg(plan)}<figcaption>Square: gateway. Diamond: relay. Ring: sensor, red where it is not served."
-        f"</figcaption></figure></header>"
+        f"{_signs(plan)}</figcaption></figure></header>"
     )
 
 
@@ -494,6 +494,14 @@ def _cover_sources(plan: Plan, traced: TracedPlan) -> str:
         path = f"plan.cover_sources[{i}]"
         rows.append((traced.show(f"{path}.source"), traced.show(f"{path}.share_of_land", percent)))
     return _table(("What stands on the land is known from", "Share of the land"), rows, "Most trusted first") if rows else ""
+
+
+def _signs(plan: Plan) -> str:
+    """Return the signs of wires, pipes and unmapped land, where the map has some."""
+    return "".join(
+        f' <svg width="34" height="8" viewBox="0 0 34 8" aria-hidden="true">{drawing}</svg> {words}.'
+        for drawing, words in land_signs(plan)
+    )
 
 
 def _credits(plan: Plan, traced: TracedPlan) -> str:

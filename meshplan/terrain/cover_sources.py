@@ -23,7 +23,6 @@ MOST_CELLS: Final = 200_000
 BARE: Final = "bare by the files that account for it"
 NOT_MAPPED: Final = "mapped by nothing, taken as {}"
 IN_SURFACE: Final = "in the surface model, which holds trees and roofs"
-_HALF: Final = 0.5
 
 
 def cover_shares(landscape: Landscape) -> tuple[tuple[str, float], ...]:
@@ -42,7 +41,7 @@ def cover_shares(landscape: Landscape) -> tuple[tuple[str, float], ...]:
         source[measured] = order.index(Origin.SURFACE) + 1
     rows, columns = (step * np.arange(count) for count in index.shape)
     x_m, y_m = landscape.grid.x_y(*np.meshgrid(columns, rows))
-    unmapped = (source == 0) & (landscape.mapped.unmapped_share(x_m, y_m) >= _HALF)
+    unmapped = (source == 0) & (landscape.mapped.unmapped_share(x_m, y_m) > 0.0)
     total = max(int(known.sum()), 1)
     found = [(origin.value, int((known & (source == place)).sum())) for place, origin in enumerate(order, start=1)]
     found.append((BARE, int((known & (source == 0) & ~unmapped).sum())))

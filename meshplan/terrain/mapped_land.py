@@ -52,6 +52,16 @@ class MappedLand:
             away_m = np.minimum(away_m, np.hypot(aside, beyond))
         return np.asarray(np.clip(away_m / FULLY_UNMAPPED_M, 0.0, 1.0))
 
+    def unmapped_outlines(self, land: Box) -> tuple[shapely.Geometry, ...]:
+        """Return the parts of a box of land that no box accounts for, as polygons; none where all of it is unmapped, or nothing."""
+        if not self.boxes:
+            return ()
+        left = shapely.box(*land).difference(shapely.union_all([shapely.box(*box) for box in self.boxes]))
+        return tuple(part for part in shapely.get_parts(left) if part.geom_type == "Polygon" and part.area >= LEAST_DRAWN_M2)
+
+
+LEAST_DRAWN_M2: Final = 25.0
+"""Smaller parts are the rounding of edges, and are not drawn (own choice)."""
 
 LARGE_PART: Final = 0.25
 """Share of the land beyond the reach of the cover files from which they are taken to show only a part of it (own choice)."""

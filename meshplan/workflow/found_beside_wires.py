@@ -1,4 +1,4 @@
-"""Candidates that the planner finds beside power lines: they come last, and say so."""
+"""Candidates beside power lines: those that the planner finds come last and say so, and none is chosen for being cheaper."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ from typing import Final
 
 from meshplan.inputs.osm_utilities import wire_rules
 from meshplan.operation.wires import WireMap
-from meshplan.records import Site
+from meshplan.records import Role, Site, Use
+from meshplan.records.station import Station
 from meshplan.records.utility import Utilities
 from meshplan.terrain.candidates import Shunned
 
@@ -37,3 +38,20 @@ def said_of_wires(sites: Sequence[Site], falls: Shunned | None) -> tuple[Site, .
         return falls(site.x_m, site.y_m, max((site.antenna_agl_m, *site.mast_heights_agl_m)))
 
     return tuple(replace(site, note=f"{CAUTION}; {site.note}") if near(site) else site for site in sites)
+
+
+def could_be_set_aside(stations: Sequence[Station], falls: Shunned | None) -> tuple[str, ...]:
+    """Return the candidates, each at one height, from which a mast could fall on a wire and which nobody insists on.
+
+    A sensor that may forward stands there anyway.
+    """
+    if falls is None:
+        return ()
+    return tuple(
+        station.key
+        for station in stations
+        if station.site.role is not Role.SENSOR
+        and station.site.use is Use.FREE
+        and not station.site.same_as
+        and falls(station.site.x_m, station.site.y_m, station.antenna_agl_m)
+    )

@@ -11,8 +11,9 @@ from typing import Final
 from urllib.parse import urlsplit
 
 from meshplan.errors import InputError, MeshplanError
-from meshplan.fetching.addresses import shown_address
+from meshplan.fetching.addresses import parse_address, shown_address
 from meshplan.fetching.client import AGENT, Client
+from meshplan.fetching.faults import FetchError
 from meshplan.fetching.overpass import by_hand
 from meshplan.fetching.tiles import tiles_of
 from meshplan.inputs.land_extent import LandExtent, read_land_extent
@@ -113,6 +114,7 @@ class LandJob:
                     wishes.append(wish)
             else:
                 wishes.append(wish)
+        _refuse_addresses(wishes)
         chosen = {source.name for source in self.chosen}
         finest = {gives: min((source.cell_m for source in self.chosen if source.gives is gives), default=1e9) for gives in Gives}
         others = [
@@ -294,6 +296,16 @@ source, f"{name}_{tile.name}.tif", tile.address, asked, "part", self._tile_mb(so
         record = replace(self._record, searches=(*kept, search))
         write_land(self.folder, record)
         self._record = record
+
+
+def _refuse_addresses(wishes: Sequence[Wish]) -> None:
+    """Refuse, before anything is said or asked, addresses that are no https:// or http://, or hold a name or password."""
+    for wish in wishes:
+        try:
+            parse_address(wish.address)
+        except FetchError as error:
+            where = f"{SOURCES_FILE if wish.source.own else 'the table of sources'}, source '{wish.source.name}', address"
+            raise InputError(error.problem, where=where, fix=error.fix) from error
 
 
 def _within(box: Box, tile: Box) -> Box | None:

@@ -9,7 +9,7 @@ from math import ceil, inf
 from pathlib import Path
 from typing import Any
 
-from meshplan.assembly.airtime_headroom import who_does_not_fit
+from meshplan.assembly.airtime_headroom import serves_as_many, who_does_not_fit
 from meshplan.assembly.alternatives import Alternatives, look_at_alternatives
 from meshplan.assembly.page_data import map_landscape
 from meshplan.assembly.page_records import MapLandscape, MeasuredPoint
@@ -39,6 +39,7 @@ from meshplan.reporting.file_sets import all_or_nothing
 from meshplan.workflow.airtime import MOST_AIRTIME_ROUNDS, airtime_of, how_overfull, lost_by_failure, running_of
 from meshplan.workflow.better_radio import better_radio
 from meshplan.workflow.changed_places import workshop_of
+from meshplan.workflow.found_beside_wires import could_be_set_aside, falls_on_wires
 from meshplan.workflow.learned import CALIBRATION_FILE, correction_as_asked
 from meshplan.workflow.new_places import new_places
 from meshplan.workflow.prepare import Prepared, prepare_property, refuse_unlawful
@@ -341,7 +342,8 @@ def placement_problem(prepared: Prepared, links: LinkTable, airtime_factor: floa
     """Return the choice of gateways and relays as a problem on the link graph.
 
     Devices keep half of their airtime free where all sensors fit so, else they may fill what the rules allow; who does not fit
-    then is left out, the least important first. `airtime_factor` is the airtime of readings over what their usual repeats take.
+    then is left out, the least important first. A place from which a mast could fall on a power line is ruled out where the others
+    could serve as many, whatever it would save. `airtime_factor` is the airtime of readings over what their usual repeats take.
     """
     return problem_and_share(prepared, links, airtime_factor)[0]
 
@@ -381,6 +383,16 @@ def problem_and_share(prepared: Prepared, links: LinkTable, airtime_factor: floa
             )
 
     comfortable = problem(COMFORT_SHARE)
+    beside = could_be_set_aside(links.stations, falls_on_wires(prepared.found.utilities))
+    if beside:
+        for key in beside:
+            graph.nodes[key]["forbidden"] = True
+        without = problem(COMFORT_SHARE)
+        if serves_as_many(without, comfortable):
+            comfortable = without
+        else:
+            for key in beside:
+                graph.nodes[key]["forbidden"] = False
     if not who_does_not_fit(comfortable):
         return comfortable, COMFORT_SHARE
     full = problem(1.0)

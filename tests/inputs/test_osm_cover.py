@@ -312,3 +312,12 @@ def test_the_first_row_that_fits_has_the_feature() -> None:
     assert swamp.kind == "wood"
     assert meaning_of({"building": "no"}, "area") is None
     assert meaning_of({"natural": "wood"}, "line") is None
+
+
+@pytest.mark.parametrize("ending", [".gz", ".bz2"])
+def test_a_packed_extract_is_told_to_be_unpacked(tmp_path: Path, ending: str) -> None:
+    folder = lay_small_property(tmp_path, settings=f'cover = "cover.osm{ending}"\n')
+    (folder / f"cover.osm{ending}").write_bytes(b"\x1f\x8b packed")
+    with pytest.raises(InputError, match="is packed") as told:
+        read_property(folder)
+    assert "Unpack it first, and name what comes out ('cover.osm')" in str(told.value)

@@ -53,6 +53,17 @@ def test_tags_become_a_layer_of_their_own(tmp_path: Path) -> None:
     assert len(found) == 8
 
 
+def test_the_order_of_the_file_does_not_matter(tmp_path: Path) -> None:
+    made, turned = wires(), wires()
+    turned.nodes.reverse()
+    turned.ways.reverse()
+    first, second = (
+        osm_utilities(read_osm(one.write(tmp_path / name), name), name).items for one, name in ((made, "a.osm"), (turned, "b.osm"))
+    )
+    assert [one.name for one in first] == [one.name for one in second]
+    assert [one.geometry for one in first] == [one.geometry for one in second]
+
+
 @pytest.fixture(scope="module")
 def planned(tmp_path_factory: pytest.TempPathFactory) -> Planned:
     folder = lay_small_property(tmp_path_factory.mktemp("wires"))
@@ -106,6 +117,19 @@ def test_a_check_names_the_places_beside_a_line(planned: Planned) -> None:
     said = check_property(planned.prepared.found.folder).text()
     assert "COULD FALL ON A POWER LINE" in said
     assert "South post (power line 1001, 110 kV, 9 m)" in said
+
+
+def test_extracts_that_overlap_count_their_features_once(tmp_path: Path) -> None:
+    folder = lay_small_property(tmp_path, settings='cover = ["a.osm", "b.osm"]\n')
+    wires().write(folder / "a.osm")
+    more = wires()
+    more.line([(300, 100), (300, 300)], {"barrier": "hedge"})
+    more.write(folder / "b.osm")
+    found = read_base(folder).found
+    names = [one.name for one in found.utilities]
+    assert len(names) == len(set(names)) >= 3
+    assert any(line.startswith("b.osm: ") and "features stand in another extract as well" in line for line in found.assumptions)
+    assert [cover.kind for cover in found.covers] == ["hedge_deciduous"]
 
 
 def test_without_a_map_of_lines_that_is_said_first(tmp_path: Path) -> None:

@@ -56,7 +56,11 @@ const makeKey = (app) => {
           .map((style) => row(signOf(style), `sensor, weakest link ${style.name}`)),
         data.unserved.length ? row(roleSign("unserved", 22), h("strong", {}, "sensor without a route")) : null,
         kinds.size ? h("h2", {}, "Land") : null,
-        [...kinds].map(([name, colour]) => row(swatch(colour), name)),
+        [...kinds].map(([name, colour]) =>
+          name === "not mapped"
+            ? row(h("span", { class: "swatch not-mapped" }), "not mapped: no file says what stands here")
+            : row(swatch(colour), name),
+        ),
         data.wires.some((wire) => wire.hazard === "overhead")
           ? row(lineSample({ colour: "#b3261e", dash: "12 4" }), "overhead wire: keep mast and ladder away; not all are mapped")
           : null,

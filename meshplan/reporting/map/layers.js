@@ -26,6 +26,20 @@ const makeLayers = (app) => {
 
   function addCover() {
     const groups = { cover: L.layerGroup(), boundary: L.layerGroup() };
+    if (data.shapes.some((shape) => shape.kind === "not_mapped")) {
+      /* Slanted lines over land of which no file says what stands there. */
+      document.body.append(
+        svg(
+          "svg",
+          { width: 0, height: 0, "aria-hidden": "true", style: "position:absolute" },
+          svg(
+            "pattern",
+            { id: "not-mapped-lines", width: 9, height: 9, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" },
+            svg("line", { x1: 0, x2: 0, y1: 0, y2: 9, stroke: "#5f5a52", "stroke-width": 2 }),
+          ),
+        ),
+      );
+    }
     for (const shape of data.shapes) {
       const border = shape.kind.includes("boundary"),
         rings = shape.rings.map((ring) => ring.map(([lng, lat]) => [lat, lng]));
@@ -34,6 +48,7 @@ const makeLayers = (app) => {
         : {
             color: shape.colour,
             weight: 1,
+            ...(shape.kind === "not_mapped" ? { className: "not-mapped", dashArray: "3 4" } : {}),
             opacity: 0.9,
             fillColor: shape.colour,
             fillOpacity: shape.kind.includes("building") ? 0.9 : 0.5,

@@ -32,6 +32,8 @@ VERDICT_STYLES: Final[dict[str, VerdictStyle]] = {
 
 BOUNDARY: Final = "#4a443b"
 OTHER_COVER: Final = "#9a9176"
+NOT_MAPPED: Final = "#5f5a52"
+"""Edge and hatching of land that no file maps."""
 
 RELIEF_TINTS: Final = (
     (0.00, (226, 229, 208)),
@@ -49,7 +51,7 @@ def cover_colour(kind: str) -> str:
     """Return the fill of a kind of cover, as its table has it; of the boundary; or of what no table knows."""
     if kind in COVER_KINDS:
         return COVER_KINDS[kind].colour
-    return BOUNDARY if kind == "boundary" else OTHER_COVER
+    return {"boundary": BOUNDARY, "not_mapped": NOT_MAPPED}.get(kind, OTHER_COVER)
 
 
 def class_colour(name: str, index: int) -> str:

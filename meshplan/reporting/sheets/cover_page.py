@@ -6,8 +6,8 @@ from meshplan.records import VERDICT_WORDS, Plan, Remedy, Role, Unserved
 from meshplan.reporting.map.palette import VERDICT_STYLES
 from meshplan.reporting.paper import role_mark
 from meshplan.reporting.plan_files import line_cost
-from meshplan.reporting.sheets.entries import SiteSheet, WorkStep, network_notes, order_of_work
-from meshplan.reporting.sheets.overview import overview_svg
+from meshplan.reporting.sheets.entries import SiteSheet, WorkStep, first_cautions, network_notes, order_of_work
+from meshplan.reporting.sheets.overview import land_signs, overview_svg
 from meshplan.reporting.svg import path
 from meshplan.reporting.words import (
     care_of,
@@ -62,7 +62,12 @@ def _key(plan: Plan) -> str:
         for verdict, style in VERDICT_STYLES.items()
         if verdict in used
     )
-    return f'<span class="key">{roles}{lines}</span> Numbers are those of the sheets.'
+    land = "".join(
+        f'<span><svg width="34" height="8" viewBox="0 0 34 8" aria-hidden="true">{drawing}</svg> {words}</span>'
+        for drawing, words in land_signs(plan)
+    )
+    credits_line = f" The land is drawn from: {text('; '.join(plan.credits))}." if plan.credits else ""
+    return f'<span class="key">{roles}{lines}{land}</span> Numbers are those of the sheets.{credits_line}'
 
 
 def _before_you_start(plan: Plan, steps: tuple[WorkStep, ...]) -> str:
@@ -80,8 +85,7 @@ def _before_you_start(plan: Plan, steps: tuple[WorkStep, ...]) -> str:
         "Write readings on the sheets, then into readings.csv, and let meshplan calibrate compare them with the plan.",
     )
     items = "".join(f"<li>{text(sentence)}</li>" for sentence in sentences)
-    first = (plan.wires_note,) if plan.wires_note else ()
-    cautions = "".join(f"<li>{text(words)}</li>" for words in (*first, *plan.cautions))
+    cautions = "".join(f"<li>{text(words)}</li>" for words in first_cautions(plan))
     care = f'<h3>Take care</h3><ul class="care">{cautions}</ul>' if cautions else ""
     return f"<h3>How to go about it</h3><ol>{items}</ol>{care}"
 

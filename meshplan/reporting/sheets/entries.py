@@ -231,6 +231,13 @@ def network_notes(plan: Plan) -> tuple[str, ...]:
     return (*full, *deaf, *([plan.better_radio] if plan.better_radio else []))
 
 
+def first_cautions(plan: Plan) -> tuple[str, ...]:
+    """Return the cautions of the whole plan, wires by name first; what that already says is not said twice."""
+    if not plan.wires_note:
+        return plan.cautions
+    return (plan.wires_note, *(words for words in plan.cautions if words not in plan.wires_note))
+
+
 def _pass_mark(plan: Plan, device: Device) -> str:
     """Return the pass mark of the most demanding reading that this device carries."""
     carried = {device.name, *(route.sensor for route in plan.routes if device.name in route.devices)}

@@ -95,7 +95,7 @@ def _frame(plan: Plan, shown: Iterable[Device], width: int, height: int) -> _Fra
 
 
 def _back_to_front(shapes: Iterable[MapShape]) -> list[MapShape]:
-    rank = {"boundary": 2, "building": 1}
+    rank = {"boundary": 2, "building": 1, "not_mapped": -1}
     return sorted(shapes, key=lambda shape: rank.get(shape.kind, 0))
 
 
@@ -141,8 +141,36 @@ def _outline(shape: MapShape, frame: _Frame) -> str:
     if shape.kind == "boundary":
         return path(rings, stroke=INK, stroke_width=1.2, stroke_dasharray="9 3 2 3")
     colour = cover_colour(shape.kind)
+    if shape.kind == "not_mapped":
+        return path(
+            rings, title(shape.name), fill=colour, fill_opacity="0.12", fill_rule="evenodd", stroke=colour, stroke_dasharray="2 3"
+        )
     look = {"fill_opacity": "0.45", "fill_rule": "evenodd", "stroke": colour, "stroke_width": "0.8"}
     return path(rings, title(shape.name), fill=colour, **look)
+
+
+def land_signs(plan: Plan) -> list[tuple[str, str]]:
+    """Return what the key says of wires, pipes and land that nothing maps: a small drawing, and its words."""
+    signs = []
+    for hazard, dash, words in (
+        ("overhead", "10 3", "overhead wire, not all are mapped"),
+        ("buried", "2 5", "buried cable or pipe"),
+    ):
+        colour = next((wire.colour for wire in plan.wires if wire.hazard == hazard), None)
+        if colour is not None:
+            signs.append((path("M1 4h32", stroke=colour, stroke_width="1.6", stroke_dasharray=dash), words))
+    if any(shape.kind == "not_mapped" for shape in plan.shapes):
+        colour = cover_colour("not_mapped")
+        look = {"fill_opacity": "0.12", "stroke": colour, "stroke_dasharray": "2 3"}
+        signs.append((path("M1 1h32v6h-32z", fill=colour, **look), "not mapped: no file says what stands here"))
+    return signs
+
+
+def land_words(plan: Plan) -> list[str]:
+    """Return the same in words, with who must be named for the land, for paper without drawings in its key."""
+    looks = {"overhead wire": "Long dashes", "buried cable": "Short dashes", "not mapped": "Grey with a dotted edge"}
+    signs = [f"{next(look for start, look in looks.items() if words.startswith(start))}: {words}." for _, words in land_signs(plan)]
+    return [*signs, *([f"The land is drawn from: {'; '.join(plan.credits)}."] if plan.credits else [])]
 
 
 def _wire(wire: MapWire, frame: _Frame) -> str:

@@ -21,13 +21,14 @@ from meshplan.reporting.profile_chart import profile_svg
 from meshplan.reporting.sheets.entries import (
     TEST_PACKETS,
     SiteSheet,
+    first_cautions,
     look_words,
     network_notes,
     order_of_work,
     orientation_words,
     site_sheets,
 )
-from meshplan.reporting.sheets.overview import overview_svg
+from meshplan.reporting.sheets.overview import land_words, overview_svg
 from meshplan.reporting.sheets.pdf_type import Type, load_type
 from meshplan.reporting.sheets.site_page import fit_to_page, geo_uri
 from meshplan.reporting.sheets.walk_page import (
@@ -157,8 +158,10 @@ class _Cover(_Page):
         self.text(f"Radio: {plan.radio.title}, {number(plan.radio.frequency_mhz, 1)} MHz. Rules checked: {plan.country}.")
         self.y -= 6
         self.y -= self.drawing(overview_svg(plan, numbers={sheet.device.name: sheet.number for sheet in sheets}), WIDE - 2 * EDGE)
+        for words in land_words(plan):
+            self.text(words, size=8)
         self.title("Take care")
-        for words in (*((plan.wires_note,) if plan.wires_note else ()), *plan.cautions):
+        for words in first_cautions(plan):
             self.text(f"• {words}", size=8)
         self.title("Order of work: hardest links first")
         rows = [("", "Link", "Distance", "Chance", "Verdict", "Sheets", "Done")]
