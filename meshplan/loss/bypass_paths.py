@@ -54,11 +54,11 @@ def row_bypass_losses_db(
         Rows as the lattice of cover draws them: the reach is good to half a cell. The ground on the way around is taken to be that
         under the path. An antenna in the row itself has no way around.
     """
-    rows = [number for number, cover in enumerate(landscape.covers, start=1) if _is_row(cover.kind)]
+    inner = profiles.cover_index[:, 1:-1]
+    rows = [number for number in np.unique(inner).tolist() if number and _is_row(landscape.covers[number - 1].kind)]
     found: dict[int, Array] = {}
     if not rows or landscape.ground_is_surface:
         return found
-    inner = profiles.cover_index[:, 1:-1]
     for number in rows:
         here = inner == number
         meets = np.flatnonzero(here.any(axis=1))

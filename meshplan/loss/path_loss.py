@@ -24,7 +24,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from meshplan.kinds import FIELD_CROPS, PLANT_KINDS
+from meshplan.kinds import FIELD_CROPS
 from meshplan.loss.walls import DEFAULT_WALL, enclosure_loss_db
 from meshplan.propagation.behind_hills import ground_behind_hill_db
 from meshplan.propagation.diffraction import DiffractionLoss
@@ -254,7 +254,7 @@ class _Path:
         to_border = NEAR_AN_ANTENNA_M - np.minimum(self.along, distance[:, None] - self.along)
         self.near_share = np.clip(to_border / step + 0.5, 0.0, 1.0)
         self.zone_m = fresnel_radius_m(1, from_ends, distance[:, None] - from_ends, settings.frequency_mhz)
-        building = np.array([False, *(cover.is_building for cover in landscape.covers)])
+        building = landscape.building_covers
         self.tallest_by_cover = landscape.tallest_covers_m
         self.is_building = building[self.cover_index]
         self.has_building: NDArray[np.bool_] = np.asarray(self.is_building[:, 1:-1].any(axis=1))
@@ -336,14 +336,14 @@ class _Path:
 
     def through_walls_db(self, landscape: Landscape) -> Array:
         """Loss of the two walls of every building on the straight line, by the part of the Fresnel zone that it fills."""
-        walls = np.zeros(len(landscape.covers) + 1)
-        for number, cover in enumerate(landscape.covers, start=1):
-            if cover.is_building:
-                walls[number] = 2.0 * enclosure_loss_db(cover.wall or DEFAULT_WALL, self.settings.frequency_mhz)
         losses = np.zeros(self.count)
         rows = np.flatnonzero(self.is_building.any(axis=1))
         if not len(rows):
             return losses
+        walls = np.zeros(len(landscape.covers) + 1)
+        for number in np.unique(self.cover_index[self.is_building]):
+            wall = landscape.covers[number - 1].wall or DEFAULT_WALL
+            walls[number] = 2.0 * enclosure_loss_db(wall, self.settings.frequency_mhz)
         share = filled_share(self.roofs[rows] - self.ray[rows], self.zone_m[rows])
         losses[rows] = loss_of_stretches_db(np.where(self.is_building[rows], self.cover_index[rows], 0), share, walls)
         return losses
@@ -357,16 +357,19 @@ class _Path:
         all_variance, near_variance = np.zeros(self.count), np.zeros(self.count)
         all_saved, near_saved = np.zeros(self.count), np.zeros(self.count)
         depth_by_kind: dict[str, Array] = {}
-        for (kind, row_azimuth_deg), numbers in _groups(landscape).items():
-            here = {number: metres[number] for number in numbers if number in metres}
-            if not here:
-                continue
+        groups, group_of = landscape.plant_groups
+        by_group: dict[int, dict[int, tuple[Array, Array]]] = {}
+        for number, found in metres.items():
+            by_group.setdefault(int(group_of[number]), {})[number] = found
+        passable = {int(group_of[number]) for number in self.around_db}
+        for group in sorted(by_group.keys() - {-1}):
+            (kind, row_azimuth_deg), here = groups[group], by_group[group]
             depth = np.sum([depth for depth, _ in here.values()], axis=0)
             near_depth = np.sum([near for _, near in here.values()], axis=0)
             angle = None if row_azimuth_deg is None else self.ends.bearing_deg - row_azimuth_deg
             loss, spread = self._through(kind, depth, season, angle)
             near_loss, near_spread = self._through(kind, near_depth, season, angle)
-            if any(number in self.around_db for number in numbers):
+            if group in passable:
                 each = {number: depth for number, (depth, _) in here.items()}
                 each_near = {number: near for number, (_, near) in here.items()}
                 loss, spread, spared = self._capped(kind, each, season, loss, spread)
@@ -438,15 +441,6 @@ class _Plants:
             near = np.bincount(self.pair[here], near_metres, minlength=path.count)
             found[int(number)] = np.asarray(depth, dtype=float), np.asarray(near, dtype=float)
         return found
-
-
-def _groups(landscape: Landscape) -> dict[tuple[str, float | None], list[int]]:
-    """Cover that is counted together: same kind, rows the same way."""
-    groups: dict[tuple[str, float | None], list[int]] = {}
-    for number, cover in enumerate(landscape.covers, start=1):
-        if cover.kind in PLANT_KINDS:
-            groups.setdefault((cover.kind, cover.row_azimuth_deg), []).append(number)
-    return groups
 
 
 def _cheapest_path(

@@ -16,7 +16,7 @@ from rasterio.features import rasterize, shapes
 from rasterio.transform import from_origin
 
 from meshplan.grid import Elevation, Float32, Grid
-from meshplan.kinds import FIELD_CROPS
+from meshplan.kinds import FIELD_CROPS, PLANT_KINDS
 from meshplan.records import Cover, Origin
 from meshplan.terrain.cover_lattice import CoverLattice, finer_grid, on_parts
 from meshplan.terrain.mapped_land import EVERYTHING_MAPPED, MappedLand, with_seen
@@ -112,6 +112,21 @@ class Landscape:
         With a surface model in place of bare ground all heights are zero: what stands there is in the ground already.
         """
         return np.array(self._cover_heights_m[month - 1])
+
+    @cached_property
+    def building_covers(self) -> NDArray[np.bool_]:
+        """Which covers are buildings, shape (n_covers + 1,); entry 0 is open ground. Worked out once: covers may be many."""
+        return np.array([False, *(cover.is_building for cover in self.covers)])
+
+    @cached_property
+    def plant_groups(self) -> tuple[tuple[tuple[str, float | None], ...], NDArray[np.intp]]:
+        """Plants that are counted together: kind and direction of rows of each group, and the group of each cover, −1 for none."""
+        groups: dict[tuple[str, float | None], int] = {}
+        group_of = np.full(len(self.covers) + 1, -1, dtype=np.intp)
+        for number, cover in enumerate(self.covers, start=1):
+            if cover.kind in PLANT_KINDS:
+                group_of[number] = groups.setdefault((cover.kind, cover.row_azimuth_deg), len(groups))
+        return tuple(groups), group_of
 
     @cached_property
     def _cover_heights_m(self) -> NDArray[np.float64]:
