@@ -26,7 +26,8 @@ def map_shapes(landscape: Landscape, boundary: shapely.Geometry | None) -> tuple
     polygons, owners = shapely.get_parts([*drawn, *(cover.geometry for cover in landscape.covers)], return_index=True)
     wanted = (shapely.get_type_id(polygons) == shapely.GeometryType.POLYGON) & ~shapely.is_empty(polygons)
     outlines = _outlines(polygons[wanted], Transformer.from_crs(landscape.grid.crs, "EPSG:4326", always_xy=True))
-    return tuple(MapShape(*named[owner], rings=rings) for owner, rings in zip(owners[wanted].tolist(), outlines, strict=True))
+    drawn_named = [named[owner] for owner in owners[wanted].tolist()]
+    return tuple(MapShape(kind, name, height_m, rings) for (kind, name, height_m), rings in zip(drawn_named, outlines, strict=True))
 
 
 def _outlines(polygons: NDArray[np.object_], to_degrees: Transformer) -> Iterable[tuple[Ring, ...]]:

@@ -167,7 +167,7 @@ def _encode(value: Any, name: str, owner: str, *, is_real: bool = False) -> Any:
 
 
 def _encode_fields(record: Any) -> dict[str, Any]:
-    kind = type(record)
+    kind: type = type(record)
     return {item: _encode(getattr(record, item), item, kind.__name__, is_real=real) for item, real in _written_fields(kind)}
 
 
