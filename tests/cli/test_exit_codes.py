@@ -211,7 +211,7 @@ def test_a_stop_by_the_user_leaves_nothing_half_written(tmp_path: Path) -> None:
     (out / "plan.json").write_text("old")
     # The real command, with one writer that announces itself and then takes long; shells start background jobs deaf to Ctrl-C.
     code = (
-        "import signal, sys, time, meshplan.workflow.plan as stage\n"
+        "import signal, sys, time, meshplan.reporting.plan_files as stage\n"
         "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "real = stage.write_links_csv\n"
         "def slow(plan, path):\n"
