@@ -101,7 +101,7 @@ def test_a_breach_found_after_planning_leads_the_plan_and_its_exit_code(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # hand-worked: 16 * (52 + 25 ms) / 900 s = 0.14 %, on one post where nobody has kept an account of it beforehand
-    monkeypatch.setattr("meshplan.workflow.plan.airtime_budget", lambda *_: AirtimeBudget({}, {}))
+    monkeypatch.setattr("meshplan.workflow.airtime.airtime_budget", lambda *_: AirtimeBudget({}, {}))
     folder = tmp_path / "site"
     plan = plan_of(folder, troughs(16))
     assert not plan.lawful
@@ -309,7 +309,7 @@ def test_repeats_take_room_from_relays(tmp_path: Path, monkeypatch: pytest.Monke
     assert sorted(relays(counted)) == ["North post", "South post"]
     assert counted.made_with.airtime_factor == 1.0
     # where the usual repeats do not say it, the plan itself does, and is made anew with as much more room
-    monkeypatch.setattr("meshplan.workflow.plan.usual_tries", lambda links: {station.key: 1.0 for station in links.stations})
+    monkeypatch.setattr("meshplan.workflow.airtime.usual_tries", lambda links: {station.key: 1.0 for station in links.stations})
     made_anew = plan_of(tmp_path / "anew", rows)
     assert sorted(relays(made_anew)) == ["North post", "South post"]
     assert 1.0 < made_anew.made_with.airtime_factor < 1.2
