@@ -462,6 +462,43 @@ def test_a_trial_counts_every_link_of_the_plan_and_shows_the_weakest_first(open_
     assert page.evaluate("getComputedStyle(document.querySelector('.leaflet-links-pane')).opacity") == "0.3"
 
 
+def test_a_trial_counts_every_sensor_that_gains(open_map: OpenMap, tmp_path: Path) -> None:
+    """Thirty sensors without a route hear a gateway that is raised; only the fourteen strongest were counted."""
+    plan = crowded_plan(30)
+    lost = {device.name for device in plan.devices if re.fullmatch(r"Stream \d\d", device.name)}
+    assert len(lost) == 30
+    plan = replace(
+        plan,
+        made_with=PLAN.made_with,
+        devices=tuple(replace(one, served=False) if one.name in lost else one for one in plan.devices),
+        links=tuple(link for link in plan.links if link.a not in lost),
+        routes=tuple(route for route in plan.routes if route.sensor not in lost),
+    )
+    page = open_map(write_map(plan, make_landscape(plan), tmp_path / "map.html"), DESK).page
+    # Receivers are made so deaf that the near ground takes the last decibels, and a mast gives them back.
+    page.evaluate(
+        """name => { const ends = meshPage.engine.ends, roof = ends.find(end => end.name === "House roof");
+          const spare = up => { const [a, b] = [name, "House roof"].map(one => meshTrial.standing(one));
+            const { now, found } = meshTrial.compute(a, { ...b, moved: true, end: { ...b.end, antenna_agl_m: up } });
+            return now.marginDb - found.fadeDb; };
+          const less = (spare(0.1) + spare(20)) / 2;
+          for (const end of ends) end.sensitivity_dbm += less;
+          roof.antenna_agl_m = 0.1;
+          meshPage.trySite("House roof"); }""",
+        "Stream 15",
+    )
+    page.fill("#height-M", "20")
+    told = re.search(EFFECT, page.inner_text("#trial-effect"))
+    assert told, page.inner_text("#trial-effect")
+    sure = page.evaluate(
+        """names => names.filter(name => { const of = one => ({ ...meshTrial.standing(one), moved: true });
+          return ["ample", "good"].includes(meshTrial.compute(of("House roof"), of(name)).verdict); }).length""",
+        sorted(lost),
+    )
+    assert sure > 14
+    assert int(told[3]) >= sure
+
+
 def test_changes_of_several_sites_stand_in_one_file(open_map: OpenMap, tmp_path: Path) -> None:
     plan = rename(PLAN, {"Far meadow": "=Far meadow"})
     page = open_map(write_map(plan, make_landscape(plan), tmp_path / "map.html"), DESK).page
