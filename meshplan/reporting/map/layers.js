@@ -497,11 +497,18 @@ const makeLayers = (app) => {
     L.control.scale({ imperial: false, maxWidth: 140, position: "bottomleft" }).addTo(map);
   }
 
+  const heightOfControls = () => {
+    const above = map.getContainer().getBoundingClientRect().top,
+      low = [...document.querySelectorAll("#layers > summary, #legend > summary")].map((one) => one.getBoundingClientRect().bottom - above);
+    return Math.max(0, ...low);
+  };
+
   function showAll(animate = true) {
     const places = data.devices.filter((one) => one.in_plan || one.role === "sensor").map(app.placeOf);
     const bounds = places.length > 1 ? L.latLngBounds(places).pad(0.04) : L.latLngBounds(data.map.bounds);
-    /* The buttons and the north arrow stand on the right. */
-    map.fitBounds(bounds, { animate, paddingTopLeft: [24, 24], paddingBottomRight: [64, 30] });
+    /* The buttons and the north arrow stand on the right; on a small screen key and layers stand over the top of the map. */
+    const top = wide() ? 24 : heightOfControls() + 14;
+    map.fitBounds(bounds, { animate, paddingTopLeft: [24, top], paddingBottomRight: [64, 30] });
   }
 
   /* The map keeps to its land: no panning into nothing, no zooming out beyond it. */

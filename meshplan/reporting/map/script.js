@@ -116,7 +116,7 @@ const meshPage = (() => {
     showSection(null);
     tell(
       meshViews.siteView(app, name),
-      `${name}: ${route ? `route by ${route.devices.slice(1).join(", ")}` : device.role !== "sensor" ? `if it fails, ${lost.length ? count(lost.length, "sensor falls", "sensors fall") : "no sensor falls"} silent` : "no route"}.`,
+      `${name}: ${route ? `route by ${route.devices.slice(1).join(", ")}` : device.role !== "sensor" ? `if it fails, ${lost.length ? count(lost.length, "sensor loses", "sensors lose") : "no sensor loses"} service` : "no route"}.`,
       options,
     );
     if (!map.getBounds().pad(-0.05).contains(app.placeOf(device))) map.panTo(app.placeOf(device));

@@ -530,7 +530,9 @@ const meshTrial = (() => {
     const byMargin = (p, q) => marginOf(before.get(q.name)) - marginOf(before.get(p.name)) || (p.name < q.name ? -1 : 1);
     const used = around.filter((other) => other.link && other.link.chosen),
       others = around.filter((other) => !(other.link && other.link.chosen)).sort(byMargin);
-    const partners = [...used, ...others.slice(0, MOST_OTHERS)];
+    /* A sensor without a route may gain by this site however weak its link is now, so each of them is counted. */
+    const mayGain = (other) => [device, app.devices.get(other.name)].some((one) => one.role === "sensor" && !one.served);
+    const partners = [...used, ...others.filter((other, i) => i < MOST_OTHERS || mayGain(other))];
     let shown = partners[0] && partners.reduce((weak, one) => (marginOf(before.get(one.name)) < marginOf(before.get(weak.name)) ? one : weak), partners[0]).name;
     const result = h("div", { id: "trial-result", "aria-live": "polite" }),
       box = meshChanges.takeOver();
@@ -603,7 +605,7 @@ const meshTrial = (() => {
         wireWarning(site.place, site.heightM),
         table(
           "“Before” starts from the plan’s own figures; “now” adds what the change does. Links that the plan uses come first, the weakest on top." +
-            (hidden ? ` ${count(hidden, "stronger link is", "stronger links are")} counted above and not listed.` : ""),
+            (hidden ? ` ${count(hidden, "further link is", "further links are")} counted above and not listed.` : ""),
           [["To"], ["Before"], ["dB", "num"], ["Now"], ["dB", "num"]],
           rows.map(({ other, was, is }) =>
             h(

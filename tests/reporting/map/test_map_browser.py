@@ -159,6 +159,7 @@ def test_the_unserved_sensor_comes_first_and_loud(desk: Opened) -> None:
 def test_a_device_shows_who_loses_service(desk: Opened) -> None:
     desk.page.locator("[data-site='Ridge post']").click()
     assert "2 sensors lose service: Wood edge, North trough." in " ".join(desk.page.inner_text("#ledger").split())
+    assert "if it fails, 2 sensors lose service" in desk.page.inner_text("#live")
     lost = desk.page.eval_on_selector_all(".mark.lost", "marks => marks.map(m => m.dataset.site).sort()")
     assert lost == sorted(PLAN.loses_service["Ridge post"])
     desk.page.click("text=Back to the plan")
@@ -462,6 +463,43 @@ def test_a_trial_counts_every_link_of_the_plan_and_shows_the_weakest_first(open_
     assert page.evaluate("getComputedStyle(document.querySelector('.leaflet-links-pane')).opacity") == "0.3"
 
 
+def test_a_trial_counts_every_sensor_that_gains(open_map: OpenMap, tmp_path: Path) -> None:
+    """Thirty sensors without a route hear a gateway that is raised; only the fourteen strongest were counted."""
+    plan = crowded_plan(30)
+    lost = {device.name for device in plan.devices if re.fullmatch(r"Stream \d\d", device.name)}
+    assert len(lost) == 30
+    plan = replace(
+        plan,
+        made_with=PLAN.made_with,
+        devices=tuple(replace(one, served=False) if one.name in lost else one for one in plan.devices),
+        links=tuple(link for link in plan.links if link.a not in lost),
+        routes=tuple(route for route in plan.routes if route.sensor not in lost),
+    )
+    page = open_map(write_map(plan, make_landscape(plan), tmp_path / "map.html"), DESK).page
+    # Receivers are made so deaf that the near ground takes the last decibels, and a mast gives them back.
+    page.evaluate(
+        """name => { const ends = meshPage.engine.ends, roof = ends.find(end => end.name === "House roof");
+          const spare = up => { const [a, b] = [name, "House roof"].map(one => meshTrial.standing(one));
+            const { now, found } = meshTrial.compute(a, { ...b, moved: true, end: { ...b.end, antenna_agl_m: up } });
+            return now.marginDb - found.fadeDb; };
+          const less = (spare(0.1) + spare(20)) / 2;
+          for (const end of ends) end.sensitivity_dbm += less;
+          roof.antenna_agl_m = 0.1;
+          meshPage.trySite("House roof"); }""",
+        "Stream 15",
+    )
+    page.fill("#height-M", "20")
+    told = re.search(EFFECT, page.inner_text("#trial-effect"))
+    assert told, page.inner_text("#trial-effect")
+    sure = page.evaluate(
+        """names => names.filter(name => { const of = one => ({ ...meshTrial.standing(one), moved: true });
+          return ["ample", "good"].includes(meshTrial.compute(of("House roof"), of(name)).verdict); }).length""",
+        sorted(lost),
+    )
+    assert sure > 14
+    assert int(told[3]) >= sure
+
+
 def test_changes_of_several_sites_stand_in_one_file(open_map: OpenMap, tmp_path: Path) -> None:
     plan = rename(PLAN, {"Far meadow": "=Far meadow"})
     page = open_map(write_map(plan, make_landscape(plan), tmp_path / "map.html"), DESK).page
@@ -731,6 +769,23 @@ def test_a_small_phone_never_scrolls_sideways_and_keeps_its_map(open_map: OpenMa
     page.tap("#panel-grip")
     assert page.locator(".folium-map").bounding_box()["height"] > half
     assert page.get_attribute("#panel-grip", "aria-expanded") == "false"
+
+
+def test_no_mark_of_the_first_view_of_a_small_phone_lies_under_key_or_layers(open_map: OpenMap, tmp_path: Path) -> None:
+    """Sensors at the north edge: the buttons that stand over the map hide none of them."""
+    far = PLAN.device("Far meadow")
+    north = max(device.lat_deg for device in PLAN.devices) + 0.002
+    row = tuple(replace(far, name=f"North {i}", lat_deg=north, lon_deg=far.lon_deg - 0.0006 * i) for i in range(12))
+    plan = replace(PLAN, devices=(*PLAN.devices, *row))
+    page = open_map(write_map(plan, make_landscape(), tmp_path / "map.html"), SMALL_PHONE, has_touch=True, is_mobile=True).page
+    hidden = page.evaluate(
+        """() => [...document.querySelectorAll(".mark")].filter(mark => {
+          const box = mark.querySelector("svg").getBoundingClientRect(), x = box.x + box.width / 2, y = box.y + box.height / 2;
+          return [...document.querySelectorAll("#layers > summary, #legend > summary")].some(button => {
+            const over = button.getBoundingClientRect();
+            return x > over.left && x < over.right && y > over.top && y < over.bottom; }); }).map(mark => mark.dataset.site)"""
+    )
+    assert hidden == []
 
 
 def test_the_headline_of_a_trial_stays_in_view_while_a_mark_is_dragged(phone: Opened) -> None:
