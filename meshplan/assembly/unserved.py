@@ -105,10 +105,11 @@ class Remedying:
 
     def gap(self, sensor: str, row: int, reason: str, *, mended_by_radio: bool, hops: int = 1) -> Unserved:
         """Return what a link of a sensor's route of so many links lacks, with remedies where the radio is what is lacking."""
-        needed_chance = max(self.context.required_chance, self.floors.get(sensor, 0.0) ** (1.0 / hops))
         a, b = (self.table.stations[i] for i in self.table.pairs[row])
-        other = b.key if a.key == sensor else a.key
-        return self._gap(sensor, other, row, reason, needed_chance, mended_by_radio=mended_by_radio)
+        other = b if a.key == sensor else a
+        links = 1 if other.site.role is Role.GATEWAY else hops  # a link to a gateway is a whole route
+        needed_chance = max(self.context.required_chance, self.floors.get(sensor, 0.0) ** (1.0 / links))
+        return self._gap(sensor, other.key, row, reason, needed_chance, mended_by_radio=mended_by_radio)
 
     def lack_db(self, row: int, needed_chance: float) -> float:
         """Return the margin that a link lacks in its worst season to have a chance; none or less where it has it."""

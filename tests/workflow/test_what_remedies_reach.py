@@ -11,9 +11,10 @@ import pytest
 from small_property import Rows, bank, changed, lay_small_property, usual_sites
 
 from meshplan.assembly.promises import NOT_ITS_MONEY, ONE_ROUTE_ONLY, LinksAfter, Promises
+from meshplan.assembly.unserved import Remedying
 from meshplan.planning.problem import Links, NodeChoice, PlacementProblem, SensorDemand
 from meshplan.planning.solve import solve_placement
-from meshplan.records import Plan, Remedy
+from meshplan.records import Plan, Remedy, Role, Unserved
 from meshplan.reporting.plan_text import plan_text
 from meshplan.workflow import plan_property
 
@@ -107,3 +108,23 @@ def test_a_remedy_names_the_partner_and_the_chance_of_the_way_that_is_taken() ->
     assert told.chance_after == pytest.approx(0.95 * 0.9)
     poor = Promises(replace(problem, budget=150.0), "a", promises.told, plan.cost, "EUR", lambda _: after)
     assert not poor.suffices(each)
+
+
+@pytest.mark.parametrize(("role", "needed"), [(Role.GATEWAY, 0.81), (Role.RELAY, 0.9)])
+def test_a_link_to_a_gateway_is_asked_for_the_whole_chance_and_for_no_share_of_two(role: Role, needed: float) -> None:
+    """0.81 of a route of two links is 0.9 of each; a direct link lacks what 0.81 asks for."""
+    ends = [
+        SimpleNamespace(key="a", site=SimpleNamespace(role=Role.SENSOR)),
+        SimpleNamespace(key="b", site=SimpleNamespace(role=role)),
+    ]
+    asked: list[float] = []
+
+    class Noting(Remedying):
+        def _gap(self, sensor: str, other: str, row: int, reason: str, needed_chance: float, *, mended_by_radio: bool) -> Unserved:
+            asked.append(needed_chance)
+            return Unserved(sensor, other, 0.0, reason, ())
+
+    table: Any = SimpleNamespace(stations=ends, pairs=[(0, 1)])
+    anything: Any = SimpleNamespace(required_chance=0.5)
+    Noting(table, anything, anything, {}, {"a": 0.81}, anything).gap("a", 0, "why", mended_by_radio=False, hops=2)
+    assert asked == [pytest.approx(needed)]
