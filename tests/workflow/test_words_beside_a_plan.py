@@ -129,3 +129,12 @@ def test_a_larger_budget_names_all_that_it_serves_and_no_optional_sensor_that_it
     unworthy = changed(usual_sites(), {"Trough": {"optional": "yes", "worth": 30}})
     small = _plan(tmp_path / "small", unworthy, "requirement.budget = 200\n")
     assert not any("EUR more would also serve" in line for line in small.what_more_buys)
+
+
+def test_a_sensor_on_a_panel_is_on_the_shopping_list_with_it(tmp_path: Path) -> None:
+    plan = _plan(tmp_path, changed(usual_sites(), {"Bed": {"power": "panel"}}), "generate_relays = 0\n")
+    (bed,) = (device for device in plan.devices if device.name == "Bed")
+    assert bed.served
+    lines = [line for line in plan.parts if "panel" in line.part and "Bed" in line.devices]
+    assert len(lines) == 1
+    assert lines[0].quantity == len(lines[0].devices)
