@@ -53,9 +53,16 @@ def look_at_alternatives(
         redundancy_prices=tuple(
             _price(price, currency, for_all=asks_for_all(problem))
             for price in price_of_redundancy(_all_asking(problem), limits=limits)
-        ),
+        )
+        if not _only_unworthy(result)
+        else (),
         what_more_buys=(*_hop(problem, result, currency, limits), *_budget(problem, result, currency, limits)),
     )
+
+
+def _only_unworthy(result: PlacementResult) -> bool:
+    """Return whether nothing is built since no optional sensor is worth its cost: second routes then have no price."""
+    return not result.plan.served and any(item.reason == "not worth its cost" for item in result.plan.unserved)
 
 
 def reason_by_relay(problem: PlacementProblem, plan: PlacementPlan) -> dict[str, str]:
@@ -167,7 +174,12 @@ def _hop(problem: PlacementProblem, result: PlacementResult, currency: str, limi
 
 def _budget(problem: PlacementProblem, result: PlacementResult, currency: str, limits: SolveLimits | None) -> tuple[str, ...]:
     more = next_sensor_by_cost(problem, result, limits=limits)
-    return () if more is None else (f"{amount_words(more.extra_cost, currency)} more would also serve {more.sensor_id}.",)
+    if more is None:
+        return ()
+    amount, names = amount_words(more.extra_cost, currency), _names(more.newly_served)
+    if more.by_budget:
+        return (f"{amount} more would also serve {names}.",)
+    return (f"To serve {names} would take {amount} more, which {'they are' if len(more.newly_served) > 1 else 'it is'} not worth.",)
 
 
 def amount_words(amount: float, currency: str) -> str:

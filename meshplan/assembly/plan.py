@@ -105,6 +105,8 @@ def assemble_plan(findings: Findings) -> Plan:
         findings.workshop,
         caution_rules=findings.caution_rules,
         wires_at=_wires_at(findings),
+        cost=placement.cost,
+        currency=settings.cost.currency,
     )
     unserved, near_rows = explain_unserved(findings.problem, placement, remedying)
     single_routes, more_near_rows = explain_single_routes(findings.problem, placement, remedying)

@@ -32,8 +32,12 @@ LEAST_TOLD = 0.001
 
 def proof_sentence(result: PlacementResult) -> str:
     """Return how good the plan is in words; where the bound does not follow from the certificate, that is said."""
+    unworthy = any(miss.reason == "not worth its cost" for miss in result.plan.unserved)
     if result.proven and not result.plan.served:
-        sentences = ["Proven: with the offered sites, heights and routes, and within the limits set, no sensor can be served."]
+        none = "no optional sensor is worth its cost" if unworthy else "no sensor can be served"
+        if unworthy and any(miss.reason != "not worth its cost" for miss in result.plan.unserved):
+            none += ", and no other can be served"
+        sentences = [f"Proven: with the offered sites, heights and routes, and within the limits set, {none}."]
     elif result.proven:
         sentences = ["Proven: no other choice of the offered sites, heights and routes serves these sensors for less."]
     else:

@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
 from meshplan.assembly.missing_link import KnownWays, missing_link
 from meshplan.assembly.mixed import Contexts, context_of
+from meshplan.assembly.promises import (
+    NOT_ITS_MONEY,
+    NOT_ITS_ROOM,
+    ONE_ROUTE_ONLY,
+    LinksAfter,
+    Promises,
+    money_decides,
+    way_of,
+)
 from meshplan.assembly.traffic import command_need
 from meshplan.explain.describe import Context, main_causes, plants_on_path
 from meshplan.explain.remedies import Changed, Workshop, find_remedies
@@ -16,7 +25,7 @@ from meshplan.links.link_table import LinkTable
 from meshplan.operation.cautions import advised_cautions
 from meshplan.planning.explain import second_route_gaps
 from meshplan.planning.problem import PlacementPlan, PlacementProblem, UnservedSensor
-from meshplan.planning.what_if import can_be_served, with_power
+from meshplan.planning.what_if import can_be_served, plan_again, with_power
 from meshplan.propagation.variability import reliability_margin_db
 from meshplan.records import CautionRule, Power, Remedy, Role, Unserved
 from meshplan.records.station import Station
@@ -90,13 +99,17 @@ class Remedying:
     caution_rules: Sequence[CautionRule] = ()
     wires_at: WiresAt = _no_wires
     """What is said of wires near a station whose antenna is raised to a height."""
+    cost: float = 0.0
+    """What the plan costs without any remedy."""
+    currency: str = ""
 
     def gap(self, sensor: str, row: int, reason: str, *, mended_by_radio: bool, hops: int = 1) -> Unserved:
         """Return what a link of a sensor's route of so many links lacks, with remedies where the radio is what is lacking."""
-        needed_chance = max(self.context.required_chance, self.floors.get(sensor, 0.0) ** (1.0 / hops))
         a, b = (self.table.stations[i] for i in self.table.pairs[row])
-        other = b.key if a.key == sensor else a.key
-        return self._gap(sensor, other, row, reason, needed_chance, mended_by_radio=mended_by_radio)
+        other = b if a.key == sensor else a
+        links = 1 if other.site.role is Role.GATEWAY else hops  # a link to a gateway is a whole route
+        needed_chance = max(self.context.required_chance, self.floors.get(sensor, 0.0) ** (1.0 / links))
+        return self._gap(sensor, other.key, row, reason, needed_chance, mended_by_radio=mended_by_radio)
 
     def lack_db(self, row: int, needed_chance: float) -> float:
         """Return the margin that a link lacks in its worst season to have a chance; none or less where it has it."""
@@ -122,6 +135,15 @@ class Remedying:
         if not mended_by_radio:
             return Unserved(sensor, other, round(missing_db, 1), reason, ())
         own = context_of(table, row, self.context, self.contexts)
+        a, b = (table.stations[i].key for i in table.pairs[row])
+        promises = Promises(
+            self.problem,
+            sensor,
+            frozenset((a, b)),
+            self.cost,
+            self.currency,
+            lambda each: self._links_after(sensor, row, each, own),
+        )
         remedies = find_remedies(
             table,
             row,
@@ -129,15 +151,16 @@ class Remedying:
             own.settings,
             self.workshop,
             required_chance=own.required_chance,
-            suffices=lambda each: self._mends(sensor, row, each, own),
+            suffices=promises.suffices,
+            told=promises.told_fully,
         )
         advised = [with_wires(remedy, self.wires_at) for remedy in advised_cautions(remedies, self.caution_rules)]
         return Unserved(sensor, other, round(missing_db, 1), reason, tuple(advised))
 
-    def _mends(self, sensor: str, row: int, each: Changed, own: Context) -> bool:
-        """Return whether a changed row gives a sensor the routes it asks for, with everything offered in use.
+    def _links_after(self, sensor: str, row: int, each: Changed, own: Context) -> LinksAfter:
+        """Return the links that may lie on a route of a sensor when a row is changed.
 
-        All links that may lie on such a route change with it: those of the device, and of what else the same row stands for.
+        All change with it: those of the device, and of what else the same row stands for.
         """
         table = self.table
         changed = self._rebuilt(int(table.pairs[row][each.change.end]), each)
@@ -148,12 +171,15 @@ class Remedying:
         pairs = [(i, i + 1) for i in range(0, len(stations), 2)]
         links = self.workshop.links(stations, pairs, table, own.landscape, own.settings)
         chances: dict[tuple[str, str], float] = {}
-        for (i, j), chance in zip(pairs, links.worst_chance.tolist(), strict=True):
+        gains = links.margin_db.min(axis=0) - table.margin_db[:, list(rows)].min(axis=0)
+        gain_db: dict[frozenset[str], float] = {}
+        for (i, j), chance, gain in zip(pairs, links.worst_chance.tolist(), gains.tolist(), strict=True):
             start, end = stations[i], stations[j]
             chances[start.key, end.key] = chance
+            gain_db[frozenset((start.key, end.key))] = gain
             if start.site.role is Role.RELAY and end.site.role is Role.RELAY:
                 chances[end.key, start.key] = chance
-        return can_be_served(self.problem, sensor, chances)
+        return LinksAfter(chances, gain_db)
 
     def _rebuilt(self, index: int, each: Changed) -> dict[int, Station]:
         """Return the stations that a changed row makes, by their numbers: the device, and others of the row at its height."""
@@ -220,7 +246,7 @@ def explain_unserved(
 ) -> tuple[tuple[Unserved, ...], tuple[int, ...]]:
     """Return what is missing for each unserved sensor, and the rows of the links that come nearest to serving it."""
     found, rows, ways = [], [], KnownWays(problem)
-    opened = set(plan.opened)
+    opened, barred = set(plan.opened), _barred(problem)
     stations = remedying.table.stations
     deaf = {station.key for station in stations if command_need(station.site) is not None and station.radio.tx_only}
     for sensor in plan.unserved:
@@ -231,7 +257,7 @@ def explain_unserved(
         if sensor.reason == "no lasting power":
             row = _unpowered_row(sensor.sensor_id, remedying.table)
         else:
-            row = nearest_row(sensor.sensor_id, remedying.table, opened)
+            row = nearest_row(sensor.sensor_id, remedying.table, opened, barred)
         if row is None:
             found.append(Unserved(sensor.sensor_id, "", float("inf"), reason, ()))
             continue
@@ -331,10 +357,24 @@ def _needs_power(gap: Unserved, remedying: Remedying, row: int) -> Unserved:
         powered = with_power(remedying.problem, list(weak))
         suffices = can_be_served(powered, gap.sensor, {})
         names = " and ".join(dict.fromkeys(weak.values()))
-    remedy = Remedy(
-        f"give {names} mains or a panel", gap.nearest, 0.0, float(table.worst_chance[row]), suffices, columns={"power": "panel"}
-    )
+    words, chance, lacks = f"give {names} mains or a panel", float(table.worst_chance[row]), ""
+    way: tuple[str, ...] = ()
+    if suffices:
+        again = plan_again(powered, {})
+        suffices = gap.sensor in {item.sensor_id for item in again.plan.served} and gap.sensor not in again.plan.single_route
+        lacks = "" if suffices else NOT_ITS_MONEY if money_decides(powered, gap.sensor) else NOT_ITS_ROOM
+        if suffices:
+            way, chance, said = way_of(again, gap.sensor, remedying.cost, remedying.currency)
+            words, gap = f"{words}; {said}", replace(gap, nearest=way[1], missing_db=0.0)
+    elif can_be_served(replace(powered, redundancy="none"), gap.sensor, {}):
+        lacks = NOT_ITS_MONEY if money_decides(powered, gap.sensor) and not _is_served(powered, gap.sensor) else ONE_ROUTE_ONLY
+    columns = {"power": "panel"} if names == nearest.site.name else {}
+    remedy = Remedy(words, nearest.key, 0.0, chance, suffices, columns=columns, route=way, lacks=lacks)
     return replace(gap, remedies=(remedy,))
+
+
+def _is_served(problem: PlacementProblem, sensor: str) -> bool:
+    return sensor in {item.sensor_id for item in plan_again(problem, {}).plan.served}
 
 
 def _unpowered_row(sensor: str, table: LinkTable) -> int | None:
@@ -344,8 +384,20 @@ def _unpowered_row(sensor: str, table: LinkTable) -> int | None:
     return max(mine, key=lambda row: (float(table.worst_chance[row]), -row)) if mine else nearest_row(sensor, table, set())
 
 
-def nearest_row(sensor: str, table: LinkTable, opened: set[str]) -> int | None:
-    """Return the link of a sensor with the best margin, to `opened` devices first; None if it was paired with nothing."""
+def _barred(problem: PlacementProblem) -> set[str]:
+    """Return the nodes that no route may pass, whatever the radio: ruled out, without power, or a link too far from a gateway."""
+    return {
+        node.id
+        for node, allowed in zip(problem.nodes, problem.allowed.tolist(), strict=True)
+        if not allowed or (problem.hop_limit == 1 and not node.is_gateway)
+    }
+
+
+def nearest_row(sensor: str, table: LinkTable, opened: set[str], barred: Collection[str] = ()) -> int | None:
+    """Return the link of a sensor with the best margin, to `opened` devices first, to `barred` ones where there is no other.
+
+    None if it was paired with nothing.
+    """
     keys: list[str] = [station.key for station in table.stations]
     mine = [row for row, (i, j) in enumerate(table.pairs) if sensor in (keys[i], keys[j])]
     if not mine:
@@ -357,5 +409,5 @@ def nearest_row(sensor: str, table: LinkTable, opened: set[str]) -> int | None:
         return keys[j] if keys[i] == sensor else keys[i]
 
     in_plan = [row for row in mine if other(row) in opened]
-    pool = in_plan or mine
+    pool = in_plan or [row for row in mine if other(row) not in barred] or mine
     return max(pool, key=lambda row: (float(margins[row]), -row))

@@ -118,6 +118,8 @@ Correct = Callable[[LinkTable], LinkTable]
 Suffices = Callable[[Changed], bool]
 """Whether a change that makes a link good enough makes everything good that hangs on it."""
 
+Told = Callable[[Changed, Remedy], Remedy]
+
 
 @dataclass(frozen=True, eq=False)
 class Workshop:
@@ -158,6 +160,7 @@ def find_remedies(
     *,
     required_chance: float,
     suffices: Suffices | None = None,
+    told: Told | None = None,
 ) -> tuple[Remedy, ...]:
     """Return changes that would help a link in its worst season: those that suffice first, the easiest of them leading.
 
@@ -173,6 +176,8 @@ def find_remedies(
         Chance at which a link suffices.
     suffices : callable, optional
         Whether a change mends everything that hangs on it, by this link or another of the device; without it the link decides.
+    told : callable, optional
+        Adds to a remedy that is returned what else is to be said of it.
     """
     found = [each for each in _forecast(table, row, landscape, settings, workshop) if each.gain_db >= LEAST_GAIN_DB]
     found.sort(key=lambda each: (each.change.effort, -each.gain_db))
@@ -189,7 +194,9 @@ def find_remedies(
             easiest[kind] = each
     enough = sorted(easiest.values(), key=lambda each: (each.change.effort, -each.gain_db))
     helps = [each for kind, each in strongest.items() if kind not in easiest]
-    return tuple(_remedy(each, suffices=_kind(each) in easiest) for each in [*enough, *helps][:MOST_REMEDIES])
+    shown = [(each, _remedy(each, suffices=_kind(each) in easiest)) for each in [*enough, *helps][:MOST_REMEDIES]]
+    full = [remedy if told is None else told(each, remedy) for each, remedy in shown]
+    return tuple(sorted(full, key=lambda remedy: not remedy.suffices))
 
 
 def _forecast(table: LinkTable, row: int, landscape: Landscape, settings: PathSettings, workshop: Workshop) -> list[Changed]:

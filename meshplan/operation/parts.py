@@ -56,7 +56,10 @@ def parts_list(
     lines = [
         *_nodes(used, costs),
         *_masts(used, costs),
-        *_by_kind(every, _panel_kind, costs.spare_share, price=costs.panel),
+        *_by_kind(
+            [device for device in every if device.role is not Role.SENSOR], _panel_kind, costs.spare_share, price=costs.panel
+        ),
+        *_by_kind([device for device in used if device.name not in relaying], _sensor_panel_kind, costs.spare_share),
         *_ways_out(used, ways_out or {}),
         *_own_prices(used, costs, ways_out or {}),
         *_by_kind(used, lambda device: f"antenna: {_words(device.antenna)}", costs.spare_share),
@@ -143,13 +146,19 @@ def _post_kind(device: Device) -> str:
 
 
 def _panel_kind(device: Device) -> str | None:
-    if device.power is not Power.PANEL or device.role is Role.SENSOR:
+    if device.power is not Power.PANEL:
         return None
     energy = device.energy
     if energy is None or not (energy.panel_w > 0 and energy.storage_wh > 0 and math.isfinite(energy.panel_w + energy.storage_wh)):
         return "panel, charger and battery"
     panel_w, storage_wh = _rounded_up(energy.panel_w, PANEL_STEP_W), _rounded_up(energy.storage_wh, STORAGE_STEP_WH)
     return f"panel of {panel_w:g} W, charger, battery of {storage_wh:g} Wh ({energy.cell})"
+
+
+def _sensor_panel_kind(device: Device) -> str | None:
+    """Return the panel of a sensor, which no setting prices; one that forwards lives on the panel of its relay."""
+    kind = _panel_kind(device) if device.role is Role.SENSOR else None
+    return f"{kind}, for a sensor" if kind else None
 
 
 def _rounded_up(value: float, step: float) -> float:

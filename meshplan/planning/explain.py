@@ -88,6 +88,10 @@ class NextSensor:
     sensor_id: str
     extra_cost: float
     result: PlacementResult
+    newly_served: tuple[str, ...]
+    """It and all others that the same plan serves beside those served already."""
+    by_budget: bool
+    """Whether a larger budget is all that it takes; else it is optional and was not worth its cost."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,21 +300,25 @@ def next_sensor_by_cost(
     most : int
         Sensors to look at, the most important first.
     """
-    reasons = ("budget is spent", "not worth its cost")
     importance = {sensor.id: sensor.importance for sensor in problem.sensors}
-    why = {item.sensor_id: item.reason for item in result.plan.unserved if item.reason in reasons}
-    waiting = list(why)
-    waiting.sort(key=lambda name: (-importance[name], name))
     served = {item.sensor_id for item in result.plan.served}
-    best: NextSensor | None = None
-    for name in islice(waiting, most):
-        wanted = served | {name}
-        sensors = tuple(replace(sensor, required=sensor.id in wanted, worth=0.0) for sensor in problem.sensors)
-        other = solve_placement(replace(problem, sensors=sensors, budget=inf), limits=limits)
-        if name not in {item.sensor_id for item in other.plan.served}:
-            continue
-        spent = why[name] == "budget is spent" and isfinite(problem.budget)
-        extra = other.plan.cost - (problem.budget if spent else result.plan.cost)
-        if best is None or extra < best.extra_cost:
-            best = NextSensor(name, extra, other)
-    return best
+    for reason in ("budget is spent", "not worth its cost"):
+        by_budget = reason == "budget is spent"
+        waiting = [item.sensor_id for item in result.plan.unserved if item.reason == reason]
+        waiting.sort(key=lambda name: (-importance[name], name))
+        best: NextSensor | None = None
+        for name in islice(waiting, most):
+            wanted = served | {name}
+            sensors = tuple(replace(sensor, required=sensor.id in wanted, worth=0.0) for sensor in problem.sensors)
+            other = solve_placement(replace(problem, sensors=sensors, budget=inf), limits=limits)
+            extra = other.plan.cost - (problem.budget if by_budget and isfinite(problem.budget) else result.plan.cost)
+            if name not in {item.sensor_id for item in other.plan.served} or (best is not None and extra >= best.extra_cost):
+                continue
+            if by_budget:
+                other = solve_placement(replace(problem, budget=problem.budget + max(extra, 0.0)), limits=limits)
+            newly = tuple(item.sensor_id for item in other.plan.served if item.sensor_id not in served)
+            if newly and len(newly) + len(served) == len(other.plan.served):
+                best = NextSensor(name if name in newly else newly[0], extra, other, newly, by_budget)
+        if best is not None:
+            return best
+    return None

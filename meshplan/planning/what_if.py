@@ -1,4 +1,4 @@
-"""Whether a sensor could have the routes it asks for if some links or devices were otherwise: a search, without the solver."""
+"""Whether a sensor could have the routes it asks for if some links or devices were otherwise: a search, or planning again."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ from dataclasses import replace
 import numpy as np
 
 from meshplan.planning.explain import second_route_gaps
-from meshplan.planning.problem import Links, PlacementProblem
+from meshplan.planning.problem import Links, PlacementProblem, PlacementResult
 from meshplan.planning.routes import opened_graph, served_sensors
+from meshplan.planning.solve import solve_placement
 
 
 def can_be_served(problem: PlacementProblem, sensor: str, chances: Mapping[tuple[str, str], float]) -> bool:
@@ -38,6 +39,15 @@ def can_be_served(problem: PlacementProblem, sensor: str, chances: Mapping[tuple
     if not served_sensors(alone, everything, alone.hop_limit)[0]:
         return False
     return alone.redundancy == "none" or not alone.sensors[0].second_route or not second_route_gaps(alone, [sensor])
+
+
+def plan_again(problem: PlacementProblem, chances: Mapping[tuple[str, str], float]) -> PlacementResult:
+    """Return the plan of a problem in which some links have another chance; `chances` as for `can_be_served`."""
+    sensors, nodes = problem.sensor_index, problem.node_index
+    ways = [(start, end, chance) for (start, end), chance in chances.items() if end in nodes]
+    access = [(sensors[start], nodes[end], chance) for start, end, chance in ways if start in sensors]
+    backhaul = [(nodes[start], nodes[end], chance) for start, end, chance in ways if start in nodes]
+    return solve_placement(replace(problem, access=_with(problem.access, access), backhaul=_with(problem.backhaul, backhaul)))
 
 
 def with_power(problem: PlacementProblem, nodes: Collection[str]) -> PlacementProblem:

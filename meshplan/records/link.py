@@ -88,6 +88,15 @@ class Remedy:
     """Safety texts that go with the change."""
     columns: dict[str, str] = field(default_factory=dict)
     """What to write in the row of the place to plan again with it; an empty word clears a column. Empty where there is no row."""
+    route: tuple[str, ...] = ()
+    """The way that the sensor takes then, where it is not told by the link; `chance_after` is that of the whole way."""
+    lacks: str = ""
+    """What keeps it from sufficing, where that is not the strength of the link."""
+
+    @property
+    def shortfall(self) -> str:
+        """Why it is not enough, in words; empty where it is."""
+        return "" if self.suffices else self.lacks or "not enough alone"
 
 
 @dataclass(frozen=True)

@@ -170,7 +170,7 @@ def _miss(miss: Unserved) -> list[str]:
     best = _best(miss)
     if best is not None:
         gain = f"+{decibels(best.gain_db)}" if best.gain_db > 0.0 else ""
-        more = ", ".join(word for word in (gain, "" if best.suffices or not gain else "not enough alone") if word)
+        more = ", ".join(word for word in (gain, best.shortfall if gain or best.lacks else "") if word)
         lines.append(f"    {'would mend it' if best.suffices else 'helps most'}: {best.change}{f' ({more})' if more else ''}")
     return lines
 

@@ -134,9 +134,12 @@ def _head(plan: Plan, traced: TracedPlan) -> str:
         if plan.single_routes:
             verdict += f" <strong>{traced.count('plan.single_routes')} of them lack the second route that was asked for.</strong>"
     else:
+        once = ""
+        if plan.single_routes:
+            once = f", <strong>{traced.count('plan.single_routes')} of them without the second route that was asked for</strong>"
         verdict = (
             f"{traced.count('plan.devices', role='sensor', served=True)} of {traced.count('plan.devices', role='sensor')} sensors "
-            f"are served, <strong>{traced.count('plan.devices', role='sensor', served=False)} not</strong>."
+            f"are served{once}, <strong>{traced.count('plan.devices', role='sensor', served=False)} not</strong>."
         )
     gateways = traced.count("plan.devices", lambda n: count(n, "gateway"), role="gateway", in_plan=True)
     relays = traced.count("plan.devices", lambda n: count(n, "relay"), role="relay", in_plan=True)
@@ -205,7 +208,7 @@ def _unserved(plan: Plan, traced: TracedPlan, i: int, what: str = "unserved") ->
     remedies = _list(
         f"{traced.show(f'{path}.remedies[{k}].change')} ({traced.show(f'{path}.remedies[{k}].device')}): gains "
         f"{traced.show(f'{path}.remedies[{k}].gain_db', decibels)}, then a chance of "
-        f"{traced.show(f'{path}.remedies[{k}].chance_after', percent)}{'' if remedy.suffices else ', not enough alone'}."
+        f"{traced.show(f'{path}.remedies[{k}].chance_after', percent)}{f', {text(remedy.shortfall)}' if remedy.shortfall else ''}."
         for k, remedy in enumerate(gap.remedies)
     )
     lack = (
@@ -306,9 +309,7 @@ def _dark(plan: Plan, traced: TracedPlan) -> str:
         if names:
             path = f"plan.loses_service{key_step(device)}"
             shown = _first_names(traced, path, len(names))
-            items.append(
-                f"Without <b>{text(device)}</b>, {traced.count(path, lambda n: count(n, 'sensor'))} lose service: {shown}."
-            )
+            items.append(f"Without <b>{text(device)}</b>, {traced.count(path, _fall_silent)}: {shown}.")
     return _list(items, "No sensor loses service by one device alone.")
 
 

@@ -90,3 +90,51 @@ def test_a_bound_above_the_cost_says_what_it_counts(tmp_path: Path, capsys: pyte
     (line,) = (line for line in capsys.readouterr().out.splitlines() if "certified bound" in line)
     assert "174.00 EUR" in line
     assert "what the optional sensors left out are worth counted" in line
+
+
+def test_where_no_optional_sensor_is_worth_its_cost_nobody_says_that_none_can_be_served(tmp_path: Path) -> None:
+    """The house serves the bed, and over a post the trough; both are optional, together worth less than the house."""
+    unworthy = {"optional": "yes", "worth": 20}
+    plan = _plan(tmp_path / "all", changed(usual_sites(), {"Bed": unworthy, "Trough": unworthy}))
+    assert plan.routes == ()
+    assert "no sensor can be served" not in plan.proof.sentence
+    assert "no optional sensor is worth its cost." in plan.proof.sentence
+    assert not any("can have it" in str(price["sentence"]) for price in plan.redundancy_prices)
+    assert plan.what_more_buys[-1] == "To serve Bed would take 144 EUR more, which it is not worth."
+    near = changed(usual_sites(), {"Bed": unworthy, "Trough": {**unworthy, "x": 90, "y": 280}})
+    both = _plan(tmp_path / "both", near)
+    assert both.what_more_buys[-1] == "To serve Bed, Trough would take 144 EUR more, which they are not worth."
+
+
+def test_the_rest_that_cannot_be_served_is_told_apart_from_what_is_not_worth_its_cost() -> None:
+    """No gateway hears a; b is worth 10 and its gateway costs 40."""
+    problem = PlacementProblem(
+        (SensorDemand("a"), SensorDemand("b", required=False, worth=10.0)),
+        (NodeChoice("far", 40.0, is_gateway=True),),
+        Links.of([1], [0], [0.9]),
+        Links.of([], []),
+    )
+    words = proof_sentence(solve_placement(problem))
+    assert "no optional sensor is worth its cost, and no other can be served." in words
+
+
+def test_a_larger_budget_names_all_that_it_serves_and_no_optional_sensor_that_it_does_not(tmp_path: Path) -> None:
+    """South post brings both troughs; a bed behind a gateway of its own is worth less than that."""
+    sites = [*usual_sites(), {"name": "Pond", "role": "sensor", "x": 340, "y": 290, "antenna_agl_m": 1.0, "purpose": "trend"}]
+    plan = _plan(tmp_path / "tight", sites, "requirement.budget = 200\n")
+    (words,) = (line for line in plan.what_more_buys if "would also serve" in line and "EUR more" in line)
+    assert words == "24 EUR more would also serve Trough, Pond."
+    more = _plan(tmp_path / "more", sites, "requirement.budget = 224\n")
+    assert {route.sensor for route in more.routes} == {"Bed", "Trough", "Pond"}
+    unworthy = changed(usual_sites(), {"Trough": {"optional": "yes", "worth": 30}})
+    small = _plan(tmp_path / "small", unworthy, "requirement.budget = 200\n")
+    assert not any("EUR more would also serve" in line for line in small.what_more_buys)
+
+
+def test_a_sensor_on_a_panel_is_on_the_shopping_list_with_it(tmp_path: Path) -> None:
+    plan = _plan(tmp_path, changed(usual_sites(), {"Bed": {"power": "panel"}}), "generate_relays = 0\n")
+    (bed,) = (device for device in plan.devices if device.name == "Bed")
+    assert bed.served
+    lines = [line for line in plan.parts if "panel" in line.part and "Bed" in line.devices]
+    assert len(lines) == 1
+    assert lines[0].quantity == len(lines[0].devices)

@@ -51,7 +51,7 @@ const meshViews = (() => {
   };
   const remedyWords = (remedy) =>
     `${remedy.change}${remedy.gain_db > 0 ? `: about ${decibel(remedy.gain_db)} more` : ""}` +
-    `${known(remedy.chance_after) ? `, then works in ${chance(remedy.chance_after)} of cases` : ""}${remedy.suffices ? " – enough" : " – helps, not enough alone"}.`;
+    `${known(remedy.chance_after) ? `, then works in ${chance(remedy.chance_after)} of cases` : ""}${remedy.suffices ? " – enough" : ` – helps, ${remedy.lacks || "not enough alone"}`}.`;
 
   /* The safety texts that go with some advice, each once. */
   function careOf(remedies) {
