@@ -123,7 +123,7 @@ def plan_with_links(
     problem, result, airtime_factor = solve_within_airtime(prepared, links, limits=limits)
     tell("Looking at alternatives", 0, 0)
     alternatives = look_at_alternatives(problem, result, links, prepared.found.settings.cost.currency, limits=limits)
-    better = better_radio(prepared, links, result, placement_problem)
+    better = better_radio(prepared, links, result, problem_and_share)
     tell("Writing up the plan", 0, 0)
     plan = write_up(
         prepared,
