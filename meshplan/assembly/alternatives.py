@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -39,11 +39,18 @@ class Alternatives:
 
 
 def look_at_alternatives(
-    problem: PlacementProblem, result: PlacementResult, table: LinkTable, currency: str, *, limits: SolveLimits | None = None
+    problem: PlacementProblem,
+    result: PlacementResult,
+    table: LinkTable,
+    currency: str,
+    *,
+    limits: SolveLimits | None = None,
+    at_limit: PlacementProblem | None = None,
 ) -> Alternatives:
     """Return three gateway choices, the price of each level of second routes, and what one more hop or a larger budget buys.
 
     `table` holds the links of the problem: the weakest route of a choice is told by the chance that a plan tells of it.
+    `at_limit` is the problem with all the airtime that the rules allow, which devices may fill when one fails.
     """
     if len(problem.nodes) > MOST_NODES:
         note = f"With {len(problem.nodes)} candidates no alternatives were planned; change hops or second routes and plan again."
@@ -52,21 +59,22 @@ def look_at_alternatives(
         gateway_options=tuple(_option(choice, result, table, currency) for choice in compare_gateways(problem, limits=limits)),
         redundancy_prices=tuple(
             _price(price, currency, for_all=asks_for_all(problem))
-            for price in price_of_redundancy(_all_asking(problem), limits=limits)
+            for price in price_of_redundancy(_all_asking(problem), limits=limits, at_limit=at_limit)
         ),
         what_more_buys=(*_hop(problem, result, currency, limits), *_budget(problem, result, currency, limits)),
     )
 
 
-def reason_by_relay(problem: PlacementProblem, plan: PlacementPlan) -> dict[str, str]:
-    """Return a sentence for each relay of the plan: who would lose service without it."""
+def reason_by_relay(problem: PlacementProblem, plan: PlacementPlan, loses_service: Mapping[str, Sequence[str]]) -> dict[str, str]:
+    """Return a sentence for each relay of the plan: who would lose service without it, for want of a way or of airtime."""
     reasons = {}
     for reason in why_each_relay(problem, plan):
         if reason.is_gateway:
             continue
-        if reason.cut_off:
-            count = f"these {len(reason.cut_off)} sensors lose" if len(reason.cut_off) > 1 else "this sensor loses"
-            reasons[reason.node_id] = f"Without it {count} service: {_names(reason.cut_off)}."
+        lose = [*reason.cut_off, *(name for name in loses_service.get(reason.node_id, ()) if name not in reason.cut_off)]
+        if lose:
+            count = f"these {len(lose)} sensors lose" if len(lose) > 1 else "this sensor loses"
+            reasons[reason.node_id] = f"Without it {count} service: {_names(lose)}."
         elif reason.lose_second:
             reasons[reason.node_id] = f"It gives a second route to {_names(reason.lose_second)}."
         elif reason.carries and problem.has_capacity and not _fits_without(problem, plan, reason.node_id):

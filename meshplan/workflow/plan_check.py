@@ -10,6 +10,7 @@ from typing import Any, Final
 from meshplan.assembly.alternatives import Alternatives, asks_for_all, option_sentence, price_sentence
 from meshplan.assembly.differences import plan_differences
 from meshplan.assembly.stored import stored_certificate, stored_limits, stored_placement, stored_settings
+from meshplan.assembly.unserved import SECOND_REASONS
 from meshplan.explain.remedies import Correct
 from meshplan.inputs.file_hashes import hash_inputs
 from meshplan.links.link_table import LinkTable
@@ -21,7 +22,7 @@ from meshplan.planning.solve import solve_placement
 from meshplan.planning.verify import verify_plan
 from meshplan.records import Plan
 from meshplan.reporting.check_text import CheckReport
-from meshplan.workflow.airtime import overfull
+from meshplan.workflow.airtime import overfull, second_routes_without_airtime
 from meshplan.workflow.learned import CALIBRATION_FILE, correction_as_asked
 from meshplan.workflow.plan import (
     compute_all_links,
@@ -139,22 +140,48 @@ def _ground(folder: Path, plan: Plan, overrides: dict[str, Any]) -> _Ground:
     )
     links = correct(links)
     stated = plan.made_with.airtime_factor
-    problem, share = problem_and_share(prepared, links, stated if 1.0 <= stated < math.inf else 1.0)
+    problem, share = problem_and_share(prepared, links, stated if 1.0 <= stated < math.inf else 1.0, _once(plan))
     return _Ground(prepared, links, problem, share, notes, stored_limits(plan.proof.limits), correct)
+
+
+def _once(plan: Plan) -> frozenset[str]:
+    """Return the sensors of which a plan says that there is no airtime for their second route."""
+    return frozenset(miss.sensor for miss in plan.single_routes if miss.reason == SECOND_REASONS["airtime is full"])
 
 
 def _unfounded_factor(plan: Plan, ground: _Ground, rebuilt: PlacementPlan | None) -> list[str]:
     """Tell if the plan keeps more or less airtime free than the search that it says was made; few plans keep more.
 
+    The same of second routes that there is no airtime for: those that the plan promises all the same, and those that it gives up.
+
     A search that keeps the usual airtime ends there only if no device of its plan is fuller than was counted on.
     """
     stated = plan.made_with.airtime_factor
-    if stated == 1.0 and (rebuilt is None or overfull(ground.prepared, ground.links, rebuilt, ground.share) <= 1.0):
+    once, promised = (
+        _once(plan),
+        (
+            ()
+            if rebuilt is None
+            else second_routes_without_airtime(ground.prepared, ground.links, ground.problem, rebuilt, max(stated, 1.0))
+        ),
+    )
+    if promised:
+        return [
+            f"{', '.join(promised)}: the plan promises a second route, which the devices left have no airtime for when one fails"
+        ]
+    if not once and stated == 1.0 and (rebuilt is None or overfull(ground.prepared, ground.links, rebuilt, ground.share) <= 1.0):
         return []
-    found = solve_within_airtime(ground.prepared, ground.links, limits=ground.limits)[2]
-    return (
+    problem, _, found = solve_within_airtime(ground.prepared, ground.links, limits=ground.limits)
+    faults = (
         [] if found == stated else [f"the plan keeps {stated:g} times the usual airtime free for a reading; it should be {found:g}"]
     )
+    without = {sensor.id for sensor in problem.sensors if sensor.one_route}
+    if once != without and once:
+        faults.append(
+            f"the plan says that there is no airtime for a second route of {', '.join(sorted(once))}; it should name "
+            f"{', '.join(sorted(without)) or 'nobody'}"
+        )
+    return faults
 
 
 def _changed_files(plan: Plan, ground: _Ground) -> list[str]:
