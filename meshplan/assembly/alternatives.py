@@ -113,16 +113,17 @@ def _option(choice: GatewayChoice, chosen: PlacementResult, table: LinkTable, cu
         sensors_served=served,
         cost=plan.cost,
         weakest_chance=weakest,
-        sentence=option_sentence(choice.gateway_ids, served, relays, plan.cost, currency),
+        sentence=option_sentence(choice.gateway_ids, served, relays, plan.cost, currency, once=len(plan.single_route)),
         chosen=set(choice.gateway_ids) <= set(chosen.plan.opened) and abs(plan.cost - chosen.plan.cost) < 1e-6,
     )
 
 
-def option_sentence(gateways: Sequence[str], served: int, relays: int, cost: float, currency: str) -> str:
-    """Return what a choice of gateways gives and costs, in words."""
+def option_sentence(gateways: Sequence[str], served: int, relays: int, cost: float, currency: str, *, once: int = 0) -> str:
+    """Return what a choice of gateways gives and costs, in words; `once` sensors lack the second route that they ask for."""
     names = " and ".join(gateways) if gateways else "no gateway"
     sensors = f"{served} sensor{'s' if served != 1 else ''}"
-    return f"{names}: {sensors} served with {relays} relay{'s' if relays != 1 else ''} for {cost:.0f} {currency}."
+    lack = f" ({once} of them without the second route asked for)" if once else ""
+    return f"{names}: {sensors} served{lack} with {relays} relay{'s' if relays != 1 else ''} for {cost:.0f} {currency}."
 
 
 def _price(price: LevelPrice, currency: str, *, for_all: bool) -> dict[str, object]:
