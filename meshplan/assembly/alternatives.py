@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -39,11 +39,18 @@ class Alternatives:
 
 
 def look_at_alternatives(
-    problem: PlacementProblem, result: PlacementResult, table: LinkTable, currency: str, *, limits: SolveLimits | None = None
+    problem: PlacementProblem,
+    result: PlacementResult,
+    table: LinkTable,
+    currency: str,
+    *,
+    limits: SolveLimits | None = None,
+    at_limit: PlacementProblem | None = None,
 ) -> Alternatives:
     """Return three gateway choices, the price of each level of second routes, and what one more hop or a larger budget buys.
 
     `table` holds the links of the problem: the weakest route of a choice is told by the chance that a plan tells of it.
+    `at_limit` is the problem with all the airtime that the rules allow, which devices may fill when one fails.
     """
     if len(problem.nodes) > MOST_NODES:
         note = f"With {len(problem.nodes)} candidates no alternatives were planned; change hops or second routes and plan again."
@@ -52,7 +59,7 @@ def look_at_alternatives(
         gateway_options=tuple(_option(choice, result, table, currency) for choice in compare_gateways(problem, limits=limits)),
         redundancy_prices=tuple(
             _price(price, currency, for_all=asks_for_all(problem))
-            for price in price_of_redundancy(_all_asking(problem), limits=limits)
+            for price in price_of_redundancy(_all_asking(problem), limits=limits, at_limit=at_limit)
         )
         if not _only_unworthy(result)
         else (),
@@ -65,15 +72,16 @@ def _only_unworthy(result: PlacementResult) -> bool:
     return not result.plan.served and any(item.reason == "not worth its cost" for item in result.plan.unserved)
 
 
-def reason_by_relay(problem: PlacementProblem, plan: PlacementPlan) -> dict[str, str]:
-    """Return a sentence for each relay of the plan: who would lose service without it."""
+def reason_by_relay(problem: PlacementProblem, plan: PlacementPlan, loses_service: Mapping[str, Sequence[str]]) -> dict[str, str]:
+    """Return a sentence for each relay of the plan: who would lose service without it, for want of a way or of airtime."""
     reasons = {}
     for reason in why_each_relay(problem, plan):
         if reason.is_gateway:
             continue
-        if reason.cut_off:
-            count = f"these {len(reason.cut_off)} sensors lose" if len(reason.cut_off) > 1 else "this sensor loses"
-            reasons[reason.node_id] = f"Without it {count} service: {_names(reason.cut_off)}."
+        lose = [*reason.cut_off, *(name for name in loses_service.get(reason.node_id, ()) if name not in reason.cut_off)]
+        if lose:
+            count = f"these {len(lose)} sensors lose" if len(lose) > 1 else "this sensor loses"
+            reasons[reason.node_id] = f"Without it {count} service: {_names(lose)}."
         elif reason.lose_second:
             reasons[reason.node_id] = f"It gives a second route to {_names(reason.lose_second)}."
         elif reason.carries and problem.has_capacity and not _fits_without(problem, plan, reason.node_id):
@@ -112,16 +120,17 @@ def _option(choice: GatewayChoice, chosen: PlacementResult, table: LinkTable, cu
         sensors_served=served,
         cost=plan.cost,
         weakest_chance=weakest,
-        sentence=option_sentence(choice.gateway_ids, served, relays, plan.cost, currency),
+        sentence=option_sentence(choice.gateway_ids, served, relays, plan.cost, currency, once=len(plan.single_route)),
         chosen=set(choice.gateway_ids) <= set(chosen.plan.opened) and abs(plan.cost - chosen.plan.cost) < 1e-6,
     )
 
 
-def option_sentence(gateways: Sequence[str], served: int, relays: int, cost: float, currency: str) -> str:
-    """Return what a choice of gateways gives and costs, in words."""
+def option_sentence(gateways: Sequence[str], served: int, relays: int, cost: float, currency: str, *, once: int = 0) -> str:
+    """Return what a choice of gateways gives and costs, in words; `once` sensors lack the second route that they ask for."""
     names = " and ".join(gateways) if gateways else "no gateway"
     sensors = f"{served} sensor{'s' if served != 1 else ''}"
-    return f"{names}: {sensors} served with {relays} relay{'s' if relays != 1 else ''} for {cost:.0f} {currency}."
+    lack = f" ({once} of them without the second route asked for)" if once else ""
+    return f"{names}: {sensors} served{lack} with {relays} relay{'s' if relays != 1 else ''} for {cost:.0f} {currency}."
 
 
 def _price(price: LevelPrice, currency: str, *, for_all: bool) -> dict[str, object]:

@@ -119,7 +119,7 @@ def assemble_plan(findings: Findings) -> Plan:
         placement.opened,
         {name for link in links for name in (link.a, link.b)},
         [route.sensor for route in routes.routes],
-        reason_by_relay(findings.problem, placement),
+        reason_by_relay(findings.problem, placement, findings.loses_service),
         running,
         findings.caution_rules,
         settings.cost,
@@ -338,6 +338,13 @@ def _unknowns(findings: Findings) -> tuple[str, ...]:
         notes.append(
             f"For lack of airtime {len(out)} sensor{'s are' if len(out) > 1 else ' is'} left out ({', '.join(out)}): the least "
             "important, chosen by a short search; that no others could be left out instead is not proven."
+        )
+    once = [sensor.id for sensor in findings.problem.sensors if sensor.one_route]
+    if once:
+        notes.append(
+            f"For lack of airtime {len(once)} sensor{'s are' if len(once) > 1 else ' is'} planned without the second route that "
+            f"was asked for ({', '.join(once)}): when a device fails, the others cannot carry everybody; that no other choice of "
+            "devices could is not proven."
         )
     notes.append("The plan is an estimate from maps: test the hardest links outdoors before buying masts.")
     return tuple(notes)

@@ -48,7 +48,7 @@ def command(
         from meshplan.workflow import check_plan, find_plan
 
         plan, _ = find_plan(folder, results_folder(folder, out))
-        report = check_plan(folder, plan, overrides=overrides_from(changes), again=again)
+        report = check_plan(folder, plan, radio=radio, overrides=overrides_from(changes), again=again)
     else:
         from meshplan.workflow import check_property
 

@@ -39,7 +39,7 @@ def demand_of(problem: PlacementProblem) -> Demand:
     if problem.redundancy == "none":
         return Demand(single, np.zeros_like(single))
     covered = np.array([sensor.second_route for sensor in problem.sensors], dtype=bool)
-    double = single & covered
+    double = single & covered & np.array([not sensor.one_route for sensor in problem.sensors], dtype=bool)
     for sensor, _ in _failing(problem, problem.allowed, double):
         double[sensor] = False
     if problem.without_second_route == "leave out":

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import islice
 from math import inf, isfinite
@@ -263,13 +263,39 @@ def _cost(choice: GatewayChoice) -> float:
     return choice.result.plan.cost + choice.result.plan.forgone
 
 
-def price_of_redundancy(problem: PlacementProblem, *, limits: SolveLimits | None = None) -> tuple[LevelPrice, ...]:
-    """Return what each level of redundancy costs for the same property, plain service first."""
+def without_second_airtime(problem: PlacementProblem, plan: PlacementPlan, lost: Mapping[str, Collection[str]]) -> tuple[str, ...]:
+    """Return the sensors whose second route a plan promises, though they lose service when a device fails that the rule lets fail.
+
+    `lost` names who loses service with each device: a way is left to all of them, but not the airtime.
+    """
+    if problem.redundancy == "none":
+        return ()
+    gone = {name for node, names in lost.items() if _may_fail(problem, node) for name in names}
+    promised = {sensor.id for sensor in problem.sensors if sensor.second_route} - set(plan.single_route)
+    return tuple(item.sensor_id for item in plan.served if item.sensor_id in promised & gone)
+
+
+def _may_fail(problem: PlacementProblem, node_id: str) -> bool:
+    return problem.redundancy == "any one relay or gateway" or not problem.nodes[problem.node_index[node_id]].is_gateway
+
+
+def price_of_redundancy(
+    problem: PlacementProblem, *, limits: SolveLimits | None = None, at_limit: PlacementProblem | None = None
+) -> tuple[LevelPrice, ...]:
+    """Return what each level of redundancy costs for the same property, plain service first.
+
+    A second route counts where the devices that are left have the airtime for it when one fails: all that the rules allow, which
+    are the capacities of `at_limit`, by default those of the problem. What the new routes repeat more often is not counted.
+    """
     prices: list[LevelPrice] = []
     for level in REDUNDANCY_LEVELS:
         result = solve_placement(replace(problem, redundancy=level), limits=limits)
         covered = sum(sensor.second_route for sensor in problem.sensors)
         missing = set(result.plan.single_route) | {item.sensor_id for item in result.plan.unserved}
+        if problem.has_capacity:
+            asked = replace(at_limit or problem, redundancy=level)
+            lost = {effect.node_id: effect.lost for effect in what_loses_service(asked, result.plan)}
+            missing |= set(without_second_airtime(replace(problem, redundancy=level), result.plan, lost))
         lacking = sum(sensor.second_route and sensor.id in missing for sensor in problem.sensors)
         second = 0 if level == "none" else covered - lacking
         extra = result.plan.cost - (prices[0].result.plan.cost if prices else result.plan.cost)

@@ -38,9 +38,10 @@ def problem_from_graph(
     ----------
     graph : networkx.DiGraph or Graph
         Nodes carry `role` ("sensor", "relay", "gateway"). Sensors may carry `importance`, `required`, `worth`,
-        `second_route`, `load`, `min_route_chance`, `left_out`; relays and gateways carry `cost` and may carry `site`, `forced_in`,
-        `forbidden`, `power_ok`, `capacity`. Edges point the way a message travels to the gateway and carry `chance`; links out
-        of gateways and into sensors are ignored. An undirected graph counts both ways. Names and order are the graph's.
+        `second_route`, `load`, `min_route_chance`, `left_out`, `one_route`; relays and gateways carry `cost` and may carry
+        `site`, `forced_in`, `forbidden`, `power_ok`, `capacity`. Edges point the way a message travels to the gateway and carry
+        `chance`; links out of gateways and into sensors are ignored. An undirected graph counts both ways. Names and order are
+        the graph's.
     """
     faults: list[MeshplanError] = []
     sensors: list[SensorDemand] = []
@@ -106,6 +107,7 @@ def _sensor(name: str, data: dict[str, Any]) -> SensorDemand:
         load=float(data.get("load", 0.0)),
         min_route_chance=float(data.get("min_route_chance", 0.0)),
         left_out=bool(data.get("left_out", False)),
+        one_route=bool(data.get("one_route", False)),
     )
 
 

@@ -125,7 +125,8 @@ def make_plan(
         covered = problem.redundancy != "none" and problem.sensors[sensor].second_route
         if covered and (sensor in short or not demand.double[sensor]):
             single.append(name)
-            single_reasons.append((why or {}).get(sensor, "no second route"))
+            crowded: UnservedReason = "airtime is full" if problem.sensors[sensor].one_route else "no second route"
+            single_reasons.append((why or {}).get(sensor, crowded))
     missing = [i for i in range(len(problem.sensors)) if i not in routes.first]
     lost = {i for i in missing if demand.single[i]} | {sensor for sensor in short if demand.double[sensor]}
     forgone = sum(int(problem.worth_units[i]) for i in lost)

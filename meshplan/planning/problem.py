@@ -52,6 +52,8 @@ class SensorDemand:
         Airtime of its messages at each device that receives or forwards them, in the unit of `NodeChoice.capacity`.
     left_out : bool
         Settled beforehand: there is no airtime for it, and it is not served.
+    one_route : bool
+        Settled beforehand: there is no airtime for the second route that it asks for, and it is planned with one.
     """
 
     id: str
@@ -63,6 +65,7 @@ class SensorDemand:
     min_route_chance: float = 0.0
     """Least product of link chances along its routes, beside the one of the problem."""
     left_out: bool = False
+    one_route: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from meshplan.assembly.running import Running, run_plan
 from meshplan.assembly.traffic import AirtimeBudget, airtime_budget, usual_tries
 from meshplan.links.link_table import LinkTable
 from meshplan.links.mixture import link_radios
-from meshplan.planning.explain import FailureEffect, what_loses_service
+from meshplan.planning.explain import FailureEffect, what_loses_service, without_second_airtime
 from meshplan.planning.problem import PlacementPlan, PlacementProblem
 from meshplan.planning.rebuild import rebuild_plan
 from meshplan.workflow.prepare import Prepared
@@ -84,6 +84,20 @@ def lost_by_failure(
         for node_id, effect in found.items():
             found[node_id] = _with_airtime(prepared, links, problem, plan, effect, airtime_factor)
     return {node_id: effect.lost for node_id, effect in found.items()}
+
+
+def second_routes_without_airtime(
+    prepared: Prepared, links: LinkTable, problem: PlacementProblem, plan: PlacementPlan, airtime_factor: float
+) -> tuple[str, ...]:
+    """Return the sensors whose second route a plan promises, though there is no airtime for it when a certain device fails.
+
+    Of the devices with such sensors the first one counts: planned anew without theirs, the others may have room.
+    """
+    if problem.redundancy == "none" or not problem.has_capacity or not any(item.second is not None for item in plan.served):
+        return ()
+    lost = lost_by_failure(prepared, links, problem, plan, airtime_factor)
+    each = (without_second_airtime(problem, plan, {node: names}) for node, names in lost.items())
+    return next((names for names in each if names), ())
 
 
 def _with_airtime(

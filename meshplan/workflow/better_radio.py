@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from shlex import quote
 from typing import Final
 
@@ -16,7 +15,8 @@ from meshplan.planning.solve import solve_placement
 from meshplan.records import Role
 from meshplan.records.radio import RadioClass, RadioMode, radio_mode
 from meshplan.records.station import Station
-from meshplan.workflow.prepare import Base, Prepared, choose_mode, equip
+from meshplan.workflow.airtime import overfull
+from meshplan.workflow.prepare import Base, Prepared, choose_mode, equip, refusal_of
 
 MOST_NAMED = 3
 """Relays that differ are named up to so many."""
@@ -37,14 +37,15 @@ TRIAL_ITERATIONS: Final = 20
 """Iterations of the solver for one trial."""
 
 
-Problem = Callable[[Prepared, LinkTable], PlacementProblem]
-"""Makes the placement problem of a property over its links."""
+Problem = Callable[[Prepared, LinkTable, float], tuple[PlacementProblem, float]]
+"""Makes the placement problem of a property over its links with an airtime factor, and tells the share that devices may fill."""
 
 
 def better_radio(prepared: Prepared, links: LinkTable, result: PlacementResult, problem_of: Problem) -> str:
     """Return a sentence with the lawful class that serves more sensors, or all of them with fewer relays; empty if none was found.
 
-    No second route that was asked for may be lost by it.
+    No second route that was asked for may be lost by it. What the property states of frequency, power, intervals and duty holds for
+    it too: a class that `plan --radio` would refuse with them, or would have to plan anew for lack of airtime, is not named.
     Classes of the same band that reach further are tried at the setting that reaches least further first, each planned once with
     little effort over the links already computed. Properties where places name their own classes, and large ones, are left out.
     """
@@ -52,12 +53,13 @@ def better_radio(prepared: Prepared, links: LinkTable, result: PlacementResult, 
     relays, single = len(set(result.plan.opened) - gateways), len(result.plan.single_route)
     if prepared.parts or len(links.stations) > MOST_PLACES or not (result.plan.unserved or relays):
         return ""
-    served, plain = len(result.plan.served), _unwished(prepared)
-    for mode in _candidates(plain):
-        other = equip(plain.base, mode.name, mixed=False)
-        if not other.lawfulness.lawful or len(other.stations) != len(links.stations):
+    served = len(result.plan.served)
+    for mode in _candidates(prepared):
+        other = equip(prepared.base, mode.name, mixed=False)
+        if refusal_of(other) is not None or len(other.stations) != len(links.stations):
             continue
-        problem = problem_of(other, with_stations(links, other.stations))
+        table = with_stations(links, other.stations)
+        problem, share = problem_of(other, table, 1.0)
         found = solve_placement(problem, limits=SolveLimits(iterations=TRIAL_ITERATIONS))
         needs = len(set(found.plan.opened) - gateways)
         more, fewer = len(found.plan.served) - served, relays - needs
@@ -69,6 +71,8 @@ def better_radio(prepared: Prepared, links: LinkTable, result: PlacementResult, 
             and _value(problem, found) >= _value(problem, result)
         ):
             continue  # the sensors more are optional, and not worth what they cost
+        if overfull(other, table, found.plan, share) > 1.0:
+            continue  # `plan` would look for another plan then, which may serve fewer
         modules = _radios_price(other.stations, found) - _radios_price(links.stations, result)
         theirs, ours = (tuple(name for name in plan.opened if name not in gateways) for plan in (found.plan, result.plan))
         return _sentence(prepared, mode, more, (theirs, ours), (found.plan.cost, result.plan.cost), modules)
@@ -191,12 +195,3 @@ def _may_be_near(radio: RadioClass, frequency_mhz: float) -> bool:
 
 def _allowed_loss_db(mode: RadioMode) -> float:
     return mode.tx_power_dbm - mode.sensitivity_dbm
-
-
-def _unwished(prepared: Prepared) -> Prepared:
-    """Return the property without wishes for a setting, power or frequency, which hold for its own class only."""
-    settings = prepared.found.settings
-    wish = settings.radio_settings
-    plain = wish.model_copy(update={"spreading_factor": None, "bit_rate_bps": None, "power_dbm": None, "frequency_mhz": None})
-    changed = settings.model_copy(update={"radio_settings": plain})
-    return replace(prepared, base=replace(prepared.base, found=replace(prepared.found, settings=changed)))

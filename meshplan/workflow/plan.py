@@ -36,7 +36,15 @@ from meshplan.planning.solve import solve_placement
 from meshplan.records import MadeWith, Plan, Role
 from meshplan.records.short_form import Facts, ShortForm
 from meshplan.reporting.file_sets import all_or_nothing
-from meshplan.workflow.airtime import MOST_AIRTIME_ROUNDS, airtime_of, how_overfull, lost_by_failure, running_of
+from meshplan.workflow.airtime import (
+    MOST_AIRTIME_ROUNDS,
+    airtime_of,
+    at_the_limit,
+    how_overfull,
+    lost_by_failure,
+    running_of,
+    second_routes_without_airtime,
+)
 from meshplan.workflow.better_radio import better_radio
 from meshplan.workflow.changed_places import workshop_of
 from meshplan.workflow.found_beside_wires import could_be_set_aside, falls_on_wires
@@ -119,8 +127,11 @@ def plan_with_links(
     tell("Choosing gateways and relays", 0, 0)
     problem, result, airtime_factor = solve_within_airtime(prepared, links, limits=limits)
     tell("Looking at alternatives", 0, 0)
-    alternatives = look_at_alternatives(problem, result, links, prepared.found.settings.cost.currency, limits=limits)
-    better = better_radio(prepared, links, result, placement_problem)
+    limit = at_the_limit(prepared, links, problem, airtime_factor)
+    alternatives = look_at_alternatives(
+        problem, result, links, prepared.found.settings.cost.currency, limits=limits, at_limit=limit
+    )
+    better = better_radio(prepared, links, result, problem_and_share)
     tell("Writing up the plan", 0, 0)
     plan = write_up(
         prepared,
@@ -322,9 +333,25 @@ def solve_within_airtime(
 def solved_and_running(
     prepared: Prepared, links: LinkTable, *, limits: SolveLimits | None = None
 ) -> tuple[PlacementProblem, PlacementResult, float, Running]:
-    """Return what `solve_within_airtime` returns, and what running the plan costs each device."""
+    """Return what `solve_within_airtime` returns, and what running the plan costs each device.
+
+    Where the devices of a plan cannot carry everybody when one fails, those who lose service then are planned anew without the
+    second route that they ask for: it would be none. Each round names one sensor more at least.
+    """
+    once: frozenset[str] = frozenset()
+    while True:
+        problem, result, factor, running = _solved_with(prepared, links, once, limits)
+        more = second_routes_without_airtime(prepared, links, problem, result.plan, factor)
+        if not more:
+            return problem, result, factor, running
+        once |= set(more)
+
+
+def _solved_with(
+    prepared: Prepared, links: LinkTable, once: frozenset[str], limits: SolveLimits | None
+) -> tuple[PlacementProblem, PlacementResult, float, Running]:
     factor = 1.0
-    problem, share = problem_and_share(prepared, links, factor)
+    problem, share = problem_and_share(prepared, links, factor, once)
     result = solve_placement(problem, limits=limits)
     running = running_of(prepared, links, result.plan)
     for _ in range(MOST_AIRTIME_ROUNDS):
@@ -332,7 +359,7 @@ def solved_and_running(
         if full <= 1.0:
             break
         more = ceil(factor * full * 1e6) / 1e6
-        tighter, share = problem_and_share(prepared, links, more)
+        tighter, share = problem_and_share(prepared, links, more, once)
         problem, result, factor = tighter, solve_placement(tighter, limits=limits), more
         running = running_of(prepared, links, result.plan)
     return problem, result, factor, running
@@ -348,8 +375,13 @@ def placement_problem(prepared: Prepared, links: LinkTable, airtime_factor: floa
     return problem_and_share(prepared, links, airtime_factor)[0]
 
 
-def problem_and_share(prepared: Prepared, links: LinkTable, airtime_factor: float) -> tuple[PlacementProblem, float]:
-    """Return the problem of `placement_problem` and the share of what the rules allow that its devices may fill."""
+def problem_and_share(
+    prepared: Prepared, links: LinkTable, airtime_factor: float, once: frozenset[str] = frozenset()
+) -> tuple[PlacementProblem, float]:
+    """Return the problem of `placement_problem` and the share of what the rules allow that its devices may fill.
+
+    `once` names the sensors for whose second route there is no airtime.
+    """
     asked = prepared.found.settings.requirement
     marked = any(site.second_route for site in prepared.found.sites)
     redundancy = "any one relay" if asked.second_route == "none" and marked else asked.second_route
@@ -361,6 +393,7 @@ def problem_and_share(prepared: Prepared, links: LinkTable, airtime_factor: floa
     )
     for station in links.stations:
         if station.site.role is Role.SENSOR:
+            graph.nodes[station.key]["one_route"] = station.key in once
             graph.nodes[station.key]["min_route_chance"] = asked.route_floor(station.site.purpose.value)
         if command_need(station.site) is not None and station.radio.tx_only:
             graph.remove_edges_from(list(graph.out_edges(station.key)))  # a one-way radio never serves a command

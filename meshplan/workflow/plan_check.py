@@ -5,11 +5,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from pathlib import Path
+from shlex import quote
 from typing import Any, Final
 
-from meshplan.assembly.alternatives import Alternatives, asks_for_all, option_sentence, price_sentence
+from meshplan.assembly.alternatives import Alternatives, asks_for_all, look_at_alternatives, option_sentence, price_sentence
 from meshplan.assembly.differences import plan_differences
 from meshplan.assembly.stored import stored_certificate, stored_limits, stored_placement, stored_settings
+from meshplan.assembly.unserved import SECOND_REASONS
+from meshplan.errors import InputError
 from meshplan.explain.remedies import Correct
 from meshplan.inputs.file_hashes import hash_inputs
 from meshplan.links.link_table import LinkTable
@@ -21,7 +24,8 @@ from meshplan.planning.solve import solve_placement
 from meshplan.planning.verify import verify_plan
 from meshplan.records import Plan
 from meshplan.reporting.check_text import CheckReport
-from meshplan.workflow.airtime import overfull
+from meshplan.workflow.airtime import at_the_limit, overfull, second_routes_without_airtime
+from meshplan.workflow.better_radio import better_radio
 from meshplan.workflow.learned import CALIBRATION_FILE, correction_as_asked
 from meshplan.workflow.plan import (
     compute_all_links,
@@ -36,7 +40,10 @@ COMPARED_ELSEWHERE: Final = ("inputs", "proof.certificate")
 """Files are compared by their hashes, the certificate is checked row by row."""
 
 NEEDS_THE_SOLVER: Final = ("gateway_options", "redundancy_prices", "what_more_buys", "better_radio")
-"""Other plans that a plan is compared with; `--again` works them out too."""
+"""Other plans that a plan is compared with; of larger properties only `--again` works them out too."""
+
+FEW_NODES: Final = 40
+"""Candidates up to which other plans are always worked out: they take seconds then (own choice)."""
 
 NOT_COVERED: Final = ("version", "proof.versions", "proof.limits", "proof.stopped")
 """What software is said to have searched, and for how long: nothing in the folder tells."""
@@ -63,7 +70,9 @@ class _Ground:
     """What corrected the links."""
 
 
-def check_plan(folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = None, again: bool = False) -> CheckReport:
+def check_plan(
+    folder: Path, plan: Plan, *, radio: str | None = None, overrides: dict[str, Any] | None = None, again: bool = False
+) -> CheckReport:
     """Return whether a stored plan holds: what it says is worked out anew from the folder, with the settings that it was made with.
 
     Checked: the files by their hashes; every device, route, cost and power rule by plain search; the bound by its certificate, in
@@ -76,11 +85,15 @@ def check_plan(folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = N
     folder : Path
         The property that the plan was made from.
     plan : Plan
+    radio : str, optional
+        The class that the plan is taken to be made with: another one is refused.
     overrides : dict, optional
         Settings that the plan must keep beside those that it says it was made with.
     again : bool
-        Whether to plan again too, and compare what only the solver tells: other gateways, prices of second routes, more hops.
+        Whether to plan again too, and compare what only the solver tells: other gateways, prices of second routes, more hops,
+        another class. With few candidates that is always done, from the devices of the plan.
     """
+    _refuse_another_radio(folder, plan, radio)
     ground = _ground(folder, plan, overrides or {})
     problem = ground.problem
     certificate = stored_certificate(plan.proof.certificate)
@@ -110,12 +123,14 @@ def check_plan(folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = N
     proven = proven_units / MONEY_UNITS
     worth = ", what the optional sensors left out are worth counted" if proven > plan.proof.cost + CENT else ""
     settings = {**({"radio": plan.made_with.radio} if plan.made_with.radio else {}), **ground.prepared.base.overrides}
-    skipped = NOT_COVERED if again else (*NEEDS_THE_SOLVER, *NOT_COVERED)
+    made = [f"{key} = {value}" for key, value in settings.items()]
+    made += ["what readings taught (--calibrated)"] if plan.made_with.calibrated else []
+    skipped = NOT_COVERED if again or _is_quick(ground) else (*NEEDS_THE_SOLVER, *NOT_COVERED)
     return CheckReport(
         title=f"{plan.property_name}: the plan {'holds' if not faults else 'does not hold'}",
         good=not faults,
         facts=(
-            ("made with", ", ".join(f"{key} = {value}" for key, value in settings.items()) or "property.toml as it is"),
+            ("made with", ", ".join(made) or "property.toml as it is"),
             ("files", f"{len(plan.inputs)} compared by their SHA-256 hashes"),
             ("routes", f"{len(plan.routes)} checked link by link"),
             ("cost", f"{plan.proof.cost:.2f} {plan.currency}"),
@@ -129,6 +144,16 @@ def check_plan(folder: Path, plan: Plan, *, overrides: dict[str, Any] | None = N
     )
 
 
+def _refuse_another_radio(folder: Path, plan: Plan, radio: str | None) -> None:
+    made = plan.made_with.radio or plan.radio.key
+    if radio is not None and radio not in (made, plan.radio.key):
+        raise InputError(
+            f"the plan was made with {made}, not with {radio}",
+            where="--radio",
+            fix=f"Leave --radio out to check it, or plan with the other class: meshplan plan {quote(folder.name)} --radio {radio}",
+        )
+
+
 def _ground(folder: Path, plan: Plan, overrides: dict[str, Any]) -> _Ground:
     settings = {**stored_settings(plan.made_with.settings), **overrides}
     prepared = prepare_property(folder, radio=plan.made_with.radio or None, overrides=settings)
@@ -139,22 +164,48 @@ def _ground(folder: Path, plan: Plan, overrides: dict[str, Any]) -> _Ground:
     )
     links = correct(links)
     stated = plan.made_with.airtime_factor
-    problem, share = problem_and_share(prepared, links, stated if 1.0 <= stated < math.inf else 1.0)
+    problem, share = problem_and_share(prepared, links, stated if 1.0 <= stated < math.inf else 1.0, _once(plan))
     return _Ground(prepared, links, problem, share, notes, stored_limits(plan.proof.limits), correct)
+
+
+def _once(plan: Plan) -> frozenset[str]:
+    """Return the sensors of which a plan says that there is no airtime for their second route."""
+    return frozenset(miss.sensor for miss in plan.single_routes if miss.reason == SECOND_REASONS["airtime is full"])
 
 
 def _unfounded_factor(plan: Plan, ground: _Ground, rebuilt: PlacementPlan | None) -> list[str]:
     """Tell if the plan keeps more or less airtime free than the search that it says was made; few plans keep more.
 
+    The same of second routes that there is no airtime for: those that the plan promises all the same, and those that it gives up.
+
     A search that keeps the usual airtime ends there only if no device of its plan is fuller than was counted on.
     """
     stated = plan.made_with.airtime_factor
-    if stated == 1.0 and (rebuilt is None or overfull(ground.prepared, ground.links, rebuilt, ground.share) <= 1.0):
+    once, promised = (
+        _once(plan),
+        (
+            ()
+            if rebuilt is None
+            else second_routes_without_airtime(ground.prepared, ground.links, ground.problem, rebuilt, max(stated, 1.0))
+        ),
+    )
+    if promised:
+        return [
+            f"{', '.join(promised)}: the plan promises a second route, which the devices left have no airtime for when one fails"
+        ]
+    if not once and stated == 1.0 and (rebuilt is None or overfull(ground.prepared, ground.links, rebuilt, ground.share) <= 1.0):
         return []
-    found = solve_within_airtime(ground.prepared, ground.links, limits=ground.limits)[2]
-    return (
+    problem, _, found = solve_within_airtime(ground.prepared, ground.links, limits=ground.limits)
+    faults = (
         [] if found == stated else [f"the plan keeps {stated:g} times the usual airtime free for a reading; it should be {found:g}"]
     )
+    without = {sensor.id for sensor in problem.sensors if sensor.one_route}
+    if once != without and once:
+        faults.append(
+            f"the plan says that there is no airtime for a second route of {', '.join(sorted(once))}; it should name "
+            f"{', '.join(sorted(without)) or 'nobody'}"
+        )
+    return faults
 
 
 def _changed_files(plan: Plan, ground: _Ground) -> list[str]:
@@ -269,7 +320,18 @@ def _other_fields(
         limits=ground.limits,
         versions=(),
     )
-    alternatives = Alternatives(plan.gateway_options, plan.redundancy_prices, plan.what_more_buys)
+    alternatives, better = Alternatives(plan.gateway_options, plan.redundancy_prices, plan.what_more_buys), plan.better_radio
+    if not again and _is_quick(ground):
+        prepared, links, factor = ground.prepared, ground.links, plan.made_with.airtime_factor
+        alternatives = look_at_alternatives(
+            ground.problem,
+            result,
+            links,
+            prepared.found.settings.cost.currency,
+            limits=ground.limits,
+            at_limit=at_the_limit(prepared, links, ground.problem, factor),
+        )
+        better = better_radio(prepared, links, result, problem_and_share)
     made = write_up(
         ground.prepared,
         ground.links,
@@ -279,7 +341,7 @@ def _other_fields(
         notes=ground.notes,
         calibrated=plan.made_with.calibrated,
         correct=ground.correct,
-        better=plan.better_radio,
+        better=better,
         airtime_factor=plan.made_with.airtime_factor,
     )
     faults = list(plan_differences(plan, made, skip=(*COMPARED_ELSEWHERE, *NOT_COVERED)))
@@ -298,10 +360,15 @@ def _other_fields(
     return faults
 
 
+def _is_quick(ground: _Ground) -> bool:
+    """Return whether the other plans are worked out anew in seconds, and depend on no clock."""
+    return len(ground.problem.nodes) <= FEW_NODES and ground.limits.time_s is None
+
+
 def _contradictions(problem: PlacementProblem, plan: Plan, rebuilt: PlacementPlan) -> list[str]:
     """Tell where the other plans it is compared with contradict the plan itself, their own figures or what is proven."""
     faults = []
-    bound, total = plan.proof.lower_bound, rebuilt.cost + rebuilt.forgone
+    bound, total, asked_twice = plan.proof.lower_bound, rebuilt.cost + rebuilt.forgone, problem.redundancy != "none"
     for option in plan.gateway_options:
         names = ", ".join(option.gateways)
         mine = set(rebuilt.opened) - set(option.gateways)
@@ -312,7 +379,12 @@ def _contradictions(problem: PlacementProblem, plan: Plan, rebuilt: PlacementPla
         ):
             faults.append(f"the gateway choice that is marked as chosen ({names}) is not that of the plan")
         counts = [len(mine)] if option.chosen else range(len(problem.nodes) + 1)
-        told = (option_sentence(option.gateways, option.sensors_served, n, option.cost, plan.currency) for n in counts)
+        single = [len(rebuilt.single_route)] if option.chosen else range(option.sensors_served + 1 if asked_twice else 1)
+        told = (
+            option_sentence(option.gateways, option.sensors_served, n, option.cost, plan.currency, once=once)
+            for n in counts
+            for once in single
+        )
         if option.sentence not in told:
             faults.append(f"the sentence about the gateway choice {names} does not say what its figures say")
         if problem.redundancy == "none" and option.sensors_served >= len(problem.sensors) and option.cost < bound - CENT:

@@ -469,3 +469,41 @@ def test_the_plan_says_that_a_short_second_route_cannot_be(tmp_path: Path, capsy
     assert [miss["sensor"] for miss in plan["single_routes"]] == ["Trough"]
     assert "no route of at most 1 link would be left" in plan["single_routes"][0]["reason"]
     assert all(device["in_plan"] is False for device in plan["devices"] if device["name"] == "North post")
+
+
+def test_a_plan_is_not_checked_for_a_radio_that_it_was_not_made_with(once: Path, capsys: Capture) -> None:
+    words = ["check", str(once / "property"), "--plan", "--out", str(once / "out")]
+    assert main([*words, "--radio", "fsk-868-4k8"]) == 2
+    shown = capsys.readouterr()
+    assert "the plan was made with fsk-868-50k, not with fsk-868-4k8" in shown.out + shown.err
+    assert main([*words, "--radio", "fsk-868-50k"]) == 0
+
+
+def test_a_choice_of_gateways_says_that_it_lacks_second_routes(tmp_path: Path, capsys: Capture) -> None:
+    """Of two gateways that may fail one is needed: the trough behind the bank has one post only."""
+    sites = [row for row in usual_sites() if row["name"] != "North post"]
+    lay_small_property(tmp_path / "property", sites=sites)
+    words = ["plan", str(tmp_path / "property"), "--out", str(tmp_path / "out"), "-q", "--set", BOTH]
+    assert main(words) == 1
+    plan = json.loads((tmp_path / "out" / "plan.json").read_text(encoding="utf-8"))["plan"]
+    assert len(plan["single_routes"]) == 1
+    told = plan["gateway_options"][0]["sentence"]
+    assert "2 sensors served (1 of them without the second route asked for) with 1 relay" in told
+    assert main(["check", str(tmp_path / "property"), "--plan", "--out", str(tmp_path / "out")]) == 0
+
+
+ALTERNATIVES: dict[str, Any] = {
+    "what_more_buys": ["A hop limit of 4 would save 200 EUR."],
+    "better_radio": "Another class serves everybody for nothing.",
+    "redundancy_prices": [],
+    "gateway_options": [],
+}
+
+
+@pytest.mark.parametrize("field", ALTERNATIVES)
+def test_what_a_plan_says_of_other_plans_is_worked_out_anew_where_that_is_quick(
+    field: str, once: Path, tmp_path: Path, capsys: Capture
+) -> None:
+    code, shown = _forged(once, _set(field, ALTERNATIVES[field]), capsys, tmp_path)
+    assert code == 2, shown
+    assert field in shown

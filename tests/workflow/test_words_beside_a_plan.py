@@ -58,9 +58,9 @@ def test_a_relay_that_airtime_asks_for_is_explained_by_it() -> None:
     plan = solve_placement(problem).plan
     assert set(plan.opened) == {"left", "right", "gate"}
     words = "Without it the others would be on the air for longer than the rules allow."
-    assert reason_by_relay(problem, plan) == {"left": words, "right": words}
+    assert reason_by_relay(problem, plan, {}) == {"left": words, "right": words}
     roomy = replace(problem, nodes=tuple(replace(node, capacity=3.0, forced_in=True) for node in problem.nodes))
-    assert words not in reason_by_relay(roomy, solve_placement(roomy).plan).values()
+    assert words not in reason_by_relay(roomy, solve_placement(roomy).plan, {}).values()
 
 
 @pytest.mark.parametrize(("worth", "least"), [(0.0, "80.00"), (40.0, "40.00")])
