@@ -11,6 +11,7 @@ from meshplan import __version__
 from meshplan.assembly.alternatives import Alternatives, reason_by_relay
 from meshplan.assembly.commands import command_records
 from meshplan.assembly.devices import make_devices
+from meshplan.assembly.missing_class import with_missing_class
 from meshplan.assembly.mixed import Contexts, describe_mixed
 from meshplan.assembly.proof import proof_record
 from meshplan.assembly.routes import LinkMargins, make_routes, rows_of_plan
@@ -109,6 +110,7 @@ def assemble_plan(findings: Findings) -> Plan:
         currency=settings.cost.currency,
     )
     unserved, near_rows = explain_unserved(findings.problem, placement, remedying)
+    unserved = with_missing_class(unserved, table.stations)
     single_routes, more_near_rows = explain_single_routes(findings.problem, placement, remedying)
     routes = make_routes(placement, table, running, floors, _second_notes(findings.problem, placement, single_routes))
     others = _other_rows(table, rows, [*near_rows, *more_near_rows], set(placement.opened))

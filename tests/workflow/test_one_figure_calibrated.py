@@ -14,7 +14,15 @@ from scipy.stats import t as student
 from meshplan.loss.uncertainty import draw_error_fields
 from meshplan.records import Link, Role
 from meshplan.terrain.geodesy import to_degrees
-from meshplan.workflow import Planned, calibrate_property, compare_radios, plan_property, profile_between, write_calibrated
+from meshplan.workflow import (
+    Planned,
+    calibrate_property,
+    check_plan,
+    compare_radios,
+    plan_property,
+    profile_between,
+    write_calibrated,
+)
 from meshplan.workflow.cells_as_links import cells_of, every
 from meshplan.workflow.coverage import compute_coverage
 
@@ -133,3 +141,9 @@ def test_a_whole_route_draws_its_ground_as_large_as_the_readings_leave_it(calibr
     table = calibrated.links
     assert table.elevation_spread_db.max() > 0.2
     assert table.elevation_shift_db.std(axis=1, dtype=float, ddof=1) == pytest.approx(table.elevation_spread_db, rel=1e-3, abs=1e-3)
+
+
+def test_the_check_says_that_readings_were_used(calibrated: Planned) -> None:
+    report = check_plan(calibrated.prepared.found.folder, calibrated.plan)
+    assert report.good, report.faults
+    assert "what readings taught (--calibrated)" in dict(report.facts)["made with"]
