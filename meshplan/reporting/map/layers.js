@@ -511,11 +511,11 @@ const makeLayers = (app) => {
     map.fitBounds(bounds, { animate, paddingTopLeft: [24, top], paddingBottomRight: [64, 30] });
   }
 
-  /* The map keeps to its land: no panning into nothing, no zooming out beyond it. */
+  /* The map keeps to its land and to the first view of it: no panning into nothing, no zooming out beyond it. */
   function bound() {
     const land = L.latLngBounds(data.map.bounds),
       least = map.getBoundsZoom(land) - 0.5;
-    map.setMaxBounds(land.pad(0.35));
+    map.setMaxBounds(land.pad(0.35).extend(map.getBounds()));
     map.setMinZoom(Math.min(Math.max(least, 0), map.getZoom()));
   }
 
