@@ -233,10 +233,10 @@ const meshViews = (() => {
         (a.name < b.name ? -1 : 1),
     );
     const season = app.season ? `in the season “${seasonWords(app.season)}”` : "each in its worst season";
+    /* The box of sensors without a route may fill the first view: what to do next comes before it. */
+    const boxes = [unservedBox(app), singleBox(app)];
     return [
-      unservedBox(app),
-      singleBox(app),
-      nextStep(app),
+      ...(data.unserved.length ? [nextStep(app), ...boxes] : [...boxes, nextStep(app)]),
       meshChanges.summary(),
       meshKept.summary(),
       data.wires_note ? h("div", { class: "alarm-box", id: "wires-note" }, h("p", {}, data.wires_note)) : null,

@@ -723,6 +723,9 @@ def test_the_section_names_its_masts_its_zone_and_what_reaches_in(desk: Opened) 
 def test_the_first_view_says_what_to_do_next(open_map: OpenMap, desk: Opened, tmp_path: Path) -> None:
     step = " ".join(desk.page.inner_text("#next-step").split())
     assert step == "Next: Far meadow has no route. Raise Saddle post to 9 m. That would serve it. Then plan again."
+    many = tuple(replace(PLAN.unserved[0], reason=f"{PLAN.unserved[0].reason} And so on." * 20) for _ in range(3))
+    page = open_map(write_map(replace(PLAN, unserved=many), make_landscape(), tmp_path / "many.html"), DESK).page
+    assert page.evaluate("document.querySelector('#next-step').getBoundingClientRect().bottom <= innerHeight"), "it is seen at once"
     served = replace(PLAN, unserved=(), devices=tuple(one for one in PLAN.devices if one.name != "Far meadow"))
     served = replace(served, links=tuple(link for link in PLAN.links if "Far meadow" not in (link.a, link.b)))
     page = open_map(write_map(served, make_landscape(served), tmp_path / "served.html"), DESK).page
