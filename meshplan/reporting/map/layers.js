@@ -503,12 +503,19 @@ const makeLayers = (app) => {
     return Math.max(0, ...low);
   };
 
+  /* With credits below it the scale stands higher than the margin that sites keep from the foot of the map. */
+  const heightOfFoot = () => {
+    const line = byId("credits") && document.querySelector(".leaflet-control-scale-line");
+    return line ? map.getContainer().getBoundingClientRect().bottom - line.getBoundingClientRect().top : 0;
+  };
+
   function showAll(animate = true) {
     const places = data.devices.filter((one) => one.in_plan || one.role === "sensor").map(app.placeOf);
     const bounds = places.length > 1 ? L.latLngBounds(places).pad(0.04) : L.latLngBounds(data.map.bounds);
     /* The buttons and the north arrow stand on the right; on a small screen key and layers stand over the top of the map. */
     const top = wide() ? 24 : heightOfControls() + 14;
-    map.fitBounds(bounds, { animate, paddingTopLeft: [24, top], paddingBottomRight: [64, 30] });
+    const foot = wide() ? 30 : Math.max(30, heightOfFoot() + 10);
+    map.fitBounds(bounds, { animate, paddingTopLeft: [24, top], paddingBottomRight: [64, foot] });
   }
 
   /* The map keeps to its land and to the first view of it: no panning into nothing, no zooming out beyond it. */

@@ -71,14 +71,14 @@ def test_lines_are_drawn_named_and_can_be_hidden(open_map: OpenMap, wired_map: P
     assert page.evaluate(words) == ["pipeline 1002", "power line 1001, 110 kV", "power tower 5"]
 
 
-@pytest.mark.parametrize("size", [DESK, PHONE])
-def test_the_credit_stands_on_the_map_and_covers_no_button(open_map: OpenMap, wired_map: Path, size: object) -> None:
+@pytest.mark.parametrize("size", [DESK, PHONE, (320, 640)])
+def test_the_credit_stands_on_the_map_and_covers_no_button_nor_the_scale(open_map: OpenMap, wired_map: Path, size: object) -> None:
     opened: Opened = open_map(wired_map, size)  # type: ignore[arg-type]
     page = opened.page
     assert "OpenStreetMap contributors" in page.inner_text("#credits")
     overlap = """() => {
       const a = document.getElementById("credits").getBoundingClientRect();
-      return [...document.querySelectorAll("#sheet button, #sheet a")].filter((one) => {
+      return [...document.querySelectorAll("#sheet button, #sheet a, .leaflet-control-scale-line")].filter((one) => {
         const b = one.getBoundingClientRect();
         return b.width && a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom;
       }).map((one) => one.className || one.id);
