@@ -13,6 +13,7 @@ from shapely.geometry.polygon import orient
 from meshplan.assembly.shapes import map_shapes
 from meshplan.records import Cover
 from meshplan.terrain.landscape import Landscape
+from meshplan.terrain.mapped_land import EVERYTHING_MAPPED
 
 CRS = "EPSG:32627"
 
@@ -26,7 +27,8 @@ def test_outlines_are_those_of_each_polygon_by_itself() -> None:
         geometries += [box, holed, shapely.reverse(holed), shapely.union(holed, shapely.box(x + 100, y, x + 109, y + 9))]
     geometries += [shapely.Polygon(), shapely.LineString([(484_000, 5_316_000), (484_001, 5_316_000)])]
     covers = [Cover(f"piece {i}", "building", one, float(i), (i + 1.0,) * 12 if i % 2 else ()) for i, one in enumerate(geometries)]
-    landscape = cast("Landscape", SimpleNamespace(covers=tuple(covers), grid=SimpleNamespace(crs=CRS)))
+    grid = SimpleNamespace(crs=CRS, west_m=484_000.0, south_m=5_316_000.0, east_m=487_000.0, north_m=5_319_000.0)
+    landscape = cast("Landscape", SimpleNamespace(covers=tuple(covers), grid=grid, mapped=EVERYTHING_MAPPED))
     boundary = shapely.box(483_000, 5_315_000, 488_000, 5_320_000)
 
     to_degrees = Transformer.from_crs(CRS, "EPSG:4326", always_xy=True)
@@ -42,4 +44,4 @@ def test_outlines_are_those_of_each_polygon_by_itself() -> None:
     assert [(one.name, one.height_m, one.rings) for one in found] == expected
     assert len(found) == 1 + 40 * 5
     assert {len(one.rings) for one in found} == {1, 2}
-    assert map_shapes(cast("Landscape", SimpleNamespace(covers=(), grid=landscape.grid)), None) == ()
+    assert map_shapes(cast("Landscape", SimpleNamespace(covers=(), grid=landscape.grid, mapped=EVERYTHING_MAPPED)), None) == ()

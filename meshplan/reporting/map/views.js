@@ -93,7 +93,7 @@ const meshViews = (() => {
   }
 
   /* The red box: sensors without a route in the season shown; below it those that only another season leaves out. */
-  function unservedBox(app, only) {
+  function unservedBox(app, only, step = null) {
     const { lacking, heard } = meshSeason.missing(app),
       mine = (list) => (only ? list.filter((one) => one.sensor === only) : list),
       unserved = mine(lacking),
@@ -115,6 +115,7 @@ const meshViews = (() => {
       "div",
       { class: "alarm-box", id: "unserved" },
       h("h2", {}, `${count(unserved.length, "sensor has", "sensors have")} no route${when}`),
+      step,
       unserved.map((one) =>
         h(
           "div",
@@ -233,10 +234,12 @@ const meshViews = (() => {
         (a.name < b.name ? -1 : 1),
     );
     const season = app.season ? `in the season “${seasonWords(app.season)}”` : "each in its worst season";
-    /* The box of sensors without a route may fill the first view: what to do next comes before it. */
-    const boxes = [unservedBox(app), singleBox(app)];
+    /* The box of sensors without a route may fill the first view: what to do next stands at its head then. */
+    const step = nextStep(app),
+      boxes = [unservedBox(app, "", step), singleBox(app)];
     return [
-      ...(data.unserved.length ? [nextStep(app), ...boxes] : [...boxes, nextStep(app)]),
+      ...boxes,
+      step && !step.parentNode ? step : null,
       meshChanges.summary(),
       meshKept.summary(),
       data.wires_note ? h("div", { class: "alarm-box", id: "wires-note" }, h("p", {}, data.wires_note)) : null,
