@@ -35,6 +35,7 @@ LAYERS = (
     "reporting",
     "workflow",
     "notebook",
+    "page",
     "cli",
     "__main__",
 )
@@ -49,6 +50,7 @@ ALLOWED = {
     "fetching": ("errors", "units", "sources", "records"),
     "propagation": ("errors", "units", "sources", "packaged", "kinds"),
     "planning": ("errors", "units", "sources", "records"),
+    "page": (*VOCABULARY, "inputs", "assembly", "reporting", "workflow"),
 }
 """Packages with a narrower view than their place in the list gives them."""
 
