@@ -57,6 +57,7 @@ class Book:
     _bytes: dict[str, bytes] = field(default_factory=dict)
     _known: dict[str, str | None] = field(default_factory=dict)
     _lock: threading.RLock = field(default_factory=threading.RLock)
+    _signs: dict[str, tuple[int, ...]] = field(default_factory=dict)
     _made: int = 0
 
     def __post_init__(self) -> None:
@@ -132,6 +133,15 @@ class Book:
                 return None
             before = {name: self._known[name] for name in names}
             return self._append(f"changed outside: {', '.join(names)}", OUTSIDE, before, {name: now[name] for name in names})
+
+    def watch(self) -> Step | None:
+        """Do what `look` does, where size, time or number of a file changed since the last look."""
+        with self._lock:
+            signs = {name: _sign(self.folder / name) for name in self._known}
+            if signs == self._signs:
+                return None
+            self._signs = signs
+            return self.look()
 
     def _read(self, name: str) -> bytes | None:
         path = safe_place(self.folder, name)
@@ -209,6 +219,14 @@ class Book:
 
 def _names_in(files: PropertyFiles | None) -> set[str]:
     return {SETTINGS_FILE} if files is None else {SETTINGS_FILE, *files.sites, *files.cover, *files.boundary}
+
+
+def _sign(path: Path) -> tuple[int, ...]:
+    try:
+        told = path.stat()
+    except OSError:
+        return ()
+    return told.st_size, told.st_mtime_ns, told.st_ino
 
 
 def _sense(fault: MeshplanError) -> tuple[str, str, str]:

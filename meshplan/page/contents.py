@@ -22,6 +22,7 @@ from meshplan.page.edits import cells_of, column_of
 from meshplan.page.shape_text import shapes_of
 from meshplan.page.table_text import table_of
 from meshplan.page.toml_text import settings_document
+from meshplan.records import Site
 from meshplan.settings import PropertySettings
 
 SHAPE_SUFFIXES: Final = (".geojson", ".json")
@@ -39,6 +40,8 @@ class Reading:
     files: PropertyFiles | None
     tables: tuple[SiteTable, ...]
     faults: tuple[MeshplanError, ...]
+    sites: tuple[Site, ...] = ()
+    """Sites that could be read, each with the place of its row."""
 
     @property
     def crs(self) -> str | None:
@@ -73,8 +76,10 @@ def read_quickly(folder: Path) -> Reading:
             crs = None
     marked = any(name.casefold().endswith((".gpx", ".kml", ".kmz")) for name in files.sites)
     tables = tuple(read_site_file(folder / name, name, crs, beside_phone=marked) for name in files.sites)
+    read: tuple[Site, ...] = ()
     try:
         sites = sites_from_tables(list(tables), crs, crs_at_fault=settings.crs is not None and crs is None)
+        read = tuple(sites.sites)
         faults += [*sites.faults, *apply_changes(folder, sites, crs).faults]
     except FaultList as several:
         faults += several.faults
@@ -85,21 +90,21 @@ def read_quickly(folder: Path) -> Reading:
     boundary = _vector_files(folder, files.boundary, "boundary", crs, faults)
     if boundary:
         faults += boundary_of(boundary)[1]
-    return Reading(settings, files, tables, tuple(faults))
+    return Reading(settings, files, tables, tuple(faults), read)
 
 
 def _vector_files(
     folder: Path, names: Sequence[str], key: str, crs: str | None, faults: list[MeshplanError]
 ) -> list[tuple[str, VectorFile]]:
-    read = []
+    found = []
     for name in names:
         try:
-            read.append((name, read_features(folder / name, name, key=key, default_crs=crs)))
+            found.append((name, read_features(folder / name, name, key=key, default_crs=crs)))
         except FaultList as several:
             faults += several.faults
         except MeshplanError as fault:
             faults.append(fault)
-    return read
+    return found
 
 
 def faults_as_data(error: MeshplanError | Sequence[MeshplanError]) -> list[dict[str, Any]]:
@@ -141,6 +146,11 @@ def things_of(folder: Path) -> dict[str, Any]:
                 shapes += found
                 described.setdefault(use, []).append({"file": name, "why_not": why})
         described["elevation"] = [{"file": raster.file, "why_not": "Rasters are not changed here."} for raster in files.elevation]
+    at = {site.where: site for site in reversed(reading.sites)}
+    for thing in sites:
+        site = at.get(thing.pop("where"))
+        thing["place"] = None if site is None else {"lon_deg": site.lon_deg, "lat_deg": site.lat_deg}
+        thing["role"] = "" if site is None else site.role.value
     return {
         "settings": settings,
         "files": described,
@@ -154,7 +164,7 @@ def _sites(folder: Path, name: str, read: SiteTable) -> tuple[list[dict[str, Any
     """Return the sites of a file, and why they cannot be changed here; an empty text where they can."""
     if Path(name).suffix.casefold() not in TABLE_SUFFIXES:
         rows = [
-            {"file": name, "row": None, "values": {key: _text(value) for key, value in row.raw.items()}, "lon_lat": row.lon_lat_deg}
+            {"file": name, "row": None, "where": row.where, "values": {key: _text(value) for key, value in row.raw.items()}}
             for row in read.rows
         ]
         return rows, "Only tables of sites are changed here; other files stay as a phone or map program wrote them."
@@ -165,7 +175,10 @@ def _sites(folder: Path, name: str, read: SiteTable) -> tuple[list[dict[str, Any
     except OSError:
         return [], "It cannot be read."
     headings = column_of(table, name)
-    return [{"file": name, "row": row + 1, "values": cells_of(table, row, headings), "lon_lat": None} for row in table.told[1:]], ""
+    return [
+        {"file": name, "row": row + 1, "where": f"{name}, row {row + 1}", "values": cells_of(table, row, headings)}
+        for row in table.told[1:]
+    ], ""
 
 
 def _text(value: object) -> str:
