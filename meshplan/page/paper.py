@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cache
 from importlib.resources import files
 from typing import Final
 
-from meshplan.reporting.map.assets import leaflet_script, leaflet_style, own_file
+from meshplan.reporting.map.assets import figures_script, leaflet_script, leaflet_style, own_file
 
-SHARED: Final = ("parts.js",)
+FIGURES: Final = "figures.js"
+SHARED: Final = ("formulas.js", "links.js", "terrain.js", "parts.js", "chart.js", "season.js", "views.js", "layers.js")
 """Modules of the offline map that the page runs unchanged."""
 OWN: Final = ("wire.js", "sheet.js", "card.js", "desk.js")
 """In the order in which the page runs them."""
@@ -17,24 +19,26 @@ OWN: Final = ("wire.js", "sheet.js", "card.js", "desk.js")
 @cache
 def page_html() -> str:
     """Return the page; every script and style is a file of this server."""
-    scripts = "\n".join(f'<script src="/paper/{name}" defer></script>' for name in ("leaflet.js", *SHARED, *OWN))
+    scripts = "\n".join(f'<script src="/paper/{name}" defer></script>' for name in ("leaflet.js", FIGURES, *SHARED, *OWN))
     return _own("desk.html").replace("<!-- scripts -->", scripts)
 
 
 @cache
 def paper_file(name: str) -> tuple[str, str] | None:
     """Return a file of the page with its kind; None where there is none of that name."""
-    if name == "leaflet.js":
-        return leaflet_script(), "text/javascript"
-    if name == "leaflet.css":
-        return leaflet_style(), "text/css"
+    styles: dict[str, Callable[[], str]] = {
+        "leaflet.css": leaflet_style,
+        "map.css": lambda: own_file("style.css"),
+        "desk.css": lambda: _own("desk.css"),
+    }
+    scripts: dict[str, Callable[[], str]] = {"leaflet.js": leaflet_script, FIGURES: figures_script}
+    if name in styles:
+        return styles[name](), "text/css"
+    if name in scripts:
+        return scripts[name](), "text/javascript"
     if name in SHARED:
         return own_file(name), "text/javascript"
-    if name in OWN:
-        return _own(name), "text/javascript"
-    if name == "desk.css":
-        return _own(name), "text/css"
-    return None
+    return (_own(name), "text/javascript") if name in OWN else None
 
 
 def _own(name: str) -> str:

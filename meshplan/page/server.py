@@ -166,7 +166,7 @@ class _Asking:
         self._here()
         drawn = self.desk.live.drawn
         if drawn is None:
-            return JSONResponse({"v": VERSION, "words": "There is no plan yet."}, 404)
+            return JSONResponse({"v": VERSION, "words": "There is no plan yet.", "map": None})
         return Response(drawn, media_type="application/json")
 
     async def step(self, request: Request) -> Response:

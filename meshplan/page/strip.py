@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict
 from typing import Any
 
-from meshplan.records import VERDICT_WORDS, VERDICTS, Plan, Role
-from meshplan.reporting.map.palette import VERDICT_STYLES, cover_colour
+from meshplan.assembly.page_records import MapLandscape
+from meshplan.records import Plan, Role
+from meshplan.reporting.map.data import page_data
+from meshplan.reporting.map.relief import relief_picture
 from meshplan.workflow.plan import Planned
 from meshplan.workflow.replan import Relinked
 
@@ -64,39 +65,12 @@ def touched_links(before: Planned, now: Relinked) -> dict[str, Any]:
 
 
 def drawn_of(planned: Planned) -> dict[str, Any]:
-    """Return what the sheet draws of a plan: the fields of the offline map's data that its shared modules read."""
-    plan = planned.plan
-    verdicts = {link.key: link.verdict for link in plan.links}
-    order = {name: place for place, name in enumerate(VERDICTS)}
-    worst = {
-        route.sensor: max((verdicts[key] for key in route.links), key=lambda name: order[name], default="") for route in plan.routes
-    }
-    return {
-        "property_name": plan.property_name,
-        "currency": plan.currency,
-        "verdicts": [{"name": name, "words": VERDICT_WORDS[name], **asdict(VERDICT_STYLES[name])} for name in VERDICTS],
-        "devices": [
-            {
-                "name": device.name,
-                "role": device.role.value,
-                "lon_deg": device.lon_deg,
-                "lat_deg": device.lat_deg,
-                "in_plan": device.in_plan,
-                "served": device.name in worst,
-                "verdict": worst.get(device.name, ""),
-                "antenna_agl_m": device.antenna_agl_m,
-            }
-            for device in plan.devices
-        ],
-        "links": [
-            {"a": link.a, "b": link.b, "verdict": link.verdict, "chance": _number(link.chance), "sentence": link.sentence}
-            for link in plan.links
-            if link.chosen
-        ],
-        "shapes": [{**asdict(shape), "colour": cover_colour(shape.kind)} for shape in plan.shapes],
-        "routes": [{"sensor": route.sensor, "devices": list(route.devices)} for route in plan.routes],
-        "unserved": [{"sensor": one.sensor, "reason": one.reason} for one in plan.unserved],
-    }
+    """Return what the sheet draws: the data of the offline map, without the engine that the map needs because it has no server."""
+    land = planned.prepared.landscape
+    picture = relief_picture(land.ground_amsl_m, land.grid)
+    data: dict[str, Any] = page_data(planned.plan, MapLandscape(land.grid, land.ground_amsl_m))
+    data["map"] = {"uri": picture.uri, "bounds": picture.bounds, "tiles": None}
+    return data
 
 
 def _served(plan: Plan) -> set[str]:

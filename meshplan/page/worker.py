@@ -7,7 +7,6 @@ again; then it begins anew, with the links that it has already. It ends with the
 
 from __future__ import annotations
 
-import json
 import os
 import signal
 import threading
@@ -20,8 +19,7 @@ from meshplan.errors import MeshplanError
 from meshplan.inputs.gdal_drivers import close_doors
 from meshplan.page.contents import faults_as_data
 from meshplan.page.strip import drawn_of, strip_of, touched_links
-from meshplan.reporting.map.contours import contour_lines
-from meshplan.reporting.map.relief import relief_picture
+from meshplan.reporting.map.data import json_block
 from meshplan.workflow.plan import Planned, plan_property, plan_with_links
 from meshplan.workflow.replan import relink
 
@@ -98,22 +96,10 @@ def _plan(folder: Path, pipe: Connection, newest: Newest, clock: int, known: Pla
             planned = plan_with_links(now.prepared, now.links, notes=now.notes, calibrated=now.calibrated, correct=now.correct,
                                       on_progress=stage)  # fmt: skip
             planned = replace(planned, known=now.known)
-        tell("plan", strip=strip_of(planned.plan, before), drawn=_drawn(planned))
+        tell("plan", strip=strip_of(planned.plan, before), drawn=json_block(drawn_of(planned)).encode("utf-8"))
     except OvertakenError:
         return known
     except MeshplanError as fault:
         tell("faults", faults=faults_as_data(fault))
         return known
     return planned
-
-
-def _drawn(planned: Planned) -> bytes:
-    """Return what the sheet draws, as the bytes of an answer."""
-    land = planned.prepared.landscape
-    picture = relief_picture(land.ground_amsl_m, land.grid)
-    told = {
-        **drawn_of(planned),
-        "relief": {"uri": picture.uri, "bounds": picture.bounds},
-        "contours": contour_lines(land.ground_amsl_m, land.grid).as_record(),
-    }
-    return json.dumps(told, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode("utf-8")

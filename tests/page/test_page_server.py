@@ -4,6 +4,12 @@ from __future__ import annotations
 
 import http.client
 import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -22,7 +28,7 @@ class Stream:
     """Events as a browser reads them."""
 
     def __init__(self, client: Client, last: str = "") -> None:
-        self.connection = http.client.HTTPConnection("127.0.0.1", client.port, timeout=10)
+        self.connection = http.client.HTTPConnection("127.0.0.1", client.port, timeout=60)
         headers = client.usual("GET") | ({"Last-Event-ID": last} if last else {})
         self.connection.request("GET", "/events", headers=headers)
         self.answer = self.connection.getresponse()
@@ -147,4 +153,46 @@ def test_a_sheet_tells_faults_and_forms_tell_fields(inside: tuple[Client, Desk])
     sheet = client.ask("/ask/sheet")[1]
     assert sheet["faults"][0]["file"] == "property.toml"
     assert {"site", "cover", "settings"} == set(client.ask("/ask/forms")[1]["tables"])
-    assert client.ask("/ask/plan") == (404, {"v": 1, "words": "There is no plan yet."})
+    assert client.ask("/ask/plan") == (200, {"v": 1, "words": "There is no plan yet.", "map": None})
+
+
+def started(folder: Path, *options: str) -> tuple[subprocess.Popen[str], str]:
+    """Return a desk in a process of its own and its address."""
+    command = [sys.executable, "-m", "meshplan", "open", str(folder), "--no-browser", *options]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True)
+    assert process.stdout is not None
+    for line in process.stdout:
+        found = re.search(r"http://127\.0\.0\.1:\d+/#key=\S+", line)
+        if found:
+            return process, found[0]
+    raise AssertionError("no address was printed")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_the_command_ends_with_its_terminal_and_leaves_no_process(number: int, tmp_path: Path) -> None:
+    process, address = started(lay_small_property(tmp_path / "holding"))
+    port, key = re.findall(r":(\d+)/#key=(\S+)", address)[0]
+    client = Client(int(port))
+    assert client.enter(key) == 200
+    stream = Stream(client)
+    stream.until("stage")
+    os.killpg(process.pid, number)
+    assert process.wait(15) == 0
+    deadline = time.monotonic() + 15
+    while time.monotonic() < deadline:
+        try:
+            os.killpg(process.pid, 0)
+        except ProcessLookupError:
+            break
+        time.sleep(0.1)
+    with pytest.raises(ProcessLookupError):
+        os.killpg(process.pid, 0)
+
+
+@pytest.mark.slow
+def test_the_command_ends_by_itself_where_nobody_is_there(tmp_path: Path) -> None:
+    process, _ = started(lay_small_property(tmp_path / "holding"), "--idle", "0.03")
+    assert process.stdout is not None
+    assert "Nobody was at the desk" in process.stdout.read()
+    assert process.wait(20) == 0

@@ -1,1 +1,99 @@
+/* The card of a chosen place: a form made from the reader's own columns; what the reader says stands beside its field. */
+"use strict";
+const makeCard = (desk) => {
+  const { h } = meshParts;
+  const byId = (id) => document.getElementById(id);
+  const FIRST = ["name", "role", "antenna_agl_m", "note"],
+    PLACE = ["lon_deg", "lat_deg", "x_m", "y_m"];
+  let name = "";
 
+  function field(column, thing) {
+    const id = `field-${column.key}`,
+      value = thing.values[column.key] || "",
+      locked = !thing.row;
+    const usual = column.usual ? `usual: ${column.usual}` : "";
+    let entry;
+    if (column.kind === "one of" || column.kind === "yes or no") {
+      const words = column.kind === "yes or no" ? ["yes", "no"] : column.choices;
+      entry = h(
+        "select",
+        { id, disabled: locked },
+        h("option", { value: "" }, usual || "–"),
+        (words.includes(value) || !value ? words : [value, ...words]).map((word) => h("option", { value: word, selected: word === value }, word)),
+      );
+    } else {
+      entry = h("input", { id, type: "text", value, placeholder: usual, autocomplete: "off", spellcheck: "false", readonly: locked });
+      if (["number", "whole number"].includes(column.kind)) entry.inputMode = "decimal";
+    }
+    entry.setAttribute("aria-describedby", `${id}-about ${id}-fault`);
+    entry.addEventListener("change", () => {
+      if (entry.value !== value) desk.filled(thing, column, entry.value);
+    });
+    const about = [column.meaning, column.allowed ? `Allowed: ${column.allowed}.` : ""].filter(Boolean).join(" ");
+    return h(
+      "div",
+      { class: "blank", "data-key": column.key },
+      h("label", { for: id }, column.title, h("span", { class: "key" }, column.key)),
+      h("span", { class: "entry" }, entry, column.unit ? h("span", { class: "unit" }, column.unit) : null),
+      h("p", { class: "about", id: `${id}-about` }, about),
+      h("p", { class: "fault", id: `${id}-fault`, role: "alert" }),
+    );
+  }
+
+  function show(thing, { focus = true } = {}) {
+    name = thing ? thing.values.name : "";
+    const card = byId("card");
+    if (!thing) {
+      card.replaceChildren(h("p", { class: "soft" }, "Choose a place on the sheet, or take a sign from the key."));
+      return;
+    }
+    const columns = desk.columns().filter((column) => !PLACE.includes(column.key)),
+      isFirst = (column) => FIRST.includes(column.key) || thing.values[column.key];
+    const place = PLACE.filter((key) => thing.values[key]).map((key) => thing.values[key]);
+    card.replaceChildren(
+      h("p", { class: "tab" }, thing.row ? `${thing.file}, row ${thing.row}` : `${thing.file} (stays as it was recorded)`),
+      h("h2", {}, thing.values.name),
+      h("p", { class: "soft" }, `${thing.values.role || "place"} at ${place.join(", ")}`),
+      ...columns.filter(isFirst).map((column) => field(column, thing)),
+      h("details", {}, h("summary", {}, "All other columns"), columns.filter((column) => !isFirst(column)).map((column) => field(column, thing))),
+      thing.row ? h("p", {}, h("button", { type: "button", id: "rub-out", onclick: () => desk.dropped(thing) }, "Rub it out")) : "",
+    );
+    if (focus) card.focus({ preventScroll: true });
+  }
+
+  /* The reader's sentence beside its field, and what it offers as a button. */
+  function complain(faults) {
+    for (const old of byId("card").querySelectorAll(".fault")) old.replaceChildren();
+    const rest = [];
+    for (const fault of faults) {
+      const box = byId("card").querySelector(`[data-key="${CSS.escape(fault.key)}"]`);
+      if (!box) {
+        rest.push(fault);
+        continue;
+      }
+      const entry = box.querySelector("input, select"),
+        offer = /^Write ([-+\d.]+)[, ]/.exec(fault.fix);
+      for (let up = box.parentElement; up; up = up.parentElement) if (up.tagName === "DETAILS") up.open = true;
+      entry.setAttribute("aria-invalid", "true");
+      box.querySelector(".fault").append(
+        `✕ ${fault.problem}. ${fault.fix} `,
+        offer
+          ? h(
+              "button",
+              {
+                type: "button",
+                onclick: () => {
+                  entry.value = offer[1];
+                  entry.dispatchEvent(new Event("change"));
+                },
+              },
+              `Take ${offer[1]}`,
+            )
+          : "",
+      );
+    }
+    return rest;
+  }
+
+  return { show, complain, name: () => name };
+};

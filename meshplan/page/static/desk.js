@@ -1,1 +1,278 @@
+/* The desk: what is on the sheet, in the card and in the field book follows the folder; every change is a step on its files. */
+"use strict";
+const meshDesk = (() => {
+  const { h, roleSign, amount, chance, count } = meshParts;
+  const byId = (id) => document.getElementById(id);
+  const SIGNS = [
+    ["sensor", "sensor"],
+    ["gateway", "gateway place"],
+    ["relay", "relay place"],
+  ];
+  let told = { sites: [], files: {}, steps: [], place: 0, faults: [], settings: {} },
+    columns = [],
+    chosen = "",
+    stale = "",
+    reading = null;
 
+  const desk = {
+    things: () => told.sites,
+    columns: () => columns,
+    chosen: () => chosen,
+    say: (words) => {
+      byId("state").textContent = words;
+    },
+    choose,
+    moved: (name, at, metres) => {
+      const thing = find(name);
+      if (!thing) return;
+      const was = Object.fromEntries(["lon_deg", "lat_deg", "x_m", "y_m"].filter((key) => key in thing.values).map((key) => [key, thing.values[key]]));
+      step(`${name} moved ${metres.toFixed(metres < 10 ? 1 : 0)} m`, [
+        { what: "site.set", file: thing.file, name, place: { lon_deg: at.lng, lat_deg: at.lat }, was },
+      ]);
+    },
+    filled: (thing, column, value) => {
+      const name = thing.values.name,
+        renamed = column.key === "name";
+      if (renamed) chosen = value;
+      step(`${name}: ${column.title.toLowerCase()} ${value || "emptied"}`.slice(0, 200), [
+        {
+          what: "site.set",
+          file: thing.file,
+          name,
+          values: { [column.key]: value },
+          was: column.key in thing.values ? { [column.key]: thing.values[column.key] } : {},
+        },
+      ]).then((done) => {
+        if (!done && renamed) chosen = name;
+      });
+    },
+    added: (role, at) => {
+      const file = (told.files.sites || []).find((one) => !one.why_not);
+      if (!file) {
+        complain([{ problem: "There is no table of sites that can be changed here", fix: "Add a sites.csv to the folder.", where: "" }]);
+        return;
+      }
+      const names = new Set(told.sites.map((site) => site.values.name.toLowerCase()));
+      let number = 1;
+      while (names.has(`${role} ${number}`)) number += 1;
+      const name = `${role[0].toUpperCase()}${role.slice(1)} ${number}`;
+      chosen = name;
+      step(`${name} set on the sheet`, [
+        { what: "site.add", file: file.file, values: { name, role }, place: { lon_deg: at.lng, lat_deg: at.lat } },
+      ]);
+    },
+    dropped: (thing) => {
+      chosen = "";
+      step(`${thing.values.name} rubbed out`, [{ what: "site.drop", file: thing.file, name: thing.values.name }]);
+    },
+  };
+  const sheet = makeSheet(desk),
+    card = makeCard(desk);
+  const find = (name) => told.sites.find((site) => site.values.name === name);
+
+  function choose(name, options) {
+    const thing = find(name) || told.sites.find((site) => name.startsWith(`${site.values.name} (`));
+    if (!thing) {
+      desk.say(`${name} was found by the planner; it stands in no file.`);
+      return;
+    }
+    chosen = thing.values.name;
+    card.show(thing, options);
+    sheet.mark(chosen);
+  }
+
+  async function step(words, edits) {
+    try {
+      await deskWire.tell("/do/step", { words, do: edits });
+      complain([]);
+      await read();
+      return true;
+    } catch (error) {
+      if (!error.faults) throw error;
+      await read({ keepCard: error.status === 422 });
+      complain(error.faults.length ? error.faults : [{ problem: error.message, fix: "", where: "" }]);
+      return false;
+    }
+  }
+
+  async function turn(path) {
+    try {
+      await deskWire.tell(path);
+      complain([]);
+    } catch (error) {
+      complain(error.faults || []);
+    }
+    await read();
+  }
+
+  function complain(faults) {
+    const rest = card.complain(faults),
+      box = byId("faults");
+    const lines = [...rest, ...told.faults];
+    box.hidden = !lines.length;
+    box.replaceChildren(
+      h("h2", {}, rest.length ? "Not written" : "What the readers say"),
+      h(
+        "ul",
+        {},
+        lines.map((fault) => h("li", {}, fault.where ? h("strong", {}, `${fault.where}: `) : null, `${fault.problem}. ${fault.fix}`)),
+      ),
+    );
+    if (faults.length) byId("slip-title").textContent = `Not written: ${count(faults.length, "fault", "faults")}`;
+  }
+
+  /* The folder as it is; questions that come while one is under way wait for one more. */
+  function read(options = {}) {
+    if (!reading) {
+      reading = fetchSheet(options).finally(() => {
+        reading = null;
+      });
+      return reading;
+    }
+    return reading.then(() => read(options));
+  }
+
+  async function fetchSheet({ keepCard = false } = {}) {
+    told = await deskWire.ask("/ask/sheet");
+    byId("folder").textContent = told.folder;
+    byId("title").textContent = told.settings.name || told.folder;
+    document.title = `${told.settings.name || told.folder}: working sheet`;
+    book();
+    list();
+    sheet.places();
+    if (!keepCard) {
+      const busy = byId("card").contains(document.activeElement) && document.activeElement.id;
+      card.show(find(chosen), { focus: false });
+      if (busy && byId(busy)) byId(busy).focus();
+      complain([]);
+    }
+    if (told.strip) slip(told.strip);
+  }
+
+  function book() {
+    byId("back").disabled = told.place === 0;
+    byId("again").disabled = told.place === told.steps.length;
+    byId("steps").replaceChildren(
+      ...told.steps
+        .map((one, i) =>
+          h(
+            "li",
+            { class: i < told.place ? "done" : "put-back", value: String(i + 1) },
+            one.words || "change",
+            h("span", { class: "soft" }, ` ${one.files.join(", ")}${i < told.place ? "" : " (put back)"}`),
+          ),
+        )
+        .reverse(),
+    );
+  }
+
+  function list() {
+    byId("place-list").replaceChildren(
+      ...told.sites.map((site) =>
+        h("li", {}, h("button", { type: "button", onclick: () => choose(site.values.name) }, site.values.name), ` ${site.values.role || ""}`),
+      ),
+    );
+    for (const [role] of SIGNS) byId(`count-${role}`).textContent = String(told.sites.filter((site) => site.role === role).length);
+  }
+
+  function cell(title, main, detail, css) {
+    return h("div", { class: `cell ${css || ""}` }, h("p", { class: "cell-title" }, title), h("p", { class: "cell-main" }, main), h("p", { class: "soft" }, detail));
+  }
+
+  function slip(strip) {
+    const { sensors, cost, weakest, rules, proof } = strip,
+      money = (value) => amount(value, cost.currency);
+    const turned = [
+      sensors.lost.length ? `lost: ${sensors.lost.join(", ")}` : "",
+      sensors.gained.length ? `gained: ${sensors.gained.join(", ")}` : "",
+    ].filter(Boolean);
+    const dearer = cost.was === null ? null : cost.now - cost.was;
+    byId("slip-title").textContent = stale || "What the last change did";
+    byId("cells").replaceChildren(
+      cell("Sensors served", `${sensors.served} of ${sensors.of}`, turned.join("; ") || "=", sensors.lost.length ? "worse" : ""),
+      cell("Cost", money(cost.now), !dearer ? "=" : `${dearer > 0 ? "+" : "−"}${money(Math.abs(dearer))}`),
+      cell("Weakest link in use", weakest ? chance(weakest.chance) : "–", weakest ? `${weakest.a} → ${weakest.b}` : ""),
+      cell("Radio rules", rules.kept ? "kept" : "broken", rules.broken.join("; "), rules.kept ? "" : "worse"),
+      cell("Proof", proof.optimal ? "cheapest" : "not proven", proof.sentence),
+    );
+  }
+
+  async function draw() {
+    const data = await deskWire.ask("/ask/plan");
+    if (data.map) await sheet.draw(data);
+  }
+
+  function heard(kind, data) {
+    if (kind === "hello" && data.whole) Promise.all([read(), draw()]);
+    if (kind === "step") read();
+    if (kind === "stage") {
+      stale = `${data.stage} …`;
+      byId("slip-title").textContent = stale;
+      byId("cells").classList.add("old");
+    }
+    if (kind === "links") {
+      stale = `${count(data.touched.length, "link", "links")} of ${data.of} touched; ${data.failing.length ? `without their route: ${data.failing.join(", ")}` : "every route still stands"} …`;
+      byId("slip-title").textContent = stale;
+    }
+    if (kind === "plan") {
+      stale = "";
+      byId("cells").classList.remove("old");
+      slip(data.strip);
+      draw();
+    }
+    if (kind === "faults") {
+      stale = "";
+      byId("slip-title").textContent = "There is no plan of the folder as it is";
+      byId("cells").replaceChildren(
+        h(
+          "ul",
+          {},
+          data.faults.map((fault) => h("li", {}, `${fault.where ? `${fault.where}: ` : ""}${fault.problem}. ${fault.fix}`)),
+        ),
+      );
+    }
+    if (kind === "shut") {
+      document.body.classList.add("shut");
+      desk.say(data.words || `The desk is closed. The folder is as the last line of the book says. Start it again: meshplan open ${told.folder || ""}`);
+    }
+    if (kind === "waiting") desk.say("The desk does not answer; asking again …");
+    if (kind === "hello") desk.say("");
+  }
+
+  async function start() {
+    byId("sign-row").append(
+      ...SIGNS.map(([role, words]) =>
+        h(
+          "button",
+          { type: "button", "data-role": role, "aria-pressed": "false", onclick: () => sheet.take(role) },
+          role === "sensor" ? meshParts.signOf({ mark: "full", colour: "#0a3a6b" }, 22) : roleSign(role, 22),
+          ` ${words} `,
+          h("span", { class: "soft", id: `count-${role}` }),
+        ),
+      ),
+    );
+    byId("back").addEventListener("click", () => turn("/do/back"));
+    byId("again").addEventListener("click", () => turn("/do/again"));
+    document.addEventListener("keydown", (event) => {
+      if (!(event.ctrlKey || event.metaKey) || event.target.closest("input, select")) return;
+      const key = event.key.toLowerCase();
+      if (key === "z" || key === "y") {
+        event.preventDefault();
+        turn(key === "y" || event.shiftKey ? "/do/again" : "/do/back");
+      }
+    });
+    try {
+      await deskWire.enter();
+      columns = (await deskWire.ask("/ask/forms")).tables.site;
+      await read();
+      await draw();
+      deskWire.listen(heard);
+      document.documentElement.dataset.ready = "yes";
+    } catch (error) {
+      document.body.classList.add("shut");
+      desk.say(error.message);
+    }
+  }
+  start();
+  return desk;
+})();
