@@ -265,6 +265,7 @@ const meshDesk = (() => {
       await deskWire.enter();
       columns = (await deskWire.ask("/ask/forms")).tables.site;
       await read();
+      sheet.blank();
       await draw();
       deskWire.listen(heard);
       document.documentElement.dataset.ready = "yes";

@@ -1,7 +1,7 @@
 /* The sheet: the plan drawn by the offline map's own layers, places that can be moved, signs set on the land. */
 "use strict";
 const makeSheet = (desk) => {
-  const { h, roleSign } = meshParts;
+  const { h, signOf, spareSign } = meshParts;
   const byId = (id) => document.getElementById(id);
   const METRES_PER_DEGREE = 111320,
     STEP_M = 1,
@@ -10,7 +10,8 @@ const makeSheet = (desk) => {
   let map = null,
     app = null,
     layers = null,
-    taken = "";
+    taken = "",
+    isFirst = true;
 
   /* A device of the plan may be one of several roles or heights of a place: "House (relay)", "House at 8 m". */
   function isOf(own, name) {
@@ -66,18 +67,42 @@ const makeSheet = (desk) => {
     layers.addWires();
     layers.addLinks();
     layers.addSites();
+    spares();
     layers.addLens();
     places();
-    if (!view) layers.showAll(false);
+    if (isFirst) layers.showAll(false);
+    isFirst = false;
     layers.placeNames();
     if (held) markersOf(held).forEach((marker) => marker.getElement() && marker.getElement().focus());
     document.documentElement.dataset.drawn = String(Number(document.documentElement.dataset.drawn || 0) + 1);
   }
 
+  /* Before the first plan: blank paper with the places in pencil. */
+  function blank() {
+    const spots = desk.things().filter((thing) => thing.place).map((thing) => [thing.place.lat_deg, thing.place.lon_deg]);
+    freshMap();
+    if (spots.length) map.fitBounds(L.latLngBounds(spots).pad(0.2), { animate: false, maxZoom: 18 });
+    else map.setView([0, 0], 2);
+    places();
+  }
+
+  /* Places that the plan does not need are shown once each, whatever heights they offer. */
+  function spares() {
+    const seen = new Set(app.data.devices.filter((one) => one.in_plan || one.role === "sensor").map((one) => one.site || one.name));
+    for (const [name, marker] of app.markers) {
+      const device = app.devices.get(name);
+      if (device.in_plan || device.role === "sensor") continue;
+      const site = device.site || name;
+      if (seen.has(site)) app.layers.spares.removeLayer(marker);
+      seen.add(site);
+    }
+    app.layers.spares.addTo(map);
+  }
+
   /* Places of the folder can be taken hold of; those that no plan knows yet stand in pencil. */
   let pencil = null;
   function places() {
-    if (!app) return;
+    if (!map) return;
     if (pencil) pencil.remove();
     pencil = L.layerGroup().addTo(map);
     for (const thing of desk.things()) {
@@ -87,7 +112,12 @@ const makeSheet = (desk) => {
       if (!own.length) {
         const icon = L.divIcon({
           className: "mark pencil",
-          html: h("div", {}, roleSign(thing.role === "sensor" ? "unserved" : thing.role, 20), h("span", { class: "name e" }, thing.values.name)),
+          html: h(
+            "div",
+            {},
+            thing.role === "sensor" ? signOf({ mark: "ring", colour: "#4a453b" }, 20) : spareSign(thing.role, 20),
+            h("span", { class: "name e" }, thing.values.name),
+          ),
           iconSize: [20, 20],
         });
         const marker = L.marker(at, { icon, draggable: true, keyboard: true }).addTo(pencil);
@@ -105,6 +135,7 @@ const makeSheet = (desk) => {
   }
 
   function follow(name, at) {
+    if (!app) return;
     for (const marker of markersOf(name)) marker.setLatLng(at);
     for (const link of app.data.links) {
       const mine = (end) => isOf(end, name);
@@ -197,5 +228,5 @@ const makeSheet = (desk) => {
     }
   });
 
-  return { draw, places, mark, take, ready: () => Boolean(app) };
+  return { draw, blank, places, mark, take };
 };
