@@ -162,6 +162,34 @@ def test_a_sign_is_taken_from_the_key_and_set_and_rubbed_out(desk: Desk) -> None
         assert said == []
 
 
+def test_terms_are_set_in_the_settings_file_and_what_does_not_fit_is_told(desk: Desk) -> None:
+    path = desk.book.folder / "property.toml"
+    before = path.read_text()
+    with page_of(desk) as (page, said):
+        page.click("#open-terms")
+        page.fill("[id='term-requirement.hop_limit']", "30")
+        page.keyboard.press("Tab")
+        fault = "[id='term-requirement.hop_limit-fault']"
+        page.wait_for_function("s => document.querySelector(s).textContent", arg=fault)
+        assert "30 is too large" in page.inner_text(fault)
+        assert "1 to 8" in page.inner_text(fault)
+        assert path.read_text() == before
+        page.fill("[id='term-requirement.hop_limit']", "2")
+        page.keyboard.press("Tab")
+        until(lambda: desk.book.place == 1)
+        assert path.read_text() == before + "\n[requirement]\nhop_limit = 2\n"
+        page.fill("#term-seasons", "bare, leaf")
+        page.keyboard.press("Tab")
+        until(lambda: desk.book.place == 2)
+        assert 'seasons = ["bare", "leaf"]' in path.read_text()
+        page.click("#back")
+        until(lambda: desk.book.place == 1)
+        page.click("#back")
+        until(lambda: desk.book.place == 0)
+        assert path.read_text() == before
+        assert [words for words in said if "422" not in words] == []
+
+
 def test_two_pages_see_each_others_steps_and_names_stay_text(desk: Desk) -> None:
     with page_of(desk) as (one, said), page_of(desk) as (other, more):
         for page in (one, other):

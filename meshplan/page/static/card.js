@@ -5,12 +5,9 @@ const makeCard = (desk) => {
   const byId = (id) => document.getElementById(id);
   const FIRST = ["name", "role", "antenna_agl_m", "note"],
     PLACE = ["lon_deg", "lat_deg", "x_m", "y_m"];
-  let name = "";
-
-  function field(column, thing) {
-    const id = `field-${column.key}`,
-      value = thing.values[column.key] || "",
-      locked = !thing.row;
+  /* One blank of a form; `changed` is told what was entered. */
+  function blank(column, value, { prefix, locked = false, changed }) {
+    const id = `${prefix}-${column.key}`;
     const usual = column.usual ? `usual: ${column.usual}` : "";
     let entry;
     if (column.kind === "one of" || column.kind === "yes or no") {
@@ -27,21 +24,26 @@ const makeCard = (desk) => {
     }
     entry.setAttribute("aria-describedby", `${id}-about ${id}-fault`);
     entry.addEventListener("change", () => {
-      if (entry.value !== value) desk.filled(thing, column, entry.value);
+      if (entry.value !== value || entry.getAttribute("aria-invalid")) changed(entry.value);
     });
-    const about = [column.meaning, column.allowed ? `Allowed: ${column.allowed}.` : ""].filter(Boolean).join(" ");
+    const said = column.meaning.includes("Allowed:") || !column.allowed ? "" : `Allowed: ${column.allowed}.`;
     return h(
       "div",
       { class: "blank", "data-key": column.key },
       h("label", { for: id }, column.title, h("span", { class: "key" }, column.key)),
       h("span", { class: "entry" }, entry, column.unit ? h("span", { class: "unit" }, column.unit) : null),
-      h("p", { class: "about", id: `${id}-about` }, about),
+      h("p", { class: "about", id: `${id}-about` }, [column.meaning, said].filter(Boolean).join(" ")),
       h("p", { class: "fault", id: `${id}-fault`, role: "alert" }),
     );
   }
+  const field = (column, thing) =>
+    blank(column, thing.values[column.key] || "", {
+      prefix: "field",
+      locked: !thing.row,
+      changed: (value) => desk.filled(thing, column, value),
+    });
 
   function show(thing, { focus = true } = {}) {
-    name = thing ? thing.values.name : "";
     const card = byId("card");
     if (!thing) {
       card.replaceChildren(h("p", { class: "soft" }, "Choose a place on the sheet, or take a sign from the key."));
@@ -63,10 +65,12 @@ const makeCard = (desk) => {
 
   /* The reader's sentence beside its field, and what it offers as a button. */
   function complain(faults) {
-    for (const old of byId("card").querySelectorAll(".fault")) old.replaceChildren();
+    for (const old of document.querySelectorAll(".blank .fault")) old.replaceChildren();
+    for (const old of document.querySelectorAll(".blank [aria-invalid]")) old.removeAttribute("aria-invalid");
     const rest = [];
     for (const fault of faults) {
-      const box = byId("card").querySelector(`[data-key="${CSS.escape(fault.key)}"]`);
+      const form = byId(fault.file === "property.toml" ? "terms" : "card"),
+        box = fault.key ? form.querySelector(`[data-key="${CSS.escape(fault.key)}"]`) : null;
       if (!box) {
         rest.push(fault);
         continue;
@@ -95,5 +99,5 @@ const makeCard = (desk) => {
     return rest;
   }
 
-  return { show, complain, name: () => name };
+  return { show, blank, complain };
 };

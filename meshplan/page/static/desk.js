@@ -1,7 +1,7 @@
 /* The desk: what is on the sheet, in the card and in the field book follows the folder; every change is a step on its files. */
 "use strict";
 const meshDesk = (() => {
-  const { h, roleSign, amount, chance, count } = meshParts;
+  const { h, roleSign, amount, chance, count, plain } = meshParts;
   const byId = (id) => document.getElementById(id);
   const SIGNS = [
     ["sensor", "sensor"],
@@ -10,6 +10,7 @@ const meshDesk = (() => {
   ];
   let told = { sites: [], files: {}, steps: [], place: 0, faults: [], settings: {} },
     columns = [],
+    terms = [],
     chosen = "",
     stale = "",
     reading = null;
@@ -17,6 +18,10 @@ const meshDesk = (() => {
   const desk = {
     things: () => told.sites,
     columns: () => columns,
+    terms: () => terms,
+    settings: () => told.settings,
+    termed: (column, value, was) =>
+      step(`${column.title.toLowerCase()}: ${value === null ? "as usual" : value}`.slice(0, 200), [{ what: "key.set", key: column.key, value, was }]),
     chosen: () => chosen,
     say: (words) => {
       byId("state").textContent = words;
@@ -67,7 +72,8 @@ const meshDesk = (() => {
     },
   };
   const sheet = makeSheet(desk),
-    card = makeCard(desk);
+    card = makeCard(desk),
+    sheetTerms = makeTerms(desk, card);
   const find = (name) => told.sites.find((site) => site.values.name === name);
 
   function choose(name, options) {
@@ -141,9 +147,10 @@ const meshDesk = (() => {
     list();
     sheet.places();
     if (!keepCard) {
-      const busy = byId("card").contains(document.activeElement) && document.activeElement.id;
+      const busy = byId("margin").contains(document.activeElement) && document.activeElement.id;
       card.show(find(chosen), { focus: false });
-      if (busy && byId(busy)) byId(busy).focus();
+      sheetTerms.show();
+      if (busy && byId(busy)) byId(busy).focus({ preventScroll: true });
       complain([]);
     }
     if (told.strip) slip(told.strip);
@@ -193,7 +200,7 @@ const meshDesk = (() => {
       cell("Cost", money(cost.now), !dearer ? "=" : `${dearer > 0 ? "+" : "−"}${money(Math.abs(dearer))}`),
       cell("Weakest link in use", weakest ? chance(weakest.chance) : "–", weakest ? `${weakest.a} → ${weakest.b}` : ""),
       cell("Radio rules", rules.kept ? "kept" : "broken", rules.broken.join("; "), rules.kept ? "" : "worse"),
-      cell("Proof", proof.optimal ? "cheapest" : "not proven", proof.sentence),
+      cell("Proof", proof.optimal ? "cheapest" : "not proven", proof.optimal ? "nothing cheaper is possible" : `at most ${plain(100 * proof.gap, 1)} % dearer`),
     );
   }
 
@@ -263,7 +270,9 @@ const meshDesk = (() => {
     });
     try {
       await deskWire.enter();
-      columns = (await deskWire.ask("/ask/forms")).tables.site;
+      const { tables } = await deskWire.ask("/ask/forms");
+      columns = tables.site;
+      terms = tables.settings;
       await read();
       sheet.blank();
       await draw();
