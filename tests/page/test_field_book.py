@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import os
 import random
+import subprocess
+import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -298,3 +301,40 @@ def test_several_faults_come_together(tmp_path: Path) -> None:
         )
     assert {fault["key"] for fault in faults_as_data(caught.value)} == {"antenna_agl_m", "purpose"}
     assert os.listdir(folder) == [name for name in os.listdir(folder) if not name.startswith(".")]
+
+
+STEPS_FOR_EVER = """
+import sys
+from pathlib import Path
+from meshplan.page.book import Book
+from meshplan.page.edits import edits_from
+book = Book(Path(sys.argv[1]))
+ring = [[-21.199, 48.005], [-21.198, 48.005], [-21.198, 48.006], [-21.199, 48.005]]
+ring = {"type": "Polygon", "coordinates": [ring]}
+print("ready", flush=True)
+while True:
+    book.step(edits_from([
+        {"what": "shape.add", "use": "cover", "values": {"kind": "wood", "height_m": 9}, "geometry": ring},
+        {"what": "site.set", "file": "sites.csv", "name": "Bed", "values": {"note": "wood"}},
+    ]), "")
+    book.back()
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(6))
+def test_a_kill_while_steps_are_written_leaves_a_whole_step_or_none(seed: int, tmp_path: Path) -> None:
+    folder = lay(tmp_path)
+    without = bytes_of(folder)
+    with subprocess.Popen([sys.executable, "-c", STEPS_FOR_EVER, str(folder)], stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "ready\n"
+        time.sleep(random.Random(seed).uniform(0.2, 1.5))
+        assert process.poll() is None
+        process.kill()
+    Book(folder)
+    found = bytes_of(folder)
+    if found != without:
+        assert found.keys() == {*without, "cover.geojson"}
+        assert b"wood" in found["sites.csv"]
+        assert b"cover.geojson" in found["property.toml"]
