@@ -9,6 +9,7 @@ from meshplan.inputs.columns import Column, Entry
 from meshplan.inputs.cover_columns import COVER_COLUMNS
 from meshplan.inputs.settings_file import settings_keys
 from meshplan.inputs.site_columns import SITE_COLUMNS
+from meshplan.kinds import COVER_KINDS
 
 UNIT_ENDINGS: Final = {
     "_m": "m",
@@ -61,6 +62,14 @@ def forms() -> dict[str, list[dict[str, Any]]]:
             for key in settings_keys()
         ],
     }
+
+
+def kinds() -> list[dict[str, Any]]:
+    """Return the kinds of cover that can be drawn, with the width of a line where one needs none stated."""
+    return [
+        {"name": kind.name, "words": kind.words, "colour": kind.colour, "width_m": kind.line_width_m}
+        for kind in COVER_KINDS.values()
+    ]
 
 
 def title_of(name: str) -> str:

@@ -22,7 +22,7 @@ from meshplan.page.book import Book, Step
 from meshplan.page.contents import faults_as_data, things_of
 from meshplan.page.edits import ConflictError, edits_from
 from meshplan.page.events import Events, TooManyStreamsError
-from meshplan.page.forms import forms
+from meshplan.page.forms import forms, kinds
 from meshplan.page.gate import Gate, Keys
 from meshplan.page.live import Live
 from meshplan.page.paper import page_html, paper_file
@@ -160,7 +160,7 @@ class _Asking:
 
     async def forms(self, _: Request) -> Response:
         self._here()
-        return _json({"v": VERSION, "tables": forms()})
+        return _json({"v": VERSION, "tables": forms(), "kinds": kinds()})
 
     async def plan(self, _: Request) -> Response:
         self._here()

@@ -162,6 +162,82 @@ def test_a_sign_is_taken_from_the_key_and_set_and_rubbed_out(desk: Desk) -> None
         assert said == []
 
 
+def test_a_line_and_an_area_are_drawn_bent_and_put_back_to_nothing(desk: Desk) -> None:
+    folder = desk.book.folder
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    with page_of(desk) as (page, said):
+        page.wait_for_selector("html[data-drawn]")
+        page.click("#sign-row [data-role=hedge_deciduous]")
+        for x, y in ((300, 300), (360, 330), (420, 300)):
+            page.mouse.click(x, y)
+        assert " m" in page.inner_text("#hint")
+        page.keyboard.press("Enter")
+        until(lambda: desk.book.place == 1)
+        shape = json.loads((folder / "cover.geojson").read_text())["features"][0]
+        assert (shape["properties"], shape["geometry"]["type"]) == ({"kind": "hedge_deciduous"}, "LineString")
+        assert len(shape["geometry"]["coordinates"]) == 3
+        page.wait_for_selector(".peg.corner >> nth=2")
+        page.focus("[aria-label^='corner 2 of 3']")
+        page.keyboard.press("ArrowUp")
+        until(lambda: desk.book.place == 2)
+        bent = json.loads((folder / "cover.geojson").read_text())["features"][0]["geometry"]["coordinates"]
+        assert (bent[1][1] - shape["geometry"]["coordinates"][1][1]) * 111_320 == pytest.approx(1, abs=0.05)
+        assert [bent[0], bent[2]] == [shape["geometry"]["coordinates"][0], shape["geometry"]["coordinates"][2]]
+        page.wait_for_selector("#shape-height_m")
+        page.fill("#shape-height_m", "3.5")
+        page.keyboard.press("Tab")
+        until(lambda: desk.book.place == 3)
+        page.click("#sign-row [data-role=wood_deciduous]")
+        for x, y in ((500, 400), (560, 400), (560, 450), (500, 401)):
+            page.mouse.click(x, y)
+        until(lambda: desk.book.place == 4)
+        covers = {cover.kind: cover for cover in read_property(folder).covers}
+        assert set(covers) == {"hedge_deciduous", "wood_deciduous"}
+        assert covers["hedge_deciduous"].height_m == 3.5
+        assert covers["wood_deciduous"].geometry.is_valid
+        page.wait_for_selector(".peg.bend >> nth=2")
+        box = page.locator(".peg.bend").first.bounding_box()
+        page.mouse.move(box["x"] + 14, box["y"] + 14)
+        page.mouse.down()
+        page.mouse.move(box["x"] + 20, box["y"] - 16, steps=4)
+        page.mouse.up()
+        until(lambda: desk.book.place == 5)
+        page.wait_for_selector("[aria-label^='corner 4 of 4']")
+        page.focus("[aria-label^='corner 4 of 4']")
+        page.keyboard.press("Delete")
+        until(lambda: desk.book.place == 6)
+        for place in range(5, -1, -1):
+            page.click("#back")
+            until(lambda place=place: desk.book.place == place)
+            page.wait_for_timeout(200)
+        assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+        assert said == []
+
+
+def test_a_shape_is_drawn_by_keys_alone_and_laid_back_by_escape(desk: Desk) -> None:
+    with page_of(desk) as (page, said):
+        page.wait_for_selector("html[data-drawn]")
+        page.focus("#sign-row [data-role=building]")
+        page.keyboard.press("Enter")
+        page.focus("#land")
+        for key in ("ArrowRight", "ArrowDown", ""):
+            page.keyboard.press("Space")
+            if key:
+                page.keyboard.press(key)
+                page.wait_for_timeout(400)
+        page.keyboard.press("Enter")
+        until(lambda: desk.book.place == 1)
+        assert read_property(desk.book.folder).covers[0].kind == "building"
+        page.click("#sign-row [data-role=boundary]")
+        page.mouse.click(300, 300)
+        page.keyboard.press("Escape")
+        assert page.get_attribute("#sign-row [data-role=boundary]", "aria-pressed") == "false"
+        page.mouse.click(300, 300)
+        page.wait_for_timeout(300)
+        assert desk.book.place == 1
+        assert said == []
+
+
 def test_terms_are_set_in_the_settings_file_and_what_does_not_fit_is_told(desk: Desk) -> None:
     path = desk.book.folder / "property.toml"
     before = path.read_text()

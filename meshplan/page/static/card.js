@@ -63,6 +63,26 @@ const makeCard = (desk) => {
     if (focus) card.focus({ preventScroll: true });
   }
 
+  /* The card of a shape: fields of the cover file; an outline of the property has none. */
+  function showShape(shape, { focus = true } = {}) {
+    const columns = shape.use === "cover" ? desk.coverColumns() : [],
+      isFirst = (column) => ["kind", "name", "height_m", "width_m"].includes(column.key) || shape.values[column.key] !== undefined;
+    const one = (column) =>
+      blank(column, shape.values[column.key] === undefined || shape.values[column.key] === null ? "" : String(shape.values[column.key]), {
+        prefix: "shape",
+        changed: (value) => desk.shapeFilled(shape, column, value),
+      });
+    byId("card").replaceChildren(
+      h("p", { class: "tab" }, `${shape.file}, feature ${shape.feature}`),
+      h("h2", {}, shape.values.name || (shape.use === "boundary" ? "Boundary" : shape.values.kind || "Shape")),
+      h("p", { class: "soft" }, "Pegs move its corners; a small diamond makes a new one; Delete takes one out."),
+      ...columns.filter(isFirst).map(one),
+      columns.length ? h("details", {}, h("summary", {}, "All other fields"), columns.filter((column) => !isFirst(column)).map(one)) : "",
+      h("p", {}, h("button", { type: "button", id: "rub-out", onclick: () => desk.shapeDropped(shape) }, "Rub it out")),
+    );
+    if (focus) byId("card").focus({ preventScroll: true });
+  }
+
   /* The reader's sentence beside its field, and what it offers as a button. */
   function complain(faults) {
     for (const old of document.querySelectorAll(".blank .fault")) old.replaceChildren();
@@ -99,5 +119,5 @@ const makeCard = (desk) => {
     return rest;
   }
 
-  return { show, blank, complain };
+  return { show, showShape, blank, complain };
 };

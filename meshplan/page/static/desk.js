@@ -1,7 +1,7 @@
 /* The desk: what is on the sheet, in the card and in the field book follows the folder; every change is a step on its files. */
 "use strict";
 const meshDesk = (() => {
-  const { h, roleSign, amount, chance, count, plain } = meshParts;
+  const { h, roleSign, amount, chance, count, plain, kindWords } = meshParts;
   const byId = (id) => document.getElementById(id);
   const SIGNS = [
     ["sensor", "sensor"],
@@ -11,6 +11,8 @@ const meshDesk = (() => {
   let told = { sites: [], files: {}, steps: [], place: 0, faults: [], settings: {} },
     columns = [],
     terms = [],
+    coverColumns = [],
+    chosenMark = "",
     chosen = "",
     stale = "",
     reading = null;
@@ -66,12 +68,65 @@ const meshDesk = (() => {
         { what: "site.add", file: file.file, values: { name, role }, place: { lon_deg: at.lng, lat_deg: at.lat } },
       ]);
     },
+    pencil: () => pencil,
+    hint: (words) => sheet.hint(words),
+    setting: () => Boolean(sheet.taken()),
+    layBack: () => sheet.take(sheet.taken()),
+    shapes: () => told.shapes || [],
+    coverColumns: () => coverColumns,
+    chosenShape: () => (told.shapes || []).find((shape) => shape.mark === chosenMark),
+    chooseShape: (shape, options) => {
+      chosen = "";
+      chosenMark = shape.mark;
+      card.showShape(shape, options);
+      sheet.mark("");
+      pencil.show();
+    },
+    bent: (shape, geometry, words) =>
+      shapeStep(`${nameOf(shape)}: ${words}`, { what: "shape.draw", file: shape.file, feature: shape.feature, mark: shape.mark, geometry }, shape),
+    shapeFilled: (shape, column, value) =>
+      shapeStep(
+        `${nameOf(shape)}: ${column.title.toLowerCase()} ${value || "emptied"}`.slice(0, 200),
+        { what: "shape.set", file: shape.file, feature: shape.feature, mark: shape.mark, values: { [column.key]: meant(column, value) } },
+        shape,
+      ),
+    shapeDropped: (shape) => {
+      chosenMark = "";
+      step(`${nameOf(shape)} rubbed out`, [
+        { what: "shape.drop", use: shape.use, file: shape.file, feature: shape.feature, mark: shape.mark },
+      ]);
+    },
+    drawn: (kind, geometry) => {
+      sheet.take(sheet.taken());
+      const use = kind.name === "boundary" ? "boundary" : "cover",
+        file = (told.files[use] || []).find((one) => !one.why_not),
+        had = new Set((told.shapes || []).map((shape) => shape.mark));
+      const edit = { what: "shape.add", use, values: use === "cover" ? { kind: kind.name } : {}, geometry };
+      step(`${kindWords(kind.name)} drawn`, [file ? { ...edit, file: file.file } : edit]).then((done) => {
+        const fresh = (told.shapes || []).find((shape) => !had.has(shape.mark));
+        if (done && fresh) desk.chooseShape(fresh);
+      });
+    },
     dropped: (thing) => {
       chosen = "";
       step(`${thing.values.name} rubbed out`, [{ what: "site.drop", file: thing.file, name: thing.values.name }]);
     },
   };
-  const sheet = makeSheet(desk),
+  const nameOf = (shape) => shape.values.name || kindWords(shape.values.kind || shape.use);
+  const meant = (column, text) => {
+    const words = text.trim();
+    if (!words) return null;
+    return ["number", "whole number"].includes(column.kind) && /^[-+]?(\d+\.?\d*|\.\d+)$/.test(words) ? Number(words) : words;
+  };
+  /* A changed shape has a new mark; it stays chosen where it stands in its file. */
+  async function shapeStep(words, edit, shape) {
+    const done = await step(words, [edit]);
+    const now = (told.shapes || []).find((one) => one.file === shape.file && one.feature === shape.feature);
+    if (done && now) desk.chooseShape(now, { focus: false });
+    else pencil.show();
+  }
+  const pencil = makePencil(desk),
+    sheet = makeSheet(desk),
     card = makeCard(desk),
     sheetTerms = makeTerms(desk, card);
   const find = (name) => told.sites.find((site) => site.values.name === name);
@@ -83,6 +138,8 @@ const meshDesk = (() => {
       return;
     }
     chosen = thing.values.name;
+    chosenMark = "";
+    pencil.show();
     card.show(thing, options);
     sheet.mark(chosen);
   }
@@ -146,9 +203,12 @@ const meshDesk = (() => {
     book();
     list();
     sheet.places();
+    pencil.show();
     if (!keepCard) {
       const busy = byId("margin").contains(document.activeElement) && document.activeElement.id;
-      card.show(find(chosen), { focus: false });
+      const shape = desk.chosenShape();
+      if (shape) card.showShape(shape, { focus: false });
+      else card.show(find(chosen), { focus: false });
       sheetTerms.show();
       if (busy && byId(busy)) byId(busy).focus({ preventScroll: true });
       complain([]);
@@ -246,6 +306,20 @@ const meshDesk = (() => {
     if (kind === "hello") desk.say("");
   }
 
+  function coverSigns(kinds) {
+    const sign = (kind, sample) =>
+      h("button", { type: "button", "data-role": kind.name, "aria-pressed": "false", onclick: () => sheet.take(kind.name, kind) }, sample, ` ${kindWords(kind.name)}`);
+    const swatch = (colour) => {
+      const box = h("span", { class: "swatch" });
+      box.style.background = colour;
+      return box;
+    };
+    byId("sign-row").append(
+      ...kinds.map((kind) => sign(kind, swatch(kind.colour))),
+      sign({ name: "boundary", width_m: null }, h("span", { class: "swatch border" })),
+    );
+  }
+
   async function start() {
     byId("sign-row").append(
       ...SIGNS.map(([role, words]) =>
@@ -270,8 +344,10 @@ const meshDesk = (() => {
     });
     try {
       await deskWire.enter();
-      const { tables } = await deskWire.ask("/ask/forms");
+      const { tables, kinds } = await deskWire.ask("/ask/forms");
       columns = tables.site;
+      coverColumns = tables.cover;
+      coverSigns(kinds);
       terms = tables.settings;
       await read();
       sheet.blank();

@@ -49,11 +49,21 @@ const makeSheet = (desk) => {
     if (map) map.remove();
     for (const old of document.querySelectorAll("#lens, #north, #credits")) old.remove();
     map = L.map("land", { zoomControl: false, zoomSnap: 0.25, zoomDelta: 0.5, maxZoom: 21, attributionControl: false });
-    map.on("click", (event) => setSign(event.latlng));
+    map.on("click", (event) => {
+      if (desk.pencil().drawing()) desk.pencil().corner(event.latlng);
+      else setSign(event.latlng);
+    });
     return view;
   }
 
+  /* What is being drawn is not torn away by a plan that comes in: it is laid down afterwards. */
+  let waiting = null;
   async function draw(data) {
+    if (desk.pencil().drawing()) {
+      waiting = data;
+      return;
+    }
+    waiting = null;
     const held = document.activeElement && document.activeElement.dataset.site;
     const contours = meshLand.canUnpack() ? await meshLand.openContours(data.contours) : [];
     const view = freshMap();
@@ -69,6 +79,7 @@ const makeSheet = (desk) => {
     layers.addSites();
     spares();
     layers.addLens();
+    desk.pencil().onMap(map);
     places();
     if (isFirst) layers.showAll(false);
     isFirst = false;
@@ -83,6 +94,7 @@ const makeSheet = (desk) => {
     freshMap();
     if (spots.length) map.fitBounds(L.latLngBounds(spots).pad(0.2), { animate: false, maxZoom: 18 });
     else map.setView([0, 0], 2);
+    desk.pencil().onMap(map);
     places();
   }
 
@@ -207,9 +219,12 @@ const makeSheet = (desk) => {
   }
 
   /* A sign taken from the key is set where the sheet is clicked, or in its middle by Enter. */
-  function take(role) {
+  function take(role, kind) {
+    desk.pencil().drop();
     taken = taken === role ? "" : role;
-    hint(taken ? `Click where the ${taken} stands · Enter: the middle of the sheet · Escape lays the sign back` : "");
+    if (taken && kind) desk.pencil().begin(kind);
+    else hint(taken ? `Click where the ${taken} stands · Enter: the middle of the sheet · Escape lays the sign back` : "");
+    if (!taken && waiting) draw(waiting);
     for (const sign of document.querySelectorAll("#sign-row button")) sign.setAttribute("aria-pressed", String(sign.dataset.role === taken));
     byId("land").classList.toggle("setting", Boolean(taken));
   }
@@ -220,7 +235,7 @@ const makeSheet = (desk) => {
     desk.added(role, at);
   }
   document.addEventListener("keydown", (event) => {
-    if (!taken) return;
+    if (!taken || desk.pencil().drawing()) return;
     if (event.key === "Escape") take(taken);
     if (event.key === "Enter" && map && event.target.closest("#sign-row, #sheet")) {
       event.preventDefault();
@@ -228,5 +243,5 @@ const makeSheet = (desk) => {
     }
   });
 
-  return { draw, blank, places, mark, take };
+  return { draw, blank, places, mark, take, hint, taken: () => taken };
 };
