@@ -22,10 +22,18 @@ def command(folder: Path, no_browser: bool, idle: float | None) -> int:
     """
     import webbrowser
 
-    from meshplan.inputs.settings_file import read_settings
+    from meshplan.errors import MeshplanError, MissingFileError
+    from meshplan.inputs.settings_file import SETTINGS_FILE, read_settings
     from meshplan.page.listen import serve_folder
 
-    read_settings(folder)
+    try:
+        read_settings(folder)
+    except MissingFileError:
+        raise
+    except MeshplanError:
+        if not (folder / SETTINGS_FILE).is_file():
+            raise
+        click.echo(f"{SETTINGS_FILE} has faults; the page shows them.")
 
     def ready(address: str) -> None:
         click.echo(f"The desk is open: {address}")

@@ -210,7 +210,11 @@ class Book:
         self._made += 1
         self.clock += 1
         step = Step(self._made, words, by, dict(before), dict(after))
-        del self.steps[self.place :]
+        if self.place < len(self.steps):  # nobody can do these again any more
+            del self.steps[self.place :]
+            held = {digest for step in self.steps for state in (step.before, step.after) for digest in state.values()}
+            held |= {*self._known.values(), *before.values(), *after.values()}
+            self._bytes = {digest: content for digest, content in self._bytes.items() if digest in held}
         self.steps.append(step)
         self.place += 1
         self._known.update(after)

@@ -303,6 +303,50 @@ def test_several_faults_come_together(tmp_path: Path) -> None:
     assert os.listdir(folder) == [name for name in os.listdir(folder) if not name.startswith(".")]
 
 
+def test_settings_at_fault_are_mended_here(tmp_path: Path) -> None:
+    folder = lay(tmp_path)
+    toml = folder / "property.toml"
+    toml.write_text(toml.read_text().replace("hop_limit = 3", "hop_limit = 33"))
+    told = things_of(folder)
+    assert [fault["key"] for fault in told["faults"]] == ["requirement.hop_limit"]
+    assert told["settings"]["requirement"]["hop_limit"] == 33
+    book = Book(folder)
+    do(book, {"what": "key.set", "key": "requirement.hop_limit", "value": 4, "was": 33})
+    assert things_of(folder)["faults"] == []
+    do(book, {"what": "site.drop", "file": "sites.csv", "name": "North post"})
+    book.back()
+    book.back()
+    assert "hop_limit = 33" in toml.read_text()
+
+
+def test_two_desks_on_one_folder_lose_nobodys_change(tmp_path: Path) -> None:
+    folder = lay(tmp_path)
+    one, other = Book(folder), Book(folder)
+    do(one, {"what": "site.set", "file": "sites.csv", "name": "Bed", "values": {"note": "one"}, "was": {"note": ""}})
+    do(other, {"what": "site.set", "file": "sites.csv", "name": "Trough", "values": {"note": "two"}, "was": {"note": ""}})
+    text = (folder / "sites.csv").read_text()
+    assert ("one" in text, "two" in text) == (True, True)
+    one.back()
+    assert "two" not in (folder / "sites.csv").read_text(), "the last step, seen as one from outside"
+    assert "one" in (folder / "sites.csv").read_text()
+    with pytest.raises(ConflictError):
+        do(other, {"what": "site.set", "file": "sites.csv", "name": "Trough", "values": {"note": "x"}, "was": {"note": "two"}})
+
+
+def test_states_that_nobody_can_reach_any_more_are_forgotten(tmp_path: Path) -> None:
+    folder = lay(tmp_path)
+    book = Book(folder)
+    first = bytes_of(folder)
+    for word in ("a", "b", "c"):
+        do(book, {"what": "site.set", "file": "sites.csv", "name": "Bed", "values": {"note": word}})
+        if word != "c":
+            book.back()
+    assert len(book.steps) == 1
+    assert sum(b"Trough" in content for content in book._bytes.values()) == 2, "as it was and as it is"
+    book.back()
+    assert bytes_of(folder) == first
+
+
 STEPS_FOR_EVER = """
 import sys
 from pathlib import Path
