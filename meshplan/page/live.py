@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import threading
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection
@@ -15,6 +16,8 @@ from meshplan.page.worker import run
 
 END_S: Final = 0.5
 """How long the process may take to end by itself."""
+PATIENCE_S: Final = 5.0
+"""How long a search that is overtaken may go on before its process is ended: a new one reads and computes all links anew."""
 
 
 @dataclass(eq=False)
@@ -26,10 +29,15 @@ class Live:
     strip: dict[str, Any] | None = None
     """Figures of the last plan, with the clock they belong to."""
     drawn: bytes | None = None
+    target: Callable[[Path, Connection], None] = run
+    """What runs in the process."""
+    patience_s: float = PATIENCE_S
     _process: Any = None
     _pipe: Connection | None = None
     _clock: int = 0
     _asked: int = 0
+    _begun: int = 0
+    """The last question that the process has taken up."""
     _lock: threading.Lock = field(default_factory=threading.Lock)
     _closed: bool = False
 
@@ -41,10 +49,27 @@ class Live:
             self._clock = clock
             if self._process is None or not self._process.is_alive():
                 self._begin()
-            assert self._pipe is not None
-            self._asked += 1
-            with suppress(OSError):
-                self._pipe.send(self._asked)
+            self._ask()
+
+    def _ask(self) -> None:
+        assert self._pipe is not None
+        self._asked += 1
+        with suppress(OSError):
+            self._pipe.send(self._asked)
+        if self._asked > 1:
+            waiting = threading.Timer(self.patience_s, self._lose_patience, (self._pipe, self._asked))
+            waiting.daemon = True
+            waiting.start()
+
+    def _lose_patience(self, pipe: Connection, asked: int) -> None:
+        """End a process that still works at what nobody asks for any more, and ask a new one."""
+        with self._lock:
+            if self._closed or pipe is not self._pipe or asked != self._asked or self._begun == asked:
+                return
+            self._process.kill()
+            self._process.join()
+            self._begin()
+            self._ask()
 
     def close(self) -> None:
         """End the process."""
@@ -62,10 +87,10 @@ class Live:
     def _begin(self) -> None:
         context = multiprocessing.get_context("spawn")
         here, there = context.Pipe()
-        process = context.Process(target=run, args=(self.folder, there), daemon=True)
+        process = context.Process(target=self.target, args=(self.folder, there), daemon=True)
         process.start()
         there.close()
-        self._process, self._pipe, self._asked = process, here, 0
+        self._process, self._pipe, self._asked, self._begun = process, here, 0, 0
         threading.Thread(target=self._listen, args=(here,), daemon=True).start()
 
     def _listen(self, pipe: Connection) -> None:
@@ -76,11 +101,14 @@ class Live:
                 break
             with self._lock:
                 clock, current = self._clock, asked == self._asked and pipe is self._pipe
+                self._begun = max(self._begun, asked) if pipe is self._pipe else self._begun
             if not current:
                 continue
             if kind == "plan":
                 self.drawn = data.pop("drawn")
                 self.strip = {**data["strip"], "clock": clock}
             self.events.tell(kind, {"clock": clock, **data})
-        if not self._closed and pipe is self._pipe:
+        with self._lock:
+            ended = not self._closed and pipe is self._pipe
+        if ended:
             self.events.tell("stage", {"clock": self._clock, "stage": "The planner has ended; the next change starts it again."})

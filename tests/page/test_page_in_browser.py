@@ -266,6 +266,33 @@ def test_terms_are_set_in_the_settings_file_and_what_does_not_fit_is_told(desk: 
         assert [words for words in said if "422" not in words] == []
 
 
+@pytest.mark.parametrize(("choice", "kept"), [("theirs", "theirs"), ("mine", "mine")])
+def test_where_somebody_else_changed_the_same_cell_one_chooses(choice: str, kept: str, desk: Desk) -> None:
+    path = desk.book.folder / "sites.csv"
+    rows = path.read_text().splitlines()
+    rows[0] += ",note"
+    rows[2] += ",first"
+    path.write_text("\n".join(rows) + "\n")
+    until(lambda: desk.book.place == 1)
+    with page_of(desk) as (page, said):
+        page.evaluate("meshDesk.choose('Trough')")
+        page.wait_for_selector("#field-note")
+        assert page.input_value("#field-note") == "first"
+        page.route("**/ask/sheet", lambda route: route.abort())  # this page does not hear of it in time
+        path.write_text(path.read_text().replace("first", "theirs"))
+        until(lambda: desk.book.place == 2)
+        page.unroute("**/ask/sheet")
+        page.fill("#field-note", "mine")
+        page.keyboard.press("Tab")
+        page.wait_for_selector("#theirs")
+        assert "note is 'theirs' now, it was 'first'" in page.inner_text("body")
+        assert "theirs" in path.read_text(), "nothing is written before one has chosen"
+        page.click(f"#{choice}")
+        page.wait_for_function("kept => document.getElementById('field-note').value === kept", arg=kept)
+        assert f",{kept}\n" in path.read_text()
+        assert [words for words in said if "409" not in words and "Failed to" not in words] == []
+
+
 def test_two_pages_see_each_others_steps_and_names_stay_text(desk: Desk) -> None:
     with page_of(desk) as (one, said), page_of(desk) as (other, more):
         for page in (one, other):

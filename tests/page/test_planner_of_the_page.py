@@ -151,3 +151,34 @@ def test_the_process_plans_again_after_it_was_killed_and_ends_with_the_desk(tmp_
     finally:
         live.close()
     assert not live._process.is_alive()
+
+
+def stubborn(folder: Path, pipe: Any) -> None:
+    """Work for ever at the first question where a file says so; else answer each at once."""
+    asked = pipe.recv()
+    pipe.send(("stage", asked, {"stage": "Reading the property"}))
+    if not (folder / "began").exists():
+        (folder / "began").touch()
+        threading.Event().wait()
+    pipe.send(("plan", asked, {"strip": {}, "drawn": b"{}"}))
+    pipe.recv()
+
+
+@pytest.mark.slow
+def test_a_search_that_does_not_look_up_is_ended_for_the_next_change(tmp_path: Path) -> None:
+    events = Heard()
+    live = Live(tmp_path, events, target=stubborn, patience_s=0.3)
+    try:
+        live.changed(1)
+        for _ in range(600):
+            if (tmp_path / "began").exists():
+                break
+            threading.Event().wait(0.1)
+        first = live._process
+        live.changed(2)
+        assert events.planned.wait(60)
+        assert live.strip == {"clock": 2}
+        assert live._process is not first
+        assert not first.is_alive()
+    finally:
+        live.close()

@@ -16,10 +16,20 @@ const makeCard = (desk) => {
         "select",
         { id, disabled: locked },
         h("option", { value: "" }, usual || "–"),
-        (words.includes(value) || !value ? words : [value, ...words]).map((word) => h("option", { value: word, selected: word === value }, word)),
+        (words.includes(value) || !value ? words : [value, ...words]).map((word) =>
+          h("option", { value: word, selected: word === value }, word),
+        ),
       );
     } else {
-      entry = h("input", { id, type: "text", value, placeholder: usual, autocomplete: "off", spellcheck: "false", readonly: locked });
+      entry = h("input", {
+        id,
+        type: "text",
+        value,
+        placeholder: usual,
+        autocomplete: "off",
+        spellcheck: "false",
+        readonly: locked,
+      });
       if (["number", "whole number"].includes(column.kind)) entry.inputMode = "decimal";
     }
     entry.setAttribute("aria-describedby", `${id}-about ${id}-fault`);
@@ -57,7 +67,12 @@ const makeCard = (desk) => {
       h("h2", {}, thing.values.name),
       h("p", { class: "soft" }, `${thing.values.role || "place"} at ${place.join(", ")}`),
       ...columns.filter(isFirst).map((column) => field(column, thing)),
-      h("details", {}, h("summary", {}, "All other columns"), columns.filter((column) => !isFirst(column)).map((column) => field(column, thing))),
+      h(
+        "details",
+        {},
+        h("summary", {}, "All other columns"),
+        columns.filter((column) => !isFirst(column)).map((column) => field(column, thing)),
+      ),
       thing.row ? h("p", {}, h("button", { type: "button", id: "rub-out", onclick: () => desk.dropped(thing) }, "Rub it out")) : "",
     );
     if (focus) card.focus({ preventScroll: true });
@@ -68,16 +83,22 @@ const makeCard = (desk) => {
     const columns = shape.use === "cover" ? desk.coverColumns() : [],
       isFirst = (column) => ["kind", "name", "height_m", "width_m"].includes(column.key) || shape.values[column.key] !== undefined;
     const one = (column) =>
-      blank(column, shape.values[column.key] === undefined || shape.values[column.key] === null ? "" : String(shape.values[column.key]), {
-        prefix: "shape",
-        changed: (value) => desk.shapeFilled(shape, column, value),
-      });
+      blank(
+        column,
+        shape.values[column.key] === undefined || shape.values[column.key] === null ? "" : String(shape.values[column.key]),
+        {
+          prefix: "shape",
+          changed: (value) => desk.shapeFilled(shape, column, value),
+        },
+      );
     byId("card").replaceChildren(
       h("p", { class: "tab" }, `${shape.file}, feature ${shape.feature}`),
       h("h2", {}, shape.values.name || (shape.use === "boundary" ? "Boundary" : shape.values.kind || "Shape")),
       h("p", { class: "soft" }, "Pegs move its corners; a small diamond makes a new one; Delete takes one out."),
       ...columns.filter(isFirst).map(one),
-      columns.length ? h("details", {}, h("summary", {}, "All other fields"), columns.filter((column) => !isFirst(column)).map(one)) : "",
+      columns.length
+        ? h("details", {}, h("summary", {}, "All other fields"), columns.filter((column) => !isFirst(column)).map(one))
+        : "",
       h("p", {}, h("button", { type: "button", id: "rub-out", onclick: () => desk.shapeDropped(shape) }, "Rub it out")),
     );
     if (focus) byId("card").focus({ preventScroll: true });

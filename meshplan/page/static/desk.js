@@ -23,7 +23,9 @@ const meshDesk = (() => {
     terms: () => terms,
     settings: () => told.settings,
     termed: (column, value, was) =>
-      step(`${column.title.toLowerCase()}: ${value === null ? "as usual" : value}`.slice(0, 200), [{ what: "key.set", key: column.key, value, was }]),
+      step(`${column.title.toLowerCase()}: ${value === null ? "as usual" : value}`.slice(0, 200), [
+        { what: "key.set", key: column.key, value, was },
+      ]),
     chosen: () => chosen,
     say: (words) => {
       byId("state").textContent = words;
@@ -32,7 +34,9 @@ const meshDesk = (() => {
     moved: (name, at, metres) => {
       const thing = find(name);
       if (!thing) return;
-      const was = Object.fromEntries(["lon_deg", "lat_deg", "x_m", "y_m"].filter((key) => key in thing.values).map((key) => [key, thing.values[key]]));
+      const was = Object.fromEntries(
+        ["lon_deg", "lat_deg", "x_m", "y_m"].filter((key) => key in thing.values).map((key) => [key, thing.values[key]]),
+      );
       step(`${name} moved ${metres.toFixed(metres < 10 ? 1 : 0)} m`, [
         { what: "site.set", file: thing.file, name, place: { lon_deg: at.lng, lat_deg: at.lat }, was },
       ]);
@@ -56,7 +60,9 @@ const meshDesk = (() => {
     added: (role, at) => {
       const file = (told.files.sites || []).find((one) => !one.why_not);
       if (!file) {
-        complain([{ problem: "There is no table of sites that can be changed here", fix: "Add a sites.csv to the folder.", where: "" }]);
+        complain([
+          { problem: "There is no table of sites that can be changed here", fix: "Add a sites.csv to the folder.", where: "" },
+        ]);
         return;
       }
       const names = new Set(told.sites.map((site) => site.values.name.toLowerCase()));
@@ -83,11 +89,21 @@ const meshDesk = (() => {
       pencil.show();
     },
     bent: (shape, geometry, words) =>
-      shapeStep(`${nameOf(shape)}: ${words}`, { what: "shape.draw", file: shape.file, feature: shape.feature, mark: shape.mark, geometry }, shape),
+      shapeStep(
+        `${nameOf(shape)}: ${words}`,
+        { what: "shape.draw", file: shape.file, feature: shape.feature, mark: shape.mark, geometry },
+        shape,
+      ),
     shapeFilled: (shape, column, value) =>
       shapeStep(
         `${nameOf(shape)}: ${column.title.toLowerCase()} ${value || "emptied"}`.slice(0, 200),
-        { what: "shape.set", file: shape.file, feature: shape.feature, mark: shape.mark, values: { [column.key]: meant(column, value) } },
+        {
+          what: "shape.set",
+          file: shape.file,
+          feature: shape.feature,
+          mark: shape.mark,
+          values: { [column.key]: meant(column, value) },
+        },
         shape,
       ),
     shapeDropped: (shape) => {
@@ -145,6 +161,7 @@ const meshDesk = (() => {
   }
 
   async function step(words, edits) {
+    openChoice = false;
     try {
       await deskWire.tell("/do/step", { words, do: edits });
       complain([]);
@@ -152,10 +169,39 @@ const meshDesk = (() => {
       return true;
     } catch (error) {
       if (!error.faults) throw error;
-      await read({ keepCard: error.status === 422 });
+      await read({ keepCard: true });
       complain(error.faults.length ? error.faults : [{ problem: error.message, fix: "", where: "" }]);
+      if (error.status === 409) chooseBetween(words, edits);
       return false;
     }
+  }
+
+  /* Somebody else changed the same thing: theirs stands already; mine goes over it only where one says so. */
+  let openChoice = false;
+  function chooseBetween(words, edits) {
+    openChoice = true;
+    byId("faults").hidden = false;
+    const gone = edits.some((edit) => edit.mark && !shapeAt(edit)) || edits.some((edit) => edit.name && !find(edit.name));
+    byId("faults").append(
+      h(
+        "p",
+        {},
+        h("button", { type: "button", id: "theirs", onclick: takeTheirs }, "Take theirs"),
+        " ",
+        gone ? "" : h("button", { type: "button", id: "mine", onclick: () => step(words, edits.map(over)) }, "Write mine over it"),
+      ),
+    );
+  }
+  function takeTheirs() {
+    openChoice = false;
+    return read();
+  }
+  const shapeAt = (edit) => (told.shapes || []).find((shape) => shape.file === edit.file && shape.feature === edit.feature);
+  function over(edit) {
+    if (edit.mark) return { ...edit, mark: shapeAt(edit).mark };
+    const now =
+      edit.what === "key.set" ? edit.key.split(".").reduce((table, part) => (table ? table[part] : undefined), told.settings) : {};
+    return { ...edit, was: now === undefined ? null : now };
   }
 
   async function turn(path) {
@@ -178,7 +224,9 @@ const meshDesk = (() => {
       h(
         "ul",
         {},
-        lines.map((fault) => h("li", {}, fault.where ? h("strong", {}, `${fault.where}: `) : null, `${fault.problem}. ${fault.fix}`)),
+        lines.map((fault) =>
+          h("li", {}, fault.where ? h("strong", {}, `${fault.where}: `) : null, `${fault.problem}. ${fault.fix}`),
+        ),
       ),
     );
     if (faults.length) byId("slip-title").textContent = `Not written: ${count(faults.length, "fault", "faults")}`;
@@ -204,7 +252,7 @@ const meshDesk = (() => {
     list();
     sheet.places();
     pencil.show();
-    if (!keepCard) {
+    if (!keepCard && !openChoice) {
       const busy = byId("margin").contains(document.activeElement) && document.activeElement.id;
       const shape = desk.chosenShape();
       if (shape) card.showShape(shape, { focus: false });
@@ -236,14 +284,25 @@ const meshDesk = (() => {
   function list() {
     byId("place-list").replaceChildren(
       ...told.sites.map((site) =>
-        h("li", {}, h("button", { type: "button", onclick: () => choose(site.values.name) }, site.values.name), ` ${site.values.role || ""}`),
+        h(
+          "li",
+          {},
+          h("button", { type: "button", onclick: () => choose(site.values.name) }, site.values.name),
+          ` ${site.values.role || ""}`,
+        ),
       ),
     );
     for (const [role] of SIGNS) byId(`count-${role}`).textContent = String(told.sites.filter((site) => site.role === role).length);
   }
 
   function cell(title, main, detail, css) {
-    return h("div", { class: `cell ${css || ""}` }, h("p", { class: "cell-title" }, title), h("p", { class: "cell-main" }, main), h("p", { class: "soft" }, detail));
+    return h(
+      "div",
+      { class: `cell ${css || ""}` },
+      h("p", { class: "cell-title" }, title),
+      h("p", { class: "cell-main" }, main),
+      h("p", { class: "soft" }, detail),
+    );
   }
 
   function slip(strip) {
@@ -260,7 +319,11 @@ const meshDesk = (() => {
       cell("Cost", money(cost.now), !dearer ? "=" : `${dearer > 0 ? "+" : "−"}${money(Math.abs(dearer))}`),
       cell("Weakest link in use", weakest ? chance(weakest.chance) : "–", weakest ? `${weakest.a} → ${weakest.b}` : ""),
       cell("Radio rules", rules.kept ? "kept" : "broken", rules.broken.join("; "), rules.kept ? "" : "worse"),
-      cell("Proof", proof.optimal ? "cheapest" : "not proven", proof.optimal ? "nothing cheaper is possible" : `at most ${plain(100 * proof.gap, 1)} % dearer`),
+      cell(
+        "Proof",
+        proof.optimal ? "cheapest" : "not proven",
+        proof.optimal ? "nothing cheaper is possible" : `at most ${plain(100 * proof.gap, 1)} % dearer`,
+      ),
     );
   }
 
@@ -278,7 +341,8 @@ const meshDesk = (() => {
       byId("cells").classList.add("old");
     }
     if (kind === "links") {
-      stale = `${count(data.touched.length, "link", "links")} of ${data.of} touched; ${data.failing.length ? `without their route: ${data.failing.join(", ")}` : "every route still stands"} …`;
+      const routes = data.failing.length ? `without their route: ${data.failing.join(", ")}` : "every route still stands";
+      stale = `${count(data.touched.length, "link", "links")} of ${data.of} touched; ${routes} …`;
       byId("slip-title").textContent = stale;
     }
     if (kind === "plan") {
@@ -300,7 +364,10 @@ const meshDesk = (() => {
     }
     if (kind === "shut") {
       document.body.classList.add("shut");
-      desk.say(data.words || `The desk is closed. The folder is as the last line of the book says. Start it again: meshplan open ${told.folder || ""}`);
+      desk.say(
+        data.words ||
+          `The desk is closed. The folder is as the last line of the book says. Start it again: meshplan open ${told.folder || ""}`,
+      );
     }
     if (kind === "waiting") desk.say("The desk does not answer; asking again …");
     if (kind === "hello") desk.say("");
@@ -308,7 +375,12 @@ const meshDesk = (() => {
 
   function coverSigns(kinds) {
     const sign = (kind, sample) =>
-      h("button", { type: "button", "data-role": kind.name, "aria-pressed": "false", onclick: () => sheet.take(kind.name, kind) }, sample, ` ${kindWords(kind.name)}`);
+      h(
+        "button",
+        { type: "button", "data-role": kind.name, "aria-pressed": "false", onclick: () => sheet.take(kind.name, kind) },
+        sample,
+        ` ${kindWords(kind.name)}`,
+      );
     const swatch = (colour) => {
       const box = h("span", { class: "swatch" });
       box.style.background = colour;

@@ -29,7 +29,8 @@ const makePencil = (desk) => {
   /* Only one outline or one line can be bent; holes and several parts are drawn as they are and never lost. */
   function cornersOf(geometry) {
     if (geometry && geometry.type === "LineString") return geometry.coordinates.map(toPlace);
-    if (geometry && geometry.type === "Polygon" && geometry.coordinates.length) return geometry.coordinates[0].slice(0, -1).map(toPlace);
+    if (geometry && geometry.type === "Polygon" && geometry.coordinates.length)
+      return geometry.coordinates[0].slice(0, -1).map(toPlace);
     return null;
   }
   function withCorners(geometry, corners) {
@@ -87,7 +88,11 @@ const makePencil = (desk) => {
       least = closed ? 3 : 2,
       name = shape.values.name || shape.values.kind || shape.use;
     const done = (now, words) => desk.bent(shape, withCorners(shape.geometry, now), words);
-    const outline = L.polyline(closed ? [...corners, corners[0]] : corners, { color: "#b58900", weight: 3, interactive: false }).addTo(pegs);
+    const outline = L.polyline(closed ? [...corners, corners[0]] : corners, {
+      color: "#b58900",
+      weight: 3,
+      interactive: false,
+    }).addTo(pegs);
     const redraw = (now) => outline.setLatLngs(closed ? [...now, now[0]] : now);
     const measured = (now) => desk.hint(closed ? areaWords(area(now)) : `${plain(length(now))} m along`);
     corners.forEach((at, i) => {
@@ -150,14 +155,20 @@ const makePencil = (desk) => {
   /* ---- a new shape, corner by corner ---- */
   function begin(kind) {
     drop();
-    draft = { kind, corners: [], line: L.polyline([], { color: "#23211c", weight: 2, dashArray: "6 4", interactive: false }).addTo(map) };
+    draft = {
+      kind,
+      corners: [],
+      line: L.polyline([], { color: "#23211c", weight: 2, dashArray: "6 4", interactive: false }).addTo(map),
+    };
     tell();
   }
   function tell() {
     const { kind, corners } = draft,
       asLine = kind.width_m ? `Enter: a line ${plain(kind.width_m)} m wide` : "Enter ends";
-    const measure = corners.length > 1 ? ` · ${plain(length(corners))} m${corners.length > 2 ? `, ${areaWords(area(corners))}` : ""}` : "";
-    desk.hint(`${kindWords(kind.name)}: click or Space sets a corner · first corner again: an area · ${asLine} · Backspace takes one back${measure}`);
+    const measure =
+      corners.length > 1 ? ` · ${plain(length(corners))} m${corners.length > 2 ? `, ${areaWords(area(corners))}` : ""}` : "";
+    const ways = `click or Space sets a corner · first corner again: an area · ${asLine} · Backspace: one back`;
+    desk.hint(`${kindWords(kind.name)}: ${ways}${measure}`);
   }
   function corner(at) {
     const { corners } = draft;
@@ -179,7 +190,10 @@ const makePencil = (desk) => {
     if (corners.length < (asArea ? 3 : 2)) return;
     drop();
     const pairs = corners.map(toPair);
-    desk.drawn(kind, asArea ? { type: "Polygon", coordinates: [[...pairs, pairs[0]]] } : { type: "LineString", coordinates: pairs });
+    desk.drawn(
+      kind,
+      asArea ? { type: "Polygon", coordinates: [[...pairs, pairs[0]]] } : { type: "LineString", coordinates: pairs },
+    );
   }
   function drop() {
     if (draft && map) draft.line.remove();

@@ -90,7 +90,10 @@ const makeSheet = (desk) => {
 
   /* Before the first plan: blank paper with the places in pencil. */
   function blank() {
-    const spots = desk.things().filter((thing) => thing.place).map((thing) => [thing.place.lat_deg, thing.place.lon_deg]);
+    const spots = desk
+      .things()
+      .filter((thing) => thing.place)
+      .map((thing) => [thing.place.lat_deg, thing.place.lon_deg]);
     freshMap();
     if (spots.length) map.fitBounds(L.latLngBounds(spots).pad(0.2), { animate: false, maxZoom: 18 });
     else map.setView([0, 0], 2);
@@ -225,7 +228,8 @@ const makeSheet = (desk) => {
     if (taken && kind) desk.pencil().begin(kind);
     else hint(taken ? `Click where the ${taken} stands · Enter: the middle of the sheet · Escape lays the sign back` : "");
     if (!taken && waiting) draw(waiting);
-    for (const sign of document.querySelectorAll("#sign-row button")) sign.setAttribute("aria-pressed", String(sign.dataset.role === taken));
+    for (const sign of document.querySelectorAll("#sign-row button"))
+      sign.setAttribute("aria-pressed", String(sign.dataset.role === taken));
     byId("land").classList.toggle("setting", Boolean(taken));
   }
   function setSign(at) {

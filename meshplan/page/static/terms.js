@@ -3,21 +3,42 @@
 const makeTerms = (desk, card) => {
   const { h } = meshParts;
   const byId = (id) => document.getElementById(id);
-  const FIRST = ["radio", "country", "seasons", "requirement.hop_limit", "requirement.second_route", "requirement.link_chance", "requirement.budget"],
+  const FIRST = [
+      "radio",
+      "country",
+      "seasons",
+      "requirement.hop_limit",
+      "requirement.second_route",
+      "requirement.link_chance",
+      "requirement.budget",
+    ],
     ELSEWHERE = ["sites", "cover", "boundary"];
 
-  const valueOf = (key) => key.split(".").reduce((table, part) => (table && typeof table === "object" ? table[part] : undefined), desk.settings());
+  const valueOf = (key) =>
+    key.split(".").reduce((table, part) => (table && typeof table === "object" ? table[part] : undefined), desk.settings());
   const shown = (value) =>
-    value === undefined || value === null ? "" : Array.isArray(value) ? value.join(", ") : value === true ? "yes" : value === false ? "no" : String(value);
+    value === undefined || value === null
+      ? ""
+      : Array.isArray(value)
+        ? value.join(", ")
+        : value === true
+          ? "yes"
+          : value === false
+            ? "no"
+            : String(value);
 
   /* What was typed as the file would say it; what is no number stays a text, and the reader says so. */
   function meant(column, text) {
     const words = text.trim();
     if (!words) return null;
     if (column.kind === "yes or no") return words === "yes";
-    if (["number", "whole number"].includes(column.kind) && /^[-+]?(\d+\.?\d*|\.\d+)(e[-+]?\d+)?$/i.test(words)) return Number(words);
+    if (["number", "whole number"].includes(column.kind) && /^[-+]?(\d+\.?\d*|\.\d+)(e[-+]?\d+)?$/i.test(words))
+      return Number(words);
     if (column.kind === "several of") {
-      const parts = words.split(",").map((part) => part.trim()).filter(Boolean);
+      const parts = words
+        .split(",")
+        .map((part) => part.trim())
+        .filter(Boolean);
       return parts.length === 1 ? parts[0] : parts;
     }
     return words;

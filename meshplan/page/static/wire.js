@@ -77,7 +77,7 @@ const deskWire = (() => {
       pass(event.kind, event.data);
     };
     navigator.locks.request(STORE, async () => {
-      for (let lostAt = 0; ; ) {
+      for (let lostAt = 0; ;) {
         try {
           if (await read(share)) return;
           lostAt = lostAt || Date.now();
