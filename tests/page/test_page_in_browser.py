@@ -279,8 +279,9 @@ def test_where_somebody_else_changed_the_same_cell_one_chooses(choice: str, kept
         page.wait_for_selector("#field-note")
         assert page.input_value("#field-note") == "first"
         page.route("**/ask/sheet", lambda route: route.abort())  # this page does not hear of it in time
-        path.write_text(path.read_text().replace("first", "theirs"))
-        until(lambda: desk.book.place == 2)
+        with page.expect_event("requestfailed"):
+            path.write_text(path.read_text().replace("first", "theirs"))
+        assert desk.book.place == 2
         page.unroute("**/ask/sheet")
         page.fill("#field-note", "mine")
         page.keyboard.press("Tab")
@@ -289,7 +290,8 @@ def test_where_somebody_else_changed_the_same_cell_one_chooses(choice: str, kept
         assert "theirs" in path.read_text(), "nothing is written before one has chosen"
         page.click(f"#{choice}")
         page.wait_for_function("kept => document.getElementById('field-note').value === kept", arg=kept)
-        assert f",{kept}\n" in path.read_text()
+        until(lambda: f",{kept}\n" in path.read_text())
+        page.wait_for_selector("#theirs", state="detached")
         assert [words for words in said if "409" not in words and "Failed to" not in words] == []
 
 
