@@ -23,6 +23,7 @@ PART = (
     "tests/house/test_front_door.py", "tests/house/test_figures_are_fields.py",
     "tests/inputs/test_site_map_files.py", "tests/inputs/test_elevation_reading.py", "tests/inputs/test_unreadable_files.py",
     "tests/hostile/test_drivers.py", "tests/fetching/test_client.py",
+    "tests/page/test_edited_tables.py", "tests/page/test_page_gate.py",
     "tests/fetching/test_windows.py::test_the_piece_carries_place_heights_and_their_reference",
     "tests/hostile/test_file_sets.py::test_the_geopackage_tells_a_full_disk",
     "tests/calibration/test_calibrate.py::test_no_readings_leave_everything_as_the_engine_says",

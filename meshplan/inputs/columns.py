@@ -8,7 +8,7 @@ import textwrap
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -45,6 +45,33 @@ _SECONDS_PER_UNIT = {
 }
 
 
+@dataclass(frozen=True)
+class Entry:
+    """What may be entered into a field, as a form needs it: the parser that it comes with decides."""
+
+    kind: str = "text"
+    """text, number, whole number, several numbers, yes or no, one of, several of, time."""
+    low: float | None = None
+    high: float | None = None
+    above_low: bool = False
+    """Whether `low` itself is out."""
+    choices: tuple[str, ...] = ()
+    longest: int | None = None
+    """Most letters of a text."""
+
+
+@dataclass(frozen=True)
+class FormedParser:
+    """A parser that says what may be entered."""
+
+    read: Parser
+    entry: Entry
+
+    def __call__(self, value: object) -> Any:
+        """Return the parsed value."""
+        return self.read(value)
+
+
 class UnfitValueError(Exception):
     """A value that a column cannot hold: what is wrong with it and what to write instead."""
 
@@ -69,6 +96,11 @@ class Column:
     aliases: tuple[str, ...] = ()
     former: tuple[str, ...] = ()
     """Names that it had before: still read, with a note."""
+
+    @property
+    def entry(self) -> Entry:
+        """What may be entered; a parser that says nothing takes a text."""
+        return self.parse.entry if isinstance(self.parse, FormedParser) else Entry()
 
     @property
     def default_text(self) -> str:
@@ -285,7 +317,7 @@ def number(
             raise UnfitValueError(f"{plain(amount)}{in_unit} is {side}", f"Allowed: {span}{in_unit}.{more}")
         return amount
 
-    return parse
+    return FormedParser(parse, Entry("number", low, high, above_low))
 
 
 def whole_number(low: int, high: int) -> Parser:
@@ -298,7 +330,7 @@ def whole_number(low: int, high: int) -> Parser:
             raise UnfitValueError(f"{plain(amount)} is not a whole number", f"Write {round(amount)}.")
         return int(amount)
 
-    return parse
+    return FormedParser(parse, Entry("whole number", low, high))
 
 
 def angle(limit: float, *, name: str, other: str) -> Parser:
@@ -323,7 +355,7 @@ def angle(limit: float, *, name: str, other: str) -> Parser:
             )
         return degrees
 
-    return parse
+    return FormedParser(parse, Entry("number", -limit, limit))
 
 
 def _decimal_degrees(text: str) -> float | None:
@@ -349,10 +381,10 @@ def one_of(names: Sequence[str], aliases: Mapping[str, str] | None = None) -> Pa
             )
         return name
 
-    return parse
+    return FormedParser(parse, Entry("one of", choices=tuple(names)))
 
 
-def yes_or_no(value: object) -> bool:
+def _yes_or_no(value: object) -> bool:
     """Parse yes/no, true/false, 1/0."""
     if isinstance(value, bool | np.bool_):
         return bool(value)
@@ -362,6 +394,10 @@ def yes_or_no(value: object) -> bool:
     if word in ("no", "n", "false", "0", "0.0"):
         return False
     raise UnfitValueError(f"'{value}' is neither yes nor no", "Write yes or no.")
+
+
+yes_or_no: Final = FormedParser(_yes_or_no, Entry("yes or no"))
+"""A parser of yes/no, true/false, 1/0."""
 
 
 def duration(low_s: float, high_s: float) -> Parser:
@@ -375,7 +411,7 @@ def duration(low_s: float, high_s: float) -> Parser:
                 return float(within(float(found[1]) * _SECONDS_PER_UNIT[found[2].casefold()]))
         return float(within(value))
 
-    return parse
+    return FormedParser(parse, Entry("time", low_s, high_s))
 
 
 def number_list(low: float, high: float, *, unit: str = "", count: int | None = None) -> Parser:
@@ -397,7 +433,7 @@ def number_list(low: float, high: float, *, unit: str = "", count: int | None = 
             )
         return tuple(within(part) for part in parts)
 
-    return parse
+    return FormedParser(parse, Entry("several numbers", low, high))
 
 
 def text(longest: int) -> Parser:
@@ -413,4 +449,4 @@ def text(longest: int) -> Parser:
             raise UnfitValueError(f"it has {len(words)} characters", f"Write at most {longest}.")
         return words
 
-    return parse
+    return FormedParser(parse, Entry("text", longest=longest))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from meshplan.inputs.columns import Column, describe_columns, number, number_list, one_of, text
+from meshplan.inputs.columns import Column, Entry, FormedParser, describe_columns, number, number_list, one_of, text
 from meshplan.inputs.walls import WALL_WORDS, WALLS
 from meshplan.kinds import COVER_KINDS, WALL_KINDS
 
@@ -39,7 +39,7 @@ COVER_COLUMNS: Final = (
     Column(
         "kind",
         "What stands there. Plain words such as wood, hedge, house are understood, and what they are taken for is reported.",
-        _kind_and_word,
+        FormedParser(_kind_and_word, Entry("one of", choices=tuple(COVER_KINDS))),
         required=True,
         allowed=", ".join(COVER_KINDS),
         aliases=("type", "cover", "landuse", "class"),

@@ -8,6 +8,7 @@ import textwrap
 import tomllib
 import typing
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
@@ -17,7 +18,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from meshplan.errors import InputError, MeshplanError, MissingFileError, nearest_name, raise_faults
-from meshplan.inputs.columns import UnfitValueError, as_number, plain
+from meshplan.inputs.columns import Entry, UnfitValueError, as_number, plain
 from meshplan.inputs.user_files import (
     NestedTooDeepError,
     NumberTooLongError,
@@ -210,6 +211,71 @@ def allowed_values(field: FieldInfo) -> str:
         limit_words = {"ge": "at least", "gt": "more than", "le": "at most", "lt": "less than"}
         parts.extend(f"{limit_words[name]} {plain(limits[name])}" for name in ("ge", "gt", "le", "lt") if name in limits)
     return " and ".join(parts)
+
+
+@dataclass(frozen=True)
+class SettingsKey:
+    """One key of `property.toml`, as a form needs it."""
+
+    dotted: str
+    meaning: str
+    entry: Entry
+    default: Any
+    """None where it has none of its own, or must be given."""
+    required: bool
+    allowed: str
+    table_meaning: str = ""
+    """Of the table that it stands in."""
+
+
+def settings_keys() -> tuple[SettingsKey, ...]:
+    """Return every key of `property.toml` that holds a value or a list of texts, made from the models."""
+    return tuple(_keys(PropertySettings, "", ""))
+
+
+def _keys(model: type[BaseModel], prefix: str, table_meaning: str) -> Iterator[SettingsKey]:
+    below: list[tuple[str, FieldInfo, type[BaseModel]]] = []
+    for name, field in model.model_fields.items():
+        table = next(_models_in(field.annotation), None)
+        if table is not None:
+            if not field.metadata:
+                below.append((name, field, table))
+            continue  # lists of tables, such as rasters, are no single values
+        default = None if field.is_required() else field.default
+        yield SettingsKey(
+            dotted=f"{prefix}{name}",
+            meaning=_one_line(field.description or ""),
+            entry=_entry_of(field),
+            default=list(default) if isinstance(default, tuple) else default,
+            required=field.is_required(),
+            allowed=allowed_values(field),
+            table_meaning=table_meaning,
+        )
+    for name, field, table in below:
+        yield from _keys(table, f"{prefix}{name}.", _one_line(field.description or ""))
+
+
+def _entry_of(field: FieldInfo) -> Entry:
+    """Return what may be entered for a key, from its type and limits."""
+    kinds = set(_plain_types(field.annotation))
+    words = tuple(_literals(field.annotation))
+    if tuple in kinds:
+        return Entry("several of", choices=words)
+    if words:
+        return Entry("one of", choices=words)
+    limits = {name: getattr(item, name) for item in field.metadata for name in ("ge", "gt", "le", "lt") if hasattr(item, name)}
+    low, high = (limits.get(first, limits.get(second)) for first, second in (("ge", "gt"), ("le", "lt")))
+    for kind, name in ((bool, "yes or no"), (int, "whole number"), (float, "number")):
+        if kind in kinds:
+            return Entry(name, low, high, above_low="gt" in limits)
+    return Entry("text")
+
+
+def _plain_types(annotation: Any) -> Iterator[Any]:
+    origin = typing.get_origin(annotation)
+    yield origin if origin is not None else annotation
+    for part in typing.get_args(annotation):
+        yield from _plain_types(part)
 
 
 def describe_settings() -> str:

@@ -7,6 +7,8 @@ from typing import Final
 
 from meshplan.inputs.columns import (
     Column,
+    Entry,
+    FormedParser,
     UnfitValueError,
     angle,
     describe_columns,
@@ -87,7 +89,7 @@ SITE_COLUMNS: Final = (
     Column(
         "role",
         'What the place is for: a sensor, or a candidate for a gateway or a relay. "gateway or relay" offers the place as both.',
-        _roles,
+        FormedParser(_roles, Entry("several of", choices=tuple(role.value for role in Role))),
         required=True,
         allowed="sensor, gateway, relay",
     ),
@@ -155,7 +157,7 @@ SITE_COLUMNS: Final = (
     Column(
         "importance",
         "How much it matters that this sensor is served; low is 1, mid 2, high 4.",
-        _importance,
+        FormedParser(_importance, Entry("number", 0, 1000, above_low=True)),
         default=1.0,
         allowed="a number above 0, or low, mid, high",
         aliases=("priority", "weight"),
@@ -303,7 +305,7 @@ SITE_COLUMNS: Final = (
     Column(
         "indoors",
         'Wall that the signal must pass because the antenna is inside; several with "+" between them.',
-        _walls,
+        FormedParser(_walls, Entry("several of", choices=tuple(WALLS))),
         default_words="outdoors",
         allowed=", ".join(WALLS),
         aliases=("inside", "wall"),

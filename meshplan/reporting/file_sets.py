@@ -12,8 +12,9 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import stat
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
@@ -35,10 +36,22 @@ _HALF: Final = "Some files there are new and others old until the next run sets 
 
 
 @contextmanager
-def all_or_nothing(folder: Path) -> Iterator[Path]:
+def all_or_nothing(
+    folder: Path, *, removed: Sequence[str] = (), check: Callable[[], None] | None = None, own_rights: bool = False
+) -> Iterator[Path]:
     """Give a scratch folder; when the block ends well its files take their places in `folder`, else none does.
 
     Files of the same names are replaced; others in the folder are left alone. Inside another such block it belongs to that set.
+
+    Parameters
+    ----------
+    folder : Path
+    removed : sequence of str, optional
+        Files that are taken away with the set.
+    check : callable, optional
+        Called with the folder locked, last before anything is moved; what it raises leaves all as it is.
+    own_rights : bool, optional
+        Whether a file that is replaced hands its rights on: files of the user, where our own results get those of any new file.
     """
     if is_scratch(folder):
         folder.mkdir(parents=True, exist_ok=True)
@@ -57,7 +70,7 @@ def all_or_nothing(folder: Path) -> Iterator[Path]:
     done = False
     try:
         yield scratch
-        _commit(scratch, folder)
+        _commit(scratch, folder, removed, check, own_rights=own_rights)
         done = True
     except OSError as error:
         told = cannot_write(Path(os.fsdecode(error.filename)) if error.filename else folder, error)
@@ -119,12 +132,18 @@ def give_usual_rights(path: Path) -> None:
     path.chmod(0o666 & ~mask)
 
 
-def _commit(scratch: Path, folder: Path) -> None:
+def _commit(
+    scratch: Path, folder: Path, removed: Sequence[str], check: Callable[[], None] | None, *, own_rights: bool = False
+) -> None:
     names = sorted(str(path.relative_to(scratch)) for path in scratch.rglob("*") if path.is_file())
     for name in names:
         give_usual_rights(scratch / name)
+        if own_rights and (folder / name).is_file():
+            (scratch / name).chmod(stat.S_IMODE((folder / name).stat().st_mode))
         force_to_disk(scratch / name)
     with _locked(folder):
+        if check is not None:
+            check()
         made: list[Path] = []
         for name in names:
             _refuse_blocked(folder / name)
@@ -132,8 +151,8 @@ def _commit(scratch: Path, folder: Path) -> None:
             for name in names:
                 made += _missing_folders((folder / name).parent)
                 (folder / name).parent.mkdir(parents=True, exist_ok=True)
-            _keep_old(scratch, folder, names)
-            _write_journal(scratch, names)
+            _keep_old(scratch, folder, [*names, *removed])
+            _write_journal(scratch, names, removed)
         except BaseException:
             (scratch / _JOURNAL).unlink(missing_ok=True)
             _remove_folders(made)
@@ -141,6 +160,8 @@ def _commit(scratch: Path, folder: Path) -> None:
         try:
             for name in names:
                 (scratch / name).replace(folder / name)
+            for name in removed:
+                (folder / name).unlink(missing_ok=True)
         except BaseException:
             with suppress(OSError):
                 (scratch / _JOURNAL).replace(scratch / _BACK)
@@ -148,7 +169,7 @@ def _commit(scratch: Path, folder: Path) -> None:
                 _remove_folders(made)
             raise
         with suppress(OSError):  # every file is in its place: what fails from here on takes none of them back
-            for place in {(folder / name).parent for name in names}:
+            for place in {(folder / name).parent for name in (*names, *removed)}:
                 force_to_disk(place)
             (scratch / _JOURNAL).unlink(missing_ok=True)
 
@@ -176,33 +197,34 @@ def _keep_old(scratch: Path, folder: Path, names: Sequence[str]) -> None:
                 shutil.copy2(folder / name, kept, follow_symlinks=False)
 
 
-def _write_journal(scratch: Path, names: Sequence[str]) -> None:
+def _write_journal(scratch: Path, names: Sequence[str], removed: Sequence[str]) -> None:
     part = scratch / f"{_JOURNAL}.new"
-    replaced = [name for name in names if os.path.lexists(scratch / _OLD / name)]
-    part.write_text(json.dumps({"names": list(names), "replaced": replaced}), encoding="utf-8")
+    replaced, gone = ([name for name in some if os.path.lexists(scratch / _OLD / name)] for some in (names, removed))
+    part.write_text(json.dumps({"names": list(names), "replaced": replaced, "removed": gone}), encoding="utf-8")
     force_to_disk(part)
     part.replace(scratch / _JOURNAL)
     force_to_disk(scratch)
 
 
-def _read_journal(path: Path) -> tuple[list[str], list[str]]:
-    """Return the files of a set and those of them that replace older ones; nothing where this is no journal of ours.
+def _read_journal(path: Path) -> tuple[list[str], list[str], list[str]]:
+    """Return the files of a set, those of them that replace older ones, and those taken away; nothing where it is none of ours.
 
     A folder that came from a stranger may hold one too: it moves nothing out of its place.
     """
     try:
         found = json.loads(path.read_text(encoding="utf-8"))
         lists = [[str(name) for name in found[key]] for key in ("names", "replaced")]
-    except (ValueError, LookupError, TypeError, RecursionError):
-        return [], []
+        lists.append([str(name) for name in found.get("removed", [])])
+    except (ValueError, LookupError, TypeError, AttributeError, RecursionError):
+        return [], [], []
     if any(Path(name).is_absolute() or ".." in Path(name).parts for names in lists for name in names):
-        return [], []
-    return lists[0], lists[1]
+        return [], [], []
+    return lists[0], lists[1], lists[2]
 
 
 def _take_back(scratch: Path, folder: Path) -> None:
     """Put the old files back and take away the new ones that had none before them; may be done again where it was stopped."""
-    names, replaced = _read_journal(scratch / _BACK)
+    names, replaced, removed = _read_journal(scratch / _BACK)
     for name in names:
         kept = scratch / _OLD / name
         if name in replaced:
@@ -210,16 +232,28 @@ def _take_back(scratch: Path, folder: Path) -> None:
                 kept.replace(folder / name)
         elif not (scratch / name).exists():
             (folder / name).unlink(missing_ok=True)
+    for name in removed:
+        if os.path.lexists(scratch / _OLD / name) and not os.path.lexists(folder / name):
+            (scratch / _OLD / name).replace(folder / name)
     (scratch / _BACK).unlink(missing_ok=True)
 
 
 def _complete(scratch: Path, folder: Path) -> None:
     """Move what a stop left in the scratch folder into place."""
-    for name in _read_journal(scratch / _JOURNAL)[0]:
+    names, _, removed = _read_journal(scratch / _JOURNAL)
+    for name in names:
         if (scratch / name).is_file():
             (folder / name).parent.mkdir(parents=True, exist_ok=True)
             (scratch / name).replace(folder / name)
+    for name in removed:
+        if _same_file(scratch / _OLD / name, folder / name):  # else it was written anew since, or the journal is a stranger's
+            (folder / name).unlink(missing_ok=True)
     (scratch / _JOURNAL).unlink(missing_ok=True)
+
+
+def _same_file(kept: Path, there: Path) -> bool:
+    """Whether a file is the one that was kept, or a copy of it."""
+    return kept.is_file() and there.is_file() and (kept.samefile(there) or kept.read_bytes() == there.read_bytes())
 
 
 def _is_half_moved(scratch: Path) -> bool:

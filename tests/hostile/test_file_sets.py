@@ -145,21 +145,22 @@ from pathlib import Path
 from meshplan.reporting.file_sets import all_or_nothing
 left = [int(sys.argv[2])]
 def told(event, words):
-    if event in ("os.rename", "os.mkdir", "os.link", "os.remove", "open", "os.chmod") and ".meshplan." in str(words):
+    ours = ".meshplan." in str(words) or "gone.txt" in str(words)
+    if event in ("os.rename", "os.mkdir", "os.link", "os.remove", "open", "os.chmod") and ours:
         left[0] -= 1
         if left[0] == 0:
             os.kill(os.getpid(), signal.SIGKILL)
 sys.addaudithook(told)
-with all_or_nothing(Path(sys.argv[1])) as scratch:
+with all_or_nothing(Path(sys.argv[1]), removed=sys.argv[3:]) as scratch:
     for name in ("a.txt", "b/c.txt", "d.txt"):
         (scratch / name).parent.mkdir(parents=True, exist_ok=True)
         (scratch / name).write_text("new")
 """
 
 
-def killed_after(folder: Path, steps: int) -> int:
+def killed_after(folder: Path, steps: int, *removed: str) -> int:
     """Return the exit code of a process that writes a set and is killed at its n-th step on the disk."""
-    return subprocess.run([sys.executable, "-c", KILLED, str(folder), str(steps)], check=False, timeout=60).returncode
+    return subprocess.run([sys.executable, "-c", KILLED, str(folder), str(steps), *removed], check=False, timeout=60).returncode
 
 
 def test_a_kill_at_any_step_leaves_all_old_or_what_the_next_run_makes_all_new(tmp_path: Path) -> None:
@@ -180,6 +181,64 @@ def test_a_kill_at_any_step_leaves_all_old_or_what_the_next_run_makes_all_new(tm
     assert ends == sorted(ends), "once the journal is written the set counts as written"
     assert not ends[0]
     assert ends[-2], "kills while moving are completed"
+
+
+def test_a_file_that_goes_with_a_set_goes_with_all_of_it_or_stays(tmp_path: Path) -> None:
+    old, new = {"a.txt": "old", "gone.txt": "old"}, dict.fromkeys(NAMES, "new")
+    ends = []
+    for steps in range(1, 200):
+        folder = tmp_path / str(steps)
+        lay(folder, "old", ("a.txt", "gone.txt"))
+        code = killed_after(folder, steps, "gone.txt")
+        recover(folder)
+        found = content(folder)
+        assert found in (old, new), steps
+        ends.append(found == new)
+        if code == 0:
+            break
+    assert code == 0
+    assert ends == sorted(ends)
+    assert (ends[0], ends[-2]) == (False, True)
+
+
+def test_a_file_that_cannot_be_taken_away_brings_the_whole_set_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    lay(tmp_path, "old", ("a.txt", "gone.txt", "last.txt"))
+    usual = Path.unlink
+
+    def refused(path: Path, missing_ok: bool = False) -> None:
+        if path == tmp_path / "last.txt":
+            raise OSError(errno.EPERM, "Operation not permitted", str(path))
+        usual(path, missing_ok=missing_ok)
+
+    monkeypatch.setattr(Path, "unlink", refused)
+    with pytest.raises(MeshplanError), all_or_nothing(tmp_path, removed=("gone.txt", "last.txt")) as scratch:
+        write_text_atomically(scratch / "a.txt", "new")
+    assert content(tmp_path) == dict.fromkeys(("a.txt", "gone.txt", "last.txt"), "old")
+
+
+def test_what_a_last_check_refuses_is_not_written(tmp_path: Path) -> None:
+    lay(tmp_path, "old", ("a.txt",))
+
+    def refuse() -> None:
+        raise MeshplanError("changed meanwhile")
+
+    with pytest.raises(MeshplanError, match="meanwhile"), all_or_nothing(tmp_path, check=refuse) as scratch:
+        write_text_atomically(scratch / "a.txt", "new")
+    assert content(tmp_path) == {"a.txt": "old"}
+
+
+def test_a_strangers_journal_takes_no_file_away_that_it_does_not_hold(tmp_path: Path) -> None:
+    lay(tmp_path, "mine", ("a.txt",))
+    scratch = tmp_path / ".meshplan.x.part"
+    (scratch / ".old").mkdir(parents=True)
+    (scratch / ".old" / "a.txt").write_text("other")
+    (scratch / ".journal").write_text('{"names": [], "replaced": [], "removed": ["a.txt", "../b.txt"]}')
+    recover(tmp_path)
+    assert content(tmp_path) == {"a.txt": "mine"}
+    scratch.mkdir()
+    (scratch / ".journal").write_text('{"names": [], "replaced": [], "removed": ["a.txt"]}')
+    recover(tmp_path)
+    assert content(tmp_path) == {"a.txt": "mine"}
 
 
 def test_scratch_of_the_dead_is_removed_and_that_of_the_living_is_not(tmp_path: Path) -> None:

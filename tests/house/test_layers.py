@@ -35,6 +35,7 @@ LAYERS = (
     "reporting",
     "workflow",
     "notebook",
+    "page",
     "cli",
     "__main__",
 )
@@ -49,6 +50,7 @@ ALLOWED = {
     "fetching": ("errors", "units", "sources", "records"),
     "propagation": ("errors", "units", "sources", "packaged", "kinds"),
     "planning": ("errors", "units", "sources", "records"),
+    "page": (*VOCABULARY, "inputs", "assembly", "reporting", "workflow"),
 }
 """Packages with a narrower view than their place in the list gives them."""
 
@@ -131,6 +133,38 @@ def test_only_one_module_asks_the_network_and_only_one_command_comes_to_it() -> 
                     callers["fetching"].add(here)
                 if name.startswith("meshplan.workflow.land"):
                     callers["land"].add(here)
-    assert callers["network"] == {"fetching/addresses", "fetching/client"}
+    assert {name for name in callers["network"] if not name.startswith("page/")} == {"fetching/addresses", "fetching/client"}
     assert callers["fetching"] <= {"workflow/land", "workflow/land_fetch"}
     assert callers["land"] <= {"cli/land", "workflow/land"}
+
+
+SERVER = {"socket", "asyncio", "uvicorn", "starlette"}
+ASKS = {"connect", "connect_ex", "create_connection", "open_connection", "create_datagram_endpoint", "getaddrinfo", "sock_connect"}
+
+
+def test_the_page_listens_and_asks_nobody_and_only_one_command_comes_to_it() -> None:
+    """`page.listen` alone has a socket, bound to this machine; nothing of `page` connects; only `cli.open` imports it."""
+    sockets, users, comers = set(), set(), set()
+    for path in FILES:
+        here = path.relative_to(PACKAGE).with_suffix("").as_posix()
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            names = []
+            if isinstance(node, ast.ImportFrom):
+                names = [node.module or ""]
+            elif isinstance(node, ast.Import):
+                names = [alias.name for alias in node.names]
+            elif isinstance(node, ast.Call) and here.startswith("page/"):
+                called = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
+                assert called not in ASKS, f"{here} connects"
+                if called == "bind":
+                    assert ast.unparse(node.args[0]) == "('127.0.0.1', 0)"
+            for name in names:
+                first = name.partition(".")[0]
+                if first in SERVER and not here.startswith("fetching/"):
+                    users.add(here)
+                    sockets |= {here} if first == "socket" else set()
+                if name.startswith("meshplan.page") and not here.startswith("page/"):
+                    comers.add(here)
+    assert sockets == {"page/listen"}
+    assert all(name.startswith("page/") for name in users)
+    assert comers == {"cli/open"}

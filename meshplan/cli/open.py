@@ -1,0 +1,45 @@
+"""meshplan open: the property on a page of this machine."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from meshplan.cli import EXIT_DONE
+from meshplan.cli.options import Number, folder_argument
+
+
+@click.command("open")
+@folder_argument
+@click.option("--no-browser", is_flag=True, help="Print the address and open no browser.")
+@click.option("--idle", type=Number(0.01, 100_000), metavar="MINUTES", help="End after so many minutes without a page.")
+def command(folder: Path, no_browser: bool, idle: float | None) -> int:
+    """Show FOLDER on a page of this machine, where sites can be moved and the plan follows.
+
+    Only this machine can reach the page, and only with the address that is printed; it is good for one use. What is changed is
+    written into the files of FOLDER at once. Ctrl-C ends it.
+    """
+    import webbrowser
+
+    from meshplan.errors import MeshplanError, MissingFileError
+    from meshplan.inputs.settings_file import SETTINGS_FILE, read_settings
+    from meshplan.page.listen import serve_folder
+
+    try:
+        read_settings(folder)
+    except MissingFileError:
+        raise
+    except MeshplanError:
+        if not (folder / SETTINGS_FILE).is_file():
+            raise
+        click.echo(f"{SETTINGS_FILE} has faults; the page shows them.")
+
+    def ready(address: str) -> None:
+        click.echo(f"The desk is open: {address}")
+        click.echo("The address is good for one use. Ctrl-C closes the desk.")
+        if not no_browser:
+            webbrowser.open(address)
+
+    click.echo(serve_folder(folder, on_ready=ready, idle_s=None if idle is None else 60.0 * idle))
+    return EXIT_DONE
