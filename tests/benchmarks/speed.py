@@ -25,7 +25,7 @@ from typing import Any
 import numpy as np
 
 HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(HERE), str(HERE.parent / "kernels")]
+sys.path[:0] = [str(HERE), str(HERE.parent / "loss" / "fast")]
 
 import rasterio  # noqa: E402
 import speed_brute  # noqa: E402
