@@ -108,6 +108,7 @@ def assemble_plan(findings: Findings) -> Plan:
         wires_at=_wires_at(findings),
         cost=placement.cost,
         currency=settings.cost.currency,
+        served=frozenset(item.sensor_id for item in placement.served),
     )
     unserved, near_rows = explain_unserved(findings.problem, placement, remedying)
     unserved = with_missing_class(unserved, table.stations)

@@ -124,24 +124,29 @@ def _key(table: LinkTable, row: int) -> str:
 
 
 def _chance(rows: Sequence[int], table: LinkTable) -> float:
-    if len(rows) == 1:
-        return float(table.worst_chance[rows[0]])
-    worst = table.worst_season[list(rows)]
-    slack = table.margin_db[worst, list(rows)] - table.fade_margin_db[list(rows)]
-    spreads = [
-        (
-            float(table.model_spread_db[row]),
-            float(table.losses.vegetation_spread_db[season, row]),
-            float(table.soil_spread_db[row]),
-            float(table.antenna_spread_db[row]),
+    return chance_of_route([(table, row) for row in rows])
+
+
+def chance_of_route(links: Sequence[tuple[LinkTable, int]]) -> float:
+    """Return the chance that all links of a route hold; each is named by its table, over the same elevation draws, and its row."""
+    if len(links) == 1:
+        ((table, row),) = links
+        return float(table.worst_chance[row])
+    slack, spreads, around, ends, shifts, freedom = [], [], [], [], [], []
+    for table, row in links:
+        worst = int(table.worst_season[row])
+        slack.append(float(table.margin_db[worst, row] - table.fade_margin_db[row]))
+        spreads.append(
+            (
+                float(table.model_spread_db[row]),
+                float(table.losses.vegetation_spread_db[worst, row]),
+                float(table.soil_spread_db[row]),
+                float(table.antenna_spread_db[row]),
+            )
         )
-        for row, season in zip(rows, worst, strict=True)
-    ]
-    around = [
-        (float(table.losses.clutter_spread_a_db[season, row]), float(table.losses.clutter_spread_b_db[season, row]))
-        for row, season in zip(rows, worst, strict=True)
-    ]
-    ends = [tuple(table.stations[i].key for i in table.pairs[row]) for row in rows]
-    shifts = table.elevation_shift_db[list(rows)].astype(float)
-    freedom = [table.freedom(int(season), row) for row, season in zip(rows, worst, strict=True)]
-    return route_chance(range(len(rows)), slack, spreads, shifts, [(a, b) for a, b in ends], around_db=around, freedom=freedom)
+        around.append((float(table.losses.clutter_spread_a_db[worst, row]), float(table.losses.clutter_spread_b_db[worst, row])))
+        a, b = (table.stations[i].key for i in table.pairs[row])
+        ends.append((a, b))
+        shifts.append(table.elevation_shift_db[row].astype(float))
+        freedom.append(table.freedom(worst, row))
+    return route_chance(range(len(links)), np.array(slack), spreads, np.array(shifts), ends, around_db=around, freedom=freedom)

@@ -4,20 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 
-from meshplan.assembly.missing_link import KnownWays, missing_link
+from meshplan.assembly.missing_link import KnownWays, MissingLink, missing_link
 from meshplan.assembly.mixed import Contexts, context_of
 from meshplan.assembly.promises import (
     NOT_ITS_MONEY,
     NOT_ITS_ROOM,
     ONE_ROUTE_ONLY,
+    OTHERS_LOSE,
     LinksAfter,
     Promises,
     money_decides,
     way_of,
 )
+from meshplan.assembly.routes import chance_of_route
 from meshplan.assembly.traffic import command_need
 from meshplan.explain.describe import Context, main_causes, plants_on_path
 from meshplan.explain.remedies import Changed, Workshop, find_remedies
@@ -50,6 +54,7 @@ SECOND_REASONS = {
     "no second route": "with everything offered in use, no {route} would be left if {critical} failed",
     "airtime is full": "a second route would need more time on the air than the rules allow",
     "budget is spent": "a second route would cost more than the budget",
+    "not worth its cost": "it is optional, and a second route would cost all that it is worth, or more",
     "one mast per site": "the places that a second route needs can carry only one device each, and others need them otherwise",
 }
 """Why a served sensor has one route where two were asked for."""
@@ -57,6 +62,9 @@ SECOND_REASONS = {
 DEAF = "its radio is one-way and can never hear a command: take a two-way class, or write downlink_bytes = 0 if it needs none"
 SMALLEST_LACK_DB = 0.1
 """A lack is never written as none."""
+
+SURELY = 0.0005
+"""A chance that exceeds another by less is not told apart from it."""
 
 RADIO_HELPS = ("no link at all", "no way to a gateway", "more hops needed", "route chance too low", "no second route")
 """Reasons that a better antenna, mast or cable may mend."""
@@ -102,31 +110,39 @@ class Remedying:
     cost: float = 0.0
     """What the plan costs without any remedy."""
     currency: str = ""
+    served: frozenset[str] = frozenset()
+    """Sensors that the plan serves."""
 
     def gap(self, sensor: str, row: int, reason: str, *, mended_by_radio: bool, hops: int = 1) -> Unserved:
         """Return what a link of a sensor's route of so many links lacks, with remedies where the radio is what is lacking."""
+        other, needed_chance = self.asked_of(sensor, row, hops)
+        return self._gap(sensor, other, row, reason, needed_chance, mended_by_radio=mended_by_radio)
+
+    def asked_of(self, sensor: str, row: int, hops: int) -> tuple[str, float]:
+        """Return the other end of a link of a sensor's route of so many links, and the chance that it must have."""
         a, b = (self.table.stations[i] for i in self.table.pairs[row])
         other = b if a.key == sensor else a
         links = 1 if other.site.role is Role.GATEWAY else hops  # a link to a gateway is a whole route
-        needed_chance = max(self.context.required_chance, self.floors.get(sensor, 0.0) ** (1.0 / links))
-        return self._gap(sensor, other.key, row, reason, needed_chance, mended_by_radio=mended_by_radio)
+        return other.key, max(self.context.required_chance, self.floors.get(sensor, 0.0) ** (1.0 / links))
 
-    def lack_db(self, row: int, needed_chance: float) -> float:
-        """Return the margin that a link lacks in its worst season to have a chance; none or less where it has it."""
-        table = self.table
+    def lack_db(self, row: int, needed_chance: float, other: LinkTable | None = None) -> float:
+        """Return the margin that a link lacks in its worst season to have a chance; none or less where it has it.
+
+        The row is one of the table, or of another.
+        """
+        table = other or self.table
         worst = int(table.worst_season[row])
         needed_db = float(table.fade_margin_db[row]) + float(
             reliability_margin_db(needed_chance, float(table.spread_db[worst, row]), table.freedom(worst, row))
         )
         return needed_db - float(table.margin_db[worst, row])
 
-    def gap_beyond(self, ways: KnownWays, gap: Unserved) -> tuple[Unserved, int | None]:
-        """Return a gap at the link that is missing, with its row, where the sensor's own best link lacks nothing."""
-        found = missing_link(ways, self.table, gap.sensor, self.lack_db)
-        if found is None:
-            return replace(gap, remedies=()), None
-        reason = f"{gap.reason}; the link from {found.sender} to {found.receiver} comes nearest to mending it"
-        return self._gap(gap.sensor, found.receiver, found.row, reason, found.needed_chance, mended_by_radio=True), found.row
+    def gap_beyond(self, sensor: str, missing: MissingLink, reason: str) -> Unserved:
+        """Return a gap at the link of a sensor's way that lacks least."""
+        reason = f"{reason}; the link from {missing.sender} to {missing.receiver} comes nearest to mending it"
+        if missing.needed_chance > self.context.required_chance + SURELY:
+            reason += f", and must then work in {percent_words(missing.needed_chance)} of cases"
+        return self._gap(sensor, missing.receiver, missing.row, reason, missing.needed_chance, mended_by_radio=True)
 
     def _gap(self, sensor: str, other: str, row: int, reason: str, needed_chance: float, *, mended_by_radio: bool) -> Unserved:
         table = self.table
@@ -143,7 +159,12 @@ class Remedying:
             self.cost,
             self.currency,
             lambda each: self._links_after(sensor, row, each, own),
+            self.served,
         )
+
+        def told(each: Changed, remedy: Remedy) -> Remedy:
+            return self.with_ease(promises.told_fully(each, remedy), row, needed_chance, lambda: self._link_after(row, each, own))
+
         remedies = find_remedies(
             table,
             row,
@@ -152,10 +173,31 @@ class Remedying:
             self.workshop,
             required_chance=own.required_chance,
             suffices=promises.suffices,
-            told=promises.told_fully,
+            told=told,
         )
         advised = [with_wires(remedy, self.wires_at) for remedy in advised_cautions(remedies, self.caution_rules)]
         return Unserved(sensor, other, round(missing_db, 1), reason, tuple(advised))
+
+    def with_ease(self, remedy: Remedy, row: int, needed_chance: float, after: Callable[[], LinkTable]) -> Remedy:
+        """Return a remedy that tells how much less margin its link needs then, or more, where its gain alone would mislead.
+
+        A link that loses less to what is uncertain is surer at the same margin. `after` returns the changed link alone.
+        """
+        lack_db = self.lack_db(row, needed_chance)
+        if remedy.route or remedy.lacks or (remedy.gain_db >= round(lack_db, 1)) == remedy.suffices:
+            return remedy
+        eased_db = lack_db - remedy.gain_db - self.lack_db(0, needed_chance, after())
+        if abs(eased_db) < SMALLEST_LACK_DB / 2.0:
+            return remedy
+        surer, less = ("surer", "less") if eased_db > 0.0 else ("less sure", "more")
+        words = f"the link is {surer} then and needs {decibel_words(max(abs(eased_db), SMALLEST_LACK_DB))} dB {less}"
+        return replace(remedy, change=f"{remedy.change}; {words}")
+
+    def _link_after(self, row: int, each: Changed, own: Context) -> LinkTable:
+        """Return a link alone, after a change at one of its ends."""
+        ends = [self.table.stations[i] for i in self.table.pairs[row]]
+        ends[each.change.end] = each.station
+        return self.workshop.links(ends, [(0, 1)], self.table, own.landscape, own.settings)
 
     def _links_after(self, sensor: str, row: int, each: Changed, own: Context) -> LinksAfter:
         """Return the links that may lie on a route of a sensor when a row is changed.
@@ -173,22 +215,43 @@ class Remedying:
         chances: dict[tuple[str, str], float] = {}
         gains = links.margin_db.min(axis=0) - table.margin_db[:, list(rows)].min(axis=0)
         gain_db: dict[frozenset[str], float] = {}
-        for (i, j), chance, gain in zip(pairs, links.worst_chance.tolist(), gains.tolist(), strict=True):
+        anew: dict[frozenset[str], int] = {}
+        for number, ((i, j), chance, gain) in enumerate(zip(pairs, links.worst_chance.tolist(), gains.tolist(), strict=True)):
             start, end = stations[i], stations[j]
             chances[start.key, end.key] = chance
             gain_db[frozenset((start.key, end.key))] = gain
+            anew[frozenset((start.key, end.key))] = number
             if start.site.role is Role.RELAY and end.site.role is Role.RELAY:
                 chances[end.key, start.key] = chance
-        return LinksAfter(chances, gain_db)
+
+        def chance_of(route: tuple[str, ...]) -> float:
+            hops = [frozenset(hop) for hop in pairwise(route)]
+            return chance_of_route([(links, anew[hop]) if hop in anew else (table, self._row_of[hop]) for hop in hops])
+
+        more_cost = {station.key: station.cost - table.stations[index].cost for index, station in changed.items()}
+        return LinksAfter(chances, gain_db, more_cost, chance_of)
+
+    @cached_property
+    def _row_of(self) -> dict[frozenset[str], int]:
+        keys = [station.key for station in self.table.stations]
+        return {frozenset((keys[i], keys[j])): row for row, (i, j) in enumerate(self.table.pairs)}
+
+    def chance_now(self, route: tuple[str, ...]) -> float:
+        """Return the chance of a whole route over the links as they are."""
+        return chance_of_route([(self.table, self._row_of[frozenset(hop)]) for hop in pairwise(route)])
 
     def _rebuilt(self, index: int, each: Changed) -> dict[int, Station]:
-        """Return the stations that a changed row makes, by their numbers: the device, and others of the row at its height."""
+        """Return the stations that a changed row makes, by their numbers: the device, and others of the row.
+
+        Where the change is its height, others of the row at another height stay as they are.
+        """
         before, after = self.table.stations[index], each.change.site
         values = {f.name: getattr(after, f.name) for f in fields(after) if getattr(after, f.name) != getattr(before.site, f.name)}
         found = {index: each.station}
         for number, station in enumerate(self.table.stations):
             alike = station.site.where == before.site.where and station.radio == before.radio
-            alike &= before.site.where not in ("", FOUND_ON_THE_LAND) and station.antenna_agl_m == before.antenna_agl_m
+            alike &= before.site.where not in ("", FOUND_ON_THE_LAND)
+            alike &= station.antenna_agl_m == before.antenna_agl_m or "antenna_agl_m" not in values
             if number == index or not alike:
                 continue
             built = self.workshop.rebuild(station, replace(station.site, **values))
@@ -269,11 +332,15 @@ def explain_unserved(
         if not judged:
             found.append(Unserved(sensor.sensor_id, "", float("inf"), reason, ()))
             continue
-        gap = remedying.gap(sensor.sensor_id, row, reason, mended_by_radio=mended_by_radio, hops=hops)
-        if sensor.reason in LIES_BEYOND and gap.missing_db <= 0.0:
-            # Its own best link does already: better antennas there would mend nothing.
-            gap, beyond = remedying.gap_beyond(ways, gap)
-            row = row if beyond is None else beyond
+        lies_beyond = sensor.reason in LIES_BEYOND
+        missing = missing_link(ways, remedying.table, sensor.sensor_id, remedying.lack_db) if lies_beyond else None
+        own_lack_db = remedying.lack_db(row, remedying.asked_of(sensor.sensor_id, row, hops)[1])
+        if missing is not None and missing.row != row and not 0.0 < own_lack_db <= missing.lack_db:
+            gap, row = remedying.gap_beyond(sensor.sensor_id, missing, reason), missing.row
+        else:
+            gap = remedying.gap(sensor.sensor_id, row, reason, mended_by_radio=mended_by_radio, hops=hops)
+            if lies_beyond and own_lack_db <= 0.0:
+                gap = replace(gap, remedies=())  # its own best link does already: better antennas there would mend nothing
         rows.append(row)
         found.append(_needs_power(gap, remedying, row) if sensor.reason == "no lasting power" else gap)
     return tuple(found), tuple(rows)
@@ -361,20 +428,23 @@ def _needs_power(gap: Unserved, remedying: Remedying, row: int) -> Unserved:
     way: tuple[str, ...] = ()
     if suffices:
         again = plan_again(powered, {})
-        suffices = gap.sensor in {item.sensor_id for item in again.plan.served} and gap.sensor not in again.plan.single_route
-        lacks = "" if suffices else NOT_ITS_MONEY if money_decides(powered, gap.sensor) else NOT_ITS_ROOM
+        served = {item.sensor_id for item in again.plan.served}
+        lost = sorted(remedying.served - served)
+        suffices = gap.sensor in served and gap.sensor not in again.plan.single_route and not lost
+        if not suffices:
+            lacks = NOT_ITS_MONEY if money_decides(powered, gap.sensor) else NOT_ITS_ROOM
+            lacks = OTHERS_LOSE.format(others=" and ".join(lost)) if lost and gap.sensor in served else lacks
         if suffices:
-            way, chance, said = way_of(again, gap.sensor, remedying.cost, remedying.currency)
+            way, chance, said = way_of(again, gap.sensor, remedying.cost, remedying.currency, remedying.chance_now)
             words, gap = f"{words}; {said}", replace(gap, nearest=way[1], missing_db=0.0)
     elif can_be_served(replace(powered, redundancy="none"), gap.sensor, {}):
-        lacks = NOT_ITS_MONEY if money_decides(powered, gap.sensor) and not _is_served(powered, gap.sensor) else ONE_ROUTE_ONLY
+        again = plan_again(powered, {})
+        once = next((item.first for item in again.plan.served if item.sensor_id == gap.sensor), None)
+        lacks = NOT_ITS_MONEY if once is None and money_decides(powered, gap.sensor) else ONE_ROUTE_ONLY
+        chance = chance if once is None else remedying.chance_now((gap.sensor, *once.node_ids))
     columns = {"power": "panel"} if names == nearest.site.name else {}
     remedy = Remedy(words, nearest.key, 0.0, chance, suffices, columns=columns, route=way, lacks=lacks)
     return replace(gap, remedies=(remedy,))
-
-
-def _is_served(problem: PlacementProblem, sensor: str) -> bool:
-    return sensor in {item.sensor_id for item in plan_again(problem, {}).plan.served}
 
 
 def _unpowered_row(sensor: str, table: LinkTable) -> int | None:

@@ -125,8 +125,7 @@ def make_plan(
         covered = problem.redundancy != "none" and problem.sensors[sensor].second_route
         if covered and (sensor in short or not demand.double[sensor]):
             single.append(name)
-            crowded: UnservedReason = "airtime is full" if problem.sensors[sensor].one_route else "no second route"
-            single_reasons.append((why or {}).get(sensor, crowded))
+            single_reasons.append((why or {}).get(sensor) or _why_once(problem, sensor, possible=bool(demand.double[sensor])))
     missing = [i for i in range(len(problem.sensors)) if i not in routes.first]
     lost = {i for i in missing if demand.single[i]} | {sensor for sensor in short if demand.double[sensor]}
     forgone = sum(int(problem.worth_units[i]) for i in lost)
@@ -140,6 +139,13 @@ def make_plan(
         single_route=tuple(single),
         single_reasons=tuple(single_reasons),
     )
+
+
+def _why_once(problem: PlacementProblem, sensor: int, *, possible: bool) -> UnservedReason:
+    """Return why a sensor has one route where two are asked and the others leave it the room."""
+    if problem.sensors[sensor].one_route:
+        return "airtime is full"
+    return "not worth its cost" if possible and not problem.sensors[sensor].required else "no second route"
 
 
 def _link_chances(problem: PlacementProblem) -> tuple[dict[tuple[int, int], float], dict[tuple[int, int], float]]:

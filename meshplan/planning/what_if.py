@@ -41,8 +41,17 @@ def can_be_served(problem: PlacementProblem, sensor: str, chances: Mapping[tuple
     return alone.redundancy == "none" or not alone.sensors[0].second_route or not second_route_gaps(alone, [sensor])
 
 
-def plan_again(problem: PlacementProblem, chances: Mapping[tuple[str, str], float]) -> PlacementResult:
-    """Return the plan of a problem in which some links have another chance; `chances` as for `can_be_served`."""
+def plan_again(
+    problem: PlacementProblem, chances: Mapping[tuple[str, str], float], more_cost: Mapping[str, float] | None = None
+) -> PlacementResult:
+    """Return the plan of a problem in which some links have another chance, and some nodes cost more or less.
+
+    `chances` are as for `can_be_served`; `more_cost` is what a node costs more than in the problem.
+    """
+    more = more_cost or {}
+    if any(more.values()):
+        dearer = (replace(node, cost=max(round(node.cost + more.get(node.id, 0.0), 2), 0.0)) for node in problem.nodes)
+        problem = replace(problem, nodes=tuple(dearer))
     sensors, nodes = problem.sensor_index, problem.node_index
     ways = [(start, end, chance) for (start, end), chance in chances.items() if end in nodes]
     access = [(sensors[start], nodes[end], chance) for start, end, chance in ways if start in sensors]

@@ -136,10 +136,15 @@ def test_a_remedy_is_about_the_link_that_is_missing_and_keeps_its_promise(tmp_pa
     assert miss["remedies"]
     assert {remedy["device"] for remedy in miss["remedies"]} <= {"South post", "House"}
     first = miss["remedies"][0]
-    assert (first["change"], first["suffices"]) == ("Give South post another antenna: collinear rod, 8 dBi", True)
+    assert first["suffices"]
+    assert first["change"].startswith("Give South post another antenna: collinear rod, 8 dBi; its way is then South post → House, ")
+    assert first["change"].endswith(", +224 EUR")
+    assert first["gain_db"] >= miss["missing_db"]
     code, shown, plan = planned(tmp_path / "after", changed(sites, {"South post": {"antenna": "collinear_8dbi"}}))
     assert code == 0, shown
     assert plan["unserved"] == []
+    (way,) = (route for route in plan["routes"] if route["sensor"] == "Trough")
+    assert (way["devices"], way["chance"]) == (first["route"], pytest.approx(first["chance_after"], abs=1e-6))
 
 
 def test_the_shopping_list_says_what_is_not_bought_yet(tmp_path: Path, capsys: Capture) -> None:

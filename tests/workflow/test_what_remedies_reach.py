@@ -7,16 +7,20 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
+from scipy.special import ndtri
 from small_property import Rows, bank, changed, lay_small_property, usual_sites
 
 from meshplan.assembly.promises import NOT_ITS_MONEY, ONE_ROUTE_ONLY, LinksAfter, Promises
-from meshplan.assembly.unserved import Remedying
+from meshplan.assembly.unserved import SECOND_REASONS, Remedying
 from meshplan.planning.problem import Links, NodeChoice, PlacementProblem, SensorDemand
 from meshplan.planning.solve import solve_placement
 from meshplan.records import Plan, Remedy, Role, Unserved
 from meshplan.reporting.plan_text import plan_text
 from meshplan.workflow import plan_property
+
+PROBIT_85 = float(ndtri(0.85))
 
 ALONE = changed([row for row in usual_sites() if row["role"] != "relay"], {"House": {"antenna_agl_m": 1.0}})
 
@@ -128,3 +132,92 @@ def test_a_link_to_a_gateway_is_asked_for_the_whole_chance_and_for_no_share_of_t
     anything: Any = SimpleNamespace(required_chance=0.5)
     Noting(table, anything, anything, {}, {"a": 0.81}, anything).gap("a", 0, "why", mended_by_radio=False, hops=2)
     assert asked == [pytest.approx(needed)]
+
+
+def _post_and_gate(**changes: Any) -> PlacementProblem:
+    """Return a problem in which "a" hears a post with half a chance, the post the gate with 0.9, and "b" the gate."""
+    return replace(
+        PlacementProblem(
+            (SensorDemand("a", min_route_chance=0.8), SensorDemand("b")),
+            (NodeChoice("gate", 100.0, is_gateway=True), NodeChoice("post", 97.0)),
+            Links.of([0, 1], [1, 0], [0.5, 0.9]),
+            Links.of([1], [0], [0.9]),
+        ),
+        **changes,
+    )
+
+
+def _told(problem: PlacementProblem, after: LinksAfter, served: frozenset[str] = frozenset()) -> Remedy:
+    """Return what is told of a change at "a" that the link to the post is enough for."""
+    each: Any = SimpleNamespace(station=SimpleNamespace(key="a"))
+    promises = Promises(problem, "a", frozenset(("a", "post")), 100.0, "EUR", lambda _: after, served)
+    return promises.told_fully(each, Remedy("Raise a", "a", 8.0, 0.95, suffices=promises.suffices(each)))
+
+
+def test_where_more_links_follow_the_chance_told_is_that_of_the_whole_way() -> None:
+    """Only the link to the post changes; its 0.95 is no chance of the route, which a plan puts at 0.86 with shared errors."""
+    told = _told(_post_and_gate(), LinksAfter({("a", "post"): 0.95}, {}, chance_of=lambda _: 0.86))
+    assert (told.route, told.chance_after, told.suffices) == (("a", "post", "gate"), 0.86, True)
+    assert told.change == "Raise a; its way is then post → gate, 86 %, +97 EUR"
+
+
+def test_a_mast_that_the_budget_cannot_pay_mends_nothing() -> None:
+    """The plan costs 197 with the post; the higher mast costs 20 more, and 210 may be spent."""
+    after = LinksAfter({("a", "post"): 0.95}, {}, {"post": 20.0})
+    problem = _post_and_gate(budget=210.0)
+    assert _told(problem, replace(after, more_cost={})).suffices
+    told = _told(problem, after, frozenset({"b"}))
+    assert (told.suffices, told.lacks) == (False, NOT_ITS_MONEY)
+    assert _told(_post_and_gate(), after).change.endswith(", +117 EUR")
+
+
+def test_a_change_that_serves_one_in_place_of_another_mends_nothing() -> None:
+    """With 100 to spend either gateway serves one: the raised one serves "a", which counts more, and "b" then goes without."""
+    problem = PlacementProblem(
+        (SensorDemand("a", importance=4.0), SensorDemand("b")),
+        (NodeChoice("gate", 100.0, is_gateway=True), NodeChoice("post", 100.0, is_gateway=True)),
+        Links.of([1], [0], [0.9]),
+        Links.of([], [], []),
+        budget=100.0,
+    )
+    told = _told(problem, LinksAfter({("a", "post"): 0.95}, {}), frozenset({"b"}))
+    assert (told.suffices, told.lacks) == (False, "then it is served in place of b")
+
+
+@pytest.mark.parametrize(("spread_db", "words"), [(3.0, "; the link is surer then and needs 2.1 dB less"), (5.0, "")])
+def test_a_gain_below_what_is_short_that_is_enough_says_why(spread_db: float, words: str) -> None:
+    """It gains 4 dB where 5 are short, but its link spreads by 3 dB and no more by 5: Φ⁻¹(0.85) · 2 dB = 2.07 dB less."""
+    station: Any = SimpleNamespace(key="a", site=SimpleNamespace(role=Role.SENSOR))
+    gate: Any = SimpleNamespace(key="gate", site=SimpleNamespace(role=Role.GATEWAY))
+
+    def link(margin_db: float, spread_db: float) -> Any:
+        return SimpleNamespace(
+            stations=(station, gate),
+            pairs=np.array([[0, 1]]),
+            worst_season=np.array([0]),
+            margin_db=np.array([[margin_db]]),
+            fade_margin_db=np.array([8.0]),
+            spread_db=np.array([[spread_db]]),
+            freedom=lambda season, row: np.inf,
+        )
+
+    before, after = link(8.0 + PROBIT_85 * 5.0 - 5.0, 5.0), link(8.0 + PROBIT_85 * 5.0 - 1.0, spread_db)
+    remedying = Remedying(before, *(SimpleNamespace() for _ in range(3)), {}, SimpleNamespace())  # type: ignore[arg-type]
+    assert remedying.lack_db(0, 0.85) == pytest.approx(5.0)
+    remedy = Remedy("Raise a", "a", 4.0, 0.9, suffices=remedying.lack_db(0, 0.85, after) <= 0.0)
+    eased = remedying.with_ease(remedy, 0, 0.85, lambda: after)
+    assert eased.change == f"Raise a{words}"
+
+
+def test_an_optional_sensor_that_is_served_but_not_worth_two_routes_is_told_so() -> None:
+    """It costs nothing to serve once; its second route would cost 50 and is worth 10."""
+    problem = PlacementProblem(
+        (SensorDemand("need", second_route=False), SensorDemand("idle", required=False, worth=10.0)),
+        (NodeChoice("gate", 100.0, is_gateway=True), NodeChoice("other", 50.0, is_gateway=True)),
+        Links.of([0, 1, 1], [0, 0, 1], [0.9, 0.9, 0.9]),
+        Links.of([], [], []),
+        redundancy="any one relay or gateway",
+    )
+    plan = solve_placement(problem).plan
+    assert (plan.single_route, plan.single_reasons) == (("idle",), ("not worth its cost",))
+    assert "{" not in SECOND_REASONS["not worth its cost"]
