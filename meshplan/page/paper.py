@@ -10,7 +10,7 @@ from typing import Final
 from meshplan.reporting.map.assets import figures_script, leaflet_script, leaflet_style, own_file
 
 FIGURES: Final = "figures.js"
-SHARED: Final = ("formulas.js", "links.js", "terrain.js", "parts.js", "chart.js", "season.js", "views.js", "layers.js")
+SHARED: Final = ("formulas.js", "links.js", "terrain.js", "parts.js", "chart.js", "season.js", "views.js", "names.js", "layers.js")
 """Modules of the offline map that the page runs unchanged."""
 OWN: Final = ("wire.js", "sheet.js", "pencil.js", "card.js", "terms.js", "desk.js")
 """In the order in which the page runs them."""

@@ -37,6 +37,7 @@ OWN_SCRIPTS: Final = (
     "trial.js",
     "add.js",
     "kept.js",
+    "names.js",
     "layers.js",
     "key.js",
     "section.js",

@@ -84,7 +84,7 @@ const meshChart = (() => {
   function draw(host, cut, coverKinds) {
     const box = host.getBoundingClientRect();
     const wide = Math.max(box.width, 280),
-      high = Math.max(box.height, 120);
+      high = Math.max(box.height, 100);
     const { points, startAmsl, endAmsl } = linesOf(cut),
       total = cut.profile.distanceM;
     const levels = points.flatMap((p) => [p.ground, p.top, p.line + p.zone, p.line - 0.3 * p.zone]).filter(Number.isFinite);

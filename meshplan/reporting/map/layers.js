@@ -8,6 +8,7 @@ const makeLayers = (app) => {
     MANY_CHOSEN = 120,
     MANY_UNSERVED = 6;
   const byId = (id) => document.getElementById(id);
+  const { placeNames, offsetOf } = makeNames(app);
 
   function addPanes() {
     for (const [name, level] of [
@@ -16,6 +17,7 @@ const makeLayers = (app) => {
       ["wires", 435],
       ["candidates", 440],
       ["links", 450],
+      ["tethers", 455],
       ["trial", 460],
       ["measured", 580],
       ["here", 640],
@@ -266,156 +268,6 @@ const makeLayers = (app) => {
     map.on("zoomend moveend resize layeradd", placeNames);
   }
 
-  /* Site names go where they cover nothing; gateways choose first and are always named, further off with a line if need be; the others
-     may stay without. Each name is measured once, all in one pass; what is taken lies in a grid, so that a name asks its neighbours only. */
-  const CELL_PX = 64,
-    FAR_PX = [34, 56, 84];
-  const nameSizes = new WeakMap();
-  let placing = 0;
-  function takenGrid() {
-    const cells = new Map();
-    const each = (box, act) => {
-      for (let i = Math.floor(box.left / CELL_PX); i <= Math.floor(box.right / CELL_PX); i++)
-        for (let j = Math.floor(box.top / CELL_PX); j <= Math.floor(box.bottom / CELL_PX); j++) if (act(`${i} ${j}`)) return true;
-      return false;
-    };
-    return {
-      take: (box) =>
-        each(box, (cell) => {
-          if (!cells.has(cell)) cells.set(cell, []);
-          cells.get(cell).push(box);
-          return false;
-        }),
-      free: (box, own) =>
-        !each(box, (cell) =>
-          (cells.get(cell) || []).some(
-            (other) =>
-              other !== own &&
-              box.left < other.right &&
-              other.left < box.right &&
-              box.top < other.bottom &&
-              other.top < box.bottom,
-          ),
-        ),
-    };
-  }
-  const rankOfName = (device) => (device.role === "gateway" && device.in_plan ? 0 : device.role === "relay" && device.in_plan ? 1 : 2);
-
-  function placeNames() {
-    cancelAnimationFrame(placing);
-    placing = requestAnimationFrame(() => {
-      const grid = takenGrid(),
-        edge = map.getSize(),
-        corner = map.getContainer().getBoundingClientRect();
-      for (const element of document.querySelectorAll(`#lens, #north, #layers, .leaflet-control-scale${wide() ? "" : ", #legend"}`)) {
-        const box = element.getBoundingClientRect();
-        grid.take({
-          left: box.left - corner.left,
-          right: box.right - corner.left,
-          top: box.top - corner.top,
-          bottom: box.bottom - corner.top,
-        });
-      }
-      if (app.gather)
-        app.gather.discs.eachLayer((disc) => {
-          const { x, y } = map.latLngToContainerPoint(disc.getLatLng());
-          grid.take({ left: x - 16, right: x + 16, top: y - 16, bottom: y + 16 });
-        });
-      const shown = [];
-      for (const [siteName, marker] of app.markers) {
-        if (!marker._map) continue;
-        const place = map.latLngToContainerPoint(marker.getLatLng()),
-          [dx, dy] = offsetOf(siteName),
-          at = { x: place.x + dx, y: place.y + dy };
-        if (at.x < -40 || at.y < -40 || at.x > edge.x + 40 || at.y > edge.y + 40) continue;
-        const element = marker.getElement();
-        if (element.classList.contains("gathered")) continue;
-        const half = marker.options.icon.options.iconSize[0] / 2;
-        const one = { siteName, element, at, half, name: element.querySelector(".name") };
-        one.box = { left: at.x - half + 2, right: at.x + half - 2, top: at.y - half + 2, bottom: at.y + half - 2 };
-        grid.take(one.box);
-        shown.push(one);
-      }
-      const fresh = shown.filter((one) => one.name && !nameSizes.has(one.name));
-      for (const one of fresh) one.name.className = "name e";
-      for (const one of fresh) nameSizes.set(one.name, [one.name.offsetWidth, one.name.offsetHeight]);
-      const order = shown.map((one, i) => [rankOfName(app.devices.get(one.siteName)), i, one]).sort((p, q) => p[0] - q[0] || p[1] - q[1]);
-      for (const [rank, , one] of order) {
-        const { name, element, half } = one;
-        if (!name || element.classList.contains("elsewhere")) continue;
-        const [wideName, high] = nameSizes.get(name),
-          { x, y } = one.at;
-        const inside = (box) => box.left >= 0 && box.top >= 0 && box.right <= edge.x && box.bottom <= edge.y;
-        const at = (left, top) => ({ left, top, right: left + wideName, bottom: top + high });
-        const near = [
-          ["e", at(x + half, y - high / 2)],
-          ["w", at(x - half - wideName, y - high / 2)],
-          ["n", at(x - wideName / 2, y - half - high)],
-          ["s", at(x - wideName / 2, y + half)],
-        ];
-        let fits = near.find(([, box]) => inside(box) && grid.free(box, one.box));
-        if (!fits && rank === 0) fits = farSpot(one, wideName, high, inside, grid) || near.find(([, box]) => inside(box)) || near[0];
-        if (fits) grid.take(fits[1]);
-        lead(element, name, fits, one);
-      }
-    });
-  }
-
-  /* A spot further off for a name that must stand: eight ways out, nearest first. */
-  function farSpot(one, wideName, high, inside, grid) {
-    for (const far of FAR_PX) {
-      for (let turn = 0; turn < 8; turn++) {
-        const east = Math.cos((turn * Math.PI) / 4),
-          south = Math.sin((turn * Math.PI) / 4),
-          x = one.at.x + far * east,
-          y = one.at.y + far * south;
-        const left = east > 0.3 ? x : east < -0.3 ? x - wideName : x - wideName / 2;
-        const box = { left, top: y - high / 2, right: left + wideName, bottom: y + high / 2 };
-        if (inside(box) && grid.free(box, one.box)) return ["far", box, { x, y }];
-      }
-    }
-    return null;
-  }
-
-  /* Set a name to its spot; a line leads from the mark to one that stands far off. */
-  function lead(element, name, spot, one) {
-    const css = `name ${spot ? spot[0] : "none"}`,
-      old = element.querySelector(".leader");
-    if (name.className !== css) name.className = css;
-    if (spot && spot[0] === "far") {
-      const [, box, tip] = spot;
-      name.style.left = `${box.left - one.at.x + one.half}px`;
-      name.style.top = `${box.top - one.at.y + one.half}px`;
-      const line = old || h("span", { class: "leader" });
-      line.style.width = `${Math.hypot(tip.x - one.at.x, tip.y - one.at.y)}px`;
-      line.style.transform = `rotate(${Math.atan2(tip.y - one.at.y, tip.x - one.at.x)}rad)`;
-      if (!old) name.before(line);
-    } else if (old || name.style.left) {
-      if (old) old.remove();
-      name.style.left = name.style.top = "";
-    }
-  }
-
-  /* Marks at one place fan out around it, so that each can be seen and chosen; links still meet at the place itself. */
-  const FAN_PX = 13;
-  const together = new Map();
-  for (const device of data.devices) {
-    if (!(device.in_plan || device.role === "sensor")) continue;
-    const key = `${device.lat_deg.toFixed(6)} ${device.lon_deg.toFixed(6)}`;
-    if (!together.has(key)) together.set(key, []);
-    together.get(key).push(device.name);
-  }
-  const offsets = new Map();
-  for (const names of together.values()) {
-    if (names.length < 2) continue;
-    names.forEach((name, i) => {
-      const turn = (2 * Math.PI * i) / names.length,
-        far = FAN_PX * Math.max(1, names.length / 4);
-      offsets.set(name, [Math.round(far * Math.cos(turn)), Math.round(far * Math.sin(turn))]);
-    });
-  }
-  const offsetOf = (name) => offsets.get(name) || [0, 0];
-
   /* A background from the network: never asked for before the reader switches it on. */
   function addTiles() {
     const tiles = data.map.tiles;
@@ -509,13 +361,18 @@ const makeLayers = (app) => {
     return line ? map.getContainer().getBoundingClientRect().bottom - line.getBoundingClientRect().top : 0;
   };
 
+  const FINE_ZOOM = 0.02;
   function showAll(animate = true) {
     const places = data.devices.filter((one) => one.in_plan || one.role === "sensor").map(app.placeOf);
     const bounds = places.length > 1 ? L.latLngBounds(places).pad(0.04) : L.latLngBounds(data.map.bounds);
     /* The buttons and the north arrow stand on the right; on a small screen key and layers stand over the top of the map. */
-    const top = wide() ? 24 : heightOfControls() + 14;
+    const top = wide() ? 24 : heightOfControls() + 22;
     const foot = wide() ? 30 : Math.max(30, heightOfFoot() + 10);
+    /* Steps of zoom are for the buttons; the first view takes what fits. */
+    const step = map.options.zoomSnap;
+    map.options.zoomSnap = FINE_ZOOM;
     map.fitBounds(bounds, { animate, paddingTopLeft: [24, top], paddingBottomRight: [64, foot] });
+    map.options.zoomSnap = step;
   }
 
   /* The map keeps to its land and to the first view of it: no panning into nothing, no zooming out beyond it. */

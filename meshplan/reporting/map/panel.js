@@ -29,6 +29,7 @@ const makePanel = (app) => {
       tools = byId("open-tools");
     byId("panel").dataset.size = "";
     setSize("half");
+    new ResizeObserver(() => map.invalidateSize({ pan: false })).observe(map.getContainer());
     let from = null,
       swiped = false;
     grip.addEventListener("click", () => {

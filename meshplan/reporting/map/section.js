@@ -7,12 +7,14 @@ const makeSection = (app) => {
   let strip = null,
     reopen = false,
     unwanted = false;
-  /* Below the first the opening section is one line, so that the first view is a map; above the second the key stays open too. */
-  const ROOM_PX = 860,
+  /* On a screen lower or narrower than this the opening section is one line, so that the first view is a map; on one taller than the
+     last the key stays open too. */
+  const ROOM_PX = 640,
+    ROOM_WIDE_PX = 1200,
     TALL_PX = 960;
   function showSection(cut) {
     const host = byId("section");
-    const folded = Boolean(cut && cut.opening && window.innerHeight < ROOM_PX);
+    const folded = Boolean(cut && cut.opening && (window.innerHeight < ROOM_PX || window.innerWidth < ROOM_WIDE_PX));
     strip = folded ? null : cut;
     host.hidden = !cut;
     host.classList.toggle("opening", Boolean(cut && cut.opening));

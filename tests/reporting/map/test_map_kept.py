@@ -92,7 +92,7 @@ def test_the_map_opens_with_the_section_of_what_is_most_in_doubt(open_map: OpenM
     """On a desk; on a phone the words come first, and the section is one tap away."""
     missed = PLAN.unserved[0]
     title = f"Most in doubt: {missed.sensor} to {missed.nearest}"
-    low = open_map(map_file, DESK).page
+    low = open_map(map_file, (1024, 700)).page
     assert low.inner_text("#section h2") == title
     assert low.locator("#section svg").count() == 0, "one line where the map would have to give way"
     low.click("#section button")
