@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from meshplan.planning.compiled import is_plain
 from meshplan.planning.compiled_floors import still_needed
 from meshplan.planning.cover import CoverModel, Row
 from meshplan.planning.layers import BoolArray
@@ -62,7 +63,8 @@ class FloorRows:
         none = np.zeros(taken.size, dtype=bool)
         # Nodes that the point leaves closed weigh nothing: whether a row is broken is known before they are looked at.
         used = order[: int((taken[near] > 0.0).sum())]
-        if taken[_needed(self.model, fall, none, used)].sum() > 1.0 - LEAST_BREACH:
+        enough = 1.0 - LEAST_BREACH
+        if taken[_needed(self.model, fall, none, used, taken, enough + 1e-9)].sum() > enough:
             return None
         return _row_of(self.model, _needed(self.model, fall, none, order), fall)
 
@@ -82,16 +84,31 @@ def _is_near(model: CoverModel, fall: Shortfall, above: NDArray[np.int64], below
     return near
 
 
-def _needed(model: CoverModel, fall: Shortfall, standing: BoolArray, tried: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return the nodes that stay closed when all of `tried` are opened in turn, unless they give the sensor a way; ascending."""
+def _needed(
+    model: CoverModel,
+    fall: Shortfall,
+    standing: BoolArray,
+    tried: NDArray[np.int64],
+    weights: NDArray[np.float64] | None = None,
+    most: float = np.inf,
+) -> NDArray[np.int64]:
+    """Return the nodes that stay closed when all of `tried` are opened in turn, unless they give the sensor a way; ascending.
+
+    Once they weigh more than `most`, the search ends with those found so far.
+    """
     hops, ways = _hops(model, fall), model.ways
     mine = slice(ways.heard.ptr[fall.sensor], ways.heard.ptr[fall.sensor + 1])
-    needed = still_needed(ways.n_links)(
-        0 if hops is None else hops, hops is not None, model.problem.is_gateway, standing, tried, _limit(model, fall),
+    run = still_needed(ways.n_links)
+    own = [
+        model.problem.is_gateway, np.flatnonzero(standing), tried, np.zeros(standing.size) if weights is None else weights,
         ways.heard.to[mine], ways.heard_loss[mine],
-        ways.down.ptr, ways.down.to, ways.down_loss, ways.up.ptr, ways.up.to, ways.up_loss,
+    ]  # fmt: skip
+    gateways, opened, closed, heavy, heard, heard_loss = [each.tolist() for each in own] if is_plain(run) else own
+    needed = run(
+        0 if hops is None else hops, hops is not None, gateways, opened, closed, _limit(model, fall), heavy, most,
+        heard, heard_loss, *(ways.lists if is_plain(run) else ways.arrays),
     )  # fmt: skip
-    nodes: NDArray[np.int64] = np.sort(tried[needed == 1])
+    nodes: NDArray[np.int64] = np.sort(tried[np.asarray(needed) == 1])
     return nodes
 
 

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import cache
+from types import FunctionType
 from typing import ParamSpec, TypeVar
+
+import numpy as np
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -28,12 +31,23 @@ def compiled_part(function: Callable[P, R]) -> Callable[P, R]:
     return function
 
 
+def row_of(size: int, value: int) -> list[int]:
+    """Return a row of equal whole numbers: an array in compiled code, a list in plain Python, which reads lists far faster."""
+    return [value] * size
+
+
+def is_plain(function: Callable[..., object]) -> bool:
+    """Return whether `compiled` has chosen plain Python, which is given lists of Python's own numbers."""
+    return isinstance(function, FunctionType)
+
+
 @cache
 def _register_parts() -> None:
-    from numba.extending import register_jitable  # noqa: PLC0415  (heavy, and not needed for small properties)
+    from numba.extending import overload, register_jitable  # noqa: PLC0415  (heavy, and not needed for small properties)
 
     for part in _parts:
         register_jitable(part)
+    overload(row_of)(lambda size, value: lambda size, value: np.full(size, value, dtype=np.int64))
 
 
 def compiled(function: Callable[P, R]) -> Callable[[int], Callable[P, R]]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from meshplan.planning.compiled import compiled
+from meshplan.planning.compiled import compiled, row_of
 
 
 @compiled
@@ -121,9 +121,11 @@ def still_needed(  # noqa: PLR0912, PLR0915  (one loop nest, compiled as a whole
     hops,
     layered,
     is_gateway,
-    opened,
+    standing,
     closed,
     limit,
+    weights,
+    most,
     heard,
     heard_loss,
     down_ptr,
@@ -133,54 +135,59 @@ def still_needed(  # noqa: PLR0912, PLR0915  (one loop nest, compiled as a whole
     up_to,
     up_loss,
 ):
-    """Return which of the nodes `closed`, opened one after the other, give a way that is good enough; they stay closed."""
+    """Return which of the nodes `closed`, opened one after the other, give a way that is good enough; they stay closed.
+
+    The nodes `standing` are opened before. Once those that stay closed weigh more than `most`, the others are not looked at.
+    """
     far = 2**61
-    n = opened.size
+    n = len(is_gateway)
     levels = hops if layered else 1
     step = 1 if layered else 0
-    trial = opened.copy()
-    first = np.full(n, far, dtype=np.int64)
-    for k in range(heard.size):
+    trial = row_of(n, 0)
+    first = row_of(n, far)
+    for k in range(len(heard)):
         first[heard[k]] = min(first[heard[k]], heard_loss[k])
     # ahead[i, v]: least loss from the sensor to v in at most i + 1 links; behind[i, v]: from v to a gateway in at most i links.
-    ahead, behind = np.full((levels, n), far, dtype=np.int64), np.full((levels, n), far, dtype=np.int64)
-    needed = np.zeros(closed.size, dtype=np.uint8)
-    f, b = np.empty(levels, dtype=np.int64), np.empty(levels, dtype=np.int64)
-    queue = np.empty(2 * levels * n + 2, dtype=np.int64)
-    queued = np.zeros((2, levels, n), dtype=np.uint8)
-    size = queue.size
-    start = np.flatnonzero(opened)
-    trial[:] = False
-    for number in range(start.size + closed.size):
-        mine = number >= start.size
-        v = closed[number - start.size] if mine else start[number]
+    ahead, behind = row_of(levels * n, far), row_of(levels * n, far)
+    needed = row_of(len(closed), 0)
+    f, b = row_of(levels, far), row_of(levels, far)
+    queue = row_of(2 * levels * n + 2, 0)
+    queued = row_of(2 * levels * n, 0)
+    size = len(queue)
+    weight = 0.0
+    for number in range(len(standing) + len(closed)):
+        mine = number >= len(standing)
+        v = closed[number - len(standing)] if mine else standing[number]
         for i in range(levels):
             f[i], b[i] = first[v], 0 if is_gateway[v] else far
             if layered and i == 0:
                 continue
             for k in range(up_ptr[v], up_ptr[v + 1]):
                 u = up_to[k]
-                if trial[u] and ahead[i - step, u] < far:
-                    f[i] = min(f[i], ahead[i - step, u] + up_loss[k])
+                if trial[u] and ahead[(i - step) * n + u] < far:
+                    f[i] = min(f[i], ahead[(i - step) * n + u] + up_loss[k])
             if is_gateway[v]:
                 continue
             for k in range(down_ptr[v], down_ptr[v + 1]):
                 w = down_to[k]
-                if trial[w] and behind[i - step, w] < far:
-                    b[i] = min(b[i], behind[i - step, w] + down_loss[k])
+                if trial[w] and behind[(i - step) * n + w] < far:
+                    b[i] = min(b[i], behind[(i - step) * n + w] + down_loss[k])
         if mine:
             for i in range(levels):
                 if f[i] < far and b[levels - 1 - i] < far and f[i] + b[levels - 1 - i] <= limit:
-                    needed[number - start.size] = 1
-            if needed[number - start.size]:
+                    needed[number - len(standing)] = 1
+            if needed[number - len(standing)]:
+                weight += weights[v]
+                if weight > most:
+                    return needed
                 continue
-        trial[v] = True
+        trial[v] = 1
         head, tail = 0, 0
         for i in range(levels):
-            ahead[i, v], behind[i, v] = f[i], b[i]
+            ahead[i * n + v], behind[i * n + v] = f[i], b[i]
             for side in range(2):
                 queue[tail] = (side * levels + i) * n + v
-                queued[side, i, v] = 1
+                queued[(side * levels + i) * n + v] = 1
                 tail += 1
         while head != tail:
             key = queue[head]
@@ -188,11 +195,11 @@ def still_needed(  # noqa: PLR0912, PLR0915  (one loop nest, compiled as a whole
             u = key % n
             i = key // n % levels
             side = key // n // levels
-            queued[side, i, u] = 0
+            queued[key] = 0
             target = i + step
             if target >= levels:
                 continue
-            value = ahead[i, u] if side == 0 else behind[i, u]
+            value = ahead[i * n + u] if side == 0 else behind[i * n + u]
             if value >= far or (side == 0 and is_gateway[u]):
                 continue
             low, high = (down_ptr[u], down_ptr[u + 1]) if side == 0 else (up_ptr[u], up_ptr[u + 1])
@@ -201,26 +208,26 @@ def still_needed(  # noqa: PLR0912, PLR0915  (one loop nest, compiled as a whole
                 if not trial[w]:
                     continue
                 offer = value + (down_loss[k] if side == 0 else up_loss[k])
-                if side == 0 and offer < ahead[target, w]:
-                    ahead[target, w] = offer
-                elif side == 1 and not is_gateway[w] and offer < behind[target, w]:
-                    behind[target, w] = offer
+                if side == 0 and offer < ahead[target * n + w]:
+                    ahead[target * n + w] = offer
+                elif side == 1 and not is_gateway[w] and offer < behind[target * n + w]:
+                    behind[target * n + w] = offer
                 else:
                     continue
-                if queued[side, target, w] == 0:
-                    queued[side, target, w] = 1
+                if queued[(side * levels + target) * n + w] == 0:
+                    queued[(side * levels + target) * n + w] = 1
                     queue[tail] = (side * levels + target) * n + w
                     tail = (tail + 1) % size
             # What is reached in fewer links is reached in as many, too.
             if layered:
-                if side == 0 and value < ahead[target, u]:
-                    ahead[target, u] = value
-                elif side == 1 and value < behind[target, u]:
-                    behind[target, u] = value
+                if side == 0 and value < ahead[target * n + u]:
+                    ahead[target * n + u] = value
+                elif side == 1 and value < behind[target * n + u]:
+                    behind[target * n + u] = value
                 else:
                     continue
-                if queued[side, target, u] == 0:
-                    queued[side, target, u] = 1
+                if queued[(side * levels + target) * n + u] == 0:
+                    queued[(side * levels + target) * n + u] = 1
                     queue[tail] = (side * levels + target) * n + u
                     tail = (tail + 1) % size
     return needed

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -64,6 +65,16 @@ class Ways:
     def n_links(self) -> int:
         """Return the number of links, which decides whether compiled loops pay."""
         return int(self.up.to.size + self.hears.to.size)
+
+    @property
+    def arrays(self) -> tuple[NDArray[np.integer], ...]:
+        """Return the links between nodes, down and up, as compiled loops take them."""
+        return self.down.ptr, self.down.to, self.down_loss, self.up.ptr, self.up.to, self.up_loss
+
+    @cached_property
+    def lists(self) -> tuple[list[int], ...]:
+        """Return `arrays` as plain Python takes them."""
+        return tuple(each.tolist() for each in self.arrays)
 
 
 def narrowed(graph: OpenedGraph, opened: BoolArray) -> OpenedGraph:

@@ -148,12 +148,12 @@ def _differences(heights_m: Float32, lag: int, order: int) -> tuple[Float32, Flo
     """Return differences from one node before to one node behind, down and across; NaN where a node is missing."""
     results = []
     for axis in (0, 1):
-        z = np.moveaxis(heights_m, axis, 0)
-        difference = np.full(z.shape, np.nan, dtype=np.float32)
+        difference = np.full(heights_m.shape, np.nan, dtype=np.float32)
+        z, gives = np.moveaxis(heights_m, axis, 0), np.moveaxis(difference, axis, 0)
         if z.shape[0] > 2 * lag:
             before, here, behind = z[: -2 * lag], z[lag:-lag], z[2 * lag :]
-            difference[lag:-lag] = behind - before if order == 1 else before - 2.0 * here + behind
-        results.append(np.moveaxis(difference, 0, axis))
+            gives[lag:-lag] = behind - before if order == 1 else before - 2.0 * here + behind
+        results.append(difference)
     return results[0], results[1]
 
 
@@ -173,14 +173,14 @@ def _mean_over_cells(down: Float32, across: Float32, lag: int) -> Float32:
 def _spread_sum(values: Float32, lag: int) -> Float32:
     half = MEAN_OVER_CELLS // 2
     for axis in (0, 1):
-        z = np.moveaxis(values, axis, 0)
-        total = z.copy()
+        total = values.copy()
         for step in range(1, half + 1):
             shift = step * lag
-            if shift < len(z):
-                total[shift:] += z[:-shift]
-                total[:-shift] += z[shift:]
-        values = np.moveaxis(total, 0, axis)
+            if shift < values.shape[axis]:
+                early, late = (slice(None),) * axis + (slice(None, -shift),), (slice(None),) * axis + (slice(shift, None),)
+                total[late] += values[early]
+                total[early] += values[late]
+        values = total
     return values
 
 

@@ -66,18 +66,20 @@ def contour_lines(ground_amsl_m: NDArray[np.float32], grid: Grid) -> ContourLine
     to_degrees = Transformer.from_crs(grid.crs, "EPSG:4326", always_xy=True)
     tolerance_m = 0.3 * grid.cell_m
     levels = np.arange(np.ceil(low_m / step_m), np.floor(high_m / step_m) + 1)
-    drawn: list[tuple[float, bool, NDArray[np.float64]]] = []
+    found = [(float(number), shapely.LineString(line)) for number in levels for line in maker.lines(float(number * step_m))]
+    long = shapely.length([line for _, line in found]) >= 6 * grid.cell_m
+    numbers, lines = [number for (number, _), keep in zip(found, long, strict=True) if keep], [line for _, line in found]
+    drawn = np.array(lines, dtype=object)[long]
     while True:
-        drawn = []
-        for number in levels:
-            for line in maker.lines(float(number * step_m)):
-                if shapely.LineString(line).length < 6 * grid.cell_m:
-                    continue
-                points = np.asarray(shapely.LineString(line).simplify(tolerance_m).coords)
-                lon_deg, lat_deg = to_degrees.transform(points[:, 0], points[:, 1])
-                drawn.append(
-                    (round(float(number * step_m), 2), int(number) % HEAVY_EVERY == 0, np.column_stack([lon_deg, lat_deg]))
-                )
-        if sum(len(points) for _, _, points in drawn) <= MOST_POINTS or tolerance_m > 20 * grid.cell_m:
-            return ContourLines(step_m, tuple(drawn))
+        points, of_line = shapely.get_coordinates(shapely.simplify(drawn, tolerance_m), return_index=True)
+        if len(points) <= MOST_POINTS or tolerance_m > 20 * grid.cell_m:
+            break
         tolerance_m *= 2
+    degrees = np.column_stack(to_degrees.transform(points[:, 0], points[:, 1]))
+    parts = np.split(degrees, np.flatnonzero(np.diff(of_line)) + 1) if len(drawn) else []
+    return ContourLines(
+        step_m,
+        tuple(
+            (round(number * step_m, 2), int(number) % HEAVY_EVERY == 0, part) for number, part in zip(numbers, parts, strict=True)
+        ),
+    )
