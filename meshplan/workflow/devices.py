@@ -26,8 +26,10 @@ def settings_of_devices(
     return device_settings(plan, stations, prepared.found.settings, kept)
 
 
-def write_devices(devices: DevicesFile, numbers: Sequence[DeviceNumber], folder: Path) -> tuple[Path, ...]:
-    """Write settings, schema and numbers of devices; return their paths."""
+def write_devices(
+    devices: DevicesFile, numbers: Sequence[DeviceNumber], folder: Path, *, headers: bool = False
+) -> tuple[Path, ...]:
+    """Write settings, schema and numbers of devices, and a C header for each if asked; return their paths."""
     from meshplan.reporting.device_files import (  # noqa: PLC0415
         DEVICES_NAME,
         SCHEMA_NAME,
@@ -35,9 +37,11 @@ def write_devices(devices: DevicesFile, numbers: Sequence[DeviceNumber], folder:
         write_devices_json,
         write_devices_schema,
     )
+    from meshplan.reporting.device_headers import HEADERS_FOLDER, write_headers  # noqa: PLC0415
 
     return (
         write_devices_json(devices, folder / "exports" / DEVICES_NAME),
         write_devices_schema(folder / "exports" / SCHEMA_NAME),
         write_device_numbers(numbers, [each.number for each in devices.devices], folder / NUMBERS_FILE),
+        *(write_headers(devices, folder / "exports" / HEADERS_FOLDER) if headers else ()),
     )

@@ -200,10 +200,11 @@ def solve_limits(seconds: float | None = None) -> SolveLimits:
     return SolveLimits(time_s=seconds)
 
 
-def write_plan(planned: Planned, folder: Path, *, on_progress: OnProgress | None = None) -> tuple[Path, ...]:
+def write_plan(planned: Planned, folder: Path, *, headers: bool = False, on_progress: OnProgress | None = None) -> tuple[Path, ...]:
     """Write map, report, plan.json, plan.geojson, links.csv, tables and exports, all or none of them; return their paths.
 
-    Devices keep the numbers of the property folder, then those of the plan that lies in `folder` from before.
+    Devices keep the numbers of the property folder, then those of the plan that lies in `folder` from before; `headers` asks for
+    a C header for each.
     """
     # Page, drawings and folium are heavy, and a comparison, which plans for every class, writes none of this.
     from meshplan.reporting.exports import write_geopackage, write_gpx, write_kml  # noqa: PLC0415
@@ -230,7 +231,7 @@ def write_plan(planned: Planned, folder: Path, *, on_progress: OnProgress | None
             write_geopackage(planned.plan, scratch / "exports" / "plan.gpkg"),
             write_gpx(planned.plan, scratch / "exports" / "sites.gpx"),
             write_kml(planned.plan, scratch / "exports" / "plan.kml"),
-            *write_devices(devices, numbers, scratch),
+            *write_devices(devices, numbers, scratch, headers=headers),
         ]
         names = [path.relative_to(scratch) for path in files]
     return tuple(folder / name for name in names)

@@ -180,3 +180,11 @@ def test_a_sensor_that_forwards_is_one_device_with_readings_and_forwarding(tmp_p
     assert found["Trough"]["parent"]["name"] == "Bed"
     assert found["Bed"]["radios"][0]["longest_frame_ms"] == pytest.approx(time_on_air_ms(planned.prepared.radio, 12), rel=1e-8)
     assert found["Bed"]["listening"]["how"] == "always"
+
+
+def test_headers_are_written_on_request_for_every_device_with_a_route(holding: tuple[Path, Planned, Path], tmp_path: Path) -> None:
+    _, planned, out = holding
+    assert not (out / "exports" / "headers").exists()
+    write_plan(planned, tmp_path, headers=True)
+    found = {path.name for path in (tmp_path / "exports" / "headers").iterdir()}
+    assert found == {f"{each['number']:03d}_{each['identifier']}.h" for each in document(tmp_path)["devices"] if each["served"]}
