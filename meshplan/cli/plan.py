@@ -29,6 +29,7 @@ from meshplan.cli.progress import Progress
 @set_option
 @click.option("--calibrated", is_flag=True, help="Use what readings taught (calibration.toml in FOLDER).")
 @click.option("--seconds", type=Number(min=0.1), help="Most time to look for a cheaper plan; recorded in the plan.")
+@click.option("--headers", is_flag=True, help="Also write a C header for each device, for the program that runs on it.")
 @quiet_option
 @json_option
 def command(
@@ -38,12 +39,14 @@ def command(
     changes: tuple[str, ...],
     calibrated: bool,
     seconds: float | None,
+    headers: bool,
     quiet: bool,
     as_json: bool,
 ) -> int:
     """Plan the property in FOLDER: the cheapest gateways and relays that serve every sensor.
 
-    Writes plan.json, plan.geojson, links.csv, further tables and map.html. Ends with exit code 1 if some sensor
+    Writes plan.json, plan.geojson, links.csv, further tables, map.html and exports/devices.json, which says what
+    each device is programmed with. Ends with exit code 1 if some sensor
     stays unserved or without the second route it asked for. So it does if a device would break the radio rules,
     or if they ask for something that nobody answers for (radio_settings.accepts). So it does, too, if a device
     cannot act on command within the wait that the sites state. The same holds if a channel is so full that fewer
@@ -61,7 +64,7 @@ def command(
         calibrated=calibrated,
         on_progress=progress,
     )
-    files = write_plan(planned, results_folder(folder, out), on_progress=progress)
+    files = write_plan(planned, results_folder(folder, out), headers=headers, on_progress=progress)
     progress.close()
     if as_json:
         print_json(plan_summary(planned.plan, files))

@@ -120,6 +120,14 @@ def serial_time_on_air_ms(
     return np.asarray(once_ms * repeats)
 
 
+def chirp_is_aided(mode: RadioMode) -> bool:
+    """Return whether a chirp modem switches its low-rate aid on: by symbol length below 2 GHz, by spreading factor above."""
+    assert mode.spreading_factor is not None
+    if mode.frequency_mhz > HIGH_BAND_MHZ:
+        return mode.spreading_factor >= HIGH_BAND_AIDED_FACTOR
+    return 2.0**mode.spreading_factor / mode.bandwidth_khz >= LOW_RATE_SYMBOL_MS
+
+
 def payload_per_packet(mode: RadioMode) -> int:
     """Return how many bytes of payload one packet carries beside the header of the network.
 
@@ -212,7 +220,7 @@ def _frame_ms(mode: RadioMode, frame_bytes: int) -> float:
             mode.bandwidth_khz,
             radio.coding_rate_index,
             radio.preamble_symbols,
-            mode.spreading_factor >= HIGH_BAND_AIDED_FACTOR if mode.frequency_mhz > HIGH_BAND_MHZ else None,
+            chirp_is_aided(mode),
         )
         return once * radio.repeats.value
     return _one_serial_packet_ms(
@@ -226,7 +234,7 @@ def _frame_ms(mode: RadioMode, frame_bytes: int) -> float:
 
 
 @lru_cache(maxsize=4096)  # the few packets of a plan are asked for many thousand times
-def _one_chirp_packet_ms(size: int, factor: int, bandwidth_khz: float, coding: int, preamble: int, low_rate: bool | None) -> float:
+def _one_chirp_packet_ms(size: int, factor: int, bandwidth_khz: float, coding: int, preamble: int, low_rate: bool) -> float:
     return float(
         chirp_time_on_air_ms(size, factor, bandwidth_khz, coding_rate_index=coding, preamble_symbols=preamble, low_rate=low_rate)
     )

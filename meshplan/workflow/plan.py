@@ -47,6 +47,7 @@ from meshplan.workflow.airtime import (
 )
 from meshplan.workflow.better_radio import better_radio
 from meshplan.workflow.changed_places import workshop_of
+from meshplan.workflow.devices import settings_of_devices, write_devices
 from meshplan.workflow.found_beside_wires import could_be_set_aside, falls_on_wires
 from meshplan.workflow.learned import CALIBRATION_FILE, correction_as_asked
 from meshplan.workflow.new_places import new_places
@@ -199,8 +200,12 @@ def solve_limits(seconds: float | None = None) -> SolveLimits:
     return SolveLimits(time_s=seconds)
 
 
-def write_plan(planned: Planned, folder: Path, *, on_progress: OnProgress | None = None) -> tuple[Path, ...]:
-    """Write map, report, plan.json, plan.geojson, links.csv, tables and exports, all or none of them; return their paths."""
+def write_plan(planned: Planned, folder: Path, *, headers: bool = False, on_progress: OnProgress | None = None) -> tuple[Path, ...]:
+    """Write map, report, plan.json, plan.geojson, links.csv, tables and exports, all or none of them; return their paths.
+
+    Devices keep the numbers of the property folder, then those of the plan that lies in `folder` from before; `headers` asks for
+    a C header for each.
+    """
     # Page, drawings and folium are heavy, and a comparison, which plans for every class, writes none of this.
     from meshplan.reporting.exports import write_geopackage, write_gpx, write_kml  # noqa: PLC0415
     from meshplan.reporting.map import write_map  # noqa: PLC0415
@@ -214,6 +219,7 @@ def write_plan(planned: Planned, folder: Path, *, on_progress: OnProgress | None
 
     tell = on_progress or silent
     tell("Writing map and tables", 0, 0)
+    devices, numbers = settings_of_devices(planned.plan, planned.prepared, planned.links.stations, folder)
     with all_or_nothing(folder) as scratch:
         files = [
             write_map(planned.plan, map_land(planned), scratch / "map.html"),
@@ -225,6 +231,7 @@ def write_plan(planned: Planned, folder: Path, *, on_progress: OnProgress | None
             write_geopackage(planned.plan, scratch / "exports" / "plan.gpkg"),
             write_gpx(planned.plan, scratch / "exports" / "sites.gpx"),
             write_kml(planned.plan, scratch / "exports" / "plan.kml"),
+            *write_devices(devices, numbers, scratch, headers=headers),
         ]
         names = [path.relative_to(scratch) for path in files]
     return tuple(folder / name for name in names)

@@ -15,6 +15,7 @@ from meshplan.explain.describe import Context
 from meshplan.explain.unmapped_words import unmapped_line
 from meshplan.inputs.antennas import read_antennas, read_cables
 from meshplan.inputs.backhauls import read_backhauls
+from meshplan.inputs.device_numbers import NUMBERS_FILE, read_device_numbers
 from meshplan.inputs.property import read_property
 from meshplan.inputs.radios import read_batteries, read_boards, read_radio_classes, read_regions, read_regulators, read_solar
 from meshplan.inputs.site_changes import CHANGES_FILE
@@ -31,6 +32,7 @@ from meshplan.propagation.seasons import Hemisphere, Season
 from meshplan.records import Power, Purpose, Role, Site, Use
 from meshplan.records.antenna import AntennaClass, CableClass
 from meshplan.records.backhaul import BackhaulClass
+from meshplan.records.device_settings import DeviceNumber
 from meshplan.records.property import Property
 from meshplan.records.radio import RadioClass, RadioMode, Region, radio_mode
 from meshplan.records.short_form import Facts, ShortForm
@@ -71,6 +73,8 @@ class Base(ShortForm):
     """Settings in place of those of the file, by dotted key."""
     mapped: MappedLand = EVERYTHING_MAPPED
     """What the cover files account for."""
+    numbers: tuple[DeviceNumber, ...] = ()
+    """Numbers that the property folder gives to devices."""
 
     def short_facts(self) -> Facts:
         """Return what the property says of itself."""
@@ -171,6 +175,7 @@ def read_base(folder: Path, *, overrides: dict[str, Any] | None = None, known: B
         backhauls=backhauls,
         overrides=dict(overrides or {}),
         mapped=mapped,
+        numbers=read_device_numbers(found.folder / NUMBERS_FILE, NUMBERS_FILE),
     )
 
 
