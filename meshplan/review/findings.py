@@ -234,9 +234,13 @@ def standing_alarm(watched: Watched, last: int, *, share: float = 0.5) -> tuple[
     starts = watched.starts()
     starts = starts[starts > last - STILL_DAYS]
     for start in starts:
-        began = _beginning(watched.excess + watched.base, int(start))
-        base = watched.base[began]
-        since = (watched.excess + watched.base - base)[began:]
+        values = watched.excess + watched.base
+        began = _beginning(values, int(start))
+        before = values[max(0, began - 14) : began]
+        before = before[np.isfinite(before)]
+        if not len(before):
+            continue
+        since = values[began:] - np.median(before)
         known = since[np.isfinite(since)]
         late = since[-7:][np.isfinite(since[-7:])]
         if not len(known):
@@ -255,7 +259,7 @@ def _beginning(values: Array, alarm: int) -> int:
     for day in range(max(first + 1, alarm - 14), alarm + 1):
         left, right = part[: day - first], part[day - first :]
         left, right = left[np.isfinite(left)], right[np.isfinite(right)]
-        if not len(left) or not len(right):
+        if len(left) < 7 or not len(right):
             continue
         over = float(np.abs(left - np.median(left)).sum() + np.abs(right - np.median(right)).sum())
         if over < least:
