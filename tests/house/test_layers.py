@@ -31,6 +31,7 @@ LAYERS = (
     "planning",
     "operation",
     "calibration",
+    "review",
     "assembly",
     "reporting",
     "workflow",
@@ -103,7 +104,7 @@ def test_every_layer_is_there() -> None:
     assert {"errors", "records", "inputs", "terrain", "propagation", "links", "planning", "reporting", "workflow", "cli"} <= here
 
 
-@pytest.mark.parametrize("layer", ["terrain", "propagation", "links", "planning", "operation", "calibration"])
+@pytest.mark.parametrize("layer", ["terrain", "propagation", "links", "planning", "operation", "calibration", "review"])
 def test_only_inputs_and_reporting_touch_files(layer: str) -> None:
     for path in (PACKAGE / layer).rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
