@@ -26,6 +26,8 @@ App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 MOST_BODY_BYTES: Final = 8_000_000
 """Largest message; files have a door of their own with a larger limit."""
+MOST_FILE_BYTES: Final = 512_000_000
+"""Largest file that may be dropped: a raster of 10 000 × 10 000 heights is 400 MB (own choice)."""
 MOST_HEAD_BYTES: Final = 16_384
 """Names, values and path of a request together."""
 TOO_MUCH: Final = "This is more than fits into one message."
@@ -33,6 +35,8 @@ MOST_KEYS: Final = 64
 """One-use keys waiting at a time; the oldest goes."""
 KEY_HEADER: Final = "meshplan-key"
 ENTER: Final = "/enter"
+FILE: Final = "/do/file"
+"""The door for files: raw bytes in place of a message."""
 POLICY: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; connect-src 'self'; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
@@ -102,6 +106,7 @@ class Gate:
     port: int
     keys: Keys
     most_bytes: int = MOST_BODY_BYTES
+    most_file_bytes: int = MOST_FILE_BYTES
 
     @property
     def host(self) -> str:
@@ -124,12 +129,12 @@ class Gate:
         if refused is not None:
             await _plain(send, *refused)
             return
-        taken = [0]
+        taken, most = [0], self._most(scope)
 
         async def limited() -> Message:
             message = await receive()
             taken[0] += len(message.get("body", b""))
-            if taken[0] > self.most_bytes:
+            if taken[0] > most:
                 raise HTTPException(413, TOO_MUCH)
             return message
 
@@ -148,6 +153,9 @@ class Gate:
             return ""
         found = jar.get(self.cookie_name)
         return found.value if found is not None else ""
+
+    def _most(self, scope: Scope) -> int:
+        return self.most_file_bytes if scope["path"] == FILE else self.most_bytes
 
     def _refusal(self, scope: Scope) -> tuple[int, str] | None:
         """Return status and words of a refusal; None for a request that may pass."""
@@ -173,10 +181,11 @@ class Gate:
         if sum(len(name) + len(value) for name, value in scope["headers"]) + len(scope["path"]) > MOST_HEAD_BYTES:
             return 431, TOO_MUCH
         lengths = _headers(scope, "content-length")
-        if any(not length.isdecimal() or int(length) > self.most_bytes for length in lengths):
+        if any(not length.isdecimal() or int(length) > self._most(scope) for length in lengths):
             return 413, TOO_MUCH
-        if method == "POST" and _headers(scope, "content-type") != ["application/json"]:
-            return 415, "Messages are JSON."
+        kind = "application/octet-stream" if scope["path"] == FILE else "application/json"
+        if method == "POST" and _headers(scope, "content-type") != [kind]:
+            return 415, "Messages are JSON, and files plain bytes."
         return None
 
     def _unknown(self, scope: Scope) -> tuple[int, str] | None:

@@ -9,8 +9,8 @@ import pytest
 from open_desk import Client, open_desk
 from small_property import lay_small_property
 
+from meshplan.page.desk import Desk
 from meshplan.page.gate import KEY_HEADER, MOST_BODY_BYTES, POLICY, Keys
-from meshplan.page.server import Desk
 
 
 @pytest.fixture(scope="module")
