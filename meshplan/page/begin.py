@@ -60,7 +60,7 @@ def first_settings(told: Beginning, folder: Path) -> bytes:
         document["country"] = told.country.strip()
     if told.radio.strip():
         known = [one["name"] for one in lists()["radio"]]
-        if told.radio.strip() not in known:
+        if told.radio.strip().casefold() not in known:
             problem = f"radio class '{told.radio.strip()}' is not known.{nearest_name(told.radio.strip(), known)}"
             raise InputError(problem, where=f"{SETTINGS_FILE}, key 'radio'", fix="Choose one of the list.")
         document["radio"] = told.radio.strip()
@@ -89,7 +89,7 @@ def lists() -> dict[str, list[dict[str, Any]]]:
         for region in read_catalogue("regions", None).values()
     ]
     radios = [
-        {"name": f"{key}-{setting.name}" if setting is not None else key, "title": radio.title, "of": key}
+        {"name": f"{key}-{setting.name}".casefold() if setting is not None else key, "title": radio.title, "of": key}
         for key, radio in read_catalogue("radios", None).items()
         for setting in (None, *(radio.settings if len(radio.settings) > 1 else ()))
     ]

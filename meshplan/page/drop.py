@@ -97,7 +97,11 @@ def judge(received: Received, crs: str | None = None) -> Arrival:
     if suffix in (".zip", ".gz", ".bz2", ".xz", ".7z"):
         fix = f"Unpack it first, and drop what comes out ('{Path(name).stem}')."
         raise InputError("is packed, and is not unpacked here", where=name, fix=fix)
-    raster_drivers(received.path, name)  # says what is wrong with virtual rasters and descriptions of services
+    try:
+        raster_drivers(received.path, name)
+    except InputError as fault:
+        if "virtual raster" in fault.problem:  # said of descriptions of services too
+            raise
     raise _unknown(name)
 
 

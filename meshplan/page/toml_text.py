@@ -69,23 +69,29 @@ def with_listed(content: bytes, dotted: str, name: str, *, without: Sequence[str
     for part in keys:
         now = now.get(part) if isinstance(now, Mapping) else None
     listed = [now] if isinstance(now, str | Mapping) else list(now or [])
-    kept = [one for one in listed if (one.get("file") if isinstance(one, Mapping) else one) not in (*without, name)]
-    if not any(isinstance(one, Mapping) for one in kept):
+    names = [one.get("file") if isinstance(one, Mapping) else one for one in listed]
+    if name in names and not set(without) & set(names):
+        return content
+    tables = any(isinstance(one, Mapping) for one in listed)
+    if not isinstance(now, list) or set(without) & set(names):
+        if tables:
+            raise InputError("this key cannot be changed here", where=f"{SETTINGS_FILE}, key '{dotted}'", fix=_FIX)
+        kept = [one for one in names if one not in (*without, name)]
         return with_key(content, dotted, name if not kept else [*kept, name])
     bom = codecs.BOM_UTF8 if content.startswith(codecs.BOM_UTF8) else b""
     text = content[len(bom) :].decode("utf-8")
-    wanted = _with(before, keys, [*kept, {"file": name}])
+    entry: Any = {"file": name} if tables else name
+    wanted = _with(before, keys, [*listed, entry])
     try:
         document: Any = tomlkit.parse(text)
-        place = document
-        for part in keys[:-1]:
-            place = place[part]
-        there = place[keys[-1]]
-        if len(kept) != len(listed) or isinstance(there, Mapping):
-            raise ValueError("a table of one raster, or one to be taken out")
-        more: Any = tomlkit.table() if isinstance(there, AoT) else tomlkit.inline_table()
-        more["file"] = name
-        there.append(more)
+        there = document
+        for part in keys:
+            there = there[part]
+        if tables:
+            more: Any = tomlkit.table() if isinstance(there, AoT) else tomlkit.inline_table()
+            more["file"] = name
+            entry = more
+        there.append(entry)
         written = tomlkit.dumps(document)
     except (TOMLKitError, KeyError, TypeError, ValueError, AttributeError) as error:
         raise InputError("this key cannot be changed here", where=f"{SETTINGS_FILE}, key '{dotted}'", fix=_FIX) from error

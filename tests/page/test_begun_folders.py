@@ -50,7 +50,7 @@ def test_a_new_folder_is_asked_for_and_written_as_one_step(tmp_path: Path) -> No
         assert (sheet["new"], sheet["faults"]) == (False, [])
         assert sheet["where"] == {"lat_deg": round(LAT, 7), "lon_deg": round(LON, 7)}
         assert {fault["problem"] for fault in sheet["wants"]} == {
-            NO_SITE_YET, NO_ELEVATION, "there is no sensor", "there is no place for a gateway",
+            NO_SITE_YET, NO_ELEVATION, "there is no sensor",
         }  # fmt: skip
         assert client.do("/do/begin", **TOLD)[0] == 409, "somebody began it"
         assert client.do("/do/back")[1]["place"] == 0
