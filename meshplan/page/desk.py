@@ -10,6 +10,7 @@ from meshplan.page.book import Book, Step
 from meshplan.page.events import Events
 from meshplan.page.gate import Gate, Keys
 from meshplan.page.live import Live
+from meshplan.page.tiles import Tiles
 from meshplan.page.tray import Tray
 
 
@@ -24,6 +25,8 @@ class Desk:
     port: int
     tray: Tray = field(default_factory=Tray)
     gate: Gate | None = None
+    tiles: Tiles | None = None
+    """Where pictures of the map come from while that is switched on."""
     asked_at_s: float = field(default_factory=time.monotonic)
     """When somebody last asked for anything, by a clock that only runs forward."""
 

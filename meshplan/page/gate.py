@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import hmac
 import secrets
-from collections.abc import Awaitable, Callable, MutableMapping
+from collections.abc import Awaitable, Callable, MutableMapping, Sequence
 from dataclasses import dataclass, field
 from http.cookies import CookieError, SimpleCookie
 from typing import Any, Final
@@ -37,12 +37,12 @@ KEY_HEADER: Final = "meshplan-key"
 ENTER: Final = "/enter"
 FILE: Final = "/do/file"
 """The door for files: raw bytes in place of a message."""
-POLICY: Final = (
-    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; connect-src 'self'; "
+_POLICY: Final = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:{tiles}; connect-src 'self'; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
+POLICY: Final = _POLICY.format(tiles="")
 HEADERS: Final = (
-    (b"content-security-policy", POLICY.encode("ascii")),
     (b"x-content-type-options", b"nosniff"),
     (b"referrer-policy", b"no-referrer"),
     (b"cross-origin-opener-policy", b"same-origin"),
@@ -107,6 +107,8 @@ class Gate:
     keys: Keys
     most_bytes: int = MOST_BODY_BYTES
     most_file_bytes: int = MOST_FILE_BYTES
+    tile_origin: str = ""
+    """The one origin from which pictures of the map may come while somebody has switched that on."""
 
     @property
     def host(self) -> str:
@@ -127,7 +129,7 @@ class Gate:
             raise RuntimeError("only plain requests are answered")
         refused = self._refusal(scope)
         if refused is not None:
-            await _plain(send, *refused)
+            await _plain(send, *refused, self._always())
             return
         taken, most = [0], self._most(scope)
 
@@ -140,7 +142,7 @@ class Gate:
 
         async def guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
-                message = {**message, "headers": [*message.get("headers", []), *HEADERS]}
+                message = {**message, "headers": [*message.get("headers", []), *self._always()]}
             await send(message)
 
         await self.app(scope, limited, guarded)
@@ -153,6 +155,11 @@ class Gate:
             return ""
         found = jar.get(self.cookie_name)
         return found.value if found is not None else ""
+
+    def _always(self) -> list[tuple[bytes, bytes]]:
+        """Return the headers of every answer."""
+        policy = _POLICY.format(tiles=f" {self.tile_origin}" if self.tile_origin else "")
+        return [(b"content-security-policy", policy.encode("ascii")), *HEADERS]
 
     def _most(self, scope: Scope) -> int:
         return self.most_file_bytes if scope["path"] == FILE else self.most_bytes
@@ -204,8 +211,8 @@ def _headers(scope: Scope, name: str) -> list[str]:
     return [value.decode("latin-1") for key, value in scope["headers"] if key == wanted]
 
 
-async def _plain(send: Send, status: int, words: str) -> None:
+async def _plain(send: Send, status: int, words: str, always: Sequence[tuple[bytes, bytes]]) -> None:
     body = words.encode("utf-8")
-    headers = [(b"content-type", b"text/plain; charset=utf-8"), (b"content-length", str(len(body)).encode("ascii")), *HEADERS]
+    headers = [(b"content-type", b"text/plain; charset=utf-8"), (b"content-length", str(len(body)).encode("ascii")), *always]
     await send({"type": "http.response.start", "status": status, "headers": headers})
     await send({"type": "http.response.body", "body": body})

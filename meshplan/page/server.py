@@ -27,6 +27,7 @@ from meshplan.page.gate import Gate, Keys
 from meshplan.page.live import Live
 from meshplan.page.messages import VERSION, answer, message_of, said, words_of
 from meshplan.page.paper import page_html, paper_file
+from meshplan.page.tiles import tiles_from
 
 LOOK_EVERY_S: Final = 1.0
 
@@ -64,6 +65,7 @@ def make_app(folder: Path, port: int, *, live: Callable[[Path, Events], Live] = 
             Route("/do/back", asking.back, methods=["POST"]),
             Route("/do/again", asking.again, methods=["POST"]),
             Route("/do/window", asking.window, methods=["POST"]),
+            Route("/do/tiles", asking.tiles, methods=["POST"]),
             Route("/events", asking.listen),
             *Adding(desk).routes(),
         ],
@@ -131,6 +133,7 @@ class _Asking:
                 "place": book.place,
                 "hashes": book.hashes(),
                 "strip": self.desk.live.strip,
+                "tiles": self.desk.tiles.as_data() if self.desk.tiles is not None else None,
                 **told,
             }
         )
@@ -174,6 +177,18 @@ class _Asking:
         self.desk.here()
         await message_of(request)
         return JSONResponse({"v": VERSION, "key": self.desk.keys.fresh()})
+
+    async def tiles(self, request: Request) -> Response:
+        """Switch pictures of the map from the network on or off; the page then loads itself anew, for its policy is fixed."""
+        self.desk.here()
+        gate = self.desk.gate
+        assert gate is not None
+        tiles = tiles_from(await message_of(request))
+        self.desk.tiles = tiles
+        gate.tile_origin = "" if tiles is None else tiles.origin
+        told = None if tiles is None else tiles.as_data()
+        self.desk.events.tell("tiles", {"tiles": told})
+        return answer({"tiles": told})
 
     async def listen(self, request: Request) -> Response:
         self.desk.here()
