@@ -15,8 +15,8 @@ from open_desk import NoPlanner, open_desk
 from small_property import lay_small_property, usual_sites
 
 from meshplan.inputs.property import read_property
+from meshplan.page.desk import Desk
 from meshplan.page.live import Live
-from meshplan.page.server import Desk
 from meshplan.page.strip import drawn_of, strip_of
 from meshplan.reporting.map.data import json_block
 from meshplan.workflow.plan import plan_property
