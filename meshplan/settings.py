@@ -241,6 +241,15 @@ class SupplySettings(_Settings):
     """Sun on the tilted panel in the worst month, hours a day; by default from the latitude."""
 
 
+class PlaceSettings(_Settings):
+    """Where the property lies, for the time before it has sites: `meshplan open` and `meshplan land` begin there."""
+
+    lat_deg: float | None = Field(default=None, ge=-85, le=85)
+    """Latitude of the place, decimal degrees of WGS 84, north positive; only used while there is no site."""
+    lon_deg: float | None = Field(default=None, ge=-180, le=180)
+    """Longitude of the place, east positive; only used while there is no site."""
+
+
 class PropertySettings(_Settings):
     """The whole of `property.toml`."""
 
@@ -266,6 +275,8 @@ class PropertySettings(_Settings):
     """How many relay candidates to look for on the land itself; by default 30 if the sites name none, else 0."""
     generate_gateways: int | None = Field(default=None, ge=0, le=1000)
     """How many gateway candidates to look for on buildings and land; by default 6 if the sites name none, else 0."""
+    place: PlaceSettings = PlaceSettings()
+    """Where the property lies, while it has no sites."""
     radio_settings: RadioSettings = RadioSettings()
     """Frequency, power, spreading factor, licence."""
     antenna: AntennaSettings = AntennaSettings()

@@ -15,25 +15,25 @@ from meshplan.cli.options import Number, folder_argument
 @click.option("--no-browser", is_flag=True, help="Print the address and open no browser.")
 @click.option("--idle", type=Number(0.01, 100_000), metavar="MINUTES", help="End after so many minutes without a page.")
 def command(folder: Path, no_browser: bool, idle: float | None) -> int:
-    """Show FOLDER on a page of this machine, where sites can be moved and the plan follows.
+    """Show FOLDER on a page of this machine, where it can be drawn and the plan follows.
 
-    Only this machine can reach the page, and only with the address that is printed; it is good for one use. What is changed is
-    written into the files of FOLDER at once. Ctrl-C ends it.
+    FOLDER may be new or empty: then the page asks for a name, a country and a place, and nothing is written before. Only this
+    machine can reach the page, and only with the address that is printed; it is good for one use. What is changed is written into
+    the files of FOLDER at once. Ctrl-C ends it.
     """
     import webbrowser
 
-    from meshplan.errors import MeshplanError, MissingFileError
+    from meshplan.errors import MeshplanError
     from meshplan.inputs.settings_file import SETTINGS_FILE, read_settings
     from meshplan.page.listen import serve_folder
 
-    try:
-        read_settings(folder)
-    except MissingFileError:
-        raise
-    except MeshplanError:
-        if not (folder / SETTINGS_FILE).is_file():
-            raise
-        click.echo(f"{SETTINGS_FILE} has faults; the page shows them.")
+    if not (folder / SETTINGS_FILE).is_file():
+        click.echo(f"There is no {SETTINGS_FILE} in {folder} yet; the page asks for what it needs, and nothing is written before.")
+    else:
+        try:
+            read_settings(folder)
+        except MeshplanError:
+            click.echo(f"{SETTINGS_FILE} has faults; the page shows them.")
 
     def ready(address: str) -> None:
         click.echo(f"The desk is open: {address}")

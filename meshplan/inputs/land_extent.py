@@ -14,16 +14,18 @@ from meshplan.errors import InputError, MeshplanError, raise_faults
 from meshplan.inputs.cover import boundary_of
 from meshplan.inputs.grid_choice import choose_projection_for, land_box
 from meshplan.inputs.projection import centre_of
-from meshplan.inputs.property_files import PropertyFiles, find_files
+from meshplan.inputs.property_files import NO_ELEVATION, NO_SITES, PropertyFiles, find_files
 from meshplan.inputs.settings_file import SETTINGS_FILE, read_settings
 from meshplan.inputs.site_changes import apply_changes
-from meshplan.inputs.site_files import PHONE_SUFFIXES, read_site_file
+from meshplan.inputs.site_files import NO_SITE_YET, PHONE_SUFFIXES, read_site_file
 from meshplan.inputs.sites import sites_from_tables
 from meshplan.inputs.user_files import content_of
 from meshplan.inputs.vector import WGS84, parse_crs, point_mover, read_features
 from meshplan.records.land import Box
 from meshplan.settings import PropertySettings
 
+AROUND_A_PLACE_M: Final = 1000.0
+"""Land on each side of a place that stands for a property without sites (own choice)."""
 _COVER_TABLE: Final = re.compile(r"^[ \t]*\[[ \t]*[\"']?land_cover[\"']?[ \t]*\]", re.MULTILINE)
 
 
@@ -50,7 +52,9 @@ def read_land_extent(folder: Path, spare_m: float) -> LandExtent:
     """
     settings = read_settings(folder)
     files = find_files(folder, settings)
-    faults: list[MeshplanError] = [fault for fault in files.faults if not fault.where.endswith("key 'elevation'")]
+    place = place_of(settings)
+    waived = {NO_ELEVATION, *((NO_SITES,) if place is not None else ())}
+    faults: list[MeshplanError] = [fault for fault in files.faults if fault.problem not in waived]
     crs = settings.crs
     if crs is not None:
         try:
@@ -62,7 +66,8 @@ def read_land_extent(folder: Path, spare_m: float) -> LandExtent:
     tables = [read_site_file(folder / name, name, crs, beside_phone=marked) for name in files.sites]
     sites = sites_from_tables(tables, crs, crs_at_fault=settings.crs is not None and crs is None)
     changes = apply_changes(folder, sites, crs)
-    faults.extend([*sites.faults, *changes.faults])
+    none_yet = place is not None and not sites.sites
+    faults.extend([fault for fault in (*sites.faults, *changes.faults) if not (none_yet and fault.problem == NO_SITE_YET)])
     lon = [site.lon_deg for site in sites.sites]
     lat = [site.lat_deg for site in sites.sites]
     for name in files.boundary:
@@ -75,17 +80,33 @@ def read_land_extent(folder: Path, spare_m: float) -> LandExtent:
                 lat.extend(corners[:, 1].tolist())
         except MeshplanError as fault:
             faults.append(fault)
+    terrain = settings.terrain
+    if place is not None and not lon and not faults:
+        lon, lat = [place[0]], [place[1]]
+        if terrain.margin_m is None:
+            terrain = terrain.model_copy(update={"margin_m": AROUND_A_PLACE_M})
     if not lon and not faults:
         fix = "Write the sites first: the land is fetched around them."
         faults.append(InputError("there is no site", where=", ".join(files.sites) or SETTINGS_FILE, fix=fix))
     raise_faults(faults)
     projection = choose_projection_for(lon, lat, [])
-    west, south, east, north = land_box(lon, lat, projection, settings.terrain)
+    west, south, east, north = land_box(lon, lat, projection, terrain)
     spare = (west - spare_m, south - spare_m, east + spare_m, north + spare_m)
     middle = centre_of(lon, lat)[0]
     needed, asked = (_in_degrees(box, projection.crs, middle) for box in ((west, south, east, north), spare))
     text = content_of(folder / SETTINGS_FILE, SETTINGS_FILE).decode("utf-8-sig", errors="replace")
     return LandExtent(settings, files, needed, asked, east - west, north - south, _COVER_TABLE.search(text) is not None)
+
+
+def place_of(settings: PropertySettings) -> tuple[float, float] | None:
+    """Return longitude and latitude of the place that property.toml names; None where it names none."""
+    found = settings.place
+    if found.lon_deg is None and found.lat_deg is None:
+        return None
+    if found.lon_deg is None or found.lat_deg is None:
+        missing = "lon_deg" if found.lon_deg is None else "lat_deg"
+        raise InputError("the place is only half named", where=f"{SETTINGS_FILE}, key 'place.{missing}'", fix=f"Add {missing}.")
+    return found.lon_deg, found.lat_deg
 
 
 def _in_degrees(box: Box, crs: str, middle_lon: float) -> Box:

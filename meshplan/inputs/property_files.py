@@ -15,6 +15,8 @@ COVER_EXTRACTS = ("cover.osm", "cover.osm.pbf", "cover.pbf")
 """Extracts of OpenStreetMap that are read beside a cover file where property.toml names none."""
 SITE_SUFFIXES = (".csv", ".tsv", *VECTOR_SUFFIXES)
 RASTER_SUFFIXES = (".tif", ".tiff", ".asc", ".img", ".hgt", ".dem", ".bil", ".xyz", ".dt0", ".dt1", ".dt2")
+NO_SITES = "no file is named and there is no sites.csv in the folder"
+NO_ELEVATION = "there is no elevation raster"
 _COVER_RASTER_WORDS = ("land_cover", "landcover", "canopy", "chm")
 _SURFACE_WORDS = ("surface", "dsm", "canopy_top")
 
@@ -63,7 +65,7 @@ def find_files(folder: Path, settings: PropertySettings) -> PropertyFiles:
     if not found["sites"] and not faults:
         faults.append(
             InputError(
-                "no file is named and there is no sites.csv in the folder",
+                NO_SITES,
                 where=f"{SETTINGS_FILE}, key 'sites'",
                 fix='Put sites.csv there, or name a file: sites = "my-sites.gpx"',
             )
@@ -72,7 +74,7 @@ def find_files(folder: Path, settings: PropertySettings) -> PropertyFiles:
     if not elevation and "elevation" not in settings.model_fields_set:
         other = {raster.file for raster in (*settings.land_cover.classes, *settings.land_cover.canopy)}
         names = [name for name in present if Path(name).suffix.casefold() in RASTER_SUFFIXES and name not in other]
-        aside = [name for name in names if _is_cover_raster(name)]
+        aside = [name for name in names if is_cover_raster(name)]
         names = [name for name in names if name not in aside]
         assumptions.extend(
             f"{name}: left out, its name is that of a raster of land cover or tree heights; name it under land_cover.classes or "
@@ -88,7 +90,7 @@ def find_files(folder: Path, settings: PropertySettings) -> PropertyFiles:
     if not elevation:
         faults.append(
             InputError(
-                "there is no elevation raster",
+                NO_ELEVATION,
                 where=f"{SETTINGS_FILE}, key 'elevation'",
                 fix='Put a GeoTIFF of the area in the folder and name it: elevation = "ground.tif"',
             )
@@ -96,7 +98,7 @@ def find_files(folder: Path, settings: PropertySettings) -> PropertyFiles:
     return PropertyFiles(found["sites"], found["cover"], found["boundary"], elevation, tuple(assumptions), tuple(faults))
 
 
-def _is_cover_raster(name: str) -> bool:
+def is_cover_raster(name: str) -> bool:
     """Whether a raster that nobody named is one of classes or tree heights by its name."""
     words = name.casefold()
     legends = [word for legend in read_legends(None).values() for word in legend.files]

@@ -72,6 +72,7 @@ class SiteTable:
     is_table: bool = False
 
 
+NO_SITE_YET = "there is a header but no site"
 EMPTY_FIX = "Write a header and one row for each site."
 
 
@@ -135,9 +136,7 @@ def _read_table(path: Path, shown: str, *, beside_phone: bool = False, more_colu
     if not beside_phone:
         table.faults.extend(_position_columns(set(headings.columns.values()), f"{shown}, row {header_number}"))
     if len(numbered) == 1:
-        table.faults.append(
-            InputError("there is a header but no site", where=shown, fix="Write one row for each site below the header.")
-        )
+        table.faults.append(InputError(NO_SITE_YET, where=shown, fix="Write one row for each site below the header."))
     for number, row in numbered[1:]:
         where = f"{shown}, row {number}"
         if len(row) > len(header) and any(cell.strip() for cell in row[len(header) :]):

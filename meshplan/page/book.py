@@ -8,7 +8,6 @@ is locked.
 
 from __future__ import annotations
 
-import hashlib
 import os
 import re
 import tempfile
@@ -24,7 +23,8 @@ from meshplan.inputs.property_files import PropertyFiles
 from meshplan.inputs.settings_file import SETTINGS_FILE
 from meshplan.inputs.user_files import short
 from meshplan.page.contents import Reading, read_names, read_quickly
-from meshplan.page.edits import ConflictError, Edit, Files, SetKey, apply_edits
+from meshplan.page.edits import AddShape, AddSite, ConflictError, Edit, Files, SetKey, apply_edits
+from meshplan.page.kept import Kept, hash_of
 from meshplan.reporting.file_sets import all_or_nothing, recover
 
 OUTSIDE: Final = "outside"
@@ -54,10 +54,12 @@ class Book:
     """How many of the steps are done; those behind it were put back."""
     clock: int = 0
     """Counts every change, putting back and doing again included."""
-    _bytes: dict[str, bytes] = field(default_factory=dict)
+    _kept: Kept = field(default_factory=Kept)
     _known: dict[str, str | None] = field(default_factory=dict)
     _lock: threading.RLock = field(default_factory=threading.RLock)
     _signs: dict[str, tuple[int, ...]] = field(default_factory=dict)
+    _large: dict[str, tuple[tuple[int, ...], str]] = field(default_factory=dict)
+    """Size, time and number of files that are too large to be read at each look, with the hash that they had."""
     _made: int = 0
 
     def __post_init__(self) -> None:
@@ -83,17 +85,53 @@ class Book:
             self.look()
             reading = read_quickly(self.folder)
             for edit in edits:
-                if not isinstance(edit, SetKey) and edit.file is not None:
-                    self._refuse_strange(edit.file, reading)
-            changed = apply_edits(Files(self._read, reading.crs), edits)
-            if not changed:
-                return None
+                if isinstance(edit, SetKey) or (isinstance(edit, AddSite | AddShape) and edit.file is None):
+                    continue
+                self._refuse_strange(str(edit.file), reading)
+            changed = apply_edits(Files(self._read, reading.crs, reading.files.sites if reading.files else ()), edits)
+            return self._take(changed, reading, words, by)
+
+    def take(self, files: Mapping[str, bytes | Path | None], words: str, by: str = "") -> Step | None:
+        """Put whole files into the folder, or take some away, as one step; None where that changes nothing.
+
+        Contents may be files elsewhere; they are copied. Raises as `step` does.
+        """
+        with self._lock:
+            self.look()
+            for name in set(files) - set(self._known):
+                safe_place(self.folder, name)
+                self._known[name] = self._hash_of(name)
+            return self._take(files, read_quickly(self.folder), words, by)
+
+    def begin(self, files: Mapping[str, bytes | Path], words: str, by: str = "") -> Step | None:
+        """Write the first files of a folder, which may not be there yet; refused where it has a property.toml."""
+        with self._lock:
+            self.look()
+            if self.begun:
+                fix = "Load the page again."
+                raise ConflictError("is there already; somebody began this folder", where=SETTINGS_FILE, fix=fix)
+            for name in files:
+                safe_place(self.folder, name)
+                self._known[name] = self._hash_of(name)
+            return self._take(files, None, words, by)
+
+    @property
+    def begun(self) -> bool:
+        """Whether the folder has a property.toml."""
+        return os.path.lexists(self.folder / SETTINGS_FILE)
+
+    def _take(self, changed: Mapping[str, bytes | Path | None], reading: Reading | None, words: str, by: str) -> Step | None:
+        """Write files as a step, where the readers find no fault that was not there before (`reading`; None asks them nothing)."""
+        after = {name: None if content is None else self._kept.keep(content) for name, content in changed.items()}
+        before = {name: self._known.get(name) for name in changed}
+        if before == after:
+            return None
+        if reading is not None:
             for name in changed:
                 safe_place(self.folder, name)
             self._refuse_new_faults(changed, reading)
-            before = {name: self._known.get(name) for name in changed}
-            self._write(changed)
-            return self._append(words, by, before, {name: self._known[name] for name in changed})
+        self._write(after)
+        return self._append(words, by, before, after)
 
     def back(self) -> Step | None:
         """Put the last step back; None where there is none."""
@@ -157,22 +195,23 @@ class Book:
 
     def _hash_of(self, name: str) -> str | None:
         try:
+            path = safe_place(self.folder, name)
+            sign = _sign(path)
+            if sign and sign[0] > MOST_WATCHED_BYTES:
+                if self._large.get(name, ((), ""))[0] != sign:
+                    self._large[name] = (sign, hash_of(path))
+                return self._large[name][1]
             content = self._read(name)
-        except MeshplanError:
+        except (MeshplanError, OSError):
             return None
-        return None if content is None else self._keep(content)
-
-    def _keep(self, content: bytes) -> str:
-        digest = hashlib.sha256(content).hexdigest()
-        self._bytes.setdefault(digest, content)
-        return digest
+        return None if content is None else self._kept.keep(content)
 
     def _refuse_strange(self, name: str, reading: Reading) -> None:
         safe_place(self.folder, name)
         if name not in _names_in(reading.files):
             raise ConflictError("is no file of sites, cover or boundary of this folder", where=name, fix="Load the page again.")
 
-    def _refuse_new_faults(self, changed: Mapping[str, bytes | None], before: Reading) -> None:
+    def _refuse_new_faults(self, changed: Mapping[str, bytes | Path | None], before: Reading) -> None:
         """Raise the faults that the readers find after a change and did not find before."""
         with tempfile.TemporaryDirectory(prefix="meshplan") as scratch:
             mirror = Path(scratch)
@@ -188,23 +227,23 @@ class Book:
         raise_faults(new)
 
     def _put(self, state: Mapping[str, str | None]) -> None:
-        self._write({name: None if digest is None else self._bytes[digest] for name, digest in state.items()})
+        self._write(state)
+        self._known.update(state)
 
-    def _write(self, changed: Mapping[str, bytes | None]) -> None:
-        removed = [name for name, content in changed.items() if content is None and (self.folder / name).exists()]
+    def _write(self, state: Mapping[str, str | None]) -> None:
+        """Give files the contents of some hashes, all or none; None takes a file away."""
+        removed = [name for name, digest in state.items() if digest is None and (self.folder / name).exists()]
 
         def unchanged() -> None:
-            for name in changed:
+            for name in state:
                 if self._hash_of(name) != self._known.get(name):
                     raise ConflictError("was changed by somebody else just now", where=name, fix="Make your change once more.")
 
         with all_or_nothing(self.folder, removed=removed, check=unchanged, own_rights=True) as scratch:
-            for name, content in changed.items():
-                if content is not None:
+            for name, digest in state.items():
+                if digest is not None:
                     (scratch / name).parent.mkdir(parents=True, exist_ok=True)
-                    (scratch / name).write_bytes(content)
-        for name, content in changed.items():
-            self._known[name] = None if content is None else self._keep(content)
+                    self._kept.lay(digest, scratch / name, name)
 
     def _append(self, words: str, by: str, before: Mapping[str, str | None], after: Mapping[str, str | None]) -> Step:
         self._made += 1
@@ -213,8 +252,7 @@ class Book:
         if self.place < len(self.steps):  # nobody can do these again any more
             del self.steps[self.place :]
             held = {digest for step in self.steps for state in (step.before, step.after) for digest in state.values()}
-            held |= {*self._known.values(), *before.values(), *after.values()}
-            self._bytes = {digest: content for digest, content in self._bytes.items() if digest in held}
+            self._kept.forget_others(held | {*self._known.values(), *before.values(), *after.values()})
         self.steps.append(step)
         self.place += 1
         self._known.update(after)
@@ -251,12 +289,15 @@ def safe_place(folder: Path, name: str) -> Path:
     return path
 
 
-def _mirror(folder: Path, mirror: Path, changed: Mapping[str, bytes | None], prefix: str) -> None:
+def _mirror(folder: Path, mirror: Path, changed: Mapping[str, bytes | Path | None], prefix: str) -> None:
     """Lay out a folder of links to the files of another, with some of them as they are to become."""
     mirror.mkdir(exist_ok=True)
     for name, content in changed.items():
         if content is not None and str(PurePosixPath(name).parent) == (prefix.rstrip("/") or "."):
-            (mirror / Path(name).name).write_bytes(content)
+            if isinstance(content, Path):
+                _link(content, mirror / Path(name).name)
+            else:
+                (mirror / Path(name).name).write_bytes(content)
     for entry in os.scandir(folder):
         inside = f"{prefix}{entry.name}"
         if inside in changed or entry.name.startswith("."):
@@ -264,8 +305,12 @@ def _mirror(folder: Path, mirror: Path, changed: Mapping[str, bytes | None], pre
         if entry.is_dir() and any(name.startswith(f"{inside}/") for name in changed):
             _mirror(Path(entry.path), mirror / entry.name, changed, f"{inside}/")
             continue
-        try:
-            (mirror / entry.name).symlink_to(Path(entry.path).resolve())
-        except OSError:  # a system that grants links to few
-            if entry.is_file():
-                os.link(entry.path, mirror / entry.name)
+        _link(Path(entry.path), mirror / entry.name)
+
+
+def _link(path: Path, place: Path) -> None:
+    try:
+        place.symlink_to(path.resolve())
+    except OSError:  # a system that grants links to few
+        if path.is_file():
+            os.link(path, place)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Sequence
 from contextlib import suppress
@@ -11,12 +12,13 @@ from typing import Any, Final
 
 from meshplan.errors import FaultList, InputError, MeshplanError
 from meshplan.inputs.cover import boundary_of, read_cover_features
+from meshplan.inputs.land_extent import place_of
 from meshplan.inputs.osm_file import is_extract
-from meshplan.inputs.property_files import PropertyFiles, find_files
+from meshplan.inputs.property_files import NO_ELEVATION, NO_SITES, PropertyFiles, find_files
 from meshplan.inputs.settings_file import SETTINGS_FILE, read_settings
 from meshplan.inputs.site_changes import apply_changes
-from meshplan.inputs.site_files import TABLE_SUFFIXES, SiteTable, read_site_file
-from meshplan.inputs.sites import sites_from_tables
+from meshplan.inputs.site_files import NO_SITE_YET, TABLE_SUFFIXES, SiteTable, read_site_file
+from meshplan.inputs.sites import missing_roles, sites_from_tables
 from meshplan.inputs.vector import VectorFile, parse_crs, read_features
 from meshplan.page.edits import cells_of, column_of
 from meshplan.page.shape_text import shapes_of
@@ -25,6 +27,8 @@ from meshplan.page.toml_text import settings_document
 from meshplan.records import Site
 from meshplan.settings import PropertySettings
 
+NOT_YET: Final = frozenset({NO_SITES, NO_SITE_YET, NO_ELEVATION})
+"""Faults of a folder that somebody has begun and not finished."""
 SHAPE_SUFFIXES: Final = (".geojson", ".json")
 _WHERE: Final = re.compile(
     r"^(?P<file>[^,]+?)(?:, (?:row|feature|line|waypoint) (?P<row>\d+))?(?:, (?:column|field|key) '(?P<key>[^']*)')?$"
@@ -42,6 +46,8 @@ class Reading:
     faults: tuple[MeshplanError, ...]
     sites: tuple[Site, ...] = ()
     """Sites that could be read, each with the place of its row."""
+    wants: tuple[MeshplanError, ...] = ()
+    """What is still missing before there can be a plan: no fault of what is there."""
 
     @property
     def crs(self) -> str | None:
@@ -85,12 +91,18 @@ def read_quickly(folder: Path) -> Reading:
         faults += several.faults
     except MeshplanError as fault:
         faults.append(fault)
-    cover = _vector_files(folder, [name for name in files.cover if not is_extract(name)], "cover", crs, faults)
+    drawn = [name for name in files.cover if not is_extract(name)]
+    cover = _vector_files(folder, drawn, "cover", crs, faults)
     faults += read_cover_features(cover).faults
     boundary = _vector_files(folder, files.boundary, "boundary", crs, faults)
     if boundary:
         faults += boundary_of(boundary)[1]
-    return Reading(settings, files, tables, tuple(faults), read)
+    wants = [fault for fault in faults if fault.problem in NOT_YET]
+    faults = [fault for fault in faults if fault.problem not in NOT_YET]
+    if read or not faults:
+        found = settings.generate_gateways != 0
+        wants += missing_roles(read, ", ".join(files.sites) or "sites.csv", may_be_found=found)
+    return Reading(settings, files, tables, tuple(faults), read, tuple(wants))
 
 
 def _vector_files(
@@ -128,7 +140,12 @@ def _fault(fault: MeshplanError) -> dict[str, Any]:
 
 
 def things_of(folder: Path) -> dict[str, Any]:
-    """Return everything that the folder says, each thing with the file it stands in."""
+    """Return everything that the folder says, each thing with the file it stands in.
+
+    Of a folder that nobody has begun there is nothing but that (`new`), and what lies in it already.
+    """
+    if not os.path.lexists(folder / SETTINGS_FILE):
+        return {**_NOTHING, "new": True, "there": present_names(folder)}
     reading = read_quickly(folder)
     settings: dict[str, Any] = {}
     with suppress(OSError, InputError):  # told among the faults
@@ -152,12 +169,33 @@ def things_of(folder: Path) -> dict[str, Any]:
         thing["place"] = None if site is None else {"lon_deg": site.lon_deg, "lat_deg": site.lat_deg}
         thing["role"] = "" if site is None else site.role.value
     return {
+        "new": False,
+        "where": _where(reading),
         "settings": settings,
         "files": described,
         "sites": sites,
         "shapes": shapes,
         "faults": faults_as_data(reading.faults),
+        "wants": faults_as_data(reading.wants),
     }
+
+
+_NOTHING: Final[dict[str, Any]] = {"where": None, "settings": {}, "files": {}, "sites": [], "shapes": [], "faults": [], "wants": []}
+
+
+def present_names(folder: Path) -> list[str]:
+    """Return the names of the files in a folder, without hidden ones; none where there is no folder."""
+    try:
+        return sorted(entry.name for entry in os.scandir(folder) if entry.is_file() and not entry.name.startswith("."))
+    except OSError:
+        return []
+
+
+def _where(reading: Reading) -> dict[str, float] | None:
+    with suppress(MeshplanError):
+        if reading.settings is not None and (place := place_of(reading.settings)) is not None:
+            return {"lon_deg": place[0], "lat_deg": place[1]}
+    return None
 
 
 def _sites(folder: Path, name: str, read: SiteTable) -> tuple[list[dict[str, Any]], str]:

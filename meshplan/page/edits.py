@@ -35,6 +35,9 @@ from meshplan.page.toml_text import settings_document, with_key
 Use = Literal["cover", "boundary"]
 
 METRE_DIGITS: Final = 2
+SITES_TABLE: Final = "sites.csv"
+NEW_COLUMNS: Final = ("name", "role", "lat_deg", "lon_deg", "antenna_agl_m", "note")
+"""Of a table of sites that is begun here; others come when they are first filled in."""
 MOST_EDITS: Final = 2_000
 """Edits of one step; a drawing of many shapes is several steps."""
 
@@ -70,10 +73,10 @@ class SetSite(_Edit):
 
 
 class AddSite(_Edit):
-    """Add a site as the last row of a table."""
+    """Add a site as the last row of a table; without one that can be changed, a new one is made and named in property.toml."""
 
     what: Literal["site.add"] = "site.add"
-    file: str
+    file: str | None = None
     values: dict[str, str | None]
     place: Place
 
@@ -161,6 +164,8 @@ class Files:
     read: Reader
     crs: str | None
     """Projection of positions in metres."""
+    sites: tuple[str, ...] = ()
+    """Files of sites that are read."""
     changed: dict[str, bytes | None] = field(default_factory=dict)
     """New bytes by name; None where the file goes."""
 
@@ -186,8 +191,11 @@ def apply_edits(files: Files, edits: Sequence[Edit]) -> dict[str, bytes | None]:
     """
     for edit in edits:
         match edit:
+            case AddSite(file=None):
+                _add_to_own_table(files, edit)
             case SetSite() | AddSite() | DropSite():
-                files.changed[edit.file] = _with_site(files, edit)
+                assert edit.file is not None
+                files.changed[edit.file] = _with_site(files, edit, edit.file)
             case SetShape() | DrawShape():
                 shapes, place = _shape(files, edit.file, edit.feature, edit.mark)
                 written = (
@@ -222,27 +230,43 @@ def plain_name(name: str) -> str:
     return " ".join(name.split())
 
 
-def _with_site(files: Files, edit: SetSite | AddSite | DropSite) -> bytes:
-    table = table_of(files.must(edit.file), edit.file)
-    headings = column_of(table, edit.file)
+def _with_site(files: Files, edit: SetSite | AddSite | DropSite, file: str) -> bytes:
+    table = table_of(files.must(file), file)
+    headings = column_of(table, file)
     if isinstance(edit, AddSite):
-        values = {**edit.values, **_placed(edit.place, headings, files.crs, edit.file)}
-        return with_row(table, _by_heading(table, headings, values), edit.file)
-    row = _row_named(table, headings, edit.name, edit.file)
+        values = {**edit.values, **_placed(edit.place, headings, files.crs, file)}
+        return with_row(table, _by_heading(table, headings, values), file)
+    row = _row_named(table, headings, edit.name, file)
     cells = cells_of(table, row, headings)
     for column, was in edit.was.items():
         if cells.get(column, "") != was:
             raise ConflictError(
                 f"'{edit.name}' was changed by somebody else: {column} is '{cells.get(column, '')}' now, it was '{was}'",
-                where=f"{edit.file}, row {row + 1}, column '{column}'",
+                where=f"{file}, row {row + 1}, column '{column}'",
                 fix="Take theirs, or make your change again on what is there now.",
             )
     if isinstance(edit, DropSite):
-        return without_row(table, row, edit.file)
+        return without_row(table, row, file)
     values = dict(edit.values)
     if edit.place is not None:
-        values |= _placed(edit.place, headings, files.crs, edit.file)
-    return with_cells(table, row, _by_heading(table, headings, values), edit.file)
+        values |= _placed(edit.place, headings, files.crs, file)
+    return with_cells(table, row, _by_heading(table, headings, values), file)
+
+
+def _add_to_own_table(files: Files, edit: AddSite) -> None:
+    """Add a site to a table that begins with it."""
+    named = _named_files(files, "sites")
+    name = next(name for name in _free_names("sites", ".csv") if name not in (named or ()) and files.get(name) is None)
+    files.changed[name] = new_sites_table()
+    files.changed[name] = _with_site(files, edit, name)
+    beside = files.sites if named is None else named
+    if beside or name != SITES_TABLE:
+        _name_files(files, "sites", [*beside, name])
+
+
+def new_sites_table() -> bytes:
+    """Return a table of sites with the usual columns and no row."""
+    return (",".join(NEW_COLUMNS) + "\n").encode("ascii")
 
 
 def _row_named(table: Table, headings: Mapping[str, str], name: str, shown: str) -> int:
@@ -321,7 +345,7 @@ def _add_shape(files: Files, edit: AddShape) -> None:
     if edit.file is not None and (content := files.get(edit.file)) is not None:
         files.changed[edit.file] = with_feature(shapes_of(content, edit.file), edit.values, edit.geometry)
         return
-    name = next(name for name in _free_names(edit.use) if files.get(name) is None)
+    name = next(name for name in _free_names(edit.use, ".geojson") if files.get(name) is None)
     files.changed[name] = new_collection(edit.values, edit.geometry)
     named = _named_files(files, edit.use)
     beside = [] if named is None else named
@@ -329,8 +353,8 @@ def _add_shape(files: Files, edit: AddShape) -> None:
         _name_files(files, edit.use, [*beside, name])
 
 
-def _free_names(use: str) -> list[str]:
-    return [f"{use}.geojson", *(f"{use}-{number}.geojson" for number in range(2, 100))]
+def _free_names(stem: str, ending: str) -> list[str]:
+    return [f"{stem}{ending}", *(f"{stem}-{number}{ending}" for number in range(2, 100))]
 
 
 def _drop_shape(files: Files, edit: DropShape) -> None:

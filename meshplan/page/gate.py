@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import hmac
 import secrets
-from collections.abc import Awaitable, Callable, MutableMapping
+from collections.abc import Awaitable, Callable, MutableMapping, Sequence
 from dataclasses import dataclass, field
 from http.cookies import CookieError, SimpleCookie
 from typing import Any, Final
@@ -26,6 +26,8 @@ App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 MOST_BODY_BYTES: Final = 8_000_000
 """Largest message; files have a door of their own with a larger limit."""
+MOST_FILE_BYTES: Final = 512_000_000
+"""Largest file that may be dropped: a raster of 10 000 × 10 000 heights is 400 MB (own choice)."""
 MOST_HEAD_BYTES: Final = 16_384
 """Names, values and path of a request together."""
 TOO_MUCH: Final = "This is more than fits into one message."
@@ -33,12 +35,14 @@ MOST_KEYS: Final = 64
 """One-use keys waiting at a time; the oldest goes."""
 KEY_HEADER: Final = "meshplan-key"
 ENTER: Final = "/enter"
-POLICY: Final = (
-    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; connect-src 'self'; "
+FILE: Final = "/do/file"
+"""The door for files: raw bytes in place of a message."""
+_POLICY: Final = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:{tiles}; connect-src 'self'; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
+POLICY: Final = _POLICY.format(tiles="")
 HEADERS: Final = (
-    (b"content-security-policy", POLICY.encode("ascii")),
     (b"x-content-type-options", b"nosniff"),
     (b"referrer-policy", b"no-referrer"),
     (b"cross-origin-opener-policy", b"same-origin"),
@@ -102,6 +106,9 @@ class Gate:
     port: int
     keys: Keys
     most_bytes: int = MOST_BODY_BYTES
+    most_file_bytes: int = MOST_FILE_BYTES
+    tile_origin: str = ""
+    """The one origin from which pictures of the map may come while somebody has switched that on."""
 
     @property
     def host(self) -> str:
@@ -122,20 +129,20 @@ class Gate:
             raise RuntimeError("only plain requests are answered")
         refused = self._refusal(scope)
         if refused is not None:
-            await _plain(send, *refused)
+            await _plain(send, *refused, self._always())
             return
-        taken = [0]
+        taken, most = [0], self._most(scope)
 
         async def limited() -> Message:
             message = await receive()
             taken[0] += len(message.get("body", b""))
-            if taken[0] > self.most_bytes:
+            if taken[0] > most:
                 raise HTTPException(413, TOO_MUCH)
             return message
 
         async def guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
-                message = {**message, "headers": [*message.get("headers", []), *HEADERS]}
+                message = {**message, "headers": [*message.get("headers", []), *self._always()]}
             await send(message)
 
         await self.app(scope, limited, guarded)
@@ -148,6 +155,14 @@ class Gate:
             return ""
         found = jar.get(self.cookie_name)
         return found.value if found is not None else ""
+
+    def _always(self) -> list[tuple[bytes, bytes]]:
+        """Return the headers of every answer."""
+        policy = _POLICY.format(tiles=f" {self.tile_origin}" if self.tile_origin else "")
+        return [(b"content-security-policy", policy.encode("ascii")), *HEADERS]
+
+    def _most(self, scope: Scope) -> int:
+        return self.most_file_bytes if scope["path"] == FILE else self.most_bytes
 
     def _refusal(self, scope: Scope) -> tuple[int, str] | None:
         """Return status and words of a refusal; None for a request that may pass."""
@@ -173,10 +188,11 @@ class Gate:
         if sum(len(name) + len(value) for name, value in scope["headers"]) + len(scope["path"]) > MOST_HEAD_BYTES:
             return 431, TOO_MUCH
         lengths = _headers(scope, "content-length")
-        if any(not length.isdecimal() or int(length) > self.most_bytes for length in lengths):
+        if any(not length.isdecimal() or int(length) > self._most(scope) for length in lengths):
             return 413, TOO_MUCH
-        if method == "POST" and _headers(scope, "content-type") != ["application/json"]:
-            return 415, "Messages are JSON."
+        kind = "application/octet-stream" if scope["path"] == FILE else "application/json"
+        if method == "POST" and _headers(scope, "content-type") != [kind]:
+            return 415, "Messages are JSON, and files plain bytes."
         return None
 
     def _unknown(self, scope: Scope) -> tuple[int, str] | None:
@@ -195,8 +211,8 @@ def _headers(scope: Scope, name: str) -> list[str]:
     return [value.decode("latin-1") for key, value in scope["headers"] if key == wanted]
 
 
-async def _plain(send: Send, status: int, words: str) -> None:
+async def _plain(send: Send, status: int, words: str, always: Sequence[tuple[bytes, bytes]]) -> None:
     body = words.encode("utf-8")
-    headers = [(b"content-type", b"text/plain; charset=utf-8"), (b"content-length", str(len(body)).encode("ascii")), *HEADERS]
+    headers = [(b"content-type", b"text/plain; charset=utf-8"), (b"content-length", str(len(body)).encode("ascii")), *always]
     await send({"type": "http.response.start", "status": status, "headers": headers})
     await send({"type": "http.response.body", "body": body})

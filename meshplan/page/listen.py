@@ -12,7 +12,8 @@ from typing import Final
 
 import uvicorn
 
-from meshplan.page.server import Desk, make_app
+from meshplan.page.desk import Desk
+from meshplan.page.server import make_app
 
 LOOK_S: Final = 0.2
 _SIGNALS: Final = ("SIGINT", "SIGTERM", "SIGHUP")

@@ -3,57 +3,33 @@
 from __future__ import annotations
 
 import asyncio
-import json
-import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
-from starlette.requests import ClientDisconnect, Request
+from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
-from meshplan.errors import InputError, MeshplanError
+from meshplan.errors import MeshplanError
+from meshplan.page.adding import Adding
 from meshplan.page.book import Book, Step
-from meshplan.page.contents import faults_as_data, things_of
-from meshplan.page.edits import ConflictError, edits_from
+from meshplan.page.contents import things_of
+from meshplan.page.desk import Desk, step_as_data
+from meshplan.page.edits import edits_from
 from meshplan.page.events import Events, TooManyStreamsError
 from meshplan.page.forms import forms, kinds
 from meshplan.page.gate import Gate, Keys
 from meshplan.page.live import Live
+from meshplan.page.messages import VERSION, answer, message_of, said, words_of
 from meshplan.page.paper import page_html, paper_file
+from meshplan.page.tiles import tiles_from
 
-VERSION: Final = 1
-"""Of the messages between page and server."""
 LOOK_EVERY_S: Final = 1.0
-LONGEST_WORDS: Final = 200
-
-
-@dataclass(eq=False)
-class Desk:
-    """One folder, who may come to it, and what happened to it."""
-
-    book: Book
-    keys: Keys
-    events: Events
-    live: Live
-    port: int
-    gate: Gate | None = None
-    asked_at_s: float = field(default_factory=time.monotonic)
-    """When somebody last asked for anything, by a clock that only runs forward."""
-
-    def idle_s(self) -> float:
-        """Return for how long nobody was here; a page that listens is here."""
-        return 0.0 if self.events.listeners else time.monotonic() - self.asked_at_s
-
-    def tell_step(self, how: str, step: Step) -> None:
-        """Tell everyone of a change and let the plan be made anew."""
-        self.events.tell("step", {"how": how, "clock": self.book.clock, "step": _step(step), "place": self.book.place})
-        self.live.changed(self.book.clock)
 
 
 def make_app(folder: Path, port: int, *, live: Callable[[Path, Events], Live] = Live) -> tuple[Gate, Desk]:
@@ -64,7 +40,8 @@ def make_app(folder: Path, port: int, *, live: Callable[[Path, Events], Live] = 
     @asynccontextmanager
     async def span(_: Starlette) -> AsyncIterator[None]:
         events.begin()
-        desk.live.changed(desk.book.clock)
+        if desk.book.begun:
+            desk.live.changed(desk.book.clock)
         watcher = asyncio.create_task(_watch(desk))
         try:
             yield
@@ -73,6 +50,7 @@ def make_app(folder: Path, port: int, *, live: Callable[[Path, Events], Live] = 
             with suppress(asyncio.CancelledError):
                 await watcher
             desk.live.close()
+            desk.tray.close()
 
     asking = _Asking(desk)
     app = Starlette(
@@ -87,9 +65,11 @@ def make_app(folder: Path, port: int, *, live: Callable[[Path, Events], Live] = 
             Route("/do/back", asking.back, methods=["POST"]),
             Route("/do/again", asking.again, methods=["POST"]),
             Route("/do/window", asking.window, methods=["POST"]),
+            Route("/do/tiles", asking.tiles, methods=["POST"]),
             Route("/events", asking.listen),
+            *Adding(desk).routes(),
         ],
-        exception_handlers={MeshplanError: _said},
+        exception_handlers={MeshplanError: said},
         lifespan=span,
     )
     app.router.redirect_slashes = False
@@ -123,7 +103,7 @@ class _Asking:
         return Response(found[0], media_type=found[1])
 
     async def enter(self, request: Request) -> Response:
-        data = await _message(request)
+        data = await message_of(request)
         gate = self.desk.gate
         assert gate is not None
         key = data.get("key")
@@ -138,43 +118,41 @@ class _Asking:
         return answer
 
     async def sheet(self, _: Request) -> Response:
-        self._here()
+        self.desk.here()
         return await run_in_threadpool(self._sheet)
 
     def _sheet(self) -> Response:
         book = self.desk.book
         told = things_of(book.folder)
-        return _json(
+        return answer(
             {
-                "v": VERSION,
                 "epoch": self.desk.events.epoch,
                 "clock": book.clock,
                 "folder": book.folder.resolve().name,
-                "steps": [_step(step) for step in book.steps],
+                "steps": [step_as_data(step) for step in book.steps],
                 "place": book.place,
                 "hashes": book.hashes(),
                 "strip": self.desk.live.strip,
+                "tiles": self.desk.tiles.as_data() if self.desk.tiles is not None else None,
                 **told,
             }
         )
 
     async def forms(self, _: Request) -> Response:
-        self._here()
-        return _json({"v": VERSION, "tables": forms(), "kinds": kinds()})
+        self.desk.here()
+        return answer({"tables": forms(), "kinds": kinds()})
 
     async def plan(self, _: Request) -> Response:
-        self._here()
+        self.desk.here()
         drawn = self.desk.live.drawn
         if drawn is None:
             return JSONResponse({"v": VERSION, "words": "There is no plan yet.", "map": None})
         return Response(drawn, media_type="application/json")
 
     async def step(self, request: Request) -> Response:
-        self._here()
-        data = await _message(request)
-        words = data.get("words", "")
-        if not isinstance(words, str) or len(words) > LONGEST_WORDS:
-            raise InputError("the words of a step are too long", where="message", fix="Load the page again.")
+        self.desk.here()
+        data = await message_of(request)
+        words = words_of(data)
         edits = edits_from(data.get("do"))
         step = await run_in_threadpool(self.desk.book.step, edits, words, str(data.get("by", ""))[:20])
         if step is not None:
@@ -188,20 +166,32 @@ class _Asking:
         return await self._turn(request, self.desk.book.again, "again")
 
     async def _turn(self, request: Request, turn: Callable[[], Step | None], how: str) -> Response:
-        self._here()
-        await _message(request)
+        self.desk.here()
+        await message_of(request)
         step = await run_in_threadpool(turn)
         if step is not None:
             self.desk.tell_step(how, step)
         return self._done(step)
 
     async def window(self, request: Request) -> Response:
-        self._here()
-        await _message(request)
+        self.desk.here()
+        await message_of(request)
         return JSONResponse({"v": VERSION, "key": self.desk.keys.fresh()})
 
+    async def tiles(self, request: Request) -> Response:
+        """Switch pictures of the map from the network on or off; the page then loads itself anew, for its policy is fixed."""
+        self.desk.here()
+        gate = self.desk.gate
+        assert gate is not None
+        tiles = tiles_from(await message_of(request))
+        self.desk.tiles = tiles
+        gate.tile_origin = "" if tiles is None else tiles.origin
+        told = None if tiles is None else tiles.as_data()
+        self.desk.events.tell("tiles", {"tiles": told})
+        return answer({"tiles": told})
+
     async def listen(self, request: Request) -> Response:
-        self._here()
+        self.desk.here()
         gate = self.desk.gate
         assert gate is not None
         try:
@@ -216,36 +206,4 @@ class _Asking:
 
     def _done(self, step: Step | None) -> Response:
         book = self.desk.book
-        return _json({"v": VERSION, "clock": book.clock, "place": book.place, "step": _step(step) if step else None})
-
-    def _here(self) -> None:
-        self.desk.asked_at_s = time.monotonic()
-
-
-def _step(step: Step) -> dict[str, Any]:
-    return {"number": step.number, "words": step.words, "by": step.by, "files": sorted(step.after)}
-
-
-async def _message(request: Request) -> dict[str, Any]:
-    """Return the message of a request, or say that it is none."""
-    try:
-        data = json.loads(await request.body())
-    except (ValueError, RecursionError, ClientDisconnect) as error:
-        raise InputError("is no JSON", where="message", fix="Load the page again.") from error
-    if not isinstance(data, dict) or data.get("v") != VERSION:
-        raise InputError(f"is no message of version {VERSION}", where="message", fix="Load the page again.")
-    return data
-
-
-async def _said(_: Request, fault: Exception) -> Response:
-    assert isinstance(fault, MeshplanError)
-    return _refused(fault)
-
-
-def _refused(fault: MeshplanError) -> Response:
-    status = 409 if isinstance(fault, ConflictError) else 422
-    return JSONResponse({"v": VERSION, "faults": faults_as_data(fault)}, status)
-
-
-def _json(data: dict[str, Any]) -> Response:
-    return Response(json.dumps(data, ensure_ascii=False, allow_nan=False, default=str), media_type="application/json")
+        return answer({"clock": book.clock, "place": book.place, "step": step_as_data(step) if step else None})

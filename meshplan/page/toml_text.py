@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import codecs
 import tomllib
-from collections.abc import Mapping, MutableMapping
+from collections.abc import Mapping, MutableMapping, Sequence
 from typing import Any, Final
 
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
+from tomlkit.items import AoT
 
 from meshplan.errors import InputError
 from meshplan.inputs.settings_file import SETTINGS_FILE
@@ -48,6 +49,49 @@ def with_key(content: bytes, dotted: str, value: Any) -> bytes:
     try:
         document = tomlkit.parse(text)
         _set(document, dotted.split("."), value)
+        written = tomlkit.dumps(document)
+    except (TOMLKitError, KeyError, TypeError, ValueError, AttributeError) as error:
+        raise InputError("this key cannot be changed here", where=f"{SETTINGS_FILE}, key '{dotted}'", fix=_FIX) from error
+    changed = bom + _same_line_ends(text, written).encode("utf-8")
+    if settings_document(changed) != wanted:
+        raise InputError("this key cannot be changed without others", where=f"{SETTINGS_FILE}, key '{dotted}'", fix=_FIX)
+    return changed
+
+
+def with_listed(content: bytes, dotted: str, name: str, *, without: Sequence[str] = ()) -> bytes:
+    """Return the file with one more name in a list of files, and some names taken out of it.
+
+    A single name becomes a list of two; where the list is one of tables, such as [[elevation]], a table is added.
+    """
+    before = settings_document(content)
+    keys = dotted.split(".")
+    now: Any = before
+    for part in keys:
+        now = now.get(part) if isinstance(now, Mapping) else None
+    listed = [now] if isinstance(now, str | Mapping) else list(now or [])
+    names = [one.get("file") if isinstance(one, Mapping) else one for one in listed]
+    if name in names and not set(without) & set(names):
+        return content
+    tables = any(isinstance(one, Mapping) for one in listed)
+    if not isinstance(now, list) or set(without) & set(names):
+        if tables:
+            raise InputError("this key cannot be changed here", where=f"{SETTINGS_FILE}, key '{dotted}'", fix=_FIX)
+        kept = [one for one in names if one not in (*without, name)]
+        return with_key(content, dotted, name if not kept else [*kept, name])
+    bom = codecs.BOM_UTF8 if content.startswith(codecs.BOM_UTF8) else b""
+    text = content[len(bom) :].decode("utf-8")
+    entry: Any = {"file": name} if tables else name
+    wanted = _with(before, keys, [*listed, entry])
+    try:
+        document: Any = tomlkit.parse(text)
+        there = document
+        for part in keys:
+            there = there[part]
+        if tables:
+            more: Any = tomlkit.table() if isinstance(there, AoT) else tomlkit.inline_table()
+            more["file"] = name
+            entry = more
+        there.append(entry)
         written = tomlkit.dumps(document)
     except (TOMLKitError, KeyError, TypeError, ValueError, AttributeError) as error:
         raise InputError("this key cannot be changed here", where=f"{SETTINGS_FILE}, key '{dotted}'", fix=_FIX) from error

@@ -10,9 +10,10 @@ from meshplan.errors import InputError, nearest_name
 from meshplan.inputs.antennas import read_antennas, read_cables
 from meshplan.inputs.backhauls import read_backhauls
 from meshplan.inputs.radios import read_batteries, read_boards, read_radio_classes, read_regions, read_regulators
+from meshplan.operation.law import find_region
 from meshplan.operation.open_ground import range_curve_of_class
 from meshplan.records import RangeCurve
-from meshplan.records.radio import RadioClass
+from meshplan.records.radio import RadioClass, Region
 
 
 def read_catalogue(what: str, folder: Path | None, keys: Sequence[str] = ()) -> dict[str, Any]:
@@ -36,6 +37,11 @@ def read_catalogue(what: str, folder: Path | None, keys: Sequence[str] = ()) -> 
             fix=f"Name one of: {', '.join(catalogue)}.",
         )
     return {key: catalogue[key] for key in keys} if keys else catalogue
+
+
+def region_called(name: str, folder: Path | None) -> Region:
+    """Return the country or region of a name, or say which there are."""
+    return find_region(read_regions(folder), name)
 
 
 def range_curves(catalogue: Mapping[str, RadioClass]) -> tuple[RangeCurve, ...]:

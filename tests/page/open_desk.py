@@ -10,13 +10,15 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import uvicorn
 
+from meshplan.page.desk import Desk
 from meshplan.page.events import Events
 from meshplan.page.gate import KEY_HEADER
 from meshplan.page.listen import _Server, listening_socket
-from meshplan.page.server import Desk, make_app
+from meshplan.page.server import make_app
 
 
 @dataclass
@@ -83,6 +85,12 @@ class Client:
         body = json.dumps({"v": 1, **message}).encode()
         status, _, content = self.raw("POST", path, self.usual("POST"), body)
         return status, json.loads(content) if content.startswith(b"{") else content.decode()
+
+    def send(self, name: str, content: bytes) -> tuple[int, Any]:
+        """Drop a file on the page."""
+        headers = self.usual("POST") | {"Content-Type": "application/octet-stream"}
+        status, _, answer = self.raw("POST", f"/do/file?name={quote(name)}", headers, content)
+        return status, json.loads(answer) if answer.startswith(b"{") else answer.decode()
 
 
 @contextmanager

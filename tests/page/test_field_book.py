@@ -342,7 +342,7 @@ def test_states_that_nobody_can_reach_any_more_are_forgotten(tmp_path: Path) -> 
         if word != "c":
             book.back()
     assert len(book.steps) == 1
-    assert sum(b"Trough" in content for content in book._bytes.values()) == 2, "as it was and as it is"
+    assert sum(b"Trough" in content for content in book._kept.contents()) == 2, "as it was and as it is"
     book.back()
     assert bytes_of(folder) == first
 

@@ -18,8 +18,8 @@ import pytest
 from open_desk import Client, open_desk
 from small_property import lay_small_property
 
+from meshplan.page.desk import Desk
 from meshplan.page.events import KEPT, MOST_STREAMS
-from meshplan.page.server import Desk
 
 NOTE = {"what": "site.set", "file": "sites.csv", "name": "Bed", "values": {"note": "wet"}, "was": {"note": ""}}
 

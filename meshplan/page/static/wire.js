@@ -107,8 +107,28 @@ const deskWire = (() => {
     }
   }
 
+  /* A file goes up as it is; its name stands in the address. */
+  async function send(path, name, file) {
+    const headers = { "meshplan-key": session, "Content-Type": "application/octet-stream" };
+    const answer = await fetch(`${path}?name=${encodeURIComponent(name)}`, { method: "POST", headers, body: file });
+    const told = (answer.headers.get("content-type") || "").startsWith("application/json")
+      ? await answer.json()
+      : { words: await answer.text() };
+    if (!answer.ok) throw new Refused(answer.status, told);
+    return told;
+  }
+
+  /* A picture or a written file comes with the session key, which an address alone does not carry. */
+  async function blob(path) {
+    const answer = await fetch(path, { headers: { "meshplan-key": session } });
+    if (!answer.ok) throw new Refused(answer.status, { words: await answer.text() });
+    return URL.createObjectURL(await answer.blob());
+  }
+
   return {
     enter,
+    send,
+    blob,
     listen,
     ask: (path) => speak("GET", path),
     tell: (path, message) => speak("POST", path, message || {}),

@@ -1,0 +1,104 @@
+/* Answers while something is in the hand: the page's own engine, as on the offline map; exact links follow at release. */
+"use strict";
+const makeLive = (desk) => {
+  const { chance, count } = meshParts;
+  const MOST_MS = 9,
+    FINE = 60;
+  let turn = 0;
+
+  /* Ends of a place as the plan knows them: one for each role and height. */
+  const endsOf = (app, isOf, name) => [...app.devices.keys()].filter((own) => isOf(own, name) && app.ends && app.ends.has(own));
+
+  /* What the links of a place would be, were it moved: those that are drawn, as many as a frame has time for. */
+  function heldAt(app, isOf, name, at) {
+    if (!app.land || !app.ends) return [];
+    const found = [],
+      begun = performance.now(),
+      own = endsOf(app, isOf, name),
+      mine = app.data.links.filter(
+        (link) => (link.chosen || app.pencilled.has(link.key)) && (own.includes(link.a) || own.includes(link.b)),
+      );
+    turn = mine.length ? turn % mine.length : 0;
+    for (let k = 0; k < mine.length; k++) {
+      const link = mine[(turn + k) % mine.length],
+        here = own.includes(link.a) ? link.a : link.b,
+        there = here === link.a ? link.b : link.a;
+      if (!app.ends.has(there)) continue;
+      const base = app.ends.get(here),
+        one = { name: here, label: here, place: at, moved: true, end: meshTrial.endAt(base, at, base.antenna_agl_m, true) };
+      const now = meshTrial.compute(one, meshTrial.standing(there));
+      found.push({ link, there, verdict: now.unknown ? "not sure" : now.verdict, chance: now.unknown ? null : now.now.chance });
+      if (performance.now() - begun > MOST_MS) {
+        turn = (turn + k + 1) % mine.length;
+        break;
+      }
+    }
+    return found;
+  }
+
+  /* Restyle what was answered, and say it in a line. */
+  function show(app, found) {
+    for (const { link, verdict } of found) {
+      const style = app.verdicts.get(verdict),
+        { line } = app.drawn.get(link.key);
+      if (style) line.setStyle({ color: style.colour, dashArray: style.dash || null });
+    }
+    const weak = found.filter((one) => one.chance === null || one.chance < app.data.required_chance);
+    if (!found.length) return "";
+    if (found.length === 1) return `${found[0].there}: ${chance(found[0].chance)}`;
+    return weak.length
+      ? `${count(weak.length, "link", "links")} below what is asked: ${weak
+          .slice(0, 3)
+          .map((one) => one.there)
+          .join(", ")}`
+      : `${count(found.length, "link", "links")} looked at, all hold`;
+  }
+
+  /* The chance of a link that the newest plan does not list; null where the page cannot tell. */
+  function chanceOf(app, a, b) {
+    if (!app.land || !app.ends || !app.ends.has(a) || !app.ends.has(b)) return null;
+    const now = meshTrial.compute(meshTrial.standing(a), meshTrial.standing(b));
+    return now.unknown ? null : now.now.chance;
+  }
+
+  /* Ground to search: the highest spots of an outline, no two nearer than a share of its width, on land that is free. */
+  function highest(app, corners, most) {
+    const { land } = app,
+      cells = corners.map((at) => land.cellOf(at.lat, at.lng));
+    const inside = (column, row) => {
+      let odd = false;
+      for (let i = 0, j = cells.length - 1; i < cells.length; j = i++) {
+        const a = cells[i],
+          b = cells[j];
+        if (a.row > row !== b.row > row && column < ((b.column - a.column) * (row - a.row)) / (b.row - a.row) + a.column)
+          odd = !odd;
+      }
+      return odd;
+    };
+    const size = L.latLngBounds(corners),
+      across = desk.distance(size.getSouthWest(), size.getNorthEast()),
+      apart = across / Math.max(Math.sqrt(most) * 2, 2);
+    const spots = [];
+    for (let i = 0; i <= FINE; i++)
+      for (let j = 0; j <= FINE; j++) {
+        const lat = size.getSouth() + ((size.getNorth() - size.getSouth()) * i) / FINE,
+          lng = size.getWest() + ((size.getEast() - size.getWest()) * j) / FINE;
+        const cell = land.cellOf(lat, lng);
+        if (!inside(cell.column, cell.row)) continue;
+        const number = land.coverAt(cell),
+          cover = number ? app.engine.covers[number - 1] : null;
+        if (cover && cover.solid) continue;
+        const ground = land.groundAt(cell);
+        if (Number.isFinite(ground)) spots.push({ at: L.latLng(lat, lng), ground });
+      }
+    spots.sort((p, q) => q.ground - p.ground);
+    const found = [];
+    for (const spot of spots) {
+      if (found.length === most) break;
+      if (found.every((other) => desk.distance(other.at, spot.at) >= apart)) found.push(spot);
+    }
+    return found;
+  }
+
+  return { heldAt, show, chanceOf, highest };
+};
