@@ -34,6 +34,7 @@ LAYERS = (
     "assembly",
     "reporting",
     "workflow",
+    "cluster",
     "notebook",
     "page",
     "cli",
