@@ -86,6 +86,14 @@ class Cluster:
                 where="the cluster",
                 fix="Give each worker more memory, or look at its log; what is finished is kept, and the next run goes on.",
             ) from error
+        except RuntimeError as error:
+            if "deserialization of the task graph" not in str(error):
+                raise
+            raise InputError(
+                "the scheduler cannot read the tasks: it has no meshplan, or another one",
+                where="--cluster",
+                fix="Install the same meshplan where `dask scheduler` runs, too, and start it again.",
+            ) from error
         except (FutureCancelledError, OSError, TimeoutError) as error:
             if isinstance(error, OSError) and self.client.status == "running":
                 raise

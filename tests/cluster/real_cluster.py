@@ -12,6 +12,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+TESTS = str(Path(__file__).parent)
+"""Where processes find the tasks that tests make up."""
+
 
 def free_port() -> int:
     """Return a port that nobody listens on now."""
@@ -53,7 +56,11 @@ class RealCluster:
         log = (self.folder / f"{name}.log").open("wb")
         with log:
             return subprocess.Popen(
-                [sys.executable, "-m", module, *words], stdout=log, stderr=log, env={**os.environ, **more}, cwd=self.folder
+                [sys.executable, "-m", module, *words],
+                stdout=log,
+                stderr=log,
+                env={**os.environ, "PYTHONPATH": TESTS, **more},
+                cwd=self.folder,
             )
 
     def kill(self, name: str) -> None:
