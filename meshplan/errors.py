@@ -49,6 +49,10 @@ class TooLargeError(MeshplanError, MemoryError):
     """The work would not fit in memory; `fix` offers a coarser setting."""
 
 
+class ClusterLostError(MeshplanError, RuntimeError):
+    """A cluster went away, or a task takes its workers with it; what is finished is kept for the next run."""
+
+
 class FaultList(MeshplanError, ValueError):  # noqa: N818 - it is a list that people read
     """All faults of one or more files, gathered before anything was done."""
 

@@ -21,6 +21,8 @@ EXIT_DONE = 0
 EXIT_UNSERVED = 1
 EXIT_INPUT_WRONG = 2
 EXIT_UNFORESEEN = 3
+EXIT_CLUSTER_LOST = 4
+"""The cluster went away; the same command goes on from what is kept."""
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -18,6 +18,7 @@ from meshplan.cli.options import (
     set_option,
 )
 from meshplan.cli.progress import Progress
+from meshplan.cli.spread import spread_options, spread_over
 
 
 @click.command("compare")
@@ -27,6 +28,7 @@ from meshplan.cli.progress import Progress
 @click.option("--calibrated", is_flag=True, help="Use what readings taught (calibration.toml in FOLDER).")
 @out_option
 @set_option
+@spread_options
 @quiet_option
 @json_option
 def command(
@@ -36,6 +38,8 @@ def command(
     calibrated: bool,
     out: Path | None,
     changes: tuple[str, ...],
+    address: str | None,
+    workers: int | None,
     quiet: bool,
     as_json: bool,
 ) -> int:
@@ -49,10 +53,17 @@ def command(
     from meshplan.workflow import compare_radios
 
     progress = Progress(quiet=quiet or as_json)
-    comparison = compare_radios(
-        folder, classes=classes, overrides=overrides_from(changes), calibrated=calibrated, on_progress=progress
-    )
-    files = write_comparison(comparison, results_folder(folder, out))
+    results = results_folder(folder, out)
+    with spread_over(address, workers, results) as paths_by:
+        comparison = compare_radios(
+            folder,
+            classes=classes,
+            overrides=overrides_from(changes),
+            calibrated=calibrated,
+            paths_by=paths_by,
+            on_progress=progress,
+        )
+        files = write_comparison(comparison, results)
     progress.close()
     if as_json:
         print_json(comparison_rows(comparison) | {"files": [str(path) for path in files]})

@@ -16,8 +16,8 @@ from pathlib import Path
 import click
 
 from meshplan import __version__
-from meshplan.cli import COMMANDS, EXIT_INPUT_WRONG, EXIT_UNFORESEEN
-from meshplan.errors import MeshplanError
+from meshplan.cli import COMMANDS, EXIT_CLUSTER_LOST, EXIT_INPUT_WRONG, EXIT_UNFORESEEN
+from meshplan.errors import ClusterLostError, MeshplanError
 from meshplan.inputs.user_files import short
 
 REPORT_TO = "the issue list of the repository that you have meshplan from"
@@ -32,7 +32,7 @@ def report_fault(error: BaseException, words: Sequence[str]) -> int:
     """Tell an exception on the error stream and return the exit code."""
     if isinstance(error, MeshplanError):
         click.echo("\n".join(short(line, MOST_LETTERS) for line in str(error).split("\n")), err=True)
-        return EXIT_INPUT_WRONG
+        return EXIT_CLUSTER_LOST if isinstance(error, ClusterLostError) else EXIT_INPUT_WRONG
     if isinstance(error, click.ClickException):
         if len(error.format_message()) > MOST_LETTERS:
             error = click.ClickException(short(error.format_message(), MOST_LETTERS))

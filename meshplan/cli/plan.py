@@ -20,6 +20,7 @@ from meshplan.cli.options import (
     set_option,
 )
 from meshplan.cli.progress import Progress
+from meshplan.cli.spread import spread_options, spread_over
 
 
 @click.command("plan")
@@ -30,6 +31,7 @@ from meshplan.cli.progress import Progress
 @click.option("--calibrated", is_flag=True, help="Use what readings taught (calibration.toml in FOLDER).")
 @click.option("--seconds", type=Number(min=0.1), help="Most time to look for a cheaper plan; recorded in the plan.")
 @click.option("--headers", is_flag=True, help="Also write a C header for each device, for the program that runs on it.")
+@spread_options
 @quiet_option
 @json_option
 def command(
@@ -40,6 +42,8 @@ def command(
     calibrated: bool,
     seconds: float | None,
     headers: bool,
+    address: str | None,
+    workers: int | None,
     quiet: bool,
     as_json: bool,
 ) -> int:
@@ -56,15 +60,18 @@ def command(
     from meshplan.workflow import plan_property, solve_limits, write_plan
 
     progress = Progress(quiet=quiet or as_json)
-    planned = plan_property(
-        folder,
-        radio=radio,
-        overrides=overrides_from(changes),
-        limits=solve_limits(seconds),
-        calibrated=calibrated,
-        on_progress=progress,
-    )
-    files = write_plan(planned, results_folder(folder, out), headers=headers, on_progress=progress)
+    results = results_folder(folder, out)
+    with spread_over(address, workers, results) as paths_by:
+        planned = plan_property(
+            folder,
+            radio=radio,
+            overrides=overrides_from(changes),
+            limits=solve_limits(seconds),
+            calibrated=calibrated,
+            paths_by=paths_by,
+            on_progress=progress,
+        )
+        files = write_plan(planned, results, headers=headers, on_progress=progress)
     progress.close()
     if as_json:
         print_json(plan_summary(planned.plan, files))

@@ -158,14 +158,53 @@ def compute_links(
         Called with links done and links in all.
     """
     pairs = np.asarray(pairs, dtype=np.intp).reshape(-1, 2)
+    paths = compute_paths(
+        stations,
+        pairs,
+        landscape,
+        seasons,
+        settings,
+        error_fields=error_fields,
+        error_lattice=error_lattice,
+        cores=cores,
+        on_progress=on_progress,
+    )
+    return table_of_paths(stations, pairs, landscape, seasons, settings, paths)
+
+
+@dataclass(frozen=True, eq=False)
+class PathFigures:
+    """What was computed of paths, before anything is known of radios: each row from its own two ends and the land alone."""
+
+    losses: PathLosses
+    samples: NDArray[np.intp]
+    """Samples of each profile, shape (n_links,)."""
+    elevation_shift_db: NDArray[np.float32]
+    """As in `LinkTable`."""
+    hidden_relief_db: Array
+    """As in `LinkTable`."""
+
+
+def compute_paths(
+    stations: Sequence[Station],
+    pairs: NDArray[np.intp],
+    landscape: Landscape,
+    seasons: Sequence[Season],
+    settings: PathSettings,
+    *,
+    error_fields: ErrorFields | None = None,
+    error_lattice: ErrorLattice | None = None,
+    cores: int | None = None,
+    on_progress: OnProgress | None = None,
+) -> PathFigures:
+    """Return the losses of paths with their elevation draws; parameters are those of `compute_links`.
+
+    Rows do not depend on each other: any split of the pairs gives the same bits (`tests/cluster/test_paths_in_parts.py`).
+    """
     total = len(pairs)
-    x = np.array([station.site.x_m for station in stations])
-    y = np.array([station.site.y_m for station in stations])
-    height = np.array([station.antenna_agl_m for station in stations])
+    x, y, height, distance, bearing = _ends_of(stations, pairs)
     inside = np.array([station.inside for station in stations], dtype=landscape.cover_index.dtype)
     a, b = pairs[:, 0], pairs[:, 1]
-    distance = np.hypot(x[b] - x[a], y[b] - y[a])
-    bearing = np.degrees(np.arctan2(x[b] - x[a], y[b] - y[a])) % 360.0
     draws = error_fields.draws if error_fields is not None else 0
     shifts = np.zeros((total, draws), dtype=np.float32)
     hidden = np.zeros(total)
@@ -210,10 +249,47 @@ def compute_links(
     run_pieces(work, [(number,) for number in range(len(chunks))], cores=cores, progress=tell)
     joined = _join([found[number] for number in range(len(chunks))], order, len(seasons))
     found.clear()
-    indoors = indoor_legs(stations, pairs, distance, landscape, settings, joined)
-    joined = with_indoor_legs(joined, indoors)
-    shifts[list(indoors)], hidden[list(indoors)] = 0.0, 0.0
-    return table_of_losses(stations, tuple(seasons), pairs, distance, bearing, joined, samples, shifts, hidden, indoors)
+    return PathFigures(joined, samples, shifts, hidden)
+
+
+def join_paths(parts: Sequence[PathFigures]) -> PathFigures:
+    """Return the rows of some parts, one part after the other."""
+    rows = sum(len(part.samples) for part in parts)
+    return PathFigures(
+        losses=_join([part.losses for part in parts], np.arange(rows), len(parts[0].losses.vegetation_db)),
+        samples=np.concatenate([part.samples for part in parts]),
+        elevation_shift_db=np.concatenate([part.elevation_shift_db for part in parts]),
+        hidden_relief_db=np.concatenate([part.hidden_relief_db for part in parts]),
+    )
+
+
+def table_of_paths(
+    stations: Sequence[Station],
+    pairs: NDArray[np.intp],
+    landscape: Landscape,
+    seasons: Sequence[Season],
+    settings: PathSettings,
+    paths: PathFigures,
+) -> LinkTable:
+    """Return the links over computed paths: legs within buildings, gains, margins, spread and chance."""
+    distance, bearing = _ends_of(stations, pairs)[3:]
+    indoors = indoor_legs(stations, pairs, distance, landscape, settings, paths.losses)
+    losses = with_indoor_legs(paths.losses, indoors)
+    shifts, hidden = paths.elevation_shift_db, paths.hidden_relief_db
+    if indoors:
+        shifts, hidden = shifts.copy(), hidden.copy()
+        shifts[list(indoors)], hidden[list(indoors)] = 0.0, 0.0
+    return table_of_losses(stations, tuple(seasons), pairs, distance, bearing, losses, paths.samples, shifts, hidden, indoors)
+
+
+def _ends_of(stations: Sequence[Station], pairs: NDArray[np.intp]) -> tuple[Array, Array, Array, Array, Array]:
+    """Return x, y and antenna height of each station, and distance and bearing of each pair."""
+    x = np.array([station.site.x_m for station in stations])
+    y = np.array([station.site.y_m for station in stations])
+    height = np.array([station.antenna_agl_m for station in stations])
+    a, b = pairs[:, 0], pairs[:, 1]
+    distance = np.hypot(x[b] - x[a], y[b] - y[a])
+    return x, y, height, distance, np.degrees(np.arctan2(x[b] - x[a], y[b] - y[a])) % 360.0
 
 
 def sample_count(distance_m: float, cell_m: float) -> int:

@@ -16,7 +16,7 @@ from meshplan.planning.problem import SolveLimits
 from meshplan.records import Comparison, ComparisonRow, Role
 from meshplan.records.radio import RadioMode
 from meshplan.workflow.learned import links_as_asked
-from meshplan.workflow.plan import compute_all_links, solved_and_running
+from meshplan.workflow.plan import PathsAsked, PathsBy, compute_all_links, solved_and_running
 from meshplan.workflow.prepare import COMPARE, Base, Prepared, equip, read_base
 from meshplan.workflow.progress import OnProgress, silent
 
@@ -31,6 +31,7 @@ def compare_radios(
     overrides: dict[str, Any] | None = None,
     limits: SolveLimits | None = None,
     calibrated: bool = False,
+    paths_by: PathsBy | None = None,
     on_progress: OnProgress | None = None,
 ) -> Comparison:
     """Return the property planned once for each radio class and setting, with a recommendation.
@@ -47,6 +48,8 @@ def compare_radios(
         For each plan.
     calibrated : bool
         Whether to use what readings taught, as kept in the property folder; classes of other bands keep their forecast.
+    paths_by : callable, optional
+        What computes the paths in place of this process.
     on_progress : callable, optional
     """
     tell = on_progress or silent
@@ -65,11 +68,11 @@ def compare_radios(
             rows.append(_refused(base, prepared))
             continue
         lawful.setdefault(prepared.radio.class_key, []).append(prepared.radio)
-        table, reported = _as_asked(base, _links(tables, prepared, error_fields), calibrated=calibrated)
+        table, reported = _as_asked(base, _links(tables, prepared, name, error_fields, paths_by), calibrated=calibrated)
         rows.append(_planned(base, prepared, table, limits))
     mixture = equip(base, base.found.settings.radio[0])
     if mixture.parts and (not classes or all(part.radio.class_key in classes for part in mixture.parts)):
-        rows.append(_mixture_row(base, mixture, error_fields, limits, calibrated=calibrated))
+        rows.append(_mixture_row(base, mixture, error_fields, limits, paths_by, calibrated=calibrated))
     tell("Comparing radios", len(names), len(names))
     marked = mark_best_settings(rows)
     unmapped = unmapped_line(base.landscape.mapped)
@@ -106,13 +109,16 @@ def _names_to_compare(base: Base, classes: Sequence[str]) -> list[str]:
     return [name for name, key in settings.items() if not wanted or key in wanted or name.casefold() in wanted]
 
 
-def _links(tables: list[LinkTable], prepared: Prepared, error_fields: ErrorFields) -> LinkTable:
+def _links(
+    tables: list[LinkTable], prepared: Prepared, name: str, error_fields: ErrorFields, paths_by: PathsBy | None
+) -> LinkTable:
     """Return the links of a radio, from a table of its band if there is one."""
     for table in tables:
         known = table.stations[0].radio.frequency_mhz
         if abs(known - prepared.radio.frequency_mhz) <= SAME_FREQUENCY * known:
             return with_stations(table, prepared.stations)
-    tables.append(compute_all_links(prepared, error_fields=error_fields, prune=False))
+    asked = PathsAsked(name, prune=False, alike=True)
+    tables.append(compute_all_links(prepared, error_fields=error_fields, asked=asked, paths_by=paths_by))
     return tables[-1]
 
 
@@ -121,12 +127,20 @@ def _as_asked(base: Base, table: LinkTable, *, calibrated: bool) -> tuple[LinkTa
 
 
 def _mixture_row(
-    base: Base, prepared: Prepared, error_fields: ErrorFields, limits: SolveLimits | None, *, calibrated: bool
+    base: Base,
+    prepared: Prepared,
+    error_fields: ErrorFields,
+    limits: SolveLimits | None,
+    paths_by: PathsBy | None,
+    *,
+    calibrated: bool,
 ) -> ComparisonRow:
     """Return the row of the classes that the places of the property name."""
     if not prepared.lawfulness.lawful:
         return _refused(base, prepared)
-    table, _ = _as_asked(base, compute_all_links(prepared, error_fields=error_fields), calibrated=calibrated)
+    asked = PathsAsked(base.found.settings.radio[0])
+    links = compute_all_links(prepared, error_fields=error_fields, asked=asked, paths_by=paths_by)
+    table, _ = _as_asked(base, links, calibrated=calibrated)
     return _planned(base, prepared, table, limits)
 
 

@@ -9,6 +9,9 @@ from math import ceil, inf
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from meshplan.assembly.airtime_headroom import serves_as_many, who_does_not_fit
 from meshplan.assembly.alternatives import Alternatives, look_at_alternatives
 from meshplan.assembly.page_data import map_landscape
@@ -25,7 +28,7 @@ from meshplan.inputs.property_files import find_files
 from meshplan.inputs.settings_file import SETTINGS_FILE
 from meshplan.links.graph import build_graph
 from meshplan.links.known_links import KnownLinks, links_with_known
-from meshplan.links.link_table import LinkTable, compute_links
+from meshplan.links.link_table import LinkTable, PathFigures, compute_links, table_of_paths
 from meshplan.links.mixture import join_tables
 from meshplan.links.pairs import candidate_pairs
 from meshplan.loss.uncertainty import ErrorFields, draw_error_fields
@@ -57,6 +60,23 @@ from meshplan.workflow.progress import OnProgress, silent
 """Name in the property folder."""
 
 
+@dataclass(frozen=True)
+class PathsAsked:
+    """Which paths of a property are computed: enough for another process to find the same pairs."""
+
+    radio: str = ""
+    """Class named in place of the one in property.toml; empty if none was."""
+    part: int = 0
+    """Number of the class where places name radios of their own."""
+    prune: bool = True
+    alike: bool = False
+    """Whether every place carries `radio`, as a comparison asks for."""
+
+
+PathsBy = Callable[[Prepared, NDArray[np.intp], ErrorFields, PathsAsked, Callable[[int, int], None] | None], PathFigures]
+"""What computes paths elsewhere than in this process, such as a cluster, with the same bits."""
+
+
 @dataclass(frozen=True, eq=False, repr=False)
 class Planned(ShortForm):
     """A plan with what it was made from."""
@@ -81,6 +101,7 @@ def plan_property(
     overrides: dict[str, Any] | None = None,
     limits: SolveLimits | None = None,
     calibrated: bool = False,
+    paths_by: PathsBy | None = None,
     on_progress: OnProgress | None = None,
 ) -> Planned:
     """Return the plan of a property: links, gateways, relays, routes, proof.
@@ -93,6 +114,8 @@ def plan_property(
         How long to look for a better plan.
     calibrated : bool
         Whether to use what readings taught, as kept in the property folder.
+    paths_by : callable, optional
+        What computes the paths in place of this process.
     on_progress : callable, optional
         Told of every stage.
     """
@@ -102,7 +125,9 @@ def plan_property(
     refuse_unlawful(prepared)
     tell("Computing links", 0, 0)
     error_fields = draw_error_fields(prepared.landscape)
-    known = links_of_parts(prepared, error_fields, on_progress=lambda done, total: tell("Computing links", done, total))
+    known = links_of_parts(
+        prepared, error_fields, paths_by=paths_by, on_progress=lambda done, total: tell("Computing links", done, total)
+    )
     correct, notes = correction_as_asked(prepared.found.folder, prepared.landscape.grid.crs, calibrated=calibrated, command="plan")
     links = correct(links_together(prepared, known))
     planned = plan_with_links(prepared, links, limits=limits, notes=notes, calibrated=calibrated, correct=correct, on_progress=tell)
@@ -257,33 +282,42 @@ def compute_all_links(
     prepared: Prepared,
     *,
     error_fields: ErrorFields | None = None,
-    prune: bool = True,
+    asked: PathsAsked | None = None,
+    paths_by: PathsBy | None = None,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> LinkTable:
     """Return every link worth computing; with error fields, elevation errors are carried.
 
-    Without `prune` pairs are kept that this radio cannot bridge but a stronger one might.
+    `asked` and `paths_by` are those of `links_of_parts`.
     """
-    return links_together(prepared, links_of_parts(prepared, error_fields, prune=prune, on_progress=on_progress))
+    found = links_of_parts(prepared, error_fields, asked=asked, paths_by=paths_by, on_progress=on_progress)
+    return links_together(prepared, found)
 
 
 def links_of_parts(
     prepared: Prepared,
     error_fields: ErrorFields | None,
     *,
-    prune: bool = True,
+    asked: PathsAsked | None = None,
     known: Sequence[KnownLinks] = (),
+    paths_by: PathsBy | None = None,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> list[KnownLinks | None]:
     """Return the links of each class; None for a class of which no two stations may speak.
 
-    `known` are links of the property before a change, or of another class of the same frequency: their paths are not computed anew.
+    `asked` says which pairs; without it they are those that the property's own radio may bridge. `known` are links of the property
+    before a change, or of another class of the same frequency: their paths are not computed anew. `paths_by` computes paths
+    elsewhere.
     """
+    asked = asked or PathsAsked(prepared.asked_radio)
     draws = 0 if error_fields is None else error_fields.draws
     found: list[KnownLinks | None] = []
-    for part in prepared.parts or (prepared,):
+    for number, part in enumerate(prepared.parts or (prepared,)):
         before = next((each for each in known if each.settings == part.path), None)
-        table = _links_of(part, error_fields, prune, before, on_progress)
+        if paths_by is not None and error_fields is not None:
+            table = links_by(paths_by, part, error_fields, replace(asked, part=number), on_progress)
+        else:
+            table = _links_of(part, error_fields, asked.prune, before, on_progress)
         found.append(None if table is None else KnownLinks(table, part.landscape, part.path, draws))
     return found
 
@@ -309,9 +343,7 @@ def _links_of(
     on_progress: Callable[[int, int], None] | None,
 ) -> LinkTable | None:
     """Return the links of one class; None if no pair of its stations may speak."""
-    pairs = candidate_pairs(prepared.stations, prune=prune)
-    if not len(pairs):
-        pairs = candidate_pairs(prepared.stations, prune=False)
+    pairs = pairs_of(prepared, prune=prune)
     if not len(pairs):
         return None
     compute = compute_links if known is None else partial(links_with_known, known)
@@ -324,6 +356,27 @@ def _links_of(
         error_fields=error_fields,
         on_progress=on_progress,
     )
+
+
+def pairs_of(prepared: Prepared, *, prune: bool) -> NDArray[np.intp]:
+    """Return the pairs of stations that are computed: those that the radio may bridge, or all that may speak if it bridges none."""
+    pairs = candidate_pairs(prepared.stations, prune=prune)
+    return pairs if len(pairs) else candidate_pairs(prepared.stations, prune=False)
+
+
+def links_by(
+    paths_by: PathsBy,
+    prepared: Prepared,
+    error_fields: ErrorFields,
+    asked: PathsAsked,
+    on_progress: Callable[[int, int], None] | None = None,
+) -> LinkTable | None:
+    """Return the links of one class over paths that are computed elsewhere; None if no pair of its stations may speak."""
+    pairs = pairs_of(prepared, prune=asked.prune)
+    if not len(pairs):
+        return None
+    paths = paths_by(prepared, pairs, error_fields, asked, on_progress)
+    return table_of_paths(prepared.stations, pairs, prepared.landscape, prepared.seasons, prepared.path, paths)
 
 
 def solve_within_airtime(

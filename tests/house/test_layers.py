@@ -35,6 +35,7 @@ LAYERS = (
     "assembly",
     "reporting",
     "workflow",
+    "cluster",
     "notebook",
     "page",
     "cli",

@@ -18,7 +18,7 @@ from meshplan.loss.error_fields import draw_error_fields
 from meshplan.loss.path_loss import Ends, path_losses
 from meshplan.reporting.map import write_map
 from meshplan.terrain.profile import sample_profiles
-from meshplan.workflow.plan import Planned, compute_all_links, map_land, plan_property
+from meshplan.workflow.plan import PathsAsked, Planned, compute_all_links, map_land, plan_property
 from meshplan.workflow.prepare import prepare_property
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -167,7 +167,7 @@ def test_places_added_on_the_page_are_what_the_planner_makes_of_the_saved_file(p
     folder = Path(shutil.copytree(demo.planned.prepared.found.folder, tmp_path / "again", ignore=shutil.ignore_patterns("out*")))
     (folder / "changes.csv").write_text(said["text"], encoding="utf-8")
     prepared = prepare_property(folder)
-    links = compute_all_links(prepared, error_fields=draw_error_fields(prepared.landscape), prune=False)
+    links = compute_all_links(prepared, error_fields=draw_error_fields(prepared.landscape), asked=PathsAsked(prune=False))
     planned = demo.planned.plan
     pairs = {tuple(sorted(pair)): i for i, pair in enumerate(links.pairs.tolist())}
     looked_at = 0
