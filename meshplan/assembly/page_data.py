@@ -29,10 +29,10 @@ from meshplan.links.margins import ALARM_SUCCESS, OBSTRUCTED_FROM_DB, TREND_SUCC
 from meshplan.loss.bypass_paths import CLEAR_BELOW_M, FURTHEST_ASIDE_M
 from meshplan.loss.end_clutter import assumed_clutter
 from meshplan.loss.error_fields import draw_error_fields, spreads_on_lattice
-from meshplan.loss.path_loss import NEAR_AN_ANTENNA_M, OVER_CROWNS_SPREAD_DB, SHADOWED_FROM_DB, PathSettings
+from meshplan.loss.path_loss import NEAR_AN_ANTENNA_M, OVER_CROWNS_SPREAD_DB, PathSettings
 from meshplan.loss.uncertainty import CLEAR_MODEL_SPREAD_DB, OBSTRUCTED_MODEL_SPREAD_DB, SOIL_SPREAD_DB
 from meshplan.loss.walls import DEFAULT_WALL, enclosure_loss_db, enclosure_spread_db
-from meshplan.propagation.behind_hills import FULLY_BLOCKED_NU, GIVEN_BACK
+from meshplan.propagation.behind_hills import FULLY_BLOCKED_NU, GIVEN_BACK, SHADOWED_FROM_DB
 from meshplan.propagation.clutter import (
     CHANCE_LENGTH_M,
     CLUTTER_MOST_MHZ,

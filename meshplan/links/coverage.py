@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.grid import Float32
-from meshplan.links.land_figures import LandFigures, Receivers, figures_on_land, swept_from, with_behind_hill
+from meshplan.links.land_figures import LandFigures, Receivers, as_links_from, figures_on_land, swept_from, with_behind_hill
 from meshplan.loss.behind_hill_field import behind_hill_field_db
 from meshplan.loss.elevation_draws_field import ElevationDrawsField, elevation_draws_field
 from meshplan.loss.error_fields import ErrorFields
@@ -21,8 +21,8 @@ from meshplan.propagation.seasons import Season
 from meshplan.records.station import Station
 from meshplan.terrain.landscape import Landscape
 
-ONE_BY_ONE_SAMPLES: Final = 60_000_000
-"""Samples of all links to all cells from one station up to which every cell is computed as a link: some 30 s of one core."""
+ONE_BY_ONE_SAMPLES: Final = 200_000_000
+"""Samples of all links to all cells from one station up to which every cell is computed as a link: some 2 s of one core."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,7 +83,7 @@ def figures_of(
     cover, in_leaf = covers
 
     def bare(antenna_agl_m: float, receiver_m: float, standing: StandingCover | None = cover) -> SweepLoss:
-        return swept_from(landscape, station, antenna_agl_m, receiver_m, path, standing, cores=cores, notify=notify)[0]
+        return swept_from(landscape, station, antenna_agl_m, receiver_m, path, standing, cores=cores, notify=notify)
 
     def behind(antenna_agl_m: float, receiver_m: float, parts: SweepLoss) -> Float32:
         x_m, y_m = station.site.x_m, station.site.y_m
@@ -93,20 +93,25 @@ def figures_of(
         parts = bare(antenna_agl_m, receiver_m)
         return with_behind_hill(parts, behind(antenna_agl_m, receiver_m, parts))
 
-    # Where a raster hides relief, the mean over the elevation draws counts, which are swept: the ground as mapped must be, too.
+    # Where a raster hides relief, the mean over the elevation draws counts, which are swept: the ground as mapped must be, too. And
+    # rasters or cover finer than the grid are met by links alone (`workflow.cells_as_links`).
     hides = any(waves.hidden for causes in errors.waves for waves in causes)
-    swept, one_by_one = swept_from(
-        landscape,
-        station,
-        station.antenna_agl_m,
-        receiver_agl_m,
-        path,
-        cover,
-        most_samples=0 if hides else ONE_BY_ONE_SAMPLES,
-        cores=cores,
-        notify=notify,
-    )
-    behind_db = behind(station.antenna_agl_m, receiver_agl_m, swept)
+    as_links = not hides and landscape.grid_holds_ground and landscape.finer_cover is None
+    if as_links:
+        swept, behind_db = as_links_from(
+            landscape,
+            station,
+            station.antenna_agl_m,
+            receiver_agl_m,
+            path,
+            cover,
+            most_samples=ONE_BY_ONE_SAMPLES,
+            cores=cores,
+            notify=notify,
+        )
+    else:
+        swept = bare(station.antenna_agl_m, receiver_agl_m)
+        behind_db = behind(station.antenna_agl_m, receiver_agl_m, swept)
     most = swept if in_leaf is cover else bare(station.antenna_agl_m, receiver_agl_m, in_leaf)
 
     def draw(antenna_agl_m: float, receiver_m: float) -> ElevationDrawsField:
@@ -127,7 +132,7 @@ def figures_of(
         drawn,
         path,
         season.antenna_loss_db,
-        one_by_one=one_by_one,
+        as_links=as_links,
     )
 
 

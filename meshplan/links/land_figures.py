@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meshplan.grid import Float32
-from meshplan.links.link_table import sample_counts
+from meshplan.links.cells_again import CellLinks, compute_again, places
 from meshplan.links.margins import (
     antenna_spread_db,
     fade_margin_db,
@@ -20,7 +20,7 @@ from meshplan.links.margins import (
     spread_of_all_db,
 )
 from meshplan.loss.elevation_draws_field import ElevationDrawsField
-from meshplan.loss.fast import StandingCover, SweepLoss, Transmitter, link_losses, sweep_parts
+from meshplan.loss.fast import StandingCover, SweepLoss, Transmitter, sweep_parts
 from meshplan.loss.indoor_legs import indoor_leg
 from meshplan.loss.path_loss import PathSettings
 from meshplan.loss.raised_field import RaisedField
@@ -93,16 +93,60 @@ def swept_from(
     settings: PathSettings,
     cover: StandingCover | None,
     *,
-    most_samples: int = 0,
     cores: int | None = None,
     notify: Callable[[str], None] | None = None,
-) -> tuple[SweepLoss, bool]:
-    """Return the sweep of a station from where it stands, and whether every cell has the loss of a link to it.
+) -> SweepLoss:
+    """Return the sweep of a station from where it stands.
 
-    Where links to all cells take at most `most_samples`, they are computed one by one, with the samples of a link: a sweep shares
-    rays, which pass at most half a cell beside a cell and meet the edges of roofs at other samples. Receivers inside a building
-    have no walls of that building on their way: they are computed one by one in any case.
+    Receivers inside a building have no walls of that building on their way: they are computed one by one.
     """
+    found, links = _sweep_and_links(landscape, station, antenna_agl_m, receiver_agl_m, settings, cover, cores, notify)
+    if cover is not None and links.inside.any():
+        links.write(places(np.isfinite(found.loss_db) & links.inside), found, np.zeros_like(found.loss_db))
+    return found
+
+
+def as_links_from(
+    landscape: Landscape,
+    station: Station,
+    antenna_agl_m: float,
+    receiver_agl_m: float,
+    settings: PathSettings,
+    cover: StandingCover | None,
+    *,
+    most_samples: int,
+    cores: int | None = None,
+    notify: Callable[[str], None] | None = None,
+) -> tuple[SweepLoss, Float32]:
+    """Return the loss at every cell as links to them have it, and what they lose behind hills.
+
+    Where links to all cells take at most `most_samples`, all are computed one by one; else the land is swept and those cells are
+    computed in which that may be off (`cells_again`). Land that counts as unmapped is swept, as all losses from raised ends are.
+    """
+    found, links = _sweep_and_links(landscape, station, antenna_agl_m, receiver_agl_m, settings, cover, cores, notify)
+    behind_hill_db = np.zeros_like(found.loss_db)
+    known = np.isfinite(found.loss_db)
+    if LEAST_SAMPLES * int(known.sum()) <= most_samples:
+        cells = places(known)
+        if int(links.counts(cells).sum()) <= most_samples:
+            links.write(cells, found, behind_hill_db)
+            return found, behind_hill_db
+    compute_again(links, found, behind_hill_db, known)
+    if cover is not None and links.inside.any():
+        links.write(places(known & links.inside), found, behind_hill_db)
+    return found, behind_hill_db
+
+
+def _sweep_and_links(
+    landscape: Landscape,
+    station: Station,
+    antenna_agl_m: float,
+    receiver_agl_m: float,
+    settings: PathSettings,
+    cover: StandingCover | None,
+    cores: int | None,
+    notify: Callable[[str], None] | None,
+) -> tuple[SweepLoss, CellLinks]:
     grid, path = landscape.grid, radio_path(settings)
     column, row = (float(part) for part in grid.column_row(station.site.x_m, station.site.y_m))
     at = round(row), round(column)
@@ -116,48 +160,7 @@ def swept_from(
     )
     found = sweep_parts(landscape.ground_amsl_m, grid.cell_m, here, receiver_agl_m, path, cover=cover, cores=cores, notify=notify)
     inside = _inside(landscape, receiver_agl_m)
-    known = np.isfinite(found.loss_db)
-    one_by_one = LEAST_SAMPLES * int(known.sum()) <= most_samples
-    if one_by_one:
-        rows, columns = np.nonzero(known)
-        counts = _sample_counts(landscape, row, column, rows, columns)
-        one_by_one = int(counts.sum()) <= most_samples
-    if not one_by_one:
-        if cover is None or not inside.any():
-            return found, False
-        rows, columns = np.nonzero(known & inside)
-        counts = _sample_counts(landscape, row, column, rows, columns)
-    for count in np.unique(counts).tolist():
-        some = counts == count
-        to_row, to_column = rows[some], columns[some]
-        ends = np.stack([np.full(len(to_row), column), np.full(len(to_row), row), to_column, to_row], axis=1)
-        around = np.where(inside[to_row, to_column], landscape.cover_index[to_row, to_column], 0)
-        within = np.stack([np.full(len(to_row), station.inside), around], axis=1)
-        links = link_losses(
-            landscape.ground_amsl_m,
-            grid.cell_m,
-            ends,
-            [antenna_agl_m, receiver_agl_m],
-            path,
-            samples=int(count),
-            cover=cover,
-            inside=within,
-            cores=cores,
-            notify=notify,
-        )
-        found.loss_db[to_row, to_column] = links.loss_db
-        found.terrain_db[to_row, to_column] = links.terrain_db
-        found.cover_db[to_row, to_column] = links.cover_db
-    return found, one_by_one
-
-
-def _sample_counts(
-    landscape: Landscape, row: float, column: float, rows: NDArray[np.intp], columns: NDArray[np.intp]
-) -> NDArray[np.intp]:
-    """Return how many samples a link to each cell takes."""
-    lengths_m = landscape.grid.cell_m * np.hypot(columns - column, rows - row)
-    different, back = np.unique(lengths_m, return_inverse=True)
-    return sample_counts(different, landscape.sampled_as_m)[back]
+    return found, CellLinks(landscape, station, antenna_agl_m, receiver_agl_m, path, cover, inside, cores, notify)
 
 
 def _inside(landscape: Landscape, receiver_agl_m: float) -> NDArray[np.bool_]:
@@ -178,7 +181,7 @@ def figures_on_land(
     settings: PathSettings,
     weather_db: float,
     *,
-    one_by_one: bool = False,
+    as_links: bool = False,
 ) -> LandFigures:
     """Return what sensors at all cells have of a station.
 
@@ -190,7 +193,7 @@ def figures_on_land(
     swept : SweepLoss
         Of `swept_from`.
     behind_hill_db : ndarray
-        Of `behind_hill_field_db`.
+        Of `behind_hill_field_db` or `as_links_from`.
     most_cover_db : ndarray
         Loss of cover in whatever season has most: it tells which paths are obstructed.
     raised : RaisedField or None
@@ -198,7 +201,7 @@ def figures_on_land(
     settings : PathSettings
     weather_db : float
         Loss at each wet antenna.
-    one_by_one : bool
+    as_links : bool
         Whether `swept` holds the losses of links, at whose steps `drawn.finer_db` is nothing.
     """
     shape = landscape.grid.shape
@@ -221,7 +224,7 @@ def figures_on_land(
         terrain, covered, smooth = (
             part[block].ravel().astype(float) for part in (swept.terrain_db, swept.cover_db, swept.smooth_db)
         )
-        bare = terrain if one_by_one else terrain + drawn.finer_db[block].ravel()
+        bare = terrain if as_links else terrain + drawn.finer_db[block].ravel()
         excess = bare + behind_hill_db[block].ravel() + covered
         plants = swept.plants_spread_db[block].ravel().astype(float)
         hidden, elevation = drawn.hidden_relief_db[block].ravel(), drawn.spread_db[block].ravel().astype(float)

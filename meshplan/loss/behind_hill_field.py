@@ -7,8 +7,8 @@ from typing import Final
 import numpy as np
 
 from meshplan.grid import Float32
-from meshplan.loss.path_loss import SHADOWED_FROM_DB, PathSettings
-from meshplan.propagation.behind_hills import ground_behind_hill_db
+from meshplan.loss.path_loss import PathSettings
+from meshplan.propagation.behind_hills import SHADOWED_FROM_DB, ground_behind_hill_db
 from meshplan.propagation.low_antenna import low_antenna_loss_db
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import sample_profiles

@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from meshplan.kinds import FIELD_CROPS
 from meshplan.loss.walls import DEFAULT_WALL, enclosure_loss_db
-from meshplan.propagation.behind_hills import ground_behind_hill_db
+from meshplan.propagation.behind_hills import SHADOWED_FROM_DB, ground_behind_hill_db
 from meshplan.propagation.diffraction import DiffractionLoss
 from meshplan.propagation.filled_zone import filled_share, loss_of_stretches_db
 from meshplan.propagation.free_space import free_space_loss_db, slant_distance_m
@@ -42,9 +42,6 @@ from meshplan.units import Array, Indices
 
 NEAR_AN_ANTENNA_M = 50.0
 """Cover this near an antenna is passed through, not over, in the mixed way (the terminal rule of ITU-R P.452-18)."""
-
-SHADOWED_FROM_DB = 6.0
-"""Edge loss when the ground just grazes the line: below it nothing blocks the path and no ground loss is hidden."""
 
 OVER_CROWNS_SPREAD_DB = 3.0
 """Spread of a way over crowns whose height is known to a metre or two (own advice)."""

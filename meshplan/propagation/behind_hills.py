@@ -25,6 +25,10 @@ FULLY_BLOCKED_NU: Final = 0.3
 """From this height of the hill in Fresnel terms on, all of the share counts; nothing in line of sight (own choice)."""
 
 
+SHADOWED_FROM_DB: Final = 6.0
+"""Edge loss when the ground just grazes the line: below it nothing blocks the path and no ground loss is hidden."""
+
+
 def ground_behind_hill_db(
     distance_m: ArrayLike,
     ground_amsl_m: ArrayLike,

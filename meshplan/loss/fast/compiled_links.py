@@ -27,15 +27,19 @@ from meshplan.loss.fast.compiled_loss import (
     diffraction,
     free_space_block,
     knife_edge_db,
+    plane_db,
+    smooth_excess_db,
     tangents_nu,
 )
 from meshplan.loss.fast.compiled_math import FAST, f32, inlined, kernel, larger
+from meshplan.propagation.behind_hills import FULLY_BLOCKED_NU, GIVEN_BACK, SHADOWED_FROM_DB
 from meshplan.propagation.filled_zone import INNER_ZONE
 
-FREE, EDGE, SMOOTH_EDGE, OVER_GROUND, TERRAIN, COVER, SHARE, CLEAR_M, PLACE, WALLS, LEAVES = range(11)
+FREE, EDGE, SMOOTH_EDGE, OVER_GROUND, TERRAIN, COVER, SHARE, CLEAR_M, PLACE, WALLS, LEAVES, BEHIND = range(12)
 """Columns of the result: free space, edges of bare ground, edges of the smooth line, smooth ground, terrain in all, cover; least
-clearance in Fresnel radii and in metres and its place along the path from 0 to 1; loss of walls and of all leaves on the line."""
-RESULTS = 11
+clearance in Fresnel radii and in metres and its place along the path from 0 to 1; loss of walls and of all leaves on the line;
+ground loss behind hills, which is not in the terrain."""
+RESULTS = 12
 ACROSS, START, END, WEIGHT_START, WEIGHT_END, PART = range(6)
 """Rows of the table shared by all links: 1/sqrt(t(1−t)), 1/t, 1/(1−t), weights of the smooth fit, t."""
 TABLE_ROWS = 6
@@ -82,7 +86,7 @@ def sample_line(flat, rows, columns, n, column_a, row_a, column_b, row_b, at, ac
 
 
 @kernel
-def sample_line_by_void(flat, rows, columns, n, column_a, row_a, column_b, row_b, h):
+def sample_line_by_void(flat, rows, columns, n, column_a, row_a, column_b, row_b, cells, h):
     """Do the same slowly where a cell is unknown: a neighbour of no weight does not count."""
     base = flat[int(min(max(row_a, 0.0), rows - 1.0)) * columns + int(min(max(column_a, 0.0), columns - 1.0))]
     for i in range(n + 1):
@@ -91,6 +95,7 @@ def sample_line_by_void(flat, rows, columns, n, column_a, row_a, column_b, row_b
         u = f32(c - math.floor(c))
         v = f32(r - math.floor(r))
         at = int(r) * columns + int(c)
+        cells[i] = np.int32(at)
         right = 1 if u > _0 else 0
         below = columns if v > _0 else 0
         p = flat[at] - base
@@ -144,16 +149,20 @@ def reduce_profile(h, n, start, end, bulge, table, found, shares):
 
 
 @kernel
-def _surface_extremes(h, above, beyond, near, n, start, end, bulge, table, found, shares):
+def _surface_extremes(h, above, beyond, near, n, start, end, bulge, table, beside, count, found, over, shares):
     """Find the first three extremes over `h` + `above`, or + `beyond` where farther than `near` steps from both ends.
 
-    A sample on the border of what is near belongs to both sides of it.
+    Only the `count` samples of `beside` have cover, which never stands below the ground: those of bare ground, `found`, hold for
+    all others. A sample on the border of what is near belongs to both sides of it.
     """
     slope = end - start
-    high_t = _LOW
-    high_s = _LOW
-    high_f = _LOW
-    for i in range(1, n):
+    high_t = found[0]
+    high_s = found[1]
+    high_f = found[2]
+    for k in range(count):
+        i = beside[k]
+        if i in (0, n):
+            continue
         t = table[PART, i]
         far = f32(min(max(min(i, n - i) - near + 0.5, 0.0), 1.0))
         stands = above[i] + far * (beyond[i] - above[i])
@@ -163,9 +172,9 @@ def _surface_extremes(h, above, beyond, near, n, start, end, bulge, table, found
         share = e * table[ACROSS, i]
         shares[i] = share
         high_f = larger(high_f, share)
-    found[0] = high_t
-    found[1] = high_s
-    found[2] = high_f
+    over[0] = high_t
+    over[1] = high_s
+    over[2] = high_f
 
 
 @kernel
@@ -195,15 +204,28 @@ def _edge_loss(found, d, wavelength_m):
 
 
 @kernel
-def _sample_codes(cover, rows, columns, n, column_a, row_a, column_b, row_b, inside_a, inside_b, code, crown, roof):
-    """Write code, crown and roof of the nearest cell of each sample; return (anything beside, roofs)."""
+def _samples_beside(at, near_cover, n, beside):
+    """Name the samples between cells of which any has cover; return how many."""
+    cells = near_cover.reshape(-1)
+    count = 0
+    for i in range(n + 1):
+        beside[count] = i
+        count += np.int64(cells[at[i]])
+    return count
+
+
+@kernel
+def _sample_codes(
+    cover, rows, columns, n, column_a, row_a, column_b, row_b, inside_a, inside_b, beside, count, code, crown, roof
+):  # fmt: skip
+    """Write code, crown and roof of the nearest cell of each sample beside cover; return how many roofs."""
     codes = cover.codes.reshape(-1)
     canopy = cover.canopy.reshape(-1)
     across = (column_b - column_a) / n
     down = (row_b - row_a) / n
-    anything = 0
     roofs = 0
-    for i in range(n + 1):
+    for k in range(count):
+        i = beside[k]
         c = min(max(column_a + across * i, 0.0), columns - 1.0)
         r = min(max(row_a + down * i, 0.0), rows - 1.0)
         nearest = int(np.rint(r)) * columns + int(np.rint(c))
@@ -218,13 +240,18 @@ def _sample_codes(cover, rows, columns, n, column_a, row_a, column_b, row_b, ins
             if not np.isnan(seen):
                 crown[i] = f32(seen * cover.crown_share[at])
                 roof[i] = f32(seen * cover.roof_share[at])
-        first = int(r) * columns + int(c)
-        right = 1 if c > int(c) else 0
-        below = columns if r > int(r) else 0
-        beside = codes[first] | codes[first + right] | codes[first + below] | codes[first + below + right]
-        anything += 1 if beside > 0 else 0
         roofs += 1 if 0 < i < n and roof[i] > _0 else 0
-    return anything, roofs
+    return roofs
+
+
+@kernel
+def _clear_samples(beside, count, code, stands):
+    """Leave nothing behind for the next link."""
+    for k in range(count):
+        i = beside[k]
+        code[i] = 0
+        for row in range(len(stands)):
+            stands[row, i] = _0
 
 
 @inlined
@@ -241,7 +268,7 @@ def _piece_crown_m(cover, at, code):
 
 @kernel
 def _through_leaves(
-    cover, rows, columns, n, column_a, row_a, column_b, row_b, h, start, end, bulge, d, wavelength_m, bearing, depth
+    cover, rows, columns, n, column_a, row_a, column_b, row_b, h, start, end, bulge, d, wavelength_m, bearing, beside, count, depth
 ):  # fmt: skip
     """Add up metres by group, of all leaves and of those near the antennas; return what both lose."""
     codes = cover.codes.reshape(-1)
@@ -251,7 +278,8 @@ def _through_leaves(
     right = 1 if columns > 1 else 0
     below = columns if rows > 1 else 0
     zone = INNER_ZONE * math.sqrt(wavelength_m * d)
-    for i in range(n + 1):
+    for k in range(count):
+        i = beside[k]
         part = float(i) / n
         c = min(max(column_a + (column_b - column_a) * part, 0.0), columns - 1.0)
         r = min(max(row_a + (row_b - row_a) * part, 0.0), rows - 1.0)
@@ -287,12 +315,13 @@ def _through_leaves(
 
 
 @kernel
-def _through_walls(cover, n, h, roof, code, start, end, bulge, d, wavelength_m):
+def _through_walls(cover, n, h, roof, code, beside, count, start, end, bulge, d, wavelength_m):
     """Return the loss of the walls of every building on the line, by the part of the Fresnel zone that it fills."""
     zone = INNER_ZONE * math.sqrt(wavelength_m * d)
     walls = 0.0
     most = 0.0
-    for i in range(n + 1):
+    for k in range(count):
+        i = beside[k]
         if roof[i] <= _0:
             continue
         part = float(i) / n
@@ -308,16 +337,19 @@ def _through_walls(cover, n, h, roof, code, start, end, bulge, d, wavelength_m):
 
 @kernel
 def _past_cover(
-    rows, columns, place, n, d, h, start, end, bulge, bearing, code, stands, cover, roofs, depth, table, t, found, shares, edge, out
+    rows, columns, place, n, d, h, start, end, bulge, bearing, code, stands, cover, roofs, beside, count, depth, table, t, found,
+    over, shares, edge, out
 ):  # fmt: skip
-    """Write what cover adds on the way that loses least, and leave the extremes over all that stands there in `found`."""
+    """Write what cover adds on the way that loses least, and leave the extremes over all that stands there in `over`."""
     step = d / n
     near = cover.near_m / step
     leaves, close = _through_leaves(
-        cover, rows, columns, n, place[0], place[1], place[2], place[3], h, start, end, bulge, d, t.wavelength_m, bearing, depth
+        cover, rows, columns, n, place[0], place[1], place[2], place[3], h, start, end, bulge, d, t.wavelength_m, bearing,
+        beside, count, depth,
     )  # fmt: skip
-    walls = _through_walls(cover, n, h, stands[ROOF], code, start, end, bulge, d, t.wavelength_m)
-    for i in range(n + 1):
+    walls = _through_walls(cover, n, h, stands[ROOF], code, beside, count, start, end, bulge, d, t.wavelength_m)
+    for k in range(count):
+        i = beside[k]
         stands[BOTH, i] = stands[CROWN, i] + stands[ROOF, i]
     best = edge + leaves
     for turn in range(1, len(WAYS)):
@@ -325,23 +357,81 @@ def _past_cover(
         under, above, roofed, crowned, far = WAYS[way]
         if way != 2 and ((roofed and roofs == 0) or (crowned and leaves <= 0.0)):
             continue
-        _surface_extremes(h, stands[under], stands[above], near if far else float(n), n, start, end, bulge, table, found, shares)
-        over = _edge_loss(found, d, t.wavelength_m)
+        steps = near if far else float(n)
+        _surface_extremes(
+            h, stands[under], stands[above], steps, n, start, end, bulge, table, beside, count, found, over, shares
+        )  # fmt: skip
+        above_db = _edge_loss(over, d, t.wavelength_m)
         if way == 1:
-            best = min(max(over, edge), edge + walls) + leaves
+            best = min(max(above_db, edge), edge + walls) + leaves
         elif way > 2 or leaves > 0.0:
-            best = min(best, over + (close if far else 0.0) + (walls if roofed else 0.0))
+            best = min(best, above_db + (close if far else 0.0) + (walls if roofed else 0.0))
     out[COVER] = best - edge
     out[WALLS] = walls
     out[LEAVES] = leaves
 
 
+@kernel
+def _leg_db(h, first, step, n, reach, d, bulge, mast, top, t):
+    """Return the plane-earth loss from an antenna to a hill top `reach` steps away (`propagation.behind_hills`).
+
+    From the end at sample `first` on, `step` samples at a time. Ground is straight between samples, so that the least-squares
+    slope is a sum over them: sample i within the leg counts ∫ hat·x·(1 − x/reach), and the piece up to the top by Simpson's rule.
+    """
+    whole = int(reach)
+    foot = float(h[first])
+    per = 1.0 / reach
+    linear = 0.0
+    square = 0.0
+    arc = bulge / (float(n) * n)
+    for i in range(1, whole):
+        rise = float(h[first + step * i]) - foot + arc * i * (n - i)
+        linear += rise * i
+        square += rise * (float(i) * i + 1.0 / 6.0)
+    total = linear - per * square
+    last = float(whole)
+    rise = float(h[first + step * whole]) - foot + arc * last * (n - last)
+    if whole > 0:
+        total += rise * (0.5 * last - 1.0 / 6.0 - per * (0.5 * last * last - last / 3.0 + 1.0 / 12.0))
+    rest = reach - last
+    if rest > 0.0 and whole < n:
+        beyond = float(h[first + step * (whole + 1)]) - foot + arc * (last + 1.0) * (n - last - 1.0)
+        middle = last + 0.5 * rest
+        half_way = (1.0 - middle * per) * middle * (rise + 0.5 * rest * (beyond - rise))
+        total += rest / 6.0 * ((1.0 - last * per) * last * rise + 4.0 * half_way)
+    slope = 12.0 * total * per * per * per
+    over = max(top - (foot + slope * reach), 0.0)
+    floor2 = t.least_height_m * t.least_height_m
+    return plane_db(f32(reach * d / n), f32(math.sqrt(mast * mast + floor2)), f32(math.sqrt(over * over + floor2)), t)
+
+
+@kernel
+def _legs_db(h, n, d, start, end, bulge, from_start, from_end, mast_a, mast_b, t):
+    """Return the plane-earth losses of both legs to the hill top, where the tangents from both ends meet over the line of sight."""
+    part = from_end / (from_start + from_end)
+    top = start + (end - start) * part + from_start * part
+    reach = max(part * n, 1e-6)
+    back = max((1.0 - part) * n, 1e-6)
+    return _leg_db(h, 0, 1, n, reach, d, bulge, mast_a, top, t) + _leg_db(h, n, -1, n, back, d, bulge, mast_b, top, t)
+
+
+@kernel
+def _behind_hill_db(nu, edge, terrain, legs, n, d, mast_a, mast_b, t):
+    """Return the ground loss that the smooth surface hides behind a hill (`propagation.behind_hills`)."""
+    if nu <= 0.0 or edge <= SHADOWED_FROM_DB or legs <= terrain - edge:
+        return 0.0
+    bare = float(smooth_excess_db(n, d / n, mast_a, mast_b, t))
+    hidden = max(min(bare, legs) - (terrain - edge), 0.0)
+    return GIVEN_BACK * hidden * min(nu / FULLY_BLOCKED_NU, 1.0)
+
+
 @njit(fastmath=FAST, error_model="numpy", nogil=True, cache=True)
-def link_losses(ground, ends, heights, inside, first, last, n, cell_m, table, t, cover, results, depths):
+def link_losses(ground, ends, heights, inside, first, last, n, cell_m, table, t, cover, near_cover, results, depths):
     """Write `RESULTS` numbers and the metres in each group of plants for links `first` … `last` − 1.
 
-    `ends` holds column and row of both ends, `heights` the antennas above ground, `inside` the buildings around them. Links go in
-    blocks: extremes one link after the other, then the formulas of all of a block at once.
+    `ends` holds column and row of both ends, `heights` the antennas above ground, `inside` the buildings around them, `near_cover`
+    whether any of the four cells from each on has cover. Links go in blocks: extremes one link after the other, then the formulas
+    of all of a block at once.
     """
     rows, columns = ground.shape
     flat = ground.reshape(-1)
@@ -351,6 +441,10 @@ def link_losses(ground, ends, heights, inside, first, last, n, cell_m, table, t,
     across = np.empty(n + 1, dtype=np.float32)
     down = np.empty(n + 1, dtype=np.float32)
     found = np.empty(8, dtype=np.float32)
+    over = np.empty(8, dtype=np.float32)
+    beside = np.empty(n + 2, dtype=np.int64)
+    blocked = np.empty(LANES)
+    legs = np.empty(LANES)
     stands = np.zeros((4, n + 1), dtype=np.float32)
     code = np.zeros(n + 1, dtype=np.int64)
     depth = np.zeros((2, max(len(cover.most_db), 1)))
@@ -380,6 +474,8 @@ def link_losses(ground, ends, heights, inside, first, last, n, cell_m, table, t,
             out[COVER] = 0.0
             out[WALLS] = 0.0
             out[LEAVES] = 0.0
+            blocked[lane] = 0.0
+            legs[lane] = 0.0
             inner = min(column_a, row_a, column_b, row_b) >= 0.0 and max(column_a, column_b) <= columns - 1.0
             if inner and max(row_a, row_b) <= rows - 1.0 and rows > 1 and columns > 1:
                 sample_line(flat, rows, columns, n, column_a, row_a, column_b, row_b, at, across, down, h)
@@ -390,7 +486,7 @@ def link_losses(ground, ends, heights, inside, first, last, n, cell_m, table, t,
             bulge = f32(d * d / (2.0 * t.earth_radius_m))
             reduce_profile(h, n, start, end, bulge, table, found, shares)
             if np.isnan(found[6] + start):
-                sample_line_by_void(flat, rows, columns, n, column_a, row_a, column_b, row_b, h)
+                sample_line_by_void(flat, rows, columns, n, column_a, row_a, column_b, row_b, at, h)
                 start = h[0] + f32(heights[link, 0])
                 end = h[n] + f32(heights[link, 1])
                 reduce_profile(h, n, start, end, bulge, table, found, shares)
@@ -414,27 +510,38 @@ def link_losses(ground, ends, heights, inside, first, last, n, cell_m, table, t,
                 fit_end -= part * float(found[4])
             w[lane + H1] = float(start) - min(fit_start, float(h[0]))
             w[lane + H2] = float(end) - min(fit_end, float(h[n]))
-            w[lane + NU] = counted_nu(_edge_nu(found, d, t.wavelength_m))
-            depths[link] = 0.0
-            if cover.present > 0:
-                stands_there, roofs = _sample_codes(
-                    cover, rows, columns, n, column_a, row_a, column_b, row_b, inside[link, 0], inside[link, 1], code,
-                    stands[CROWN], stands[ROOF],
+            nu = _edge_nu(found, d, t.wavelength_m)
+            w[lane + NU] = counted_nu(nu)
+            if found[0] > _0 and nu > 0.0:
+                blocked[lane] = nu
+                legs[lane] = _legs_db(
+                    h, n, d, float(start), float(end), float(bulge), float(found[0]), float(found[1]), heights[link, 0],
+                    heights[link, 1], t,
                 )  # fmt: skip
-                if stands_there > 0:
+            depths[link] = 0.0
+            for extreme in range(3):
+                over[extreme] = found[extreme]
+            if cover.present > 0:
+                count = _samples_beside(at, near_cover, n, beside)
+                if count > 0:
+                    roofs = _sample_codes(
+                        cover, rows, columns, n, column_a, row_a, column_b, row_b, inside[link, 0], inside[link, 1], beside, count,
+                        code, stands[CROWN], stands[ROOF],
+                    )  # fmt: skip
                     edge = _edge_loss(found, d, t.wavelength_m)
                     bearing = math.atan2(east, -south)
                     _past_cover(
-                        rows, columns, ends[link], n, d, h, start, end, bulge, bearing, code, stands, cover, roofs, depth, table, t,
-                        found, shares, edge, out,
+                        rows, columns, ends[link], n, d, h, start, end, bulge, bearing, code, stands, cover, roofs, beside,
+                        count, depth, table, t, found, over, shares, edge, out,
                     )  # fmt: skip
+                    _clear_samples(beside, count, code, stands)
                     for group in range(len(cover.most_db)):
                         depths[link, group] = depth[0, group]
-            worst = _first(shares, n, found[2])
+            worst = _first(shares, n, over[2])
             out[FREE] = 0.0
             out[CLEAR_M] = -shares[worst] / table[ACROSS, worst]
             out[PLACE] = float(worst) / n
-            out[SHARE] = -float(found[2]) / math.sqrt(t.wavelength_m * d)
+            out[SHARE] = -float(over[2]) / math.sqrt(t.wavelength_m * d)
         diffraction(work, LANES, t, spare, marked)
         for lane in range(lanes):
             out = results[begin + lane]
@@ -442,6 +549,10 @@ def link_losses(ground, ends, heights, inside, first, last, n, cell_m, table, t,
             out[OVER_GROUND] = w[lane + GROUND]
             out[TERRAIN] = w[lane + OUT]
             out[EDGE] = out[TERRAIN] - max(out[OVER_GROUND] - out[SMOOTH_EDGE], 0.0)
+            out[BEHIND] = _behind_hill_db(
+                blocked[lane], out[EDGE], out[TERRAIN], legs[lane], n, float(w[lane + LENGTH]), heights[begin + lane, 0],
+                heights[begin + lane, 1], t,
+            )  # fmt: skip
         free_space_block(w, factor_db, nearest2)
         for lane in range(lanes):
             out = results[begin + lane]

@@ -136,7 +136,7 @@ def _sphere_db(d, e1, e2, t, beyond):
 
 
 @inlined
-def _plane_db(d, e1, e2, t):
+def plane_db(d, e1, e2, t):
     """Return the plane-earth loss in excess of free space, up to where it ends (`propagation.two_ray`)."""
     plane = _1 if t.plane > 0.0 else f32(1e6)
     phase = min(f32(2.0 * math.pi / t.wavelength_m) * e1 * e2 / d * plane, _SIXTH_PI)
@@ -189,7 +189,7 @@ def _smooth_losses(n, d, h1, h2, t, beyond):
     floor2 = f32(t.least_height_m * t.least_height_m)
     e1 = np.sqrt(h1 * h1 + floor2)
     e2 = np.sqrt(h2 * h2 + floor2)
-    ground = max(_sphere_db(d, e1, e2, t, beyond), _plane_db(d, e1, e2, t))
+    ground = max(_sphere_db(d, e1, e2, t, beyond), plane_db(d, e1, e2, t))
     edge = knife_edge_db(_smooth_nu(n, d, h1, h2, t, beyond) if n > f32(1.5) else CLEAR_NU)
     return ground, bullington_total_db(edge, d)
 

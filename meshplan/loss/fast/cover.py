@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -102,6 +103,12 @@ class StandingCover:
     roof_share: Sequence[float] | None = None
     near_an_antenna_m: float = field(default=NEAR_AN_ANTENNA_M)
     cell_share: NDArray[np.float32] | None = None
+
+    @cached_property
+    def beside(self) -> NDArray[np.uint8]:
+        """1 where a cell, the one right of it, the one below it or the one below that has cover; shape (rows, columns)."""
+        held = np.pad(self.index > 0, ((0, 1), (0, 1)), mode="edge")
+        return np.ascontiguousarray(held[:-1, :-1] | held[:-1, 1:] | held[1:, :-1] | held[1:, 1:]).astype(np.uint8)
 
 
 class CoverTerms(NamedTuple):

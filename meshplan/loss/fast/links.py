@@ -17,6 +17,8 @@ from meshplan.loss.fast.thread_pool import Notify, Progress, load_compiled, run_
 
 Float64 = NDArray[np.float64]
 
+NO_COVER = np.zeros((1, 1), dtype=np.uint8)
+
 PIECE_SAMPLES = 4_000_000
 """Samples one thread works on before it can be stopped: some 20 ms."""
 
@@ -48,11 +50,13 @@ class LinkLosses:
     """Two walls of every building on the straight line, by the part of the Fresnel zone that it fills."""
     leaves_db: Float64
     """All leaves on the straight line, likewise."""
+    behind_hill_db: Float64
+    """Ground loss behind hills (`propagation.behind_hills`), beside the terrain."""
     depth_m: Float64
 
     @property
     def loss_db(self) -> Float64:
-        """Loss in all."""
+        """Loss in all, but for the ground behind hills."""
         return np.asarray(self.free_space_db + self.terrain_db + self.cover_db)
 
 
@@ -101,13 +105,14 @@ def link_losses(
     heights = _pairs(antennas_agl_m, len(held), float, "antennas_agl_m")
     within = _pairs(np.zeros((len(held), 2)) if inside is None else inside, len(held), np.int64, "inside")
     terms = cover_terms(cover, (ground.shape[0], ground.shape[1]))
+    near_cover = NO_COVER if cover is None else cover.beside
     groups = len(cover.groups) if cover is not None else 0
     results = np.zeros((len(held), len(fields(LinkLosses)) - 1))
     depths = np.zeros((len(held), groups))
     if samples < 3:
         raise InputError(f"{samples} samples leave no inside", where="samples", fix="Give 3 or more.")
     run = load_compiled("compiled_links", "link_losses", notify)
-    common = samples - 1, float(cell_m), shared_table(samples - 1), path.terms, terms, results, depths
+    common = samples - 1, float(cell_m), shared_table(samples - 1), path.terms, terms, near_cover, results, depths
     step = max(1, PIECE_SAMPLES // samples)
     pieces = [(ground, held, heights, within, first, min(first + step, len(held)), *common) for first in range(0, len(held), step)]
     run_pieces(run, pieces, cores=cores, progress=progress)

@@ -144,7 +144,7 @@ def standing_land(relief: float, *, canopy: bool) -> Landscape:
 @pytest.mark.parametrize("canopy", [False, True])
 @pytest.mark.parametrize("relief", [0.0, 0.3])
 def test_cover_costs_what_the_composition_of_losses_says(relief: float, canopy: bool, season: Season) -> None:
-    """Against `loss.path_loss` in double precision, link by link; the kernel knows no field behind hills, which is left out.
+    """Against `loss.path_loss` in double precision, link by link, and the ground loss behind hills beside it.
 
     The kernel walks the cover of the cells themselves, so the definition is given that and not the parts of these coarse cells.
     """
@@ -168,6 +168,7 @@ def test_cover_costs_what_the_composition_of_losses_says(relief: float, canopy: 
         (got.free_space_db, wanted.free_space_db),
         (got.terrain_db, wanted.terrain_db),
         (got.cover_db, covered),
+        (got.behind_hill_db, wanted.behind_hill_db),
         (got.clearance_share, wanted.clearance_share),
     ):
         off = np.abs(part - reference)
@@ -178,6 +179,24 @@ def test_cover_costs_what_the_composition_of_losses_says(relief: float, canopy: 
     by_kind = {kind: metres[0] for kind, metres in wanted.cover_depth_m.items()}
     total_m = sum(by_kind.values(), np.zeros(count))
     assert np.abs(got.depth_m.sum(axis=1) - total_m).max() < 0.05
+
+
+def test_ground_loss_behind_hills_is_that_of_the_definition() -> None:
+    """Against `propagation.behind_hills` in double precision, over land on which one path in twenty has much of it."""
+    ground, count, samples = rough_ground(150, 150, 0.2), 500, 150
+    land = make_landscape(ground.astype(np.float64), CELL_M)
+    ends = random_ends((150, 150), count, seed=9)
+    (x_a, y_a), (x_b, y_b) = land.grid.x_y(ends[:, 0], ends[:, 1]), land.grid.x_y(ends[:, 2], ends[:, 3])
+    agl = np.random.default_rng(10).uniform(0.3, 6.0, (2, count))
+    nowhere = np.zeros(count, dtype=np.uint16)
+    profiles = sample_profiles(land, x_a, y_a, x_b, y_b, samples)
+    bearing = np.degrees(np.arctan2(x_b - x_a, y_b - y_a)) % 360.0
+    wanted = path_losses(
+        profiles, Ends(agl[0], agl[1], nowhere, nowhere, bearing), land, (Season("bare", 1, 0.0, wet=False, snow=False),), SETTINGS
+    )
+    got = link_losses(land.ground_amsl_m, CELL_M, ends, agl.T, radio_path(SETTINGS), samples=samples)
+    assert (wanted.behind_hill_db > 0.5).mean() > 0.05
+    assert np.abs(got.behind_hill_db - wanted.behind_hill_db).max() < 0.01
 
 
 def test_both_ends_on_one_spot_have_a_finite_loss() -> None:
