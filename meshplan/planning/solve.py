@@ -390,11 +390,12 @@ def _result(search: Search, branching: BranchSearch, stopped: StopReason, why: d
         certificate=certificate,
         steps=tuple(search.steps),
         limits=search.limits,
-        versions=_versions(),
+        versions=software_versions(),
     )
 
 
 @cache
-def _versions() -> tuple[tuple[str, str], ...]:
+def software_versions() -> tuple[tuple[str, str], ...]:
+    """Return the versions of what a search rests on."""
     python = ".".join(str(part) for part in sys.version_info[:3])
     return (("highspy", solver_version()), ("numpy", version("numpy")), ("python", python), ("scipy", version("scipy")))
