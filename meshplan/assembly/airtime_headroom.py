@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from meshplan.planning.capacity import left_out_by_airtime
 from meshplan.planning.demand import demand_of
@@ -20,12 +21,19 @@ def who_does_not_fit(problem: PlacementProblem) -> tuple[str, ...]:
     best: dict[int, int] = {}
     for node in np.flatnonzero(problem.allowed):
         site = int(problem.site_number[node])
-        if site not in best or heard[node] > heard[best[site]]:
+        key, other = _first(problem, heard, int(node)), best.get(site)
+        if other is None or key < _first(problem, heard, other):
             best[site] = int(node)
     opened = np.zeros(len(problem.nodes), dtype=bool)
     opened[list(best.values())] = True
     out = left_out_by_airtime(problem, opened, list(range(len(problem.sensors))), seed=1)
     return tuple(problem.sensors[sensor].id for sensor in out)
+
+
+def _first(problem: PlacementProblem, heard: NDArray[np.intp], node: int) -> tuple[int, float, int, str]:
+    """Return what tells which node of a place is taken: the best heard, of equals the cheapest, then the first by name."""
+    name = problem.nodes[node].id
+    return -int(heard[node]), problem.nodes[node].cost, len(name), name
 
 
 def serves_as_many(fewer: PlacementProblem, more: PlacementProblem) -> bool:

@@ -268,7 +268,7 @@ def _page_end(station: Station, name: str) -> PageEnd:
         gain_dbi=station.antenna.gain_dbi,
         pattern=station.antenna.pattern,
         horizontal_beamwidth_deg=station.antenna.horizontal_beamwidth_deg,
-        azimuth_deg=station.site.azimuth_deg,
+        azimuth_deg=station.grid_azimuth_deg,
         tilt_deg=station.site.tilt_deg,
         local_loss_db=station.local_loss_db,
         entry_loss_db=station.entry_loss_db,

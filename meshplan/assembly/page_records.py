@@ -121,6 +121,7 @@ class PageEnd:
     pattern: str
     horizontal_beamwidth_deg: float | None
     azimuth_deg: float | None
+    """Where it points, clockwise from the north of the grid that profiles are walked on."""
     tilt_deg: float
     local_loss_db: float
     entry_loss_db: float

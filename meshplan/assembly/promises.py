@@ -97,7 +97,7 @@ class Promises:
         route, chance, words = way_of(result, self.sensor, self.cost, self.currency, after.chance_of)
         more = result.plan.cost - self.cost
         if set(route) == self.told:
-            words = change_words(more, self.currency) if self._costs_more(more) else ""
+            words = f"{change_words(more, self.currency)} of gateways and relays" if self._costs_more(more) else ""
             return replace(remedy, change=f"{remedy.change}{f'; {words}' if words else ''}", chance_after=chance)
         change, gain_db = remedy.change, remedy.gain_db
         if each.station.key in route:

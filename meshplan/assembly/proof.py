@@ -9,6 +9,16 @@ from meshplan.records import Proof
 
 NOT_CERTIFIED = "Bound from the solver, not certified."
 
+LEFT_OUT_UNPROVEN = (
+    "Who is left out for want of airtime was found by a short search, the least important first; that no fewer would do is not "
+    "proven."
+)
+
+ONE_ROUTE_UNPROVEN = (
+    "Who goes without a second route for want of airtime was settled one device after the other; that no fewer need to is not "
+    "proven."
+)
+
 
 def proof_record(result: PlacementResult) -> Proof:
     """Return the proof of a result: what the plan costs, what no plan can cost less than, and who says so."""
@@ -49,6 +59,10 @@ def proof_sentence(result: PlacementResult) -> str:
         ]
     if result.certified_bound < result.solver_bound - 0.5 / MONEY_UNITS:
         sentences.append(NOT_CERTIFIED)
+    if any(miss.reason == "airtime is full" for miss in result.plan.unserved):
+        sentences.append(LEFT_OUT_UNPROVEN)
+    if "airtime is full" in result.plan.single_reasons:
+        sentences.append(ONE_ROUTE_UNPROVEN)
     if result.stopped == "interrupted":
         sentences.append("The search was stopped by hand.")
     elif result.stopped == "time limit":

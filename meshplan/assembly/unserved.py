@@ -424,10 +424,11 @@ def _needs_power(gap: Unserved, remedying: Remedying, row: int) -> Unserved:
         powered = with_power(remedying.problem, list(weak))
         suffices = can_be_served(powered, gap.sensor, {})
         names = " and ".join(dict.fromkeys(weak.values()))
+    supply = {station.key: _panel_price(station, remedying.workshop) for station in table.stations if _is_weak(station)}
     words, chance, lacks = f"give {names} mains or a panel", float(table.worst_chance[row]), ""
     way: tuple[str, ...] = ()
     if suffices:
-        again = plan_again(powered, {})
+        again = plan_again(powered, {}, supply)
         served = {item.sensor_id for item in again.plan.served}
         lost = sorted(remedying.served - served)
         suffices = gap.sensor in served and gap.sensor not in again.plan.single_route and not lost
@@ -438,13 +439,19 @@ def _needs_power(gap: Unserved, remedying: Remedying, row: int) -> Unserved:
             way, chance, said = way_of(again, gap.sensor, remedying.cost, remedying.currency, remedying.chance_now)
             words, gap = f"{words}; {said}", replace(gap, nearest=way[1], missing_db=0.0)
     elif can_be_served(replace(powered, redundancy="none"), gap.sensor, {}):
-        again = plan_again(powered, {})
+        again = plan_again(powered, {}, supply)
         once = next((item.first for item in again.plan.served if item.sensor_id == gap.sensor), None)
         lacks = NOT_ITS_MONEY if once is None and money_decides(powered, gap.sensor) else ONE_ROUTE_ONLY
         chance = chance if once is None else remedying.chance_now((gap.sensor, *once.node_ids))
     columns = {"power": "panel"} if names == nearest.site.name else {}
     remedy = Remedy(words, nearest.key, 0.0, chance, suffices, columns=columns, route=way, lacks=lacks)
     return replace(gap, remedies=(remedy,))
+
+
+def _panel_price(station: Station, workshop: Workshop) -> float:
+    """Return what a candidate costs more with a panel than on its battery."""
+    built = workshop.rebuild(station, replace(station.site, power=Power.PANEL))
+    return 0.0 if built is None else built.cost - station.cost
 
 
 def _unpowered_row(sensor: str, table: LinkTable) -> int | None:

@@ -6,7 +6,7 @@ import csv
 import json
 import os
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from meshplan.errors import InputError, MissingFileError
 from meshplan.inputs.user_files import NestedTooDeepError, NumberTooLongError, content_of, json_of, optional_file
@@ -23,7 +23,8 @@ def read_plan_json(path: Path) -> Plan:
     if not optional_file(path, str(path)):
         raise MissingFileError("there is no such file", where=str(path), fix="Run `meshplan plan` first.")
     try:
-        document = json_of(content_of(path, str(path)).decode("utf-8"), parse_constant=_refuse_constant)
+        text = content_of(path, str(path)).decode("utf-8")
+        document = json_of(text, parse_constant=_refuse_constant, object_pairs_hook=_table_of)
     except (NestedTooDeepError, NumberTooLongError) as error:
         raise InputError(f"cannot be read: {error}", where=str(path), fix="Run `meshplan plan` again.") from error
     except UnicodeDecodeError as error:
@@ -34,6 +35,12 @@ def read_plan_json(path: Path) -> Plan:
             where=f"{path}, line {error.lineno}, column {error.colno}",
             fix="Run `meshplan plan` again; the file may have been cut off.",
         ) from error
+    except _TwiceNamedError as error:
+        raise InputError(
+            f"the field {error} stands twice in one table, so that nobody can tell which counts",
+            where=str(path),
+            fix="Run `meshplan plan` again.",
+        ) from error
     except _BareConstantError as error:
         raise InputError(
             f"{error} is not JSON", where=str(path), fix="Run `meshplan plan` again; unknown values are written as null."
@@ -41,6 +48,18 @@ def read_plan_json(path: Path) -> Plan:
     plan = plan_from_json(document, where=str(path))
     refuse_unsound(plan, str(path))
     return plan
+
+
+class _TwiceNamedError(ValueError):
+    """A table names a field twice; readers differ in which of them they take."""
+
+
+def _table_of(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    table = dict(pairs)
+    if len(table) != len(pairs):
+        names = [name for name, _ in pairs]
+        raise _TwiceNamedError(repr(next(name for name in names if names.count(name) > 1)))
+    return table
 
 
 class _BareConstantError(ValueError):

@@ -277,7 +277,8 @@ SITE_COLUMNS: Final = (
     ),
     Column(
         "azimuth_deg",
-        "Where a directional antenna points, clockwise from true north.",
+        "Where a directional antenna points, clockwise from true north, as bearings of links are printed; a compass shows magnetic "
+        "north, which is a few degrees off.",
         number(-360, 360, unit="degrees"),
         unit="degrees",
         default_words="towards its partner",

@@ -24,6 +24,7 @@ from meshplan.records.clutter import EndClutter
 from meshplan.records.radio import RadioMode
 from meshplan.records.station import Station
 from meshplan.settings import CostSettings, PropertySettings
+from meshplan.terrain.geodesy import grid_north_deg
 from meshplan.terrain.landscape import Landscape
 from meshplan.terrain.profile import cover_at, ground_at
 
@@ -118,6 +119,7 @@ def build_stations(
                     polarisation=_polarisation_of(site, settings, assumptions),
                     **_enclosure(site, height_m, radio, landscape, assumptions),
                     ground_amsl_m=float(ground_at(landscape, site.x_m, site.y_m)),
+                    grid_north_deg=_grid_north_deg(site, antenna, landscape),
                     can_speak=not (radio.tx_only and site.role is not Role.SENSOR),
                     can_hear=not (radio.tx_only and site.role is Role.SENSOR),
                 )
@@ -233,6 +235,12 @@ def candidate_cost(site: Site, height_m: float, prices: CostSettings) -> float:
     base = site.cost if site.cost is not None else (prices.gateway if site.role is Role.GATEWAY else prices.relay)
     lowest_m = site.antenna_agl_m if site.cost is not None else FREE_MAST_M
     return round(base + prices.mast_per_m * max(height_m - lowest_m, 0.0) + (supply if site.cost is None else 0.0), 2)
+
+
+def _grid_north_deg(site: Site, antenna: AntennaClass, landscape: Landscape) -> float:
+    """Return the true bearing of the grid's north where an antenna is aimed; 0 where nothing is."""
+    aimed = antenna.is_directional and site.azimuth_deg is not None
+    return grid_north_deg(landscape.grid, site.x_m, site.y_m) if aimed else 0.0
 
 
 def _look_up(key: str, known: Mapping[str, _Entry], what: str, site: Site, faults: list[MeshplanError]) -> _Entry | None:

@@ -38,7 +38,7 @@ def gain_towards_dbi(
     a, b : ndarray, shape (n_links,)
         Stations at the two ends.
     bearing_deg, distance_m : ndarray, shape (n_links,)
-        From a to b.
+        From a to b, the bearing clockwise from the grid's north.
     rise_m : ndarray, shape (n_links,)
         How much higher the antenna of b stands above sea level.
 
@@ -62,9 +62,9 @@ def _gain(stations: Sequence[Station], which: NDArray[np.intp], bearing_deg: Arr
         rows = np.isin(which, numbers)
         if antenna.pattern == "round":
             gain[rows] = omnidirectional_gain_dbi(antenna.gain_dbi, up_deg[rows], downtilt_deg=tilt_deg)
-        elif antenna.pattern == "sector" and station.site.azimuth_deg is not None:
+        elif antenna.pattern == "sector" and station.grid_azimuth_deg is not None:
             assert antenna.horizontal_beamwidth_deg is not None, "catalogues refuse sectors without one"
-            off_deg = (bearing_deg[rows] - station.site.azimuth_deg + 180.0) % 360.0 - 180.0
+            off_deg = (bearing_deg[rows] - station.grid_azimuth_deg + 180.0) % 360.0 - 180.0
             gain[rows] = sector_gain_dbi(
                 antenna.gain_dbi,
                 off_deg,
@@ -80,5 +80,5 @@ def _alike(stations: Sequence[Station], numbers: Sequence[int]) -> list[tuple[St
     found: dict[tuple[int, float, float | None], list[int]] = {}
     for number in numbers:
         station = stations[number]
-        found.setdefault((id(station.antenna), station.site.tilt_deg, station.site.azimuth_deg), []).append(number)
+        found.setdefault((id(station.antenna), station.site.tilt_deg, station.grid_azimuth_deg), []).append(number)
     return [(stations[kind[0]], kind) for kind in found.values()]

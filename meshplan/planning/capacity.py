@@ -12,6 +12,7 @@ from meshplan.planning.cover import CoverModel, Row
 from meshplan.planning.demand import Demand
 from meshplan.planning.greedy import Heuristic
 from meshplan.planning.layers import BoolArray, CopyGraph, build_copies
+from meshplan.planning.order import ByName
 from meshplan.planning.problem import PlacementProblem
 from meshplan.planning.routes import Walks, opened_graph, route_table, sensor_losses, way_from
 from meshplan.planning.solver import BinaryModel, solve_binary
@@ -139,8 +140,17 @@ def left_out_by_airtime(problem: PlacementProblem, opened: BoolArray, sensors: l
     """Return which of some sensors find no room on the opened nodes, as little importance together as a short search finds.
 
     Where the search finds nothing better, the most important come first, of equals those of the least load, then those named
-    first, and optional ones last; each takes its likeliest route that has room. Sensors without any route are not named.
+    first in the alphabet, and optional ones last; each takes its likeliest route that has room. Sensors without any route are not
+    named.
     """
+    by_name = ByName.of(problem)
+    place = {int(old): new for new, old in enumerate(by_name.sensors)}
+    asked = sorted(place[sensor] for sensor in sensors)
+    out = _left_out_by_name(by_name.problem, opened[by_name.nodes], asked, seed)
+    return tuple(sorted(int(by_name.sensors[sensor]) for sensor in out))
+
+
+def _left_out_by_name(problem: PlacementProblem, opened: BoolArray, sensors: list[int], seed: int) -> tuple[int, ...]:
     load, capacity = loads_and_capacities(problem)
     graph = opened_graph(problem, opened)
     table = route_table(graph, problem.hop_limit)

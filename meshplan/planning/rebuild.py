@@ -9,6 +9,7 @@ import numpy as np
 from meshplan.planning.capacity import route_within_capacity
 from meshplan.planning.demand import Demand, demand_of, shortfalls
 from meshplan.planning.layers import BoolArray
+from meshplan.planning.order import ByName
 from meshplan.planning.outcome import choose_routes, make_plan
 from meshplan.planning.problem import PlacementPlan, PlacementProblem, UnservedReason, nodes_of
 from meshplan.planning.solve import why_not_all
@@ -29,6 +30,8 @@ def rebuild_plan(
     seed : int
         As in the limits of the search.
     """
+    by_name = ByName.of(problem)
+    problem = by_name.problem
     opened, possible = nodes_of(problem, opened_ids), demand_of(problem)
     required = np.array([sensor.required for sensor in problem.sensors], dtype=bool)
     is_served = np.array([sensor.id in served for sensor in problem.sensors], dtype=bool)
@@ -46,7 +49,7 @@ def rebuild_plan(
         if routing is None:
             return None
         fixed = routing.ways
-    return make_plan(problem, opened, demand, choose_routes(problem, opened, demand, fixed), why)
+    return by_name.as_given(make_plan(problem, opened, demand, choose_routes(problem, opened, demand, fixed), why))
 
 
 def _asked(problem: PlacementProblem, opened: BoolArray, demand: Demand) -> Demand:

@@ -19,6 +19,7 @@ from meshplan.planning.demand import Demand, build_model, demand_of, with_priced
 from meshplan.planning.greedy import Heuristic
 from meshplan.planning.guided import guided_plan
 from meshplan.planning.layers import BoolArray
+from meshplan.planning.order import ByName
 from meshplan.planning.outcome import choose_routes, make_plan
 from meshplan.planning.problem import (
     LEFT_OUT,
@@ -78,14 +79,16 @@ def solve_placement(
     """Return the cheapest plan that can be found within the limits, with a lower bound on every plan's cost.
 
     When budget, airtime or sites do not allow all required sensors to be served, those of the greatest importance together are.
-    Ctrl-C ends the search, not the call: the best plan so far is returned with its gap.
+    Of equal plans names decide, never the order of sensors and nodes. Ctrl-C ends the search, not the call: the best plan so far is
+    returned with its gap.
     """
     limits = limits or SolveLimits()
-    demand = demand_of(problem)
-    search, branching, stopped = _search(problem, demand, limits, on_progress)
-    if search.best is not None:
-        return _result(search, branching, stopped, {})
-    return _serve_the_most(search, limits, on_progress)
+    by_name = ByName.of(problem)
+    demand = demand_of(by_name.problem)
+    search, branching, stopped = _search(by_name.problem, demand, limits, on_progress)
+    found = search.best is not None
+    result = _result(search, branching, stopped, {}) if found else _serve_the_most(search, limits, on_progress)
+    return replace(result, plan=by_name.as_given(result.plan))
 
 
 def _search(
@@ -387,11 +390,12 @@ def _result(search: Search, branching: BranchSearch, stopped: StopReason, why: d
         certificate=certificate,
         steps=tuple(search.steps),
         limits=search.limits,
-        versions=_versions(),
+        versions=software_versions(),
     )
 
 
 @cache
-def _versions() -> tuple[tuple[str, str], ...]:
+def software_versions() -> tuple[tuple[str, str], ...]:
+    """Return the versions of what a search rests on."""
     python = ".".join(str(part) for part in sys.version_info[:3])
     return (("highspy", solver_version()), ("numpy", version("numpy")), ("python", python), ("scipy", version("scipy")))

@@ -60,6 +60,13 @@ class Station:
     """Whether that is as long as the user asks."""
     can_speak: bool = True
     can_hear: bool = True
+    grid_north_deg: float = 0.0
+    """True bearing of the grid's north where an antenna is aimed; see `terrain.geodesy.grid_north_deg`."""
+
+    @property
+    def grid_azimuth_deg(self) -> float | None:
+        """Where the antenna points on the grid, which the bearings of profiles are counted on; None where it is not aimed."""
+        return None if self.site.azimuth_deg is None else self.site.azimuth_deg - self.grid_north_deg
 
     @property
     def running_cost_per_year(self) -> float:

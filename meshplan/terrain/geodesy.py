@@ -51,6 +51,25 @@ def place_in_degrees(grid: Grid, x_m: float, y_m: float) -> tuple[float, float]:
     return float(lon_deg), float(lat_deg)
 
 
+NORTH_RUN_M = 100.0
+"""Way north on the grid over which its direction is taken; the convergence of a projection changes by microdegrees along it."""
+
+
+def grid_north_deg(grid: Grid, x_m: float, y_m: float) -> float:
+    """Return the true bearing of the grid's north at a place, from -180 to 180: a true bearing less this is one on the grid.
+
+    Notes
+    -----
+    Source
+        The meridian convergence of the projection, as the geodesic bearing (PROJ) between two places a short way apart on one
+        north-south line of the grid. It is 0 on the central meridian of a transverse Mercator projection and near
+        (λ − λ₀)·sin φ beside it.
+    """
+    here, north = place_in_degrees(grid, x_m, y_m), place_in_degrees(grid, x_m, y_m + NORTH_RUN_M)
+    bearing_deg = float(distance_and_bearing(*here, *north)[1])
+    return (bearing_deg + 180.0) % 360.0 - 180.0
+
+
 @cache
 def _to_grid(crs: str) -> Transformer:
     return Transformer.from_crs("EPSG:4326", crs, always_xy=True)

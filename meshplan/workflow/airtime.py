@@ -91,12 +91,12 @@ def second_routes_without_airtime(
 ) -> tuple[str, ...]:
     """Return the sensors whose second route a plan promises, though there is no airtime for it when a certain device fails.
 
-    Of the devices with such sensors the first one counts: planned anew without theirs, the others may have room.
+    Of the devices with such sensors the first one by name counts: planned anew without theirs, the others may have room.
     """
     if problem.redundancy == "none" or not problem.has_capacity or not any(item.second is not None for item in plan.served):
         return ()
     lost = lost_by_failure(prepared, links, problem, plan, airtime_factor)
-    each = (without_second_airtime(problem, plan, {node: names}) for node, names in lost.items())
+    each = (without_second_airtime(problem, plan, {node: lost[node]}) for node in sorted(lost))
     return next((names for names in each if names), ())
 
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from shlex import quote
-from typing import Final
+from typing import Any, Final
 
 from meshplan.assembly.routes import LinkMargins
 from meshplan.assembly.running import run_plan
@@ -41,13 +41,16 @@ Problem = Callable[[Prepared, LinkTable, float], tuple[PlacementProblem, float]]
 """Makes the placement problem of a property over its links with an airtime factor, and tells the share that devices may fill."""
 
 
-def better_radio(prepared: Prepared, links: LinkTable, result: PlacementResult, problem_of: Problem) -> str:
+def better_radio(
+    prepared: Prepared, links: LinkTable, result: PlacementResult, problem_of: Problem, *, calibrated: bool = False
+) -> str:
     """Return a sentence with the lawful class that serves more sensors, or all of them with fewer relays; empty if none was found.
 
     No second route that was asked for may be lost by it. What the property states of frequency, power, intervals and duty holds for
     it too: a class that `plan --radio` would refuse with them, or would have to plan anew for lack of airtime, is not named.
     Classes of the same band that reach further are tried at the setting that reaches least further first, each planned once with
     little effort over the links already computed. Properties where places name their own classes, and large ones, are left out.
+    The command that it ends with repeats the settings and `calibrated` of this plan, with which the other class was tried.
     """
     gateways = {station.key for station in links.stations if station.site.role is Role.GATEWAY}
     relays, single = len(set(result.plan.opened) - gateways), len(result.plan.single_route)
@@ -75,7 +78,8 @@ def better_radio(prepared: Prepared, links: LinkTable, result: PlacementResult, 
             continue  # `plan` would look for another plan then, which may serve fewer
         modules = _radios_price(other.stations, found) - _radios_price(links.stations, result)
         theirs, ours = (tuple(name for name in plan.opened if name not in gateways) for plan in (found.plan, result.plan))
-        return _sentence(prepared, mode, more, (theirs, ours), (found.plan.cost, result.plan.cost), modules)
+        options = repeated_options(prepared.base.overrides, calibrated=calibrated, time_s=result.limits.time_s)
+        return _sentence(prepared, mode, more, (theirs, ours), (found.plan.cost, result.plan.cost), modules, options)
     return ""
 
 
@@ -86,18 +90,19 @@ def _sentence(
     relays: tuple[Sequence[str], Sequence[str]],
     costs: tuple[float, float],
     modules: float,
+    options: str,
 ) -> str:
     """Return what another class does better; where it costs more all told, that comes first.
 
     `relays` and `costs` (of gateways and relays) are those with the other class and those of the plan; `modules` is what the radio
-    modules of every device cost more with it.
+    modules of every device cost more with it; `options` are those of the plan.
     """
     currency, price = prepared.found.settings.cost.currency, costs[0] - costs[1] + modules
     what = f"serves {more} more sensor{'s' if more > 1 else ''}" if more > 0 else "serves as many sensors"
     with_relays = relay_words(*relays)
     paid, before = (f"{cost:.0f}" for cost in costs)
     of_devices = f"{paid} {currency} of gateways and relays{f' instead of {before}' if paid != before else ', as now'}"
-    look = f"Look at it with: meshplan plan {quote(prepared.found.folder.name)} --radio {mode.name}"
+    look = f"Look at it with: meshplan plan {quote(prepared.found.folder.name)} --radio {mode.name}{options}"
     if price >= 0.5:
         of_modules = f"{abs(modules):.0f} {currency} {'more' if modules >= 0.0 else 'less'}"
         return (
@@ -109,6 +114,28 @@ def _sentence(
         f"Another class {what} with {with_relays}, for {of_devices} (all told {all_told} with the radio modules of every device): "
         f"{mode.title}. {look}"
     )
+
+
+def repeated_options(overrides: Mapping[str, Any], *, calibrated: bool, time_s: float | None) -> str:
+    """Return the options of a plan as they are written after a command, but for its class of radio."""
+    changes = "".join(f" --set {quote(f'{key}={_as_toml(value)}')}" for key, value in _dotted(overrides))
+    seconds = "" if time_s is None else f" --seconds {time_s:g}"
+    return f"{changes}{' --calibrated' if calibrated else ''}{seconds}"
+
+
+def _dotted(settings: Mapping[str, Any], above: str = "") -> Iterator[tuple[str, Any]]:
+    """Yield settings by their dotted keys; they may hold nested tables."""
+    for key, value in settings.items():
+        if isinstance(value, Mapping):
+            yield from _dotted(value, f"{above}{key}.")
+        else:
+            yield f"{above}{key}", value
+
+
+def _as_toml(value: Any) -> str:
+    import tomlkit  # noqa: PLC0415 - only a plan with changed settings needs it
+
+    return str(tomlkit.item(value).as_string())
 
 
 def relay_words(theirs: Sequence[str], ours: Sequence[str]) -> str:

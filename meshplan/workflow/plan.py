@@ -157,7 +157,7 @@ def plan_with_links(
     alternatives = look_at_alternatives(
         problem, result, links, prepared.found.settings.cost.currency, limits=limits, at_limit=limit
     )
-    better = better_radio(prepared, links, result, problem_and_share)
+    better = better_radio(prepared, links, result, problem_and_share, calibrated=calibrated)
     tell("Writing up the plan", 0, 0)
     plan = write_up(
         prepared,

@@ -35,6 +35,7 @@ from meshplan.workflow.plan import (
     write_up,
 )
 from meshplan.workflow.prepare import Prepared, prepare_property, refuse_unlawful
+from meshplan.workflow.told_of_search import not_told, search_faults
 
 COMPARED_ELSEWHERE: Final = ("inputs", "proof.certificate")
 """Files are compared by their hashes, the certificate is checked row by row."""
@@ -45,8 +46,15 @@ NEEDS_THE_SOLVER: Final = ("gateway_options", "redundancy_prices", "what_more_bu
 FEW_NODES: Final = 40
 """Candidates up to which other plans are always worked out: they take seconds then (own choice)."""
 
-NOT_COVERED: Final = ("version", "proof.versions", "proof.limits", "proof.stopped")
-"""What software is said to have searched, and for how long: nothing in the folder tells."""
+NOT_COMPARED: Final = ("version", "proof.versions", "proof.limits", "proof.stopped")
+"""What software is said to have searched, and for how long: `told_of_search` tells what of it cannot be."""
+
+NEVER_COVERED: Final = (
+    "which of equally cheap plans was taken",
+    "the table 'precision' on top of plan.json",
+    "the files beside it (map, report, tables, exports)",
+)
+"""What the check says plainly that it does not look at."""
 
 CENT: Final = 0.5 / MONEY_UNITS
 """Costs are whole thousandths; less is rounding."""
@@ -98,7 +106,7 @@ def check_plan(
     problem = ground.problem
     certificate = stored_certificate(plan.proof.certificate)
     stored = stored_placement(plan, problem)
-    faults = [*_changed_files(plan, ground), *verify_plan(problem, stored)]
+    faults = [*search_faults(plan), *_changed_files(plan, ground), *verify_plan(problem, stored)]
     known = all(name in problem.node_index for name in stored.opened) and len(set(stored.opened)) == len(stored.opened)
     warnings: list[str] = []
     proven_units = 0
@@ -125,7 +133,7 @@ def check_plan(
     settings = {**({"radio": plan.made_with.radio} if plan.made_with.radio else {}), **ground.prepared.base.overrides}
     made = [f"{key} = {value}" for key, value in settings.items()]
     made += ["what readings taught (--calibrated)"] if plan.made_with.calibrated else []
-    skipped = NOT_COVERED if again or _is_quick(ground) else (*NEEDS_THE_SOLVER, *NOT_COVERED)
+    skipped = [*(() if again or _is_quick(ground) else NEEDS_THE_SOLVER), *not_told(plan), *NEVER_COVERED]
     return CheckReport(
         title=f"{plan.property_name}: the plan {'holds' if not faults else 'does not hold'}",
         good=not faults,
@@ -331,7 +339,7 @@ def _other_fields(
             limits=ground.limits,
             at_limit=at_the_limit(prepared, links, ground.problem, factor),
         )
-        better = better_radio(prepared, links, result, problem_and_share)
+        better = better_radio(prepared, links, result, problem_and_share, calibrated=plan.made_with.calibrated)
     made = write_up(
         ground.prepared,
         ground.links,
@@ -344,7 +352,7 @@ def _other_fields(
         better=better,
         airtime_factor=plan.made_with.airtime_factor,
     )
-    faults = list(plan_differences(plan, made, skip=(*COMPARED_ELSEWHERE, *NOT_COVERED)))
+    faults = list(plan_differences(plan, made, skip=(*COMPARED_ELSEWHERE, *NOT_COMPARED)))
     faults += _contradictions(ground.problem, plan, rebuilt)
     if again:
         other = plan_with_links(

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import pytest
+import small_property
 from small_property import Rows, changed, lay_small_property, usual_sites
 
-from meshplan.records import Plan
+from meshplan.records import Link, Plan
 from meshplan.reporting.profile_chart import profile_svg
 from meshplan.reporting.sheets import write_sheets
 from meshplan.reporting.sheets.entries import orientation_words, site_sheets
@@ -37,6 +39,27 @@ def test_a_tilt_down_costs_on_a_link_that_climbs_and_the_sheet_says_down(tmp_pat
     assert words[UP_DEG].endswith("tilted down 12°")
     assert words[-UP_DEG].endswith("tilted up 12°")
     assert "aimed at 257° (west-south-west) from true north" in words[UP_DEG]
+
+
+def test_an_antenna_aimed_at_the_bearing_that_is_printed_points_at_its_partner(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Far from the central meridian the grid's north is 2.5 degrees off; 20 degrees to either side lose the same all the same."""
+    monkeypatch.setattr(small_property, "WEST_M", 250_000.0)
+
+    def link_of(name: str, aimed: dict[str, object]) -> Link:
+        plan = planned(tmp_path / name, changed(usual_sites(), {"Trough": aimed}))
+        return next(one for one in plan.links if {one.a, one.b} == {"Trough", "South post"})
+
+    straight = link_of("straight", {"antenna": "yagi_3"})
+    bearing_deg = straight.bearing_deg if straight.a == "Trough" else (straight.bearing_deg + 180.0) % 360.0
+    on_grid_deg = math.degrees(math.atan2(200 - 330, 270 - 300)) % 360.0
+    assert abs(bearing_deg - on_grid_deg) > 2.0
+    left, right = (
+        link_of(f"off {off:g}", {"antenna": "yagi_3", "azimuth_deg": (bearing_deg + off) % 360.0}) for off in (-20.0, 20.0)
+    )
+    assert left.margin_db < straight.margin_db - 0.5
+    assert left.margin_db == pytest.approx(right.margin_db, abs=0.03)
 
 
 def test_a_directional_antenna_without_azimuth_is_aimed_at_its_partner(tmp_path: Path) -> None:

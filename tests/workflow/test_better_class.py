@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+import shlex
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +13,7 @@ import pytest
 from small_property import Rows, bank, changed, lay_small_property, usual_sites
 
 from meshplan.cli import main
+from meshplan.cli.options import overrides_from
 from meshplan.records import Plan, Role
 from meshplan.records.station import Station
 from meshplan.workflow import better_radio as module
@@ -23,7 +26,7 @@ WORDS = re.compile(
     r" (?:for |\()(?P<cost>\d+) EUR of gateways and relays(?: instead of (?P<paid>\d+)|, as now)"
     r"(?:, and (?P<modules>\d+) EUR (?:more|less) for the radio modules of every device\)"
     r"| \(all told (?:(?P<cheaper>\d+) EUR less|the same) with the radio modules of every device\)): .*\. "
-    r"Look at it with: meshplan plan (?P<folder>\S+) --radio (?P<radio>\S+)$"
+    r"Look at it with: meshplan plan (?P<folder>\S+) --radio (?P<radio>\S+)(?P<options>.*)$"
 )
 
 
@@ -41,6 +44,9 @@ def keeps_the_promise(folder: Path, plan: Plan, **settings: Any) -> Plan:
     told = WORDS.match(plan.better_radio)
     assert told, plan.better_radio
     assert told["folder"] == folder.name
+    words = shlex.split(told["options"])
+    assert words[::2] == ["--set"] * len(settings)
+    assert overrides_from(tuple(words[1::2])) == settings
     found, before = plan_property(folder, radio=told["radio"], overrides=settings), plan_property(folder, overrides=settings)
     other = found.plan
     assert len(other.routes) == len(plan.routes) + int(told["more"] or 0)
@@ -61,6 +67,31 @@ def keeps_the_promise(folder: Path, plan: Plan, **settings: Any) -> Plan:
 def _fitted(planned: Planned) -> list[Station]:
     built = {device.name for device in planned.plan.devices if device.in_plan or device.role is Role.SENSOR}
     return [station for station in planned.prepared.stations if station.key in built]
+
+
+@pytest.mark.parametrize(
+    ("given", "calibrated", "time_s", "words"),
+    [
+        ({}, False, None, ""),
+        ({"requirement.hop_limit": 1}, False, 5.0, " --set requirement.hop_limit=1 --seconds 5"),
+        ({"requirement": {"second_route": "any one relay", "budget": 250.5}, "generate_relays": True}, True, None, None),
+        ({"seasons": ["bare", "full"], "name": 'it\'s "here"'}, False, None, None),
+    ],
+)
+def test_the_options_of_the_plan_are_repeated_so_that_they_can_be_pasted(
+    given: dict[str, Any], calibrated: bool, time_s: float | None, words: str | None
+) -> None:
+    told = module.repeated_options(given, calibrated=calibrated, time_s=time_s)
+    assert words is None or told == words
+    found = shlex.split(told)
+    assert ("--calibrated" in found) is calibrated
+    read = overrides_from(tuple(after for word, after in pairwise(found) if word == "--set"))
+    flat = {
+        (f"{key}.{inner}" if inner else key): entry
+        for key, value in given.items()
+        for inner, entry in (value.items() if isinstance(value, dict) else [("", value)])
+    }
+    assert read == flat
 
 
 def test_a_relay_that_another_class_would_not_need(tmp_path: Path) -> None:

@@ -9,12 +9,14 @@ import copy
 import json
 import shutil
 from collections.abc import Callable
+from importlib.metadata import version as installed
 from pathlib import Path
 from typing import Any
 
 import pytest
 from small_property import changed, lay_small_property, usual_sites, write_sites
 
+from meshplan import __version__
 from meshplan.cli import main
 
 SITES = Path(__file__).resolve().parents[2] / "sample_sites"
@@ -272,6 +274,14 @@ ONE_ROUTE: dict[str, Callable[[Record], None]] = {
     "a plain price in other words": _set("redundancy_prices.0.sentence", "One route for each sensor: 1 EUR."),
     "another price of what is asked": _price_of_what_is_asked,
     "a bound above what is asked": _set("redundancy_prices.0.lower_bound", 999.0),
+    "a proven plan stopped by a clock": _set("proof.stopped", "time limit"),
+    "a search stopped by nothing": _set("proof.stopped", "when it rained"),
+    "a limit that is none": _set("proof.limits.coffee_cups", 3),
+    "no seed": lambda plan: plan["proof"]["limits"].pop("seed"),
+    "no version": _set("version", ""),
+    "a version of words": _set("version", "the newest"),
+    "software that was no part": _set("proof.versions.oracle", "1.0"),
+    "software kept quiet": _set("proof.versions", {}),
     "another hash": _hash,
     "a file kept quiet": _a_file_kept_quiet,
     "no files": _no_files,
@@ -284,6 +294,41 @@ def test_no_forgery_is_accepted(name: str, once: Path, tmp_path: Path, capsys: C
     assert code == 2, shown
     assert "the plan holds" not in shown
     assert "Traceback" not in shown
+
+
+def test_what_no_folder_can_tell_is_named_as_not_covered(once: Path, tmp_path: Path, capsys: Capture) -> None:
+    """Other versions and other limits may be true: they are accepted, and named with what is at work here."""
+
+    def forge(plan: Record) -> None:
+        plan["version"] = "0.0.1"
+        plan["proof"]["versions"]["numpy"] = "1.0"
+        plan["proof"]["limits"]["seed"] = 1
+
+    code, shown = _forged(once, forge, capsys, tmp_path)
+    (line,) = (line for line in shown.splitlines() if "not covered" in line)
+    assert code == 0, shown
+    assert f"version (0.0.1; this is {__version__})" in line
+    assert f"proof.versions (numpy 1.0; here highspy {installed('highspy')}" in line
+    assert "proof.limits" in line
+    assert "the files beside it (map, report, tables, exports)" in line
+
+
+def test_versions_at_work_here_are_compared(once: Path, capsys: Capture) -> None:
+    capsys.readouterr()
+    assert main(["check", str(once / "property"), "--plan", "--out", str(once / "out")]) == 0
+    (line,) = (line for line in capsys.readouterr().out.splitlines() if "not covered" in line)
+    assert "version" not in line.replace("proof.limits", "")
+
+
+def test_a_field_that_stands_twice_is_refused(once: Path, tmp_path: Path, capsys: Capture) -> None:
+    """Readers differ in which of two fields they take: one could show what the other was not checked for."""
+    shutil.copytree(once, tmp_path, dirs_exist_ok=True)
+    path = tmp_path / "out" / "plan.json"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace('"cost":', '"cost": 1.0, "cost":', 1), encoding="utf-8")
+    capsys.readouterr()
+    assert main(["check", str(tmp_path / "property"), "--plan", "--out", str(tmp_path / "out")]) == 2
+    assert "the field 'cost' stands twice in one table" in capsys.readouterr().err
 
 
 def _one_route_instead_of_two(plan: Record) -> None:

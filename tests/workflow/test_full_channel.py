@@ -8,7 +8,10 @@ from pathlib import Path
 import pytest
 from small_property import Rows, bank, lay_small_property, usual_sites
 
+from meshplan.assembly.proof import LEFT_OUT_UNPROVEN, ONE_ROUTE_UNPROVEN, proof_sentence
 from meshplan.cli import main
+from meshplan.planning.problem import Links, NodeChoice, PlacementProblem, SensorDemand
+from meshplan.planning.solve import solve_placement
 from meshplan.records import Role
 from meshplan.workflow import check_plan, find_plan, plan_property
 
@@ -121,6 +124,7 @@ def test_a_second_route_without_airtime_is_none(
     assert not [route.sensor for route in plan.routes if route.sensor in single and route.second_devices]
     assert f"{count} of {count} sensors served, {len(single)} of them without the second route" in shown.splitlines()[0]
     assert "a second route would need more time on the air than the rules allow" in shown
+    assert plan.proof.sentence.endswith(ONE_ROUTE_UNPROVEN)
     for device in plan.devices:
         if plan.loses_service.get(device.name) and device.role is Role.RELAY:
             assert device.reason.startswith("Without it ")
@@ -132,6 +136,20 @@ def test_a_second_route_without_airtime_is_none(
     assert not check_plan(folder, replace(plan, single_routes=())).good
     nobody = tuple(replace(plan.single_routes[0], sensor=name) for name in sorted(asking))
     assert nobody == plan.single_routes or not check_plan(folder, replace(plan, single_routes=nobody)).good
+
+
+def test_who_is_left_out_for_airtime_is_not_said_to_be_proven_the_fewest() -> None:
+    problem = PlacementProblem(
+        (SensorDemand("a", load=1.0), SensorDemand("b", load=1.0, left_out=True)),
+        (NodeChoice("gate", 100.0, is_gateway=True, capacity=1.0),),
+        Links.of([0, 1], [0, 0], [0.9, 0.9]),
+        Links.of([], []),
+    )
+    result = solve_placement(problem)
+    assert result.proven
+    assert LEFT_OUT_UNPROVEN in proof_sentence(result)
+    all_fit = replace(problem, sensors=problem.sensors[:1], access=Links.of([0], [0], [0.9]))
+    assert "airtime" not in proof_sentence(solve_placement(all_fit))
 
 
 def test_a_second_route_with_airtime_is_kept(tmp_path: Path) -> None:

@@ -73,6 +73,10 @@ def test_power_is_enough_only_where_the_money_is(tmp_path: Path) -> None:
     assert way.chance == pytest.approx(rich.chance_after, abs=1e-4)
     (poor,) = _of(planned("poor", "requirement.budget = 150\n"), "Trough").remedies
     assert (poor.suffices, poor.lacks) == (False, NOT_ITS_MONEY)
+    unpriced = changed(rows, {"South post": {"cost": ""}})
+    (kit,) = _of(planned("kit", "", unpriced), "Trough").remedies
+    bought = planned("bought", "", changed(unpriced, {"South post": {"power": "panel"}})).proof.cost
+    assert kit.change.endswith(f", +{bought - 144:.0f} EUR"), "the panel is paid too, not only the relay on its battery"
 
 
 def test_where_one_link_is_all_no_relay_is_the_partner(tmp_path: Path) -> None:
