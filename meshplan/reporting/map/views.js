@@ -14,6 +14,8 @@ const meshViews = (() => {
     chance,
     compass,
     seasonWords,
+    monthWords,
+    seasonTitle,
     plainName,
     count,
     verdictBadge,
@@ -589,7 +591,7 @@ const meshViews = (() => {
       link.distance_m < SHORTEST_SECTION_M
         ? h("p", { class: "soft" }, "Both stand at one place, so there is no section through the land.")
         : null,
-      link.first_failing_month ? h("p", {}, h("strong", {}, `First month below what is asked: ${link.first_failing_month}.`)) : null,
+      link.first_failing_month ? h("p", {}, h("strong", {}, `First month below what is asked: ${seasonWords(link.first_failing_month)}.`)) : null,
       link.chosen ? null : h("p", { class: "soft" }, "The plan does not use this link."),
       h("h3", {}, "Through the year"),
       table(
@@ -599,7 +601,7 @@ const meshViews = (() => {
           h(
             "tr",
             { class: one.season === now.season ? "now" : null },
-            h("th", { scope: "row" }, seasonWords(one.season)),
+            h("th", { scope: "row" }, seasonTitle(one.season)),
             h("td", {}, verdictBadge(app.verdicts.get(one.verdict))),
             h("td", { class: "num" }, chance(one.chance)),
             h("td", { class: "num" }, level(Math.min(one.margin_at_a_db ?? Infinity, one.margin_at_b_db ?? Infinity))),
@@ -711,6 +713,17 @@ const meshViews = (() => {
           ),
         ]),
       ),
+      app.data.seasons.length
+        ? [
+            h("h3", {}, "The seasons"),
+            facts(
+              app.data.seasons.map((season) => [
+                seasonTitle(season.name),
+                `${season.in_leaf ? "leaves on the trees" : "no leaves"}${season.wet ? ", all of it wet" : ""}${season.snow ? ", snow on the antennas" : ""}; crops as in ${monthWords(season.month)}`,
+              ]),
+            ),
+          ]
+        : null,
       h("p", {}, "This is a forecast, not a promise. Test the weakest links on the spot before you buy everything."),
       h("button", { type: "button", onclick: close }, "Close"),
     ];
