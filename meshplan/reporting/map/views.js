@@ -184,20 +184,26 @@ const meshViews = (() => {
 
   /* What a reading takes on each hop: the parts of one frame, its confirmation, how often it is sent, what arrives. */
   function airBudget(app, route) {
+    const parts = [
+      ["Frame and preamble", "preamble_ms", 1],
+      ["Header", "header_ms", 1],
+      ["Payload", "payload_ms", 1],
+      ["Check", "check_ms", 1],
+      ["Answer", "acknowledgement_ms", 1],
+      ["Tries", "fast_mean_tries", 2],
+    ];
     return table(
       `One reading on the air, ms${known(route.delivered_chance) ? `; in the busiest hour ${chance(route.delivered_chance)} of readings arrive` : ""}.`,
-      [["From"], ["Frame and preamble", "num"], ["Header", "num"], ["Payload", "num"], ["Check", "num"], ["Answer", "num"], ["Tries", "num"]],
-      route.hops.map((hop) =>
+      [["From"], ...route.hops.map((hop) => [hop.sender, "num wrap"])],
+      parts.map(([words, key, digits]) =>
         h(
           "tr",
           {},
-          h("th", { scope: "row" }, hop.sender),
-          [hop.preamble_ms, hop.header_ms, hop.payload_ms, hop.check_ms, hop.acknowledgement_ms].map((part) =>
-            h("td", { class: "num" }, plain(part, 1)),
-          ),
-          h("td", { class: "num" }, plain(hop.fast_mean_tries, 2)),
+          h("th", { scope: "row" }, words),
+          route.hops.map((hop) => h("td", { class: "num" }, plain(hop[key], digits))),
         ),
       ),
+      "airtime",
     );
   }
 
