@@ -47,7 +47,7 @@ ConditionName = Literal[
     "hopping", "hybrid", "density", "digital-modulation", "carrier-sense", "polite-access", "timing", "channel-list",
     "point-to-point", "data-network", "country-opened", "type-approved", "registered", "metering", "control", "alarm",
 ]  # fmt: skip
-"""Conditions of radio rules that the user may answer for; the same as `radio_records.Condition`."""
+"""Conditions of radio rules that the user may answer for; the same as `records.radio.Condition`."""
 
 
 MOST_MONEY: Final = 1_000_000_000.0
