@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import Annotated, Final, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic_core import PydanticCustomError
 
 
 def _as_tuple(value: object) -> object:
@@ -28,6 +29,17 @@ def _as_raster(value: object) -> object:
     return value
 
 
+def _as_printed(value: object) -> object:
+    """Let words that are shown stand in one line of characters that can be printed, as those of a site: none turns what follows."""
+    if not isinstance(value, str):
+        return value
+    words = " ".join(value.split())
+    if not words.isprintable():
+        raise PydanticCustomError("not_printable", "holds characters that cannot be printed")
+    return words
+
+
+ShownText = Annotated[str, BeforeValidator(_as_printed)]
 FileNames = Annotated[tuple[str, ...], BeforeValidator(_as_tuple)]
 
 
@@ -35,7 +47,7 @@ ConditionName = Literal[
     "hopping", "hybrid", "density", "digital-modulation", "carrier-sense", "polite-access", "timing", "channel-list",
     "point-to-point", "data-network", "country-opened", "type-approved", "registered", "metering", "control", "alarm",
 ]  # fmt: skip
-"""Conditions of radio rules that the user may answer for; the same as `radio_records.Condition`."""
+"""Conditions of radio rules that the user may answer for; the same as `records.radio.Condition`."""
 
 
 MOST_MONEY: Final = 1_000_000_000.0
@@ -126,7 +138,7 @@ class RequirementSettings(_Settings):
 class CostSettings(_Settings):
     """Prices in your currency; they decide which plan is cheapest."""
 
-    currency: str = "EUR"
+    currency: ShownText = "EUR"
     """Name or sign that stands beside amounts."""
     sensor: float = Field(default=25.0, ge=0, le=MOST_MONEY)
     """Radio, board, box and cell of one sensor node."""
@@ -253,7 +265,7 @@ class PlaceSettings(_Settings):
 class PropertySettings(_Settings):
     """The whole of `property.toml`."""
 
-    name: str = Field(min_length=1)
+    name: ShownText = Field(min_length=1)
     """Name of the property, shown on map and sheets."""
     sites: FileNames = ()
     """Files with sensors, gateway and relay candidates (CSV, GeoJSON, GeoPackage, KML, GPX)."""

@@ -148,7 +148,7 @@ def corrected_table(table: LinkTable, calibration: Calibration) -> tuple[LinkTab
     margin_b, margin_a = at_b - least_dbm[table.pairs[:, 1]], at_a - least_dbm[table.pairs[:, 0]]
     worst = np.argmin(np.nan_to_num(np.minimum(margin_a, margin_b), nan=np.inf), axis=0)
     pick = worst, np.arange(count)
-    # Other causes have one figure for the whole year: what the doubt of a season is more than they are counts with plants.
+    # Other causes have one figure for the whole year: what the uncertainty of a season is more than they are counts with plants.
     all_year = [parts[name][pick] for name in ("model_db", "elevation_db", "soil_db", "antenna_db")]
     rest = np.sum(np.square(all_year), axis=0)
     plants = np.sqrt(np.maximum(total**2 - rest, 0.0))

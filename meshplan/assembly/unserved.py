@@ -30,6 +30,7 @@ from meshplan.operation.cautions import advised_cautions
 from meshplan.planning.explain import second_route_gaps
 from meshplan.planning.problem import PlacementPlan, PlacementProblem, UnservedSensor
 from meshplan.planning.what_if import can_be_served, plan_again, with_power
+from meshplan.propagation.seasons import season_words
 from meshplan.propagation.variability import reliability_margin_db
 from meshplan.records import CautionRule, Power, Remedy, Role, Unserved
 from meshplan.records.station import Station
@@ -279,7 +280,7 @@ class Remedying:
         a, b = (table.stations[i] for i in table.pairs[row])
         own, worst = context_of(table, row, self.context, self.contexts), int(table.worst_season[row])
         chances = [float(chance) for chance in table.chance[:, row]]
-        missed = [season.name for season, chance in zip(table.seasons, chances, strict=True) if not chance >= asked]
+        missed = [season_words(season.name) for season, chance in zip(table.seasons, chances, strict=True) if not chance >= asked]
         when = f" in {_and(missed)} only" if 0 < len(missed) < len(chances) else ""
         plants = plants_on_path(table, row, own) or "plants"
         found = main_causes(table, row, worst, plants=plants)

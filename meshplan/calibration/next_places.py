@@ -1,10 +1,10 @@
 """Where to measure next: the places whose reading is expected to save most wrong decisions.
 
 A decision is to use a link or not: it is used if its chance reaches what is required. It is wrong if it would not stand once every
-place had been measured; the doubt that no reading takes away is left out of account. A reading helps only as far as it may turn a
-decision: a link that is surely good or surely bad gains nothing, however uncertain its figure is. Where several links may serve the
-same site the decision is about the best of them: beside one that surely works the others gain nothing; what counts there is the
-expected cost of an error, as links replace one another.
+place had been measured; the uncertainty that no reading takes away is left out of account. A reading helps only as far as it may
+turn a decision: a link that is surely good or surely bad gains nothing, however uncertain its figure is. Where several links may
+serve the same site the decision is about the best of them: beside one that surely works the others gain nothing; what counts there
+is the expected cost of an error, as links replace one another.
 """
 
 from __future__ import annotations

@@ -14,7 +14,7 @@ from meshplan.links.link_table import LinkTable, compute_links
 from meshplan.loss.antenna_gain import mismatch_loss_db
 from meshplan.loss.path_loss import BUILDING_PATHS, COVER_PATHS, PathSettings
 from meshplan.propagation.refraction import SUB_REFRACTIVE_K, effective_earth_radius_km
-from meshplan.propagation.seasons import Hemisphere, months_of_year
+from meshplan.propagation.seasons import Hemisphere, months_of_year, season_words
 from meshplan.propagation.variability import reliability_margin_db
 from meshplan.records import VERDICT_WORDS, BudgetItem, Clearance, Link, ProfileRecord, SeasonResult, Spread
 from meshplan.records.station import Station
@@ -144,7 +144,7 @@ def _describe(table: LinkTable, row: int, calendar: LinkTable, position: int, co
     shift_db = learned_db - float(table.hidden_relief_db[row])
     failing = _first_failing_month(calendar, position, shift_db, required_db)
     when = _worst_season_words(table, row)
-    sentence = _sentence(a, b, verdict, margin_db, required_db, failing, causes, when, len(table.seasons))
+    sentence = _sentence(a, b, verdict, margin_db, required_db, season_words(failing), causes, when, len(table.seasons))
     if np.isnan(margin_db):
         failing, causes, hole = "", (), hole_words(profiles, a.key) or "its loss is not known"
         sentence = f"{a.key} to {b.key}: {VERDICT_WORDS[verdict]}. No forecast: {hole}. A raster that fills it may be added."
@@ -377,7 +377,7 @@ def _sentence(
 def _worst_season_words(table: LinkTable, row: int) -> str:
     """Return the worst season's name, or nothing where the seasons hardly differ."""
     margins = table.margin_db[:, row]
-    return table.seasons[int(table.worst_season[row])].name if np.ptp(margins) >= SEASONS_DIFFER_DB else ""
+    return season_words(table.seasons[int(table.worst_season[row])].name) if np.ptp(margins) >= SEASONS_DIFFER_DB else ""
 
 
 def _profile(table: LinkTable, row: int, context: Context) -> Profiles:

@@ -141,6 +141,7 @@ def _unfit_value(names: list[str], dotted: str, detail: ErrorDetails) -> tuple[s
     fix = f"Allowed: {allowed}." if allowed else f"It means: {meaning}"
     answers = {
         "missing": ("is missing", f"Add it: {meaning}"),
+        "not_printable": ("holds characters that cannot be printed", "Write plain text."),
         "string_too_short": ("is empty", f"Give it: {meaning}"),
         "int_from_float": (f"{shown} is not a whole number", fix),
         "string": (f"{shown} is not text", f"Write text between quotation marks. {meaning}"),

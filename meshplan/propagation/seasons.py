@@ -39,6 +39,17 @@ class Season:
         return WET_ANTENNA_DB if self.wet else 0.0
 
 
+MONTH_WORDS: Final = (
+    *("January", "February", "March", "April", "May", "June"),
+    *("July", "August", "September", "October", "November", "December"),
+)
+
+
+def season_words(name: str) -> str:
+    """Return a season's name as people read it, on every screen and sheet; each command takes the words as well as the name."""
+    return next((month for month in MONTH_WORDS if name and month[:3] == name), name.replace("_", " "))
+
+
 LEAF_SHARE_BY_MONTH: Final = (0.0, 0.0, 0.1, 0.5, 1.0, 1.0, 1.0, 1.0, 1.0, 0.8, 0.3, 0.0)
 """Leaf of deciduous plants in a temperate northern year (common practice, no source)."""
 
@@ -118,7 +129,7 @@ def usual_seasons(hemisphere: Hemisphere = "north") -> tuple[Season, ...]:
 
 def months_of_year(hemisphere: Hemisphere = "north") -> tuple[Season, ...]:
     """Return the twelve months as seasons, dry and without snow, for the calendar of a link."""
-    names = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
     return tuple(
-        Season(name, month, leaf_share(month, hemisphere), wet=False, snow=False) for month, name in enumerate(names, start=1)
+        Season(name[:3], month, leaf_share(month, hemisphere), wet=False, snow=False)
+        for month, name in enumerate(MONTH_WORDS, start=1)
     )

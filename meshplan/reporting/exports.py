@@ -12,6 +12,7 @@ from typing import Any, Final
 import numpy as np
 
 from meshplan.errors import MeshplanError
+from meshplan.propagation.seasons import season_words
 from meshplan.records import VERDICT_WORDS, Device, Link, MapShape, Plan, Role, Route
 from meshplan.records.figures import figures_of
 from meshplan.records.utility import MapWire
@@ -244,7 +245,7 @@ def _placemark(name: str, words: str, geometry: str, style: str) -> str:
 def _link_words(link: Link) -> str:
     return (
         f"{link.verdict}: {VERDICT_WORDS[link.verdict]}. Chance {percent(link.chance)}, {number(link.margin_db, 1)} dB over the "
-        f"limit in the worst season ({link.worst_season}). {link.clearance.sentence}"
+        f"limit in the worst season ({season_words(link.worst_season)}). {link.clearance.sentence}"
     )
 
 

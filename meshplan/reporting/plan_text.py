@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from shlex import quote
 
+from meshplan.propagation.seasons import season_words
 from meshplan.records import VERDICT_WORDS, Plan, Remedy, Role, Unserved
 from meshplan.reporting.words import care_of, decibels, metres, number, percent
 
@@ -114,7 +115,7 @@ def finite(value: float) -> float | None:
 
 def _head(plan: Plan) -> str:
     sensors = sum(device.role is Role.SENSOR for device in plan.devices)
-    seasons = ", ".join(season.name for season in plan.seasons)
+    seasons = ", ".join(season_words(season.name) for season in plan.seasons)
     radios = "".join(
         f"Radio: {radio.title}, {number(radio.frequency_mhz, 1)} MHz, up to {number(radio.tx_power_dbm, 1)} dBm\n"
         for radio in (plan.radio, *plan.more_radios)

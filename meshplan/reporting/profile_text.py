@@ -6,6 +6,7 @@ import math
 import textwrap
 from collections import Counter
 
+from meshplan.propagation.seasons import season_words
 from meshplan.records import VERDICT_WORDS, BudgetItem, Link, Plan
 from meshplan.reporting.words import bearing, care_of, count, metres, number, opposite, percent, shortened
 
@@ -65,9 +66,9 @@ def verdict_sentence(link: Link) -> str:
     words = ("" if link.verdict == "not sure" else "it ") + VERDICT_WORDS[link.verdict]
     if math.isnan(link.margin_db):
         return f"Verdict: {link.verdict}, {words}. {link.sentence}"
-    failing = f" First month below what is asked: {link.first_failing_month}." if link.first_failing_month else ""
+    failing = f" First month below what is asked: {season_words(link.first_failing_month)}." if link.first_failing_month else ""
     return (
-        f"Verdict: {link.verdict}, {words}. Chance {percent(link.chance)} in the worst season ({link.worst_season}), "
+        f"Verdict: {link.verdict}, {words}. Chance {percent(link.chance)} in the worst season ({season_words(link.worst_season)}), "
         f"in the weaker direction: {number(link.margin_db, 1)} dB over the limit, of which "
         f"{number(link.fade_margin_db, 1)} dB are kept for fading. {link.sentence}{failing}"
     )
@@ -104,7 +105,7 @@ def budget_lines(link: Link, *, forward: bool) -> list[str]:
     rule = f"  {'-' * (room + CELL_WIDTH * len(results))}"
     title = f"From {sender} to {receiver}, dB"
     return [
-        _line(room, title, [result.season for result in results], indent=""),
+        _line(room, title, [season_words(result.season) for result in results], indent=""),
         *(_line(room, name, [_signed(cell) for cell in cells]) for name, cells in budget_rows(link, forward=forward)),
         rule,
         _line(room, "= power received, dBm", [number(level, 1) for level in received]),

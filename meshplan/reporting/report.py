@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Final
 
+from meshplan.propagation.seasons import season_words
 from meshplan.records import VERDICT_WORDS, Link, Plan, Purpose, Role
 from meshplan.reporting.files import write_text_atomically
 from meshplan.reporting.paper import paper_page
@@ -354,12 +355,13 @@ def _weakest(plan: Plan, traced: TracedPlan) -> str:
 
 def _link_words(link: Link, i: int, traced: TracedPlan) -> str:
     path = f"plan.links[{i}]"
-    month = f" First month below what is asked: {traced.show(f'{path}.first_failing_month')}." if link.first_failing_month else ""
+    first = traced.show(f"{path}.first_failing_month", season_words)
+    month = f" First month below what is asked: {first}." if link.first_failing_month else ""
     return (
         f"<b>{traced.show(f'{path}.a')} to {traced.show(f'{path}.b')}</b>, {traced.show(f'{path}.distance_m', metres)}: "
         f"{VERDICT_WORDS[link.verdict]}; {_word('chance', 'chance')} {traced.show(f'{path}.chance', percent)}, "
         f"{_word('margin', 'margin')} {traced.show(f'{path}.margin_db', decibels)} in the worst {_word('season', 'season')} "
-        f"({traced.show(f'{path}.worst_season')}). {traced.show(f'{path}.clearance.sentence')}{month}"
+        f"({traced.show(f'{path}.worst_season', season_words)}). {traced.show(f'{path}.clearance.sentence')}{month}"
     )
 
 

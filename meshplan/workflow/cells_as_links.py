@@ -146,8 +146,8 @@ def figures_by_links(
         spread_out[unknown] = np.nan
         return spread_out
 
-    doubt = _spread_out(uncertain.reshape(shape), cells.step, grid.shape)
-    return LandFigures(whole(loss), whole(margin), whole(chance), doubt)
+    elevation_spread_db = _spread_out(uncertain.reshape(shape), cells.step, grid.shape)
+    return LandFigures(whole(loss), whole(margin), whole(chance), elevation_spread_db)
 
 
 def _blocks(prepared: Prepared, cells: Cells) -> Iterator[NDArray[np.intp]]:

@@ -31,6 +31,10 @@ def test_one_line_is_enough(tmp_path: Path) -> None:
     assert read(tmp_path, 'name = "Farm"\n') == PropertySettings(name="Farm")
 
 
+def test_a_name_stands_in_one_line_whatever_its_script(tmp_path: Path) -> None:
+    assert read(tmp_path, 'name = " Łąka \\n  Колодец   Πηγή खेत "\n').name == "Łąka Колодец Πηγή खेत"
+
+
 def test_single_texts_stand_for_lists_and_rasters(tmp_path: Path) -> None:
     found = read(tmp_path, 'name = "F"\nsites = "a.csv"\nelevation = "g.tif"\nseasons = "august"\n')
     assert (found.sites, found.seasons) == (("a.csv",), ("august",))
@@ -53,6 +57,14 @@ MESSAGES = [
     ),
     ("", "property.toml, key 'name': is missing\n  Add it: Name of the property, shown on map and sheets."),
     ('name = ""\n', "property.toml, key 'name': is empty\n  Give it: Name of the property, shown on map and sheets."),
+    ('name = "  "\n', "property.toml, key 'name': is empty\n  Give it: Name of the property, shown on map and sheets."),
+    *(
+        (
+            f'name = "Farm {escape}gnp.exe"\n',
+            "property.toml, key 'name': holds characters that cannot be printed\n  Write plain text.",
+        )
+        for escape in (r"\u202e", r"\u2067", r"\u0007", r"\u200b")
+    ),
     (
         "name = 7\n",
         "property.toml, key 'name': 7 is not text\n"

@@ -23,8 +23,8 @@ pytestmark = pytest.mark.slow
 
 MARGIN_DB, CHANCE, SEED, CELLS, NEAREST_M = 0.1, 0.02, 12_008, 150, 20.0
 
-DOUBT_DB, SAME_WORD = 0.5, 0.97
-"""How near the elevation's doubt may come to all other doubt for another word, and the least share of cells with the same word."""
+UNCERTAIN_DB, SAME_WORD = 0.5, 0.97
+"""How near elevation may come to all other uncertainty for another word, and the least share of cells with the same word."""
 
 WITHIN = {
     "mirrowick_bottom": (0.99, 0.99, 0.05),
@@ -58,10 +58,10 @@ def margins_and_chances(
     words = []
     for one, land_db, other_db in zip(chance, land, np.sqrt(np.maximum(total**2 - land**2, 0.0)), strict=True):
         near = [abs(one - limit) <= CHANCE for limit in (*verdict_limits(required).values(), SURE_NO_CHANCE)]
-        open_to_doubt = any(near) or abs(land_db - other_db) <= DOUBT_DB or np.isnan(one)
+        uncertain = any(near) or abs(land_db - other_db) <= UNCERTAIN_DB or np.isnan(one)
         word = (
             ""
-            if open_to_doubt
+            if uncertain
             else verdict_for(one, required_chance=required, elevation_spread_db=land_db, other_spread_db=other_db)
         )
         words.append(word)

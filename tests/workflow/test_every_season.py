@@ -11,7 +11,7 @@ from small_property import changed, lay_small_property, usual_sites
 
 from meshplan.cli import main
 from meshplan.links.seasons import MONTH_NAMES, season_word, seasons_named
-from meshplan.propagation.seasons import months_of_year, usual_seasons
+from meshplan.propagation.seasons import months_of_year, season_words, usual_seasons
 
 STATES = ("bare", "leaf", "tall_crop", "wet", "snow")
 EVERY = (*STATES, *MONTH_NAMES)
@@ -47,7 +47,7 @@ def run(capsys: pytest.CaptureFixture[str], *words: str) -> str:
 
 
 SHOWN = dict(zip(MONTH_NAMES, (month.name for month in months_of_year()), strict=True))
-"""Plans show months by three letters."""
+"""Plans keep months by three letters."""
 
 
 def through_every_command(folder: Path, out: Path, word: str, capsys: pytest.CaptureFixture[str]) -> None:
@@ -60,18 +60,18 @@ def through_every_command(folder: Path, out: Path, word: str, capsys: pytest.Cap
     stored = json.loads((out / "plan.json").read_text(encoding="utf-8"))
     assert name in json.dumps(stored)
     assert run(capsys, "check", there, "--plan", *to)
-    assert name in run(capsys, "profile", there, "Bed", "House", *to)
-    for written in {word, name}:
+    assert season_words(name) in run(capsys, "profile", there, "Bed", "House", *to)
+    for written in {word, name, season_words(name)}:
         assert f'"season": "{name}"' in run(capsys, "coverage", there, "--season", written, *to, "-q", "--json")
     assert run(capsys, "compare", there, "--radio", "fsk-868-50k", *to, "-q")
     assert run(capsys, "sheets", there, *to, "-q")
     readings = write_readings(folder / "readings.csv")
     assert run(capsys, "calibrate", there, str(readings), *to, "-q", "--next", "1")
-    for written in {word, name}:
+    for written in {word, name, season_words(name)}:
         readings = write_readings(folder / "readings.csv", season=written)
         assert run(capsys, "calibrate", there, str(readings), *to, "-q", "--next", "0")
     assert f'season = "{name}"' in (folder / "calibration.toml").read_text(encoding="utf-8")
-    assert name in run(capsys, "plan", there, "--calibrated", *to, "-q")
+    assert season_words(name) in run(capsys, "plan", there, "--calibrated", *to, "-q")
 
 
 def test_june_goes_through_every_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -97,7 +97,7 @@ def test_all_seasons_at_once_are_calibrated_and_planned_again(tmp_path: Path, ca
     written = (folder / "calibration.toml").read_text(encoding="utf-8")
     assert all(f'season = "{name}"' in written for name in ("bare", "leaf"))
     shown = run(capsys, "plan", str(folder), "--calibrated", "--out", str(tmp_path / "out"), "-q")
-    assert f"Seasons: {', '.join(SHOWN.get(name, name) for name in EVERY)}." in shown
+    assert f"Seasons: {', '.join(season_words(SHOWN.get(name, name)) for name in EVERY)}." in shown
 
 
 def test_a_season_of_a_reading_that_is_not_known_is_told_with_its_row(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -39,7 +39,7 @@ def test_a_sensor_short_in_one_season_is_told_which_and_what_grows_there(tmp_pat
     march, august = link.seasons
     assert march.chance > plan.required_chance > august.chance
     found = re.fullmatch(
-        r"its best link, to House, works in (\d+) % of cases in Aug only, where 80 % are asked; "
+        r"its best link, to House, works in (\d+) % of cases in August only, where 80 % are asked; "
         r"([\d.]+) dB more are lost then to maize on the path",
         miss.reason,
     )

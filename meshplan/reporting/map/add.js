@@ -1,7 +1,7 @@
 /* A place that the property does not have: what would hear it, or what it would hear, season by season, and what it would cost. */
 "use strict";
 const meshAdd = (() => {
-  const { h, svg, known, plain, metres, level, amount, chance, count, seasonWords, verdictBadge, table } = meshParts;
+  const { h, svg, known, plain, metres, level, amount, chance, count, seasonWords, seasonTitle, verdictBadge, table } = meshParts;
   const { added, faultOf } = meshChanges;
   const MOST_ROWS = 12,
     SLOW_MS = 60;
@@ -378,7 +378,7 @@ const meshAdd = (() => {
         h(
           "tr",
           { class: season === trial.season ? "now" : null, "data-season": app.data.seasons.length ? app.data.seasons[season].name : "" },
-          h("th", { scope: "row" }, seasonName(season) || "All year"),
+          h("th", { scope: "row" }, app.data.seasons.length ? seasonTitle(app.data.seasons[season].name) : "All year"),
           h("td", {}, verdictBadge(app.verdicts.get(meshTrial.verdictOf(found.chance, found.shakeDb, found.otherSpread)))),
           h("td", { class: "num" }, chance(found.chance)),
           h("td", { class: "num" }, level(found.marginDb)),

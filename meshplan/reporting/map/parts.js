@@ -45,7 +45,16 @@ const meshParts = (() => {
     return `${Math.round(value * 100)} %`;
   }
   const compass = (degrees) => `${plain(degrees)}° ${["N", "NE", "E", "SE", "S", "SW", "W", "NW"][Math.round(degrees / 45) % 8]}`;
-  const seasonWords = (name) => (name ? name[0].toUpperCase() + name.slice(1) : "");
+  /* A season as every sentence of the plan, every table and the terminal call it. */
+  const MONTHS =
+    "January February March April May June July August September October November December".split(" ");
+  const monthWords = (number) => MONTHS[number - 1];
+  const seasonWords = (name) => (name ? MONTHS.find((month) => month.slice(0, 3) === name) || name.replaceAll("_", " ") : "");
+  /* The same where a line begins with it. */
+  const seasonTitle = (name) => {
+    const words = seasonWords(name);
+    return words ? words[0].toUpperCase() + words.slice(1) : "";
+  };
   /* "wood_deciduous" reads "deciduous wood". */
   const kindWords = (kind) => kind.replace(/^(wood|hedge)_(.+)$/, "$2 $1").replaceAll("_", " ");
   /* A catalogue key in readable words. */
@@ -209,6 +218,8 @@ const meshParts = (() => {
     chance,
     compass,
     seasonWords,
+    seasonTitle,
+    monthWords,
     kindWords,
     plainName,
     count,

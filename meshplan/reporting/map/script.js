@@ -1,7 +1,7 @@
 /* The page itself: builds the map from the plan's data, keeps what is chosen, and joins map, margin and section. */
 "use strict";
 const meshPage = (() => {
-  const { h, metres, count, amount, chance, seasonWords, wide } = meshParts;
+  const { h, metres, count, amount, chance, seasonWords, seasonTitle, wide } = meshParts;
   const data = JSON.parse(document.getElementById("plan-data").textContent);
   const map = window[data.map.name];
   const byId = (id) => document.getElementById(id);
@@ -149,7 +149,7 @@ const meshPage = (() => {
       served = sensors.filter((one) => one.served).length;
     const used = (role) => data.devices.filter((one) => one.role === role && one.in_plan).length;
     byId("state").replaceChildren(
-      app.season ? `${seasonWords(app.season)}: ` : "",
+      app.season ? `${seasonTitle(app.season)}: ` : "",
       h("strong", {}, `${served} of ${count(sensors.length, "sensor", "sensors")} ${app.season ? "reached" : "served"}`),
       data.single_routes.length ? `, ${data.single_routes.length} of them without the second route that was asked for,` : "",
       ` by ${count(used("gateway"), "gateway", "gateways")}${used("relay") ? ` and ${count(used("relay"), "relay", "relays")}` : ""}, ${amount(data.proof.cost, data.currency)}.`,
@@ -173,7 +173,7 @@ const meshPage = (() => {
     const choose = byId("season");
     choose.append(
       h("option", { value: "" }, "Worst season"),
-      ...data.seasons.map((season) => h("option", { value: season.name }, seasonWords(season.name))),
+      ...data.seasons.map((season) => h("option", { value: season.name }, seasonTitle(season.name))),
     );
     if (data.seasons.length < 2) choose.closest(".choice").hidden = true;
     const radio = byId("radio");
@@ -216,7 +216,7 @@ const meshPage = (() => {
     byId("print").addEventListener("click", () => window.print());
     byId("locate").addEventListener("click", locate);
     const dialog = byId("help");
-    dialog.append(...meshViews.help(app, () => dialog.close()).filter(Boolean));
+    dialog.append(...meshViews.help(app, () => dialog.close()).flat().filter(Boolean));
     byId("open-help").addEventListener("click", () => {
       dialog.showModal();
       byId("help-title").focus();

@@ -14,6 +14,8 @@ const meshViews = (() => {
     chance,
     compass,
     seasonWords,
+    monthWords,
+    seasonTitle,
     plainName,
     count,
     verdictBadge,
@@ -182,20 +184,26 @@ const meshViews = (() => {
 
   /* What a reading takes on each hop: the parts of one frame, its confirmation, how often it is sent, what arrives. */
   function airBudget(app, route) {
+    const parts = [
+      ["Frame and preamble", "preamble_ms", 1],
+      ["Header", "header_ms", 1],
+      ["Payload", "payload_ms", 1],
+      ["Check", "check_ms", 1],
+      ["Answer", "acknowledgement_ms", 1],
+      ["Tries", "fast_mean_tries", 2],
+    ];
     return table(
       `One reading on the air, ms${known(route.delivered_chance) ? `; in the busiest hour ${chance(route.delivered_chance)} of readings arrive` : ""}.`,
-      [["From"], ["Frame and preamble", "num"], ["Header", "num"], ["Payload", "num"], ["Check", "num"], ["Answer", "num"], ["Tries", "num"]],
-      route.hops.map((hop) =>
+      [["From"], ...route.hops.map((hop) => [hop.sender, "num wrap"])],
+      parts.map(([words, key, digits]) =>
         h(
           "tr",
           {},
-          h("th", { scope: "row" }, hop.sender),
-          [hop.preamble_ms, hop.header_ms, hop.payload_ms, hop.check_ms, hop.acknowledgement_ms].map((part) =>
-            h("td", { class: "num" }, plain(part, 1)),
-          ),
-          h("td", { class: "num" }, plain(hop.fast_mean_tries, 2)),
+          h("th", { scope: "row" }, words),
+          route.hops.map((hop) => h("td", { class: "num" }, plain(hop[key], digits))),
         ),
       ),
+      "airtime",
     );
   }
 
@@ -589,7 +597,7 @@ const meshViews = (() => {
       link.distance_m < SHORTEST_SECTION_M
         ? h("p", { class: "soft" }, "Both stand at one place, so there is no section through the land.")
         : null,
-      link.first_failing_month ? h("p", {}, h("strong", {}, `First month below what is asked: ${link.first_failing_month}.`)) : null,
+      link.first_failing_month ? h("p", {}, h("strong", {}, `First month below what is asked: ${seasonWords(link.first_failing_month)}.`)) : null,
       link.chosen ? null : h("p", { class: "soft" }, "The plan does not use this link."),
       h("h3", {}, "Through the year"),
       table(
@@ -599,7 +607,7 @@ const meshViews = (() => {
           h(
             "tr",
             { class: one.season === now.season ? "now" : null },
-            h("th", { scope: "row" }, seasonWords(one.season)),
+            h("th", { scope: "row" }, seasonTitle(one.season)),
             h("td", {}, verdictBadge(app.verdicts.get(one.verdict))),
             h("td", { class: "num" }, chance(one.chance)),
             h("td", { class: "num" }, level(Math.min(one.margin_at_a_db ?? Infinity, one.margin_at_b_db ?? Infinity))),
@@ -711,6 +719,17 @@ const meshViews = (() => {
           ),
         ]),
       ),
+      app.data.seasons.length
+        ? [
+            h("h3", {}, "The seasons"),
+            facts(
+              app.data.seasons.map((season) => [
+                seasonTitle(season.name),
+                `${season.in_leaf ? "leaves on the trees" : "no leaves"}${season.wet ? ", all of it wet" : ""}${season.snow ? ", snow on the antennas" : ""}; crops as in ${monthWords(season.month)}`,
+              ]),
+            ),
+          ]
+        : null,
       h("p", {}, "This is a forecast, not a promise. Test the weakest links on the spot before you buy everything."),
       h("button", { type: "button", onclick: close }, "Close"),
     ];

@@ -14,6 +14,7 @@ from xml.etree import ElementTree
 import segno
 
 from meshplan.errors import MissingPackageError
+from meshplan.propagation.seasons import season_words
 from meshplan.records import Plan
 from meshplan.records.measurement import SurveyWalk, WalkStop
 from meshplan.reporting.plan_files import line_cost
@@ -256,7 +257,7 @@ class _Site(_Page):
                 spread = number(season.spread_db)
                 rows.append(
                     (
-                        *(entry.peer.name, look_words(entry), season.season),
+                        *(entry.peer.name, look_words(entry), season_words(season.season)),
                         *(f"{number(season.here_dbm)} ± {spread}", number(season.here_stop_dbm)),
                         *(f"{number(season.there_dbm)} ± {spread}", number(season.there_stop_dbm), "", "", ""),
                     )

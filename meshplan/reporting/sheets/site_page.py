@@ -8,6 +8,7 @@ from typing import Final
 
 import segno
 
+from meshplan.propagation.seasons import season_words
 from meshplan.records import Device, Plan, Power
 from meshplan.records.measurement import WalkStop
 from meshplan.reporting.paper import role_mark
@@ -246,7 +247,7 @@ def _link_rows(entry: SheetLink, *, both: bool) -> str:
         )
         cells.append(
             f'<tr data-link="{text(link.key)}" data-season="{text(season.season)}">{head if i == 0 else ""}'
-            f"<td>{text(season.season)}</td>{numbers}{_FILL * 3}</tr>"
+            f"<td>{text(season_words(season.season))}</td>{numbers}{_FILL * 3}</tr>"
         )
     return "".join(cells)
 

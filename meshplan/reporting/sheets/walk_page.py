@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from meshplan.propagation.seasons import season_words
 from meshplan.records import Plan
 from meshplan.records.measurement import ReadingToTake, SurveyWalk, WalkStop
 from meshplan.reporting.sheets.entries import TEST_PACKETS
@@ -73,7 +74,7 @@ def expected_words(reading: ReadingToTake) -> tuple[str, ...]:
     for level in reading.expected:
         here, there = number(level.here_dbm), number(level.there_dbm)
         both = here if here == there else f"{here} here, {there} there"
-        groups.setdefault(f"{both} ± {number(level.spread_db)}", []).append(level.season)
+        groups.setdefault(f"{both} ± {number(level.spread_db)}", []).append(season_words(level.season))
     if len(groups) == 1:
         return tuple(groups)
     return tuple(f"{listing(seasons)}: {words}" for words, seasons in groups.items())
