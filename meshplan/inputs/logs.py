@@ -45,6 +45,8 @@ EPOCH_SIZES: Final = ((1e17, 1e9), (1e14, 1e6), (1e11, 1e3), (0.0, 1.0))
 """From which size a number of time is in nanoseconds, microseconds, milliseconds, seconds."""
 STRAY_GAP_DAYS: Final = 20
 STRAY_ROWS: Final = 20
+LEAST_ROWS: Final = 100
+"""In fewer rows nobody can say which lie apart."""
 MOST_NAMES: Final = 1_000
 """Unknown devices of which the names are kept."""
 MOST_RECEIVERS: Final = 200
@@ -96,6 +98,7 @@ def read_logs(
     zone: str = "",
     table: str = "",
     until_s: float | None = None,
+    receivers: Mapping[str, str] | None = None,
 ) -> Logs:
     """Read logs; what cannot be used is counted and told, and where nothing can be used that is one clear error.
 
@@ -114,8 +117,11 @@ def read_logs(
         Table of an SQLite file that has several.
     until_s : float, optional
         Rows after it are left out.
+    receivers : mapping, optional
+        Name in the files → name in the plan, of those that hear.
     """
     reader = _Reader(devices, columns or {}, names or {}, _zone_of(zone))
+    reader.hearers |= {fold(written): name for written, name in (receivers or {}).items()}
     try:
         for path in paths:
             reader.read(LogTable(path, path.name, table=table))
@@ -142,7 +148,7 @@ class _Reader:
         self.known = {fold(name): name for name in devices}
         exact = {name: name for name in devices}
         for written, name in names.items():
-            target = exact.get(name) or self.known.get(fold(name))
+            target = exact.get(name.strip()) or self.known.get(fold(name))
             if target is None:
                 raise InputError(
                     f"there is no device '{short(name)}' in the plan that sends.{nearest_name(name, devices)}",
@@ -150,6 +156,7 @@ class _Reader:
                     fix="Write ID=NAME with a name of the plan.",
                 )
             self.known[fold(written)] = target
+        self.hearers = dict(self.known)
         self.columns, self.zone = columns, zone
         self.logs = Logs()
         self.counts: Counter[str] = Counter()
@@ -311,7 +318,7 @@ class _Reader:
         codes, words = pd.factorize(cells.astype("string").fillna("").str.strip())
         numbers = []
         for word in map(str, words):
-            name = self.known.get(fold(word), word)
+            name = self.hearers.get(fold(word), word)
             if name and name not in self.receiver_numbers and len(self.receiver_numbers) < MOST_RECEIVERS:
                 self.receiver_numbers[name] = len(self.logs.receivers)
                 self.logs.receivers.append(name)
@@ -378,7 +385,7 @@ class _Reader:
 
     def _leave_out_strays(self) -> None:
         """Leave out a few rows that lie weeks before or after all others: a clock that jumped."""
-        days = sorted(self.days)
+        days = sorted(self.days) if self.logs.rows >= LEAST_ROWS else []
         for order, forward in ((days, False), (days[::-1], True)):
             rows = 0
             for day, other in pairwise(order):

@@ -1,4 +1,4 @@
-"""What a review finds in invented logs, and how often it cries wolf; `python tests/review/review_rates.py false 200` prints them."""
+"""What a review finds in invented logs, and how often it cries wolf: `python tests/review/review_rates.py false 200`."""
 
 from __future__ import annotations
 
