@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from meshplan.errors import InputError, nearest_name
+from meshplan.errors import InputError, MeshplanError, nearest_name
 from meshplan.inputs.columns import fold, heading_names
 from meshplan.inputs.log_columns import LOG_COLUMNS, NUMBERS
 from meshplan.inputs.log_tables import LogTable
@@ -126,7 +126,11 @@ def read_logs(
         for path in paths:
             reader.read(LogTable(path, path.name, table=table))
         return reader.finished(tuple(path.name for path in paths), until_s)
+    except MeshplanError:
+        reader.logs.close()
+        raise
     except OSError as error:
+        reader.logs.close()
         raise InputError(
             f"no room to lay the rows down ({reason(error)})", where=tempfile.gettempdir(), fix="Make room there, or set TMPDIR."
         ) from error

@@ -54,7 +54,7 @@ class Known:
     def weight(self, kind: str, *names: str) -> float:
         """Return how bad a finding is: by kind, by how many hang on it, by what they are for."""
         hurt = [self.expected[name] for name in names if name in self.expected]
-        worst = max((each.importance * (1.5 if each.alarm else 1.0) for each in hurt), default=1.0)
+        worst = max((math.sqrt(each.importance) * (1.25 if each.alarm else 1.0) for each in hurt), default=1.0)
         return BASE_WEIGHT[kind] * worst * (1.0 + 0.25 * (max(len(hurt), 1) - 1))
 
 
