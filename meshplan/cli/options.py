@@ -67,6 +67,17 @@ def overrides_from(changes: tuple[str, ...]) -> dict[str, Any]:
     return found
 
 
+def named_from(words: tuple[str, ...], option: str, form: str) -> dict[str, str]:
+    """Return what stands before and after the last sign of equality in each word; `form` says how to write one."""
+    named = {}
+    for word in words:
+        heading, sign, name = word.rpartition("=")
+        if not sign or not heading:
+            raise InputError(f"'{word}' names nothing", where=option, fix=f"Write {form}.")
+        named[heading] = name
+    return named
+
+
 def results_folder(folder: Path, out: Path | None) -> Path:
     """Return where the results of a property go."""
     return out if out is not None else Path("outputs") / folder.resolve().name

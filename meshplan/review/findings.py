@@ -54,7 +54,7 @@ class Known:
     def weight(self, kind: str, *names: str) -> float:
         """Return how bad a finding is: by kind, by how many hang on it, by what they are for."""
         hurt = [self.expected[name] for name in names if name in self.expected]
-        worst = max((each.importance * (1.5 if each.alarm else 1.0) for each in hurt), default=1.0)
+        worst = max((math.sqrt(each.importance) * (1.25 if each.alarm else 1.0) for each in hurt), default=1.0)
         return BASE_WEIGHT[kind] * worst * (1.0 + 0.25 * (max(len(hurt), 1) - 1))
 
 
@@ -164,9 +164,13 @@ def _one_silence(known: Known, name: str, since: float) -> Finding:
     ]
     way = f" {review.expected.relays[0]} on its way is the other suspect." if review.expected.relays else ""
     return Finding(
-        "silence", name, since, sentence, f"First {', then '.join([*checks, *rest])}.{way}", known.weight("silence", name),
+        "silence", name, since, sentence, f"{_capital(', then '.join([*checks, *rest]))}.{way}", known.weight("silence", name),
         _gap(known, since),
     )  # fmt: skip
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
 
 
 def _last_level(review: DeviceReview) -> float:
@@ -197,6 +201,8 @@ def cell_words(cell: ExpectedCell, outlook: CellOutlook) -> str:
             f"drain about {span_words(outlook.days_left * DAY_S)} are left, {span_words(outlook.days_low * DAY_S)} to "
             f"{span_words(outlook.days_high * DAY_S)}."
         )
+    if outlook.days_left < 1.0:
+        return f"{cell.words}, {outlook.volt:.2f} V each: as good as empty."
     return (
         f"{cell.words}, {outlook.volt:.2f} V each: about {100 * outlook.used_share:.0f} % used, empty in "
         f"{span_words(outlook.days_left * DAY_S)}, with 80 % chance in {span_words(outlook.days_low * DAY_S)} to "

