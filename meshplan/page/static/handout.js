@@ -1,8 +1,7 @@
-/* What leaves the desk and what comes to it: jobs with the command that does the same, dropped files, readings. */
+/* What leaves the desk: jobs with the command that does the same; and readings from the field, typed in. */
 "use strict";
-const makeHandout = (desk, card) => {
+const makeHandout = (desk, card, files) => {
   const { h, count } = meshParts;
-  const byId = (id) => document.getElementById(id);
   const OUTPUTS = [
       ["map", "Map", "One file with the whole plan, for the pocket; works without any network.", "plan"],
       ["sheets", "Survey sheets", "A cover, a page for each place, a table for readings; to print.", "sheets"],
@@ -12,8 +11,7 @@ const makeHandout = (desk, card) => {
     ],
     ENDS = { done: "Made.", stopped: "Stopped; nothing was written.", failed: "It did not work." },
     READING = ["from", "to", "power_dbm"];
-  const jobs = new Map(),
-    arrivals = [];
+  const jobs = new Map();
   let readings = [["", "", ""]];
 
   const command = (kind, verb) => (jobs.get(kind) && jobs.get(kind).command) || `meshplan ${verb} ${desk.folder()}`;
@@ -120,125 +118,7 @@ const makeHandout = (desk, card) => {
   }
   function again() {
     if (card.what() === "handout") show({ focus: false });
-    if (card.what() === "files") showFiles({ focus: false });
     if (card.what() === "readings") showReadings({ focus: false });
-  }
-
-  /* ---- files that come ---- */
-  function showFiles(options = { focus: true }) {
-    card.showView(
-      [
-        h("h2", {}, "Add a file"),
-        h(
-          "p",
-          { class: "soft" },
-          "Heights of the land, sites from a phone, woods and buildings from a map program, an aerial picture, readings: " +
-            "drop them anywhere on the page, or choose them here. They are copied into the folder.",
-        ),
-        h(
-          "p",
-          {},
-          h(
-            "button",
-            { type: "button", class: "dark", id: "choose-files", onclick: () => byId("file-input").click() },
-            "Choose files",
-          ),
-        ),
-        h("ul", { class: "arrivals" }, arrivals.map(arrival)),
-        h("h3", {}, "Files of this folder"),
-        h(
-          "ul",
-          { class: "small" },
-          desk
-            .filesOf()
-            .map(([use, one]) =>
-              h("li", {}, h("strong", {}, one.file), ` ${use}. `, h("span", { class: "soft" }, one.why_not || "")),
-            ),
-        ),
-        h("p", {}, h("button", { type: "button", id: "open-readings", onclick: () => showReadings() }, "Type readings in")),
-      ],
-      "Files",
-      "files",
-      options,
-    );
-  }
-
-  function arrival(one) {
-    return h(
-      "li",
-      { class: one.state },
-      h("strong", {}, one.name),
-      ` ${one.words}`,
-      (one.uses || []).length > 1 || (one.uses || []).length === 1
-        ? h(
-            "span",
-            { class: "choices" },
-            one.uses.map((use) =>
-              h("button", { type: "button", onclick: () => take(one, use) }, `Take it as ${desk.useWords(use)}`),
-            ),
-          )
-        : "",
-    );
-  }
-
-  async function add(files) {
-    showFiles();
-    for (const file of files) {
-      const one = { name: file.name, words: "on its way …", state: "coming", uses: [] };
-      arrivals.unshift(one);
-      again();
-      try {
-        Object.assign(one, { state: "waiting" }, desk.arrived(await deskWire.send("/do/file", file.name, file)));
-        if (one.state === "taken") await desk.read();
-      } catch (error) {
-        refuse(one, error);
-      }
-      again();
-    }
-  }
-  async function take(one, use) {
-    try {
-      const told = await deskWire.tell("/do/take", { key: one.key, use });
-      Object.assign(one, { state: "taken", uses: [], words: told.words || `taken as ${desk.useWords(use)}.` });
-      await desk.read();
-    } catch (error) {
-      refuse(one, error);
-    }
-    again();
-  }
-  function refuse(one, error) {
-    const said = (error.faults || []).map((fault) => `${fault.problem}. ${fault.fix}`).join(" ");
-    Object.assign(one, { state: "refused", uses: [], words: `was not taken: ${said || error.message}` });
-  }
-
-  function waitForDrops() {
-    const carries = (event) => event.dataTransfer && [...event.dataTransfer.types].includes("Files");
-    let depth = 0;
-    document.addEventListener("dragenter", (event) => {
-      if (!carries(event)) return;
-      depth += 1;
-      document.body.classList.add("dropping");
-    });
-    document.addEventListener("dragleave", (event) => {
-      if (!carries(event)) return;
-      depth -= 1;
-      if (depth <= 0) document.body.classList.remove("dropping");
-    });
-    document.addEventListener("dragover", (event) => {
-      if (carries(event)) event.preventDefault();
-    });
-    document.addEventListener("drop", (event) => {
-      depth = 0;
-      document.body.classList.remove("dropping");
-      if (!carries(event)) return;
-      event.preventDefault();
-      if (event.dataTransfer.files.length) add([...event.dataTransfer.files]);
-    });
-    byId("file-input").addEventListener("change", () => {
-      const files = [...byId("file-input").files];
-      byId("file-input").value = "";
-      if (files.length) add(files);
-    });
   }
 
   /* ---- readings ---- */
@@ -320,17 +200,17 @@ const makeHandout = (desk, card) => {
     const quoted = (text) => (/[",\n]/.test(text) ? `"${text.replaceAll('"', '""')}"` : text);
     const rows = readings.filter((row) => row.some((text) => text.trim()));
     const text = [READING, ...rows].map((row) => row.map((one) => quoted(one.trim())).join(",")).join("\n");
-    const one = { name: "readings.csv", words: "on its way …", state: "coming", uses: [] };
+    const file = new File([`${text}\n`], "readings.csv", { type: "text/csv" });
     try {
-      Object.assign(one, desk.arrived(await deskWire.send("/do/file", one.name, new Blob([`${text}\n`], { type: "text/csv" }))));
-      const told = one.state === "taken" ? {} : await deskWire.tell("/do/take", { key: one.key, use: "readings" });
-      await start("calibrate", { readings: told.file || one.name });
+      const name = await files.put(file, "readings");
+      await start("calibrate", { readings: [name] });
     } catch (error) {
-      refuse(one, error);
-      jobs.set("calibrate", { kind: "calibrate", state: "failed", clock: desk.clock(), words: one.words });
+      const words =
+        (error.faults || []).map((fault) => `${fault.where}: ${fault.problem}. ${fault.fix}`).join(" ") || error.message;
+      jobs.set("calibrate", { kind: "calibrate", state: "failed", clock: desk.clock(), words });
       again();
     }
   }
 
-  return { show, showFiles, showReadings, start, heard, add, listen: waitForDrops };
+  return { show, showReadings, start, heard };
 };
