@@ -255,7 +255,7 @@ const meshDesk = (() => {
       ]);
     },
     inked: (data, chanceOf) => {
-      if (!ink || meshInk.same(ink, data)) {
+      if (!ink || !Object.keys(ink.routes).length || meshInk.same(ink, data)) {
         keepInk(meshInk.taken(data));
         inkedNow = null;
         return { data, lines: [], places: [], served: data.routes.map((route) => route.sensor).sort() };
@@ -266,9 +266,9 @@ const meshDesk = (() => {
     inkIt: () => {
       if (!plan) return;
       keepInk(meshInk.taken(plan));
-      slipNow.gainedFrom = slipNow.served;
       sheet.draw(plan).then(() => slipFor("Inked in"));
-      desk.say("What was in pencil is inked in.");
+      desk.say("What was in pencil is inked in; the plan is written beside it.");
+      deskWire.tell("/do/ink").catch((error) => desk.say(error.message));
     },
     complain,
     read,
@@ -287,7 +287,7 @@ const meshDesk = (() => {
     book = makeBook(desk),
     files = makeFiles(desk, card),
     pictures = makePictures(desk, card),
-    handout = makeHandout(desk, card, files),
+    handout = makeHandout(desk, card),
     beginning = makeBegin(desk, card, files);
 
   function keepInk(fresh) {
@@ -574,7 +574,7 @@ const meshDesk = (() => {
   }
 
   /* ---- the plan ---- */
-  const slipNow = { served: null, cost: null, gainedFrom: null };
+  const slipNow = { served: null, cost: null };
   function slipFor(title) {
     if (!plan || !told.strip) return;
     const app = sheet.app();
@@ -587,13 +587,25 @@ const meshDesk = (() => {
     const weakest = used.reduce((weak, link) => (!weak || (link.chance ?? -1) < (weak.chance ?? -1) ? link : weak), null);
     const lost = had ? had.filter((name) => sensors.includes(name) && !served.includes(name)) : [],
       gained = had ? served.filter((name) => !had.includes(name)) : [];
+    const without = sensors.filter((name) => !served.includes(name)),
+      lacking = without.length ? `without a route: ${without.join(", ")}` : "all of them";
     const pencilServed = plan.routes.length,
       places = inkedNow ? inkedNow.places : [];
     const words = places.length ? `with ${places.join(", ")}` : "by other routes";
     slip.show({
       title,
       strip: told.strip,
-      inked: { served: served.length, of: sensors.length, lost, gained, cost, wasCost: slipNow.cost, weakest, first: !had },
+      inked: {
+        served: served.length,
+        of: sensors.length,
+        lost,
+        gained,
+        cost,
+        wasCost: slipNow.cost,
+        weakest,
+        first: !had,
+        lacking,
+      },
       pencil: inkedNow ? { served: pencilServed, cost: plan.proof.cost, words } : null,
     });
     const effect = [
@@ -710,6 +722,7 @@ const meshDesk = (() => {
       await draw();
       slipFor();
       await pictures.look();
+      await handout.look();
       deskWire.listen(heard);
       document.documentElement.dataset.ready = "yes";
     } catch (error) {

@@ -56,7 +56,8 @@ const makeSheet = (desk) => {
       placeOf: (device) => [device.lat_deg, device.lon_deg],
       pick,
       tell: (content, words) => {
-        desk.card().showView(content, "Section");
+        const command = h("code", {}, `meshplan profile ${desk.folder()} A B`);
+        desk.card().showView([content, command], "Section");
         if (words) desk.say(words);
       },
       placeNames: () => layers && layers.placeNames(),

@@ -45,7 +45,7 @@ const makeSlip = (desk) => {
       : `at most ${plain(100 * strip.proof.gap, 1)} % dearer than the best`;
     const weakest = inked.weakest;
     byId("cells").replaceChildren(
-      cell("Sensors served", `${inked.served} of ${inked.of}`, changes(inked) || (inked.first ? proof : "="), {
+      cell("Sensors served", `${inked.served} of ${inked.of}`, changes(inked) || (inked.first ? inked.lacking : "="), {
         css: inked.lost.length ? "worse" : "",
         names: [...inked.lost, ...inked.gained],
       }),
