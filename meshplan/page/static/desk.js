@@ -593,7 +593,7 @@ const meshDesk = (() => {
       places = inkedNow ? inkedNow.places : [];
     const words = places.length ? `with ${places.join(", ")}` : "by other routes";
     slip.show({
-      title,
+      title: had ? title : "The plan as it is",
       strip: told.strip,
       inked: {
         served: served.length,
@@ -677,6 +677,7 @@ const meshDesk = (() => {
   function pane(name) {
     document.body.dataset.pane = name;
     for (const one of document.querySelectorAll("#bar button")) one.setAttribute("aria-pressed", String(one.dataset.pane === name));
+    byId("panel").scrollTop = 0;
     if (sheet.map()) sheet.map().invalidateSize({ pan: false });
   }
 

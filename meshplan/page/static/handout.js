@@ -76,7 +76,7 @@ const makeHandout = (desk, card) => {
     ];
   }
 
-  /* Nothing is asked of others before one has seen what, and said yes; the lines that fetched land asks for are a step of their own. */
+  /* Nothing is asked of others before one has seen what, and said yes; the lines that land asks for are a step of their own. */
   function landOf(data) {
     const wishes = data.would_ask || [],
       land = jobs.get("land"),
