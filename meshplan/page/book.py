@@ -260,7 +260,9 @@ class Book:
 
 
 def _names_in(files: PropertyFiles | None) -> set[str]:
-    return {SETTINGS_FILE} if files is None else {SETTINGS_FILE, *files.sites, *files.cover, *files.boundary}
+    if files is None:
+        return {SETTINGS_FILE}
+    return {SETTINGS_FILE, *files.sites, *files.cover, *files.boundary, *files.search_ground}
 
 
 def _sign(path: Path) -> tuple[int, ...]:

@@ -32,7 +32,7 @@ from meshplan.page.shape_text import (
 from meshplan.page.table_text import Table, table_of, with_cells, with_row, without_row
 from meshplan.page.toml_text import settings_document, with_key
 
-Use = Literal["cover", "boundary"]
+Use = Literal["cover", "boundary", "search_ground"]
 
 METRE_DIGITS: Final = 2
 SITES_TABLE: Final = "sites.csv"
