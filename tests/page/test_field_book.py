@@ -150,6 +150,8 @@ def test_fifty_mixed_edits_put_back_give_the_files_of_the_beginning(seed: int, t
             kinds.add(edit["what"])
             states.append(bytes_of(folder))
     assert len(kinds) == 8, "each kind of edit was drawn"
+    files = {"sites.csv", "property.toml", "cover.geojson", "boundary.geojson"}
+    assert {name for step in book.steps for name in step.after} >= files, "over four files at least"
     for state in reversed(states[:-1]):
         assert book.back() is not None
         assert bytes_of(folder) == state

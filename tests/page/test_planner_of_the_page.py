@@ -63,9 +63,8 @@ def test_after_a_move_links_come_first_then_the_plan_of_a_full_run(tmp_path: Pat
     move(folder, "Trough", 560, 40)
     second, pipe = planned(folder, first)
     assert [kind for kind, _, _ in pipe.sent if kind not in ("stage", "seeking")] == ["links", "plan"]
-    assert pipe.sent.index(next(one for one in pipe.sent if one[0] == "links")) < [kind for kind, _, _ in pipe.sent].index(
-        "seeking"
-    )
+    kinds = [kind for kind, _, _ in pipe.sent]
+    assert kinds.index("links") < kinds.index("seeking")
     links = pipe.of("links")[0]
     touched = links["touched"]
     assert touched, "a moved sensor has other links"
