@@ -60,6 +60,7 @@ _LAND: Final = {
     "features": Option("--features", "texts"),
     "land_cover": Option("--land-cover", "texts"),
     "most_mb": Option("--most-mb", "number", 0.001, 10_000),
+    "private_hosts": Option("--private-host", "texts"),
 }
 KINDS: Final[Mapping[str, Kind]] = {
     "plan": Kind(("plan",), "Plan in ink, map file, report, parts list and tables", _CALIBRATED),

@@ -15,19 +15,19 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
-from meshplan.errors import MeshplanError
+from meshplan.errors import InputError, MeshplanError
 from meshplan.page.adding import Adding
 from meshplan.page.book import Book, Step
 from meshplan.page.contents import things_of
 from meshplan.page.desk import Desk, step_as_data
-from meshplan.page.edits import edits_from
+from meshplan.page.edits import ConflictError, edits_from
 from meshplan.page.errand import Command
 from meshplan.page.events import Events, TooManyStreamsError
 from meshplan.page.forms import forms, kinds
 from meshplan.page.gate import Gate, Keys
 from meshplan.page.jobs import Jobs
 from meshplan.page.live import Live
-from meshplan.page.messages import VERSION, answer, message_of, said, words_of
+from meshplan.page.messages import VERSION, answer, message_of, refused, said, words_of
 from meshplan.page.paper import page_html, paper_file
 from meshplan.page.tiles import tiles_from
 from meshplan.page.working import Working
@@ -167,7 +167,14 @@ class _Asking:
         data = await message_of(request)
         words = words_of(data)
         edits = edits_from(data.get("do"))
-        step = await run_in_threadpool(self.desk.book.step, edits, words, str(data.get("by", ""))[:20])
+        over = data.get("over", "")
+        if over not in ("", "mine", "both"):
+            raise InputError("is no answer to a conflict", where="message, over", fix="Load the page again.")
+        try:
+            step = await run_in_threadpool(self.desk.book.step, edits, words, str(data.get("by", ""))[:20], over=over)
+        except ConflictError as fault:
+            choices = await run_in_threadpool(self.desk.book.choices, edits)
+            return refused(fault, choices=choices)
         if step is not None:
             self.desk.tell_step("done", step)
         return self._done(step)
