@@ -275,6 +275,9 @@ class PropertySettings(_Settings):
     """Files with woods, hedges, crops, buildings and water as polygons or lines, and extracts of OpenStreetMap (.osm, .osm.pbf)."""
     boundary: FileNames = ()
     """File with the outline of the property."""
+    search_ground: FileNames = ()
+    """File with areas in which relay candidates are looked for, instead of on the whole land, and also where the sites name relays;
+    generate_relays says how many, by default 30."""
     crs: str | None = None
     """Projection of columns x_m and y_m, and of map files that do not say their own, such as "EPSG:25832"."""
     country: str = "unknown"

@@ -2,19 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
 
-from meshplan.cli import EXIT_DONE
+from meshplan.cli import EXIT_DONE, main
 from meshplan.cli.options import Number, folder_argument
+from meshplan.cli.progress import Listener, let_listen
+
+
+def run_command(words: Sequence[str], tell: Listener) -> int:
+    """Run one command for the page and tell how far it is."""
+    let_listen(tell)
+    return main(list(words))
 
 
 @click.command("open")
 @folder_argument
 @click.option("--no-browser", is_flag=True, help="Print the address and open no browser.")
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for results, as of the other commands.")
 @click.option("--idle", type=Number(0.01, 100_000), metavar="MINUTES", help="End after so many minutes without a page.")
-def command(folder: Path, no_browser: bool, idle: float | None) -> int:
+def command(folder: Path, no_browser: bool, out: Path | None, idle: float | None) -> int:
     """Show FOLDER on a page of this machine, where it can be drawn and the plan follows.
 
     FOLDER may be new or empty: then the page asks for a name, a country and a place, and nothing is written before. Only this
@@ -41,5 +50,6 @@ def command(folder: Path, no_browser: bool, idle: float | None) -> int:
         if not no_browser:
             webbrowser.open(address)
 
-    click.echo(serve_folder(folder, on_ready=ready, idle_s=None if idle is None else 60.0 * idle))
+    idle_s = None if idle is None else 60.0 * idle
+    click.echo(serve_folder(folder, on_ready=ready, idle_s=idle_s, command=run_command, results=out))
     return EXIT_DONE

@@ -4,8 +4,17 @@ from __future__ import annotations
 
 import sys
 import time
+from collections.abc import Callable
 
 import click
+
+Listener = Callable[[str, int, int], None]
+_listeners: list[Listener] = []
+
+
+def let_listen(listener: Listener) -> None:
+    """Tell somebody else of every stage and step, silent runs included; for a command that runs for the page of `meshplan open`."""
+    _listeners.append(listener)
 
 
 class Progress:
@@ -19,6 +28,8 @@ class Progress:
 
     def __call__(self, stage: str, done: int = 0, total: int = 0) -> None:
         """Report that `done` of `total` steps of a stage are done; `total` 0 means that only the stage is known."""
+        for listener in _listeners:
+            listener(stage, done, total)
         if self._quiet:
             return
         if stage != self._stage:

@@ -244,8 +244,15 @@ def _widen(geometry: shapely.Geometry, width_m: float | None) -> shapely.Geometr
     return shapely.union_all(widened) if len(widened) > 1 else widened[0]
 
 
-def boundary_of(files: Sequence[tuple[str, VectorFile]]) -> tuple[shapely.Geometry | None, list[MeshplanError], list[str]]:
-    """Return the outline in longitude and latitude, faults and notes; lines that close are taken as outlines."""
+def boundary_of(
+    files: Sequence[tuple[str, VectorFile]],
+    *,
+    words: tuple[str, str] = ("the outline of the property", "Draw the boundary as an area."),
+) -> tuple[shapely.Geometry | None, list[MeshplanError], list[str]]:
+    """Return the outline in longitude and latitude, faults and notes; lines that close are taken as outlines.
+
+    `words` say what the outline is and how a wrong one is mended.
+    """
     faults: list[MeshplanError] = []
     notes: list[str] = []
     areas: list[shapely.Geometry] = []
@@ -263,12 +270,12 @@ def boundary_of(files: Sequence[tuple[str, VectorFile]]) -> tuple[shapely.Geomet
             closed = list(shapely.get_parts(shapely.polygonize(lines)))
             if closed:
                 areas.extend(closed)
-                notes.append(f"{shown}: a closed line is taken as the outline of the property.")
+                notes.append(f"{shown}: a closed line is taken as {words[0]}.")
             else:
-                faults.append(InputError("the line does not close", where=shown, fix="Draw the boundary as an area."))
+                faults.append(InputError("the line does not close", where=shown, fix=words[1]))
     if not areas:
         if not faults:
             names = ", ".join(shown for shown, _ in files)
-            faults.append(InputError("holds no outline", where=names, fix="Draw the boundary as an area."))
+            faults.append(InputError("holds no outline", where=names, fix=words[1]))
         return None, faults, notes
     return shapely.union_all(areas), faults, notes

@@ -45,11 +45,11 @@ def hash_inputs(folder: Path, settings: PropertySettings, *, more: tuple[str, ..
         Further files of the folder that were read, such as calibration.toml.
     """
     files = find_files(folder, settings)
-    names = [SETTINGS_FILE, *files.sites, *files.cover, *files.boundary]
+    names = [SETTINGS_FILE, *files.sites, *files.cover, *files.boundary, *files.search_ground]
     names += [name for raster in files.elevation for name in _raster_files(folder, raster.file)]
     names += [name for raster in measured_rasters(settings.land_cover) for name in _raster_files(folder, raster)]
     names += [name for name in (CHANGES_FILE, RECORD_FILE, *OWN_TABLES, *more) if (folder / name).is_file()]
-    for name in (*files.sites, *files.cover, *files.boundary):
+    for name in (*files.sites, *files.cover, *files.boundary, *files.search_ground):
         stem = name.removesuffix(Path(name).suffix)
         names += [f"{stem}{ending}" for ending in _PIECES if (folder / f"{stem}{ending}").is_file()]
     return tuple(InputFile(name, _sha256(folder / name)) for name in dict.fromkeys(names) if (folder / name).is_file())

@@ -35,6 +35,7 @@ from meshplan.records.utility import Utility
 from meshplan.settings import PropertySettings
 
 BOUNDARY_TOLERANCE_M = 1.0
+SEARCH_WORDS = ("ground to search", "Draw the ground to search as areas.")
 _WIDEST_BOX_DEG = 5.0
 
 
@@ -71,6 +72,9 @@ def read_property(folder: Path, *, overrides: dict[str, object] | None = None) -
     boundary_files = _vector_files(folder, files.boundary, "boundary", crs, faults)
     boundary, boundary_faults, boundary_notes = boundary_of(boundary_files) if boundary_files else (None, [], [])
     faults.extend(boundary_faults)
+    search_files = _vector_files(folder, files.search_ground, "search_ground", crs, faults)
+    search, search_faults, search_notes = boundary_of(search_files, words=SEARCH_WORDS) if search_files else (None, [], [])
+    faults.extend(search_faults)
     if sites.sites and not sites.faults:
         faults.extend(missing_roles(sites.sites, ", ".join(files.sites), may_be_found=settings.generate_gateways != 0))
     placed, outside = _inside_elevation(sites.sites, headers)
@@ -78,13 +82,14 @@ def read_property(folder: Path, *, overrides: dict[str, object] | None = None) -
     if not placed or not headers:
         raise_faults(faults)
         raise AssertionError("a property without sites or elevation must have a fault")
-    whole = _on_grid(folder, settings, placed, boundary, cover, headers, faults, land)
+    whole = _on_grid(folder, settings, placed, (boundary, search), cover, headers, faults, land)
     return Property(
         folder=folder,
         settings=settings,
         sites=whole.sites,
         covers=whole.covers,
         boundary=whole.boundary,
+        search_ground=whole.search_ground,
         elevation=whole.elevation,
         cover_reach_m=whole.cover_reach_m,
         accounted_m=whole.accounted_m,
@@ -101,6 +106,7 @@ def read_property(folder: Path, *, overrides: dict[str, object] | None = None) -
                     *cover.assumptions,
                     *whole.notes,
                     *boundary_notes,
+                    *search_notes,
                     *(note for header in headers for note in header.notes),
                     *_about_rasters(whole.elevation),
                     *whole.elevation.assumptions,
@@ -152,6 +158,7 @@ class _OnGrid:
     sites: tuple[Site, ...]
     covers: tuple[Cover, ...]
     boundary: shapely.Geometry | None
+    search_ground: shapely.Geometry | None
     elevation: Elevation
     cover_reach_m: tuple[tuple[float, float, float, float], ...]
     accounted_m: tuple[tuple[float, float, float, float], ...] | None
@@ -166,19 +173,23 @@ def _on_grid(
     folder: Path,
     settings: PropertySettings,
     sites: Sequence[Site],
-    boundary: shapely.Geometry | None,
+    outlines: tuple[shapely.Geometry | None, shapely.Geometry | None],
     cover: CoverList,
     headers: Sequence[RasterHeader],
     faults: list[MeshplanError],
     open_land: OpenLand,
 ) -> _OnGrid:
-    """Choose the grid, bring everything onto it, and raise all faults found until then and here."""
+    """Choose the grid, bring everything onto it, and raise all faults found until then and here.
+
+    `outlines` are the boundary and the ground to search, in longitude and latitude.
+    """
     lon = [site.lon_deg for site in sites]
     lat = [site.lat_deg for site in sites]
-    if boundary is not None:
-        corners = shapely.get_coordinates(boundary.convex_hull)
-        lon.extend(corners[:, 0].tolist())
-        lat.extend(corners[:, 1].tolist())
+    for area in outlines:
+        if area is not None:
+            corners = shapely.get_coordinates(area.convex_hull)
+            lon.extend(corners[:, 0].tolist())
+            lat.extend(corners[:, 1].tolist())
     try:
         projection = choose_projection_for(lon, lat, headers)
         land = shapely.box(*land_box(lon, lat, projection, settings.terrain))
@@ -204,7 +215,7 @@ def _on_grid(
         raise
     x_m, y_m = point_mover(WGS84, projection.crs)([site.lon_deg for site in sites], [site.lat_deg for site in sites])
     placed = tuple(replace(site, x_m=float(x), y_m=float(y)) for site, x, y in zip(sites, x_m, y_m, strict=True))
-    outline = None if boundary is None else move_geometry(boundary, WGS84, projection.crs)
+    outline, search = (None if area is None else move_geometry(area, WGS84, projection.crs) for area in outlines)
     faults.extend(_wholly_elsewhere(everything, covers, settings, open_land, extracts_elsewhere(open_land, land, projection.crs)))
     faults.extend(_on_voids(placed, elevation))
     faults.extend(_outside_boundary(placed, outline))
@@ -219,6 +230,7 @@ def _on_grid(
         placed,
         covers,
         outline,
+        search,
         elevation,
         reach_m,
         accounted_m,

@@ -31,6 +31,7 @@ class PropertyFiles:
     elevation: tuple[RasterSettings, ...]
     assumptions: tuple[str, ...]
     faults: tuple[MeshplanError, ...]
+    search_ground: tuple[str, ...] = ()
 
 
 def find_files(folder: Path, settings: PropertySettings) -> PropertyFiles:
@@ -43,6 +44,7 @@ def find_files(folder: Path, settings: PropertySettings) -> PropertyFiles:
         ("sites", settings.sites, SITE_SUFFIXES),
         ("cover", settings.cover, VECTOR_SUFFIXES),
         ("boundary", settings.boundary, VECTOR_SUFFIXES),
+        ("search_ground", settings.search_ground, VECTOR_SUFFIXES),
     ):
         if named or key in settings.model_fields_set:
             found[key] = tuple(name for name in named if name.strip())
@@ -95,7 +97,9 @@ def find_files(folder: Path, settings: PropertySettings) -> PropertyFiles:
                 fix='Put a GeoTIFF of the area in the folder and name it: elevation = "ground.tif"',
             )
         )
-    return PropertyFiles(found["sites"], found["cover"], found["boundary"], elevation, tuple(assumptions), tuple(faults))
+    return PropertyFiles(
+        found["sites"], found["cover"], found["boundary"], elevation, tuple(assumptions), tuple(faults), found["search_ground"]
+    )
 
 
 def is_cover_raster(name: str) -> bool:

@@ -16,17 +16,18 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
-from typing import Final
+from typing import Final, Literal
 
 from meshplan.errors import InputError, MeshplanError, raise_faults
 from meshplan.inputs.property_files import PropertyFiles
 from meshplan.inputs.settings_file import SETTINGS_FILE
 from meshplan.inputs.user_files import short
 from meshplan.page.contents import Reading, read_names, read_quickly
-from meshplan.page.edits import AddShape, AddSite, ConflictError, Edit, Files, SetKey, apply_edits
+from meshplan.page.edits import AddShape, AddSite, ConflictError, Edit, Files, SetKey, apply_edits, made_anyway
 from meshplan.page.kept import Kept, hash_of
 from meshplan.reporting.file_sets import all_or_nothing, recover
 
+Over = Literal["", "mine", "both"]
 OUTSIDE: Final = "outside"
 MOST_WATCHED_BYTES: Final = 50_000_000
 """Larger files are not changed here: each step keeps a copy of what it touched."""
@@ -71,8 +72,11 @@ class Book:
         with self._lock:
             return dict(self._known)
 
-    def step(self, edits: Sequence[Edit], words: str, by: str = "") -> Step | None:
+    def step(self, edits: Sequence[Edit], words: str, by: str = "", *, over: Over = "") -> Step | None:
         """Make a change and write it; None where it changes nothing.
+
+        Where somebody else changed the same thing, `over` says what is to be done: "mine" makes the change on what there is now;
+        "both" leaves theirs and writes mine beside it, as NAME.mine.EXT, which nothing reads.
 
         Raises
         ------
@@ -88,8 +92,36 @@ class Book:
                 if isinstance(edit, SetKey) or (isinstance(edit, AddSite | AddShape) and edit.file is None):
                     continue
                 self._refuse_strange(str(edit.file), reading)
-            changed = apply_edits(Files(self._read, reading.crs, reading.files.sites if reading.files else ()), edits)
+            files = self._files(reading)
+            changed = apply_edits(files, made_anyway(files, edits) if over else edits)
+            if over == "both":
+                changed = self._beside(changed)
             return self._take(changed, reading, words, by)
+
+    def choices(self, edits: Sequence[Edit]) -> list[str]:
+        """Return what can be done where somebody else changed the same thing; theirs can always stay."""
+        with self._lock:
+            files = self._files(read_quickly(self.folder))
+            try:
+                changed = apply_edits(files, made_anyway(files, edits))
+            except MeshplanError:
+                return ["theirs"]
+            return ["theirs", "mine", *(["both"] if any(content is not None for content in changed.values()) else [])]
+
+    def _files(self, reading: Reading) -> Files:
+        return Files(self._read, reading.crs, reading.files.sites if reading.files is not None else ())
+
+    def _beside(self, changed: Mapping[str, bytes | None]) -> dict[str, bytes | None]:
+        """Return changed files under names of their own beside those that stay."""
+        found: dict[str, bytes | None] = {}
+        for name, content in changed.items():
+            path = PurePosixPath(name)
+            names = (path.with_name(f"{path.stem}.mine{number}{path.suffix}") for number in ("", *range(2, 1000)))
+            free = next(str(one) for one in names if not os.path.lexists(self.folder / one))
+            if content is not None:
+                found[free] = content
+                self._known[free] = None
+        return found
 
     def take(self, files: Mapping[str, bytes | Path | None], words: str, by: str = "") -> Step | None:
         """Put whole files into the folder, or take some away, as one step; None where that changes nothing.
@@ -260,7 +292,9 @@ class Book:
 
 
 def _names_in(files: PropertyFiles | None) -> set[str]:
-    return {SETTINGS_FILE} if files is None else {SETTINGS_FILE, *files.sites, *files.cover, *files.boundary}
+    if files is None:
+        return {SETTINGS_FILE}
+    return {SETTINGS_FILE, *files.sites, *files.cover, *files.boundary, *files.search_ground}
 
 
 def _sign(path: Path) -> tuple[int, ...]:

@@ -14,6 +14,7 @@ from meshplan.errors import FaultList, InputError, MeshplanError
 from meshplan.inputs.cover import boundary_of, read_cover_features
 from meshplan.inputs.land_extent import place_of
 from meshplan.inputs.osm_file import is_extract
+from meshplan.inputs.property import SEARCH_WORDS
 from meshplan.inputs.property_files import NO_ELEVATION, NO_SITES, PropertyFiles, find_files
 from meshplan.inputs.settings_file import SETTINGS_FILE, read_settings
 from meshplan.inputs.site_changes import apply_changes
@@ -97,6 +98,9 @@ def read_quickly(folder: Path) -> Reading:
     boundary = _vector_files(folder, files.boundary, "boundary", crs, faults)
     if boundary:
         faults += boundary_of(boundary)[1]
+    search = _vector_files(folder, files.search_ground, "search_ground", crs, faults)
+    if search:
+        faults += boundary_of(search, words=SEARCH_WORDS)[1]
     wants = [fault for fault in faults if fault.problem in NOT_YET]
     faults = [fault for fault in faults if fault.problem not in NOT_YET]
     if read or not faults:
@@ -157,7 +161,7 @@ def things_of(folder: Path) -> dict[str, Any]:
             rows, why = _sites(folder, name, table)
             sites += rows
             described.setdefault("sites", []).append({"file": name, "why_not": why})
-        for use, names in (("cover", files.cover), ("boundary", files.boundary)):
+        for use, names in (("cover", files.cover), ("boundary", files.boundary), ("search_ground", files.search_ground)):
             for name in names:
                 found, why = _shapes(folder, name, use)
                 shapes += found

@@ -9,6 +9,7 @@ from typing import Any
 from meshplan.page.book import Book, Step
 from meshplan.page.events import Events
 from meshplan.page.gate import Gate, Keys
+from meshplan.page.jobs import Jobs
 from meshplan.page.live import Live
 from meshplan.page.tiles import Tiles
 from meshplan.page.tray import Tray
@@ -23,6 +24,7 @@ class Desk:
     events: Events
     live: Live
     port: int
+    jobs: Jobs
     tray: Tray = field(default_factory=Tray)
     gate: Gate | None = None
     tiles: Tiles | None = None

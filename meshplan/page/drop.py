@@ -37,6 +37,7 @@ KEYS: Final[Mapping[str, str]] = {
     "sites": "sites",
     "cover": "cover",
     "boundary": "boundary",
+    "search_ground": "search_ground",
     "elevation": "elevation",
     "classes": "land_cover.classes",
     "canopy": "land_cover.canopy",
@@ -46,6 +47,7 @@ WORDS: Final[Mapping[str, str]] = {
     "sites": "places of sensors, gateways and relays",
     "cover": "woods, hedges, crops, buildings and water",
     "boundary": "the outline of the property",
+    "search_ground": "ground in which the planner looks for relay places",
     "elevation": "heights of the land",
     "classes": "classes of land cover",
     "canopy": "heights of trees",
@@ -212,8 +214,10 @@ def _uses_of_shapes(name: str, kinds: Mapping[str, int], headings: Sequence[str]
     if stem == "cover":
         return ("cover",)
     uses = ["sites"] if kinds["point"] else []
+    if stem == "search_ground":
+        return ("search_ground",)
     few = drawn <= 3 and "kind" not in named
-    return (*uses, "boundary", "cover") if few else (*uses, "cover", "boundary")
+    return (*uses, "boundary", "cover", "search_ground") if few else (*uses, "cover", "boundary")
 
 
 def _raster(received: Received, crs: str | None) -> Arrival:
@@ -266,6 +270,7 @@ def named_settings(content: bytes, folder: Path, use: str, name: str, empty: Seq
             "sites": files.sites,
             "cover": files.cover,
             "boundary": files.boundary,
+            "search_ground": files.search_ground,
             "elevation": [raster.file for raster in files.elevation],
         }
         by_name = [one for one in found[key] if one != name and one not in empty]

@@ -32,7 +32,7 @@ from meshplan.page.shape_text import (
 from meshplan.page.table_text import Table, table_of, with_cells, with_row, without_row
 from meshplan.page.toml_text import settings_document, with_key
 
-Use = Literal["cover", "boundary"]
+Use = Literal["cover", "boundary", "search_ground"]
 
 METRE_DIGITS: Final = 2
 SITES_TABLE: Final = "sites.csv"
@@ -213,6 +213,40 @@ def apply_edits(files: Files, edits: Sequence[Edit]) -> dict[str, bytes | None]:
     return {name: content for name, content in files.changed.items() if content != files.read(name)}
 
 
+def made_anyway(files: Files, edits: Sequence[Edit]) -> list[Edit]:
+    """Return edits that are made on what there is now, whatever they were made on: mine over theirs.
+
+    Raises
+    ------
+    ConflictError
+        Where what an edit changes is not there any more.
+    """
+    found: list[Edit] = []
+    for edit in edits:
+        match edit:
+            case SetSite() | DropSite():
+                found.append(edit.model_copy(update={"was": {}}))
+            case SetShape() | DrawShape() | DropShape():
+                shapes = shapes_of(files.must(edit.file), edit.file)
+                marks = [shapes.mark_of(place) for place in range(len(shapes.features))]
+                if edit.mark not in marks and not 1 <= edit.feature <= len(marks):
+                    where, fix = f"{edit.file}, feature {edit.feature}", "Draw it again."
+                    raise ConflictError("this shape is not there any more", where=where, fix=fix)
+                found.append(edit if edit.mark in marks else edit.model_copy(update={"mark": marks[edit.feature - 1]}))
+            case SetKey():
+                found.append(edit.model_copy(update={"was": _value_of(files.must(SETTINGS_FILE), edit.key)}))
+            case _:
+                found.append(edit)
+    return found
+
+
+def _value_of(content: bytes, key: str) -> Any:
+    now: Any = settings_document(content)
+    for part in key.split("."):
+        now = now.get(part) if isinstance(now, Mapping) else None
+    return now
+
+
 def column_of(table: Table, shown: str) -> dict[str, str]:
     """Return the columns of a table of sites with the headings that they stand under."""
     headings = match_headings(table.headings(), SITE_COLUMNS, shown)
@@ -370,9 +404,7 @@ def _drop_shape(files: Files, edit: DropShape) -> None:
 
 def _set_key(files: Files, edit: SetKey) -> None:
     content = files.must(SETTINGS_FILE)
-    now: Any = settings_document(content)
-    for part in edit.key.split("."):
-        now = now.get(part) if isinstance(now, Mapping) else None
+    now = _value_of(content, edit.key)
     if now not in (edit.was, edit.value):
         raise ConflictError(
             f"was changed by somebody else: it is {now!r} now",

@@ -13,6 +13,7 @@ from typing import Final
 import uvicorn
 
 from meshplan.page.desk import Desk
+from meshplan.page.errand import Command
 from meshplan.page.server import make_app
 
 LOOK_S: Final = 0.2
@@ -40,7 +41,14 @@ def listening_socket() -> socket.socket:
     return door
 
 
-def serve_folder(folder: Path, *, on_ready: Callable[[str], None], idle_s: float | None = None) -> str:
+def serve_folder(
+    folder: Path,
+    *,
+    on_ready: Callable[[str], None],
+    idle_s: float | None = None,
+    command: Command | None = None,
+    results: Path | None = None,
+) -> str:
     """Serve the page of a folder until somebody asks for the end; return why it ended.
 
     Parameters
@@ -50,10 +58,14 @@ def serve_folder(folder: Path, *, on_ready: Callable[[str], None], idle_s: float
         Told the address, with a key good for one use.
     idle_s : float, optional
         Seconds without a page after which it ends by itself.
+    command : callable, optional
+        Runs a command line, for the jobs of the page.
+    results : Path, optional
+        Folder for results that commands are told; by default they take their own.
     """
     door = listening_socket()
     port = int(door.getsockname()[1])
-    gate, desk = make_app(folder, port)
+    gate, desk = make_app(folder, port, command=command, results=results)
     config = uvicorn.Config(
         gate, log_config=None, access_log=False, server_header=False, date_header=False, ws="none", lifespan="on",
         h11_max_incomplete_event_size=16_384, timeout_graceful_shutdown=1, http="h11", loop="asyncio",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from typing import Any, Final
 
 from starlette.requests import ClientDisconnect, Request
@@ -36,10 +37,13 @@ def words_of(data: dict[str, Any]) -> str:
     return words
 
 
-def refused(fault: MeshplanError) -> Response:
-    """Return a fault as an answer: 409 where somebody else was first, else 422."""
-    status = 409 if isinstance(fault, ConflictError) else 422
-    return JSONResponse({"v": VERSION, "faults": faults_as_data(fault)}, status)
+def refused(fault: MeshplanError, *, choices: Sequence[str] = ("theirs",)) -> Response:
+    """Return a fault as an answer: 422, or 409 where somebody else was first, with the files and what can be done."""
+    faults = faults_as_data(fault)
+    if not isinstance(fault, ConflictError):
+        return JSONResponse({"v": VERSION, "faults": faults}, 422)
+    changed = sorted({one["file"] for one in faults if one["file"]})
+    return JSONResponse({"v": VERSION, "faults": faults, "changed": changed, "choices": list(choices)}, 409)
 
 
 async def said(_: Request, fault: Exception) -> Response:

@@ -39,6 +39,8 @@ OWN: Final = (
     "card.js",
     "terms.js",
     "book.js",
+    "files.js",
+    "pictures.js",
     "handout.js",
     "begin.js",
     "desk.js",

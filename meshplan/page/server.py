@@ -15,27 +15,37 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
-from meshplan.errors import MeshplanError
+from meshplan.errors import InputError, MeshplanError
 from meshplan.page.adding import Adding
 from meshplan.page.book import Book, Step
 from meshplan.page.contents import things_of
 from meshplan.page.desk import Desk, step_as_data
-from meshplan.page.edits import edits_from
+from meshplan.page.edits import ConflictError, edits_from
+from meshplan.page.errand import Command
 from meshplan.page.events import Events, TooManyStreamsError
 from meshplan.page.forms import forms, kinds
 from meshplan.page.gate import Gate, Keys
+from meshplan.page.jobs import Jobs
 from meshplan.page.live import Live
-from meshplan.page.messages import VERSION, answer, message_of, said, words_of
+from meshplan.page.messages import VERSION, answer, message_of, refused, said, words_of
 from meshplan.page.paper import page_html, paper_file
 from meshplan.page.tiles import tiles_from
+from meshplan.page.working import Working
 
 LOOK_EVERY_S: Final = 1.0
 
 
-def make_app(folder: Path, port: int, *, live: Callable[[Path, Events], Live] = Live) -> tuple[Gate, Desk]:
-    """Return the guarded application for a folder, and its desk."""
+def make_app(
+    folder: Path,
+    port: int,
+    *,
+    live: Callable[[Path, Events], Live] = Live,
+    command: Command | None = None,
+    results: Path | None = None,
+) -> tuple[Gate, Desk]:
+    """Return the guarded application for a folder, and its desk; `command` runs the commands of jobs, `results` is told them."""
     events = Events()
-    desk = Desk(Book(folder), Keys(), events, live(folder, events), port)
+    desk = Desk(Book(folder), Keys(), events, live(folder, events), port, Jobs(folder, events, command, results))
 
     @asynccontextmanager
     async def span(_: Starlette) -> AsyncIterator[None]:
@@ -50,6 +60,7 @@ def make_app(folder: Path, port: int, *, live: Callable[[Path, Events], Live] = 
             with suppress(asyncio.CancelledError):
                 await watcher
             desk.live.close()
+            desk.jobs.close()
             desk.tray.close()
 
     asking = _Asking(desk)
@@ -68,6 +79,7 @@ def make_app(folder: Path, port: int, *, live: Callable[[Path, Events], Live] = 
             Route("/do/tiles", asking.tiles, methods=["POST"]),
             Route("/events", asking.listen),
             *Adding(desk).routes(),
+            *Working(desk).routes(),
         ],
         exception_handlers={MeshplanError: said},
         lifespan=span,
@@ -133,6 +145,7 @@ class _Asking:
                 "place": book.place,
                 "hashes": book.hashes(),
                 "strip": self.desk.live.strip,
+                "jobs": self.desk.jobs.as_data(),
                 "tiles": self.desk.tiles.as_data() if self.desk.tiles is not None else None,
                 **told,
             }
@@ -154,7 +167,14 @@ class _Asking:
         data = await message_of(request)
         words = words_of(data)
         edits = edits_from(data.get("do"))
-        step = await run_in_threadpool(self.desk.book.step, edits, words, str(data.get("by", ""))[:20])
+        over = data.get("over", "")
+        if over not in ("", "mine", "both"):
+            raise InputError("is no answer to a conflict", where="message, over", fix="Load the page again.")
+        try:
+            step = await run_in_threadpool(self.desk.book.step, edits, words, str(data.get("by", ""))[:20], over=over)
+        except ConflictError as fault:
+            choices = await run_in_threadpool(self.desk.book.choices, edits)
+            return refused(fault, choices=choices)
         if step is not None:
             self.desk.tell_step("done", step)
         return self._done(step)

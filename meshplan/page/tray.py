@@ -54,12 +54,8 @@ class Tray:
         """
         name = safe_name(name)
         key = secrets.token_hex(8)
-        with self._lock:
-            if self._place is None:
-                self._place = tempfile.TemporaryDirectory(prefix="meshplan-tray-")
-        folder = Path(self._place.name) / key
-        folder.mkdir()
         size = 0
+        folder = self._folder(key)
         path = folder / name
         try:
             with path.open("xb") as stream:
@@ -80,6 +76,24 @@ class Tray:
             ):
                 self._drop(next(iter(self._held)))
         return received
+
+    def lay(self, name: str, content: bytes) -> Received:
+        """Lay a file of our own on the tray, to be looked at."""
+        key = secrets.token_hex(8)
+        path = self._folder(key) / name
+        path.write_bytes(content)
+        received = Received(key, name, path, len(content))
+        with self._lock:
+            self._held[key] = received
+        return received
+
+    def _folder(self, key: str) -> Path:
+        with self._lock:
+            if self._place is None:
+                self._place = tempfile.TemporaryDirectory(prefix="meshplan-tray-")
+            folder = Path(self._place.name) / key
+        folder.mkdir()
+        return folder
 
     def get(self, key: object) -> Received:
         """Return a file that waits."""

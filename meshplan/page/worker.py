@@ -7,6 +7,7 @@ again; then it begins anew, with the links that it has already. It ends with the
 
 from __future__ import annotations
 
+import math
 import os
 import signal
 import threading
@@ -84,9 +85,20 @@ def _plan(folder: Path, pipe: Connection, newest: Newest, clock: int, known: Pla
         if not done:
             tell("stage", stage=name)
 
+    last: list[tuple[float, float]] = []
+
+    def search(cost: float, bound: float, gap: float) -> None:
+        """Tell the best plan so far where it is a better one, or more is proven of it."""
+        if newest.clock != clock:
+            raise OvertakenError
+        told = round(cost, 2), round(gap, 4)
+        if math.isfinite(cost) and (not last or last[-1] != told):
+            last.append(told)
+            tell("seeking", cost=told[0], gap=told[1], bound=round(bound, 2))
+
     try:
         if known is None:
-            planned = plan_property(folder, on_progress=stage)
+            planned = plan_property(folder, on_progress=stage, on_search=search)
             before = None
         else:
             now = relink(known, on_progress=stage)
@@ -94,7 +106,7 @@ def _plan(folder: Path, pipe: Connection, newest: Newest, clock: int, known: Pla
             before = known.plan
             known = replace(known, prepared=now.prepared, known=now.known)
             planned = plan_with_links(now.prepared, now.links, notes=now.notes, calibrated=now.calibrated, correct=now.correct,
-                                      on_progress=stage)  # fmt: skip
+                                      on_progress=stage, on_search=search)  # fmt: skip
             planned = replace(planned, known=now.known)
         tell("plan", strip=strip_of(planned.plan, before), drawn=json_block(drawn_of(planned)).encode("utf-8"))
     except OvertakenError:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -136,11 +137,18 @@ def _search(
     return search, branching, stopped
 
 
+def _without_cost(on_progress: OnProgress | None) -> OnProgress | None:
+    """Return what hears of a search whose prices are weights: that it goes on, and no cost."""
+    if on_progress is None:
+        return None
+    return lambda event: on_progress(replace(event, best_cost=math.inf, gap=1.0))
+
+
 def _serve_the_most(tried: Search, limits: SolveLimits, on_progress: OnProgress | None) -> PlacementResult:
     """Choose the sensors to serve by importance, then find the cheapest plan for them."""
     problem = tried.problem
     priced = with_priced_sensors(problem, tried.demand)
-    choice, _, _ = _search(priced.problem, priced.demand, limits, on_progress)
+    choice, _, _ = _search(priced.problem, priced.demand, limits, _without_cost(on_progress))
     opened = choice.best if choice.best is not None else problem.forced
     left = choice.asked(opened)
     routing = choice.routing(opened) if problem.has_capacity else None

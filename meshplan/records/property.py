@@ -45,6 +45,8 @@ class Property(ShortForm):
     """Whether any file told of wires at all."""
     credits: tuple[str, ...] = ()
     """Who must be named where the land is shown."""
+    search_ground: shapely.Geometry | None = None
+    """Areas on the grid in which relay candidates are looked for; None for the whole land."""
     changes: tuple[Mapping[str, str], ...] = ()
     """Rows of changes.csv as written, by column."""
 

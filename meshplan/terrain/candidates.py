@@ -80,6 +80,8 @@ def find_relay_places(
     count: int,
     to_degrees: ToDegrees,
     shunned: Shunned | None = None,
+    *,
+    search_ground: shapely.Geometry | None = None,
 ) -> tuple[Site, ...]:
     """Return relay candidates on the land, at most `count`, each a site of its own.
 
@@ -99,8 +101,12 @@ def find_relay_places(
         x, y on the grid to longitude, latitude.
     shunned : callable, optional
         Places that come last within their kind, such as those from which a mast could fall on a power line.
+    search_ground : shapely polygon, optional
+        Where to look, in place of all land inside the boundary; its corners are no places of their own.
     """
     area = boundary if boundary is not None else _hull(sites)
+    if search_ground is not None:
+        area = search_ground if boundary is None else shapely.intersection(search_ground, boundary)
     spacing_m = 0.5 * math.sqrt(area.area / max(count, 1))
     taken = [(site.x_m, site.y_m) for site in sites if site.role is not Role.SENSOR]
     relief = _relief(landscape, spacing_m)
@@ -109,7 +115,7 @@ def find_relay_places(
         _crests(relief, landscape.grid, spacing_m),
         _saddles(relief, landscape.grid, spacing_m),
         _edges(landscape.covers, landscape.grid),
-        _corners(area),
+        _corners(area) if search_ground is None else iter(()),
         _high_ground(relief, landscape, spacing_m),
     ]
     shapely.prepare(area)

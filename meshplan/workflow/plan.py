@@ -34,7 +34,7 @@ from meshplan.links.pairs import candidate_pairs
 from meshplan.loss.uncertainty import ErrorFields, draw_error_fields
 from meshplan.operation.law_rows import COMFORT_SHARE
 from meshplan.planning.from_graph import problem_from_graph
-from meshplan.planning.problem import PlacementProblem, PlacementResult, SolveLimits
+from meshplan.planning.problem import PlacementProblem, PlacementResult, ProgressEvent, SolveLimits
 from meshplan.planning.solve import solve_placement
 from meshplan.records import MadeWith, Plan, Role
 from meshplan.records.short_form import Facts, ShortForm
@@ -55,7 +55,7 @@ from meshplan.workflow.found_beside_wires import could_be_set_aside, falls_on_wi
 from meshplan.workflow.learned import CALIBRATION_FILE, correction_as_asked
 from meshplan.workflow.new_places import new_places
 from meshplan.workflow.prepare import Prepared, prepare_property, refuse_unlawful
-from meshplan.workflow.progress import OnProgress, silent
+from meshplan.workflow.progress import OnProgress, OnSearch, silent
 
 """Name in the property folder."""
 
@@ -103,6 +103,7 @@ def plan_property(
     calibrated: bool = False,
     paths_by: PathsBy | None = None,
     on_progress: OnProgress | None = None,
+    on_search: OnSearch | None = None,
 ) -> Planned:
     """Return the plan of a property: links, gateways, relays, routes, proof.
 
@@ -118,6 +119,8 @@ def plan_property(
         What computes the paths in place of this process.
     on_progress : callable, optional
         Told of every stage.
+    on_search : callable, optional
+        Told of each better plan and bound while the choice of gateways and relays is sought.
     """
     tell = on_progress or silent
     tell("Reading the property", 0, 0)
@@ -130,7 +133,9 @@ def plan_property(
     )
     correct, notes = correction_as_asked(prepared.found.folder, prepared.landscape.grid.crs, calibrated=calibrated, command="plan")
     links = correct(links_together(prepared, known))
-    planned = plan_with_links(prepared, links, limits=limits, notes=notes, calibrated=calibrated, correct=correct, on_progress=tell)
+    planned = plan_with_links(
+        prepared, links, limits=limits, notes=notes, calibrated=calibrated, correct=correct, on_progress=tell, on_search=on_search
+    )
     return replace(planned, known=tuple(part for part in known if part is not None))
 
 
@@ -143,6 +148,7 @@ def plan_with_links(
     calibrated: bool = False,
     correct: Correct | None = None,
     on_progress: OnProgress | None = None,
+    on_search: OnSearch | None = None,
 ) -> Planned:
     """Return the plan over links that are already computed; `notes` are said among the assumptions.
 
@@ -151,7 +157,7 @@ def plan_with_links(
     """
     tell = on_progress or silent
     tell("Choosing gateways and relays", 0, 0)
-    problem, result, airtime_factor = solve_within_airtime(prepared, links, limits=limits)
+    problem, result, airtime_factor = solve_within_airtime(prepared, links, limits=limits, on_search=on_search)
     tell("Looking at alternatives", 0, 0)
     limit = at_the_limit(prepared, links, problem, airtime_factor)
     alternatives = look_at_alternatives(
@@ -385,18 +391,18 @@ def links_by(
 
 
 def solve_within_airtime(
-    prepared: Prepared, links: LinkTable, *, limits: SolveLimits | None = None
+    prepared: Prepared, links: LinkTable, *, limits: SolveLimits | None = None, on_search: OnSearch | None = None
 ) -> tuple[PlacementProblem, PlacementResult, float]:
     """Return the problem, its solution and the airtime factor, made anew while devices are fuller than was counted on.
 
     Repeats depend on the routes, and the routes on the room that repeats leave; commands, which nothing reserves room for, come on
     top. Each round scales the airtime of all readings by the fullest device of the plan before.
     """
-    return solved_and_running(prepared, links, limits=limits)[:3]
+    return solved_and_running(prepared, links, limits=limits, on_search=on_search)[:3]
 
 
 def solved_and_running(
-    prepared: Prepared, links: LinkTable, *, limits: SolveLimits | None = None
+    prepared: Prepared, links: LinkTable, *, limits: SolveLimits | None = None, on_search: OnSearch | None = None
 ) -> tuple[PlacementProblem, PlacementResult, float, Running]:
     """Return what `solve_within_airtime` returns, and what running the plan costs each device.
 
@@ -405,7 +411,7 @@ def solved_and_running(
     """
     once: frozenset[str] = frozenset()
     while True:
-        problem, result, factor, running = _solved_with(prepared, links, once, limits)
+        problem, result, factor, running = _solved_with(prepared, links, once, limits, on_search)
         more = second_routes_without_airtime(prepared, links, problem, result.plan, factor)
         if not more:
             return problem, result, factor, running
@@ -413,11 +419,15 @@ def solved_and_running(
 
 
 def _solved_with(
-    prepared: Prepared, links: LinkTable, once: frozenset[str], limits: SolveLimits | None
+    prepared: Prepared,
+    links: LinkTable,
+    once: frozenset[str],
+    limits: SolveLimits | None,
+    on_search: OnSearch | None,
 ) -> tuple[PlacementProblem, PlacementResult, float, Running]:
     factor = 1.0
     problem, share = problem_and_share(prepared, links, factor, once)
-    result = solve_placement(problem, limits=limits)
+    result = solve_placement(problem, limits=limits, on_progress=_news(on_search))
     running = running_of(prepared, links, result.plan)
     for _ in range(MOST_AIRTIME_ROUNDS):
         full = how_overfull(running, result.plan, share)
@@ -425,9 +435,13 @@ def _solved_with(
             break
         more = ceil(factor * full * 1e6) / 1e6
         tighter, share = problem_and_share(prepared, links, more, once)
-        problem, result, factor = tighter, solve_placement(tighter, limits=limits), more
+        problem, result, factor = tighter, solve_placement(tighter, limits=limits, on_progress=_news(on_search)), more
         running = running_of(prepared, links, result.plan)
     return problem, result, factor, running
+
+
+def _news(on_search: OnSearch | None) -> Callable[[ProgressEvent], None] | None:
+    return None if on_search is None else lambda event: on_search(event.best_cost, event.bound, event.gap)
 
 
 def placement_problem(prepared: Prepared, links: LinkTable, airtime_factor: float = 1.0) -> PlacementProblem:

@@ -245,15 +245,19 @@ def with_found_gateways(found: Property, landscape: Landscape) -> Property:
 
 def with_found_relays(found: Property, landscape: Landscape) -> Property:
     """Return the property with relay candidates from the land itself, as many as asked, or some if its sites name none."""
+    search = found.search_ground
     named = any(site.role is Role.RELAY and not _is_tried(site) for site in found.sites)
     wanted = found.settings.generate_relays
-    count = wanted if wanted is not None else (0 if named else USUAL_FOUND_RELAYS)
+    count = wanted if wanted is not None else (0 if named and search is None else USUAL_FOUND_RELAYS)
     if count == 0:
         return found
     degrees, shunned = to_degrees(landscape.grid), falls_on_wires(found.utilities)
-    relays = said_of_wires(find_relay_places(landscape, found.boundary, found.sites, count, degrees, shunned), shunned)
-    why = "" if wanted is not None else " because the sites name none"
-    reported = f"{len(relays)} relay candidates were found on the land itself{why}; each must be looked at before it is used."
+    relays = said_of_wires(
+        find_relay_places(landscape, found.boundary, found.sites, count, degrees, shunned, search_ground=search), shunned
+    )
+    why = "" if wanted is not None or search is not None else " because the sites name none"
+    where = "on the land itself" if search is None else "in the ground to search"
+    reported = f"{len(relays)} relay candidates were found {where}{why}; each must be looked at before it is used."
     return replace(found, sites=(*found.sites, *relays), assumptions=(*found.assumptions, reported))
 
 

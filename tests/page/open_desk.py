@@ -94,11 +94,11 @@ class Client:
 
 
 @contextmanager
-def open_desk(folder: Path, *, live: Any = NoPlanner) -> Iterator[tuple[Client, Desk]]:
+def open_desk(folder: Path, *, live: Any = NoPlanner, **more: Any) -> Iterator[tuple[Client, Desk]]:
     """Run a desk, give a client that is inside, and end the desk."""
     door = listening_socket()
     port = door.getsockname()[1]
-    gate, desk = make_app(folder, port, live=live)
+    gate, desk = make_app(folder, port, live=live, **more)
     server = _Server(
         uvicorn.Config(gate, log_config=None, access_log=False, server_header=False, date_header=False, ws="none", http="h11",
                        timeout_graceful_shutdown=1, h11_max_incomplete_event_size=16_384)

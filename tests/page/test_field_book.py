@@ -92,6 +92,22 @@ def test_a_first_shape_makes_its_file_and_the_last_one_takes_it_away(tmp_path: P
     assert read_property(folder).covers[0].height_m == 4.5
 
 
+def test_ground_to_search_is_drawn_like_any_shape(tmp_path: Path) -> None:
+    folder = lay(tmp_path)
+    before = bytes_of(folder)
+    book = Book(folder)
+    ring = [list(lon_lat(x, y)) for x, y in ((260, 380), (420, 380), (420, 480), (260, 380))]
+    area = {"type": "Polygon", "coordinates": [ring]}
+    do(book, {"what": "shape.add", "use": "search_ground", "geometry": area})
+    assert b'search_ground = "search_ground.geojson"' in (folder / "property.toml").read_bytes()
+    assert read_property(folder).search_ground is not None
+    assert [shape["use"] for shape in things_of(folder)["shapes"]] == ["search_ground"]
+    with pytest.raises(MeshplanError, match="does not close"):
+        do(book, {"what": "shape.add", "use": "search_ground", "geometry": line(HEDGE)})
+    book.back()
+    assert bytes_of(folder) == before
+
+
 def random_edit(book: Book, draw: random.Random, number: int) -> dict[str, Any]:
     told = things_of(book.folder)
     sites = [site["values"]["name"] for site in told["sites"]]
@@ -134,6 +150,8 @@ def test_fifty_mixed_edits_put_back_give_the_files_of_the_beginning(seed: int, t
             kinds.add(edit["what"])
             states.append(bytes_of(folder))
     assert len(kinds) == 8, "each kind of edit was drawn"
+    files = {"sites.csv", "property.toml", "cover.geojson", "boundary.geojson"}
+    assert {name for step in book.steps for name in step.after} >= files, "over four files at least"
     for state in reversed(states[:-1]):
         assert book.back() is not None
         assert bytes_of(folder) == state

@@ -62,7 +62,9 @@ def test_after_a_move_links_come_first_then_the_plan_of_a_full_run(tmp_path: Pat
     assert (strip["sensors"]["served"], strip["sensors"]["of"], strip["cost"]["was"]) == (2, 2, None)
     move(folder, "Trough", 560, 40)
     second, pipe = planned(folder, first)
-    assert [kind for kind, _, _ in pipe.sent if kind != "stage"] == ["links", "plan"]
+    assert [kind for kind, _, _ in pipe.sent if kind not in ("stage", "seeking")] == ["links", "plan"]
+    kinds = [kind for kind, _, _ in pipe.sent]
+    assert kinds.index("links") < kinds.index("seeking")
     links = pipe.of("links")[0]
     touched = links["touched"]
     assert touched, "a moved sensor has other links"
@@ -89,6 +91,44 @@ def test_a_lost_sensor_and_a_broken_route_are_named(tmp_path: Path) -> None:
     strip = pipe.of("plan")[0]["strip"]
     assert strip["sensors"] == {"served": 1, "of": 2, "lost": ["Trough"], "gained": []}
     assert strip["cost"]["was"] > strip["cost"]["now"]
+
+
+def test_the_best_plan_so_far_is_told_with_its_gap_while_a_better_one_is_sought(tmp_path: Path) -> None:
+    folder = lay_small_property(tmp_path / "holding")
+    first, pipe = planned(folder, None)
+    told = pipe.of("seeking")
+    assert told, "the search tells of itself"
+    assert told[-1]["cost"] == pytest.approx(first.plan.proof.cost)
+    assert told[-1]["gap"] == 0.0
+    costs = [one["cost"] for one in told]
+    assert costs == sorted(costs, reverse=True), "each is at least as cheap as the one before"
+    assert all(one["bound"] <= one["cost"] + 1e-6 for one in told)
+    assert len({(one["cost"], one["gap"]) for one in told}) == len(told), "nothing is said twice"
+    kinds = [kind for kind, _, _ in pipe.sent]
+    assert max(i for i, kind in enumerate(kinds) if kind == "seeking") < kinds.index("plan")
+
+
+def test_a_search_looks_up_while_it_searches(tmp_path: Path) -> None:
+    folder = lay_small_property(tmp_path / "holding")
+    pipe, newest = Pipe(), Clock()
+    usual = pipe.send
+
+    def send(message: tuple[str, int, dict[str, Any]]) -> None:
+        usual(message)
+        newest.clock += message[0] == "seeking"
+
+    pipe.send = send  # type: ignore[method-assign]
+    assert worker._plan(folder, pipe, newest, 1, None) is None  # type: ignore[arg-type]
+    assert pipe.of("plan") == []
+    assert "Looking at alternatives" not in {data.get("stage") for data in pipe.of("stage")}, "it ended within the search"
+    assert len(pipe.of("seeking")) == 1
+
+
+def test_a_plan_that_serves_not_everybody_tells_no_cost_of_weights(tmp_path: Path) -> None:
+    folder = lay_small_property(tmp_path / "holding", settings="generate_relays = 0\nrequirement.budget = 150\n")
+    first, pipe = planned(folder, None)
+    assert first.plan.unserved
+    assert {one["cost"] for one in pipe.of("seeking")} <= {first.plan.proof.cost}
 
 
 @pytest.mark.parametrize("stage", ["Computing links", "Choosing gateways and relays", "Looking at alternatives"])

@@ -1,6 +1,6 @@
 /* A folder with nothing in it: what the sheet needs to begin, and the first step in words. */
 "use strict";
-const makeBegin = (desk, card) => {
+const makeBegin = (desk, card, files) => {
   const { h } = meshParts;
   const byId = (id) => document.getElementById(id);
   const FIELDS = [
@@ -56,6 +56,7 @@ const makeBegin = (desk, card) => {
           h("button", { type: "button", class: "dark", id: "begin-sheet", onclick: begin }, "Begin the sheet"),
           h("button", { type: "button", onclick: () => byId("file-input").click() }, "Add a file"),
         ),
+        files.list(),
         h("p", { class: "soft small" }, "Nothing is written before you begin; then property.toml and an empty sites.csv."),
       ],
       "A new folder",
@@ -81,12 +82,14 @@ const makeBegin = (desk, card) => {
     tellPlace();
     if (told.place && !understood()) return byId("begin-place").focus();
     try {
-      await deskWire.tell("/do/begin", {
+      const answer = await deskWire.tell("/do/begin", {
         name: told.name,
         country: told.country,
         currency: told.currency,
         ...(understood() ? { place: understood() } : {}),
+        held: files.held(),
       });
+      files.begun(answer);
       card.none();
       await desk.read();
       desk.begun();

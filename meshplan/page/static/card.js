@@ -40,7 +40,8 @@ const makeCard = (desk) => {
     entry.addEventListener("change", () => {
       if (entry.value !== value || entry.getAttribute("aria-invalid")) changed(entry.value);
     });
-    const said = column.meaning.includes("Allowed:") || !column.allowed ? "" : `Allowed: ${column.allowed}.`;
+    const said =
+      column.meaning.includes("Allowed:") || !column.allowed || entry.tagName === "SELECT" ? "" : `Allowed: ${column.allowed}.`;
     return h(
       "div",
       { class: "blank", "data-key": column.key },

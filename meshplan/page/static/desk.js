@@ -43,7 +43,7 @@ const meshDesk = (() => {
     find,
     distance: (a, b) => sheet.map().distance(a, b),
     map: () => sheet.map(),
-    startPlace: () => (told.settings && told.settings.place) || null,
+    startPlace: () => told.where || null,
     hasGround: () => Boolean((told.files.elevation || []).length),
     say: (words) => {
       byId("state").textContent = words;
@@ -62,7 +62,7 @@ const meshDesk = (() => {
       handout.start(kind);
     },
     listOf: (key) => (lists[key] ? `list-${key}` : null),
-    pictures: () => {},
+    pictures: (map) => pictures.onMap(map),
     kindOf: (shape) =>
       shape.values.kind === "building" && shape.geometry && shape.geometry.type === "LineString" ? "wall" : shape.values.kind,
     colourOf: (shape) => (kinds.find((kind) => kind.name === shape.values.kind) || { colour: "#b9ad95" }).colour,
@@ -70,16 +70,20 @@ const meshDesk = (() => {
       ({ sites: "sites", cover: "what stands on the land", boundary: "the boundary", elevation: "heights of the land" })[use] ||
       use.replaceAll("_", " "),
     filesOf: () => Object.entries(told.files).flatMap(([use, list]) => list.map((one) => [desk.useWords(use), one])),
-    /* What the server says of a file that came: taken at once, or waiting for a word on its use. */
-    arrived: (answer) => {
-      const taken = Boolean(answer.step) || answer.taken;
-      return {
-        ...answer,
-        state: taken ? "taken" : "waiting",
-        uses: taken ? [] : answer.uses || [],
-        words: answer.words || (taken ? "was taken." : "what is it?"),
-      };
+    /* A file came into the folder: what it changes is read, and the ground under the sheet looked at. */
+    arrived: async () => {
+      await read();
+      await pictures.look();
     },
+    isBegun: () => !told.new,
+    beginAgain: () => beginning.show(),
+    readings: () => handout.showReadings(),
+    pin: (one) => pictures.pin({ held: one.held, file: one.name }),
+    pinning: () => pictures.pinning(),
+    pinned: (at) => pictures.placed(at),
+    tiles: () => told.tiles || null,
+    showGround: (picture) => sheet.showGround(picture),
+    tellGround: (words) => desk.say([words, beginning.next()].filter(Boolean).join(" ")),
 
     /* ---- what is chosen ---- */
     choose,
@@ -251,7 +255,7 @@ const meshDesk = (() => {
       ]);
     },
     inked: (data, chanceOf) => {
-      if (!ink || meshInk.same(ink, data)) {
+      if (!ink || !Object.keys(ink.routes).length || meshInk.same(ink, data)) {
         keepInk(meshInk.taken(data));
         inkedNow = null;
         return { data, lines: [], places: [], served: data.routes.map((route) => route.sensor).sort() };
@@ -262,13 +266,13 @@ const meshDesk = (() => {
     inkIt: () => {
       if (!plan) return;
       keepInk(meshInk.taken(plan));
-      slipNow.gainedFrom = slipNow.served;
       sheet.draw(plan).then(() => slipFor("Inked in"));
-      desk.say("What was in pencil is inked in.");
+      desk.say("What was in pencil is inked in; the plan is written beside it.");
+      deskWire.tell("/do/ink").catch((error) => desk.say(error.message));
     },
     complain,
     read,
-    begun: () => handout.showFiles({ focus: true }),
+    begun: () => files.show({ focus: true }),
   };
 
   const snap = makeSnap(desk);
@@ -281,8 +285,10 @@ const meshDesk = (() => {
     sheetTerms = makeTerms(desk, card),
     slip = makeSlip(desk),
     book = makeBook(desk),
+    files = makeFiles(desk, card),
+    pictures = makePictures(desk, card),
     handout = makeHandout(desk, card),
-    beginning = makeBegin(desk, card);
+    beginning = makeBegin(desk, card, files);
 
   function keepInk(fresh) {
     ink = fresh;
@@ -316,7 +322,10 @@ const meshDesk = (() => {
     if (places.length === 1) chosen = places[0].values.name;
     chosenMark = "";
     return step(words, edits).then((done) => {
-      if (done && places.length === 1 && find(chosen)) choose(chosen, { focus: false });
+      if (done && places.length === 1 && find(chosen)) {
+        choose(chosen, { focus: false });
+        pane("card");
+      }
       return done;
     });
   }
@@ -522,8 +531,11 @@ const meshDesk = (() => {
     if (!sheet.busy()) sheet.places();
     pencil.show();
     sheetTerms.digest();
-    if (told.begun === false) {
+    byId("blank-note").hidden = Boolean(plan) || desk.hasGround();
+    byId("blank-note").textContent = "Blank paper. There is no ground yet.";
+    if (told.new) {
       if (card.what() !== "begin") beginning.show();
+      pane("card");
       return;
     }
     if (!keepCard && !book.isOpen()) {
@@ -562,7 +574,7 @@ const meshDesk = (() => {
   }
 
   /* ---- the plan ---- */
-  const slipNow = { served: null, cost: null, gainedFrom: null };
+  const slipNow = { served: null, cost: null };
   function slipFor(title) {
     if (!plan || !told.strip) return;
     const app = sheet.app();
@@ -575,13 +587,25 @@ const meshDesk = (() => {
     const weakest = used.reduce((weak, link) => (!weak || (link.chance ?? -1) < (weak.chance ?? -1) ? link : weak), null);
     const lost = had ? had.filter((name) => sensors.includes(name) && !served.includes(name)) : [],
       gained = had ? served.filter((name) => !had.includes(name)) : [];
+    const without = sensors.filter((name) => !served.includes(name)),
+      lacking = without.length ? `without a route: ${without.join(", ")}` : "all of them";
     const pencilServed = plan.routes.length,
       places = inkedNow ? inkedNow.places : [];
     const words = places.length ? `with ${places.join(", ")}` : "by other routes";
     slip.show({
-      title,
+      title: had ? title : "The plan as it is",
       strip: told.strip,
-      inked: { served: served.length, of: sensors.length, lost, gained, cost, wasCost: slipNow.cost, weakest, first: !had },
+      inked: {
+        served: served.length,
+        of: sensors.length,
+        lost,
+        gained,
+        cost,
+        wasCost: slipNow.cost,
+        weakest,
+        first: !had,
+        lacking,
+      },
       pencil: inkedNow ? { served: pencilServed, cost: plan.proof.cost, words } : null,
     });
     const effect = [
@@ -606,7 +630,6 @@ const meshDesk = (() => {
   async function draw() {
     const data = await deskWire.ask("/ask/plan");
     if (!data.map) {
-      if (data.ground) sheet.showGround(data.ground);
       return;
     }
     plan = data;
@@ -619,7 +642,11 @@ const meshDesk = (() => {
 
   async function heard(kind, data) {
     if (kind === "hello" && data.whole) await Promise.all([read(), draw()]).then(() => slipFor());
-    if (kind === "step") read();
+    if (kind === "step") {
+      await read();
+      const names = data.step ? data.step.files : [];
+      if (names.some((name) => !/\.(csv|tsv|geojson|json)$/i.test(name)) || !plan) await pictures.look();
+    }
     if (kind === "stage") slip.working(data.stage);
     if (kind === "links") {
       slip.touched(data);
@@ -636,7 +663,7 @@ const meshDesk = (() => {
       plan = plan && sheet.app() ? plan : null;
     }
     if (kind === "job") handout.heard(data);
-    if (kind === "ground") sheet.showGround(data);
+    if (kind === "tiles") location.reload();
     if (kind === "shut") {
       document.body.classList.add("shut");
       desk.say(
@@ -650,18 +677,20 @@ const meshDesk = (() => {
   function pane(name) {
     document.body.dataset.pane = name;
     for (const one of document.querySelectorAll("#bar button")) one.setAttribute("aria-pressed", String(one.dataset.pane === name));
+    byId("panel").scrollTop = 0;
     if (sheet.map()) sheet.map().invalidateSize({ pan: false });
   }
 
   async function start() {
-    byId("open-files").addEventListener("click", () => handout.showFiles());
+    byId("open-files").addEventListener("click", () => files.show());
+    byId("open-picture").addEventListener("click", () => pictures.show());
     byId("open-hand-out").addEventListener("click", () => handout.show());
     byId("open-places").addEventListener("click", () => listPlaces());
     byId("open-terms").addEventListener("click", () => sheetTerms.open());
     for (const one of document.querySelectorAll("#bar button")) one.addEventListener("click", () => pane(one.dataset.pane));
     pane("key");
     book.start();
-    handout.listen();
+    files.listen();
     document.addEventListener("keydown", (event) => {
       if (event.key === "Escape" && sheet.app() && (sheet.app().picked || sheet.app().picking)) sheet.closeSection();
     });
@@ -677,7 +706,8 @@ const meshDesk = (() => {
       coverColumns = forms.tables.cover;
       terms = forms.tables.settings;
       kinds = forms.kinds;
-      lists = forms.lists || {};
+      const begin = await deskWire.ask("/ask/begin");
+      lists = begin.lists;
       for (const [key, list] of Object.entries(lists))
         document.body.append(
           h(
@@ -692,6 +722,8 @@ const meshDesk = (() => {
       sheet.blank();
       await draw();
       slipFor();
+      await pictures.look();
+      await handout.look();
       deskWire.listen(heard);
       document.documentElement.dataset.ready = "yes";
     } catch (error) {

@@ -19,6 +19,7 @@ const makeDraft = (desk) => {
     buttons();
   }
 
+  const byTouch = () => window.matchMedia("(pointer: coarse)").matches;
   const wordsOf = (kind) => kind.words || kindWords(kind.name);
   function begin(kind) {
     drop();
@@ -42,8 +43,9 @@ const makeDraft = (desk) => {
     const tenths = (metres) => `${plain(metres, metres < 20 ? 1 : 0)} m`,
       wide = all.length > 2 && !kind.line ? `, ${snap.areaWords(snap.area(all))}` : "";
     const measure = all.length > 1 ? `${tenths(snap.length(all))} along, this leg ${tenths(leg)}${wide}` : "";
+    const keys = byTouch() ? [] : ["Space sets a corner", "Enter ends", "Backspace takes one back"];
     desk.hint(
-      [wordsOf(kind), "Space sets a corner", "Enter ends", "Backspace takes one back", measure].filter(Boolean).join(" · "),
+      [wordsOf(kind), ...(corners.length || !byTouch() ? keys : ["tap its first corner"]), measure].filter(Boolean).join(" · "),
     );
     return measure;
   }

@@ -4,7 +4,8 @@ const makePencil = (desk) => {
   const { h, plain } = meshParts;
   const REST_MS = 600,
     MOST_PEGS = 200,
-    COPY_PX = 26;
+    COPY_PX = 26,
+    NEAR_PX = 34;
   const { snap } = desk;
   let map = null,
     lines = null,
@@ -177,7 +178,15 @@ const makePencil = (desk) => {
   /* One peg in the middle moves the whole shape. */
   function wholePeg(shape, corners, redraw, name) {
     const at = L.latLngBounds(corners).getCenter(),
-      marker = L.marker(at, { icon: pegIcon("whole", 34), draggable: true, keyboard: true, zIndexOffset: 850 }).addTo(pegs),
+      pixel = (place) => map.latLngToContainerPoint(place),
+      tight = corners.some((one) => pixel(one).distanceTo(pixel(at)) < NEAR_PX),
+      icon = L.divIcon({
+        className: "peg whole",
+        html: h("span", {}),
+        iconSize: [34, 34],
+        iconAnchor: tight ? [17, 54] : [17, 17],
+      });
+    const marker = L.marker(at, { icon, draggable: true, keyboard: true, zIndexOffset: 850 }).addTo(pegs),
       element = marker.getElement();
     element.setAttribute("aria-label", `all of ${name}: drag it, or move it with the arrow keys`);
     element.dataset.peg = "whole";

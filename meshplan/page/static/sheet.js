@@ -56,7 +56,8 @@ const makeSheet = (desk) => {
       placeOf: (device) => [device.lat_deg, device.lon_deg],
       pick,
       tell: (content, words) => {
-        desk.card().showView(content, "Section");
+        const command = h("code", {}, `meshplan profile ${desk.folder()} A B`);
+        desk.card().showView([content, command], "Section");
         if (words) desk.say(words);
       },
       placeNames: () => layers && layers.placeNames(),
@@ -108,16 +109,18 @@ const makeSheet = (desk) => {
     });
     map.on("click", (event) => {
       if (app && app.picking) return;
+      if (desk.pinned(event.latlng)) return;
       if (desk.draft().drawing()) desk.draft().corner(event.latlng);
       else desk.signs().set(event.latlng);
     });
     return view;
   }
 
-  const busy = () => inHand || desk.draft().drawing() || Boolean(app && app.picking);
+  const busy = () => inHand || desk.draft().drawing() || desk.pinning() || Boolean(app && app.picking);
 
   /* What is being drawn or held is not torn away by a plan that comes in: it is laid down afterwards. */
   async function draw(data) {
+    byId("blank-note").hidden = true;
     if (busy()) {
       waiting = data;
       return;
@@ -195,6 +198,12 @@ const makeSheet = (desk) => {
     if (spots.length) map.fitBounds(L.latLngBounds(spots).pad(0.2), { animate: false, maxZoom: 18 });
     else if (start) map.setView([start.lat_deg, start.lon_deg], 16);
     else map.setView([0, 0], 2);
+    const bounds = map.getBounds(),
+      corners = [
+        [bounds.getSouth(), bounds.getWest()],
+        [bounds.getNorth(), bounds.getEast()],
+      ];
+    makeLayers({ map, data: { links: [], devices: [], unserved: [], map: { bounds: corners } }, placeOf: () => [0, 0] }).addLens();
     snap.onMap(map);
     desk.draft().onMap(map);
     desk.pencil().onMap(map);
@@ -205,9 +214,13 @@ const makeSheet = (desk) => {
   let ground = null;
   function showGround(told) {
     if (app || !map) return;
-    if (ground) ground.remove();
+    const had = ground;
+    const first = !had;
     ground = L.imageOverlay(told.uri, told.bounds, { className: "picture relief", alt: "" }).addTo(map);
-    if (!desk.things().length) map.fitBounds(told.bounds, { animate: false });
+    ground.bringToBack();
+    if (had) had.remove();
+    byId("blank-note").hidden = true;
+    if (first && !desk.things().length) map.fitBounds(told.bounds, { animate: false });
   }
 
   /* Dotted: what the planner found since the plan was inked. */

@@ -3,6 +3,7 @@
 const makeSlip = (desk) => {
   const { h, amount, chance, count, plain } = meshParts;
   const byId = (id) => document.getElementById(id);
+  const MOST_NAMES = 2;
   let seeking = "",
     told = null;
 
@@ -24,7 +25,11 @@ const makeSlip = (desk) => {
   }
 
   const changes = ({ lost, gained }) =>
-    [lost.length ? `lost: ${lost.join(", ")}` : "", gained.length ? `gained: ${gained.join(", ")}` : ""].filter(Boolean).join("; ");
+    [lost.length ? `lost: ${few(lost)}` : "", gained.length ? `gained: ${few(gained)}` : ""].filter(Boolean).join("; ");
+  const few = (names) =>
+    names.length > MOST_NAMES + 1
+      ? `${names.slice(0, MOST_NAMES).join(", ")} and ${names.length - MOST_NAMES} more`
+      : names.join(", ");
 
   /* `told` holds what is inked, what it was before the change, and what is in pencil. */
   function show(fresh) {
@@ -45,11 +50,15 @@ const makeSlip = (desk) => {
       : `at most ${plain(100 * strip.proof.gap, 1)} % dearer than the best`;
     const weakest = inked.weakest;
     byId("cells").replaceChildren(
-      cell("Sensors served", `${inked.served} of ${inked.of}`, changes(inked) || (inked.first ? proof : "="), {
+      cell("Sensors served", `${inked.served} of ${inked.of}`, changes(inked) || (inked.first ? inked.lacking : "="), {
         css: inked.lost.length ? "worse" : "",
         names: [...inked.lost, ...inked.gained],
       }),
-      cell("Cost", money(inked.cost), Math.abs(dearer) < 0.005 ? "=" : `${dearer > 0 ? "+" : "−"}${money(Math.abs(dearer))}`),
+      cell(
+        "Cost",
+        money(inked.cost),
+        Math.abs(dearer) < 0.005 ? (pencil ? "as it was inked" : "=") : `${dearer > 0 ? "+" : "−"}${money(Math.abs(dearer))}`,
+      ),
       cell("Weakest link in use", weakest ? chance(weakest.chance) : "–", weakest ? `${weakest.a} → ${weakest.b}` : "", {
         names: weakest ? [weakest.a, weakest.b] : [],
       }),
@@ -79,7 +88,7 @@ const makeSlip = (desk) => {
     draw();
   }
   function touched({ touched: links, of, failing }) {
-    const routes = failing.length ? `without their route now: ${failing.join(", ")}` : "every route still stands";
+    const routes = failing.length ? `without their route now: ${few(failing)}` : "every route still stands";
     seeking = "looking for a better plan";
     title(`${count(links.length, "link", "links")} of ${of} touched; ${routes}`);
     byId("cells").classList.add("old");

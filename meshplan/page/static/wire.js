@@ -119,16 +119,17 @@ const deskWire = (() => {
   }
 
   /* A picture or a written file comes with the session key, which an address alone does not carry. */
-  async function blob(path) {
+  async function blobAndScale(path) {
     const answer = await fetch(path, { headers: { "meshplan-key": session } });
     if (!answer.ok) throw new Refused(answer.status, { words: await answer.text() });
-    return URL.createObjectURL(await answer.blob());
+    return { address: URL.createObjectURL(await answer.blob()), scale: Number(answer.headers.get("meshplan-pixels")) || 1 };
   }
 
   return {
     enter,
     send,
-    blob,
+    blobAndScale,
+    blob: async (path) => (await blobAndScale(path)).address,
     listen,
     ask: (path) => speak("GET", path),
     tell: (path, message) => speak("POST", path, message || {}),
