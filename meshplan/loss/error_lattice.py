@@ -2,8 +2,8 @@
 
 The fields are those of `error_fields`; between the nodes, sixteen to the shortest length of a field where memory allows, they are
 laid linearly, which errs by 0.2 % of their spread. Nodes lie at whole multiples of the spacing, wherever a property lies. Each
-raster has a layer of its own, since errors jump where one ends and another begins: a sample reads that of the raster which gives its
-ground.
+raster has a layer of its own, since errors jump where one ends and another begins: a sample reads that of the raster which gives
+its ground.
 """
 
 from __future__ import annotations
