@@ -117,9 +117,9 @@ def test_a_higher_house_mast_helps_the_valley_and_not_the_far_side() -> None:
     against less than 1. The valley gains less than by hand because it had less to lose: alders cost no more than the woodland limit
     of ITU-R P.833 or the way over them, not a slab that grows for a kilometre. The plain is not plane (a stream, swells of
     decimetres), so that ground gives the far three the 20·log10(14/8) = 4.86 dB of plane earth to within 1 dB only; the law itself
-    is held on plane ground by the test below. The rest is the steel shed beside the house, which 14 m clear. B18 has no trees on its way and
-    gains both; B08 and B09 gain little more than the first, because the alders are then charged with 8 and 9 dB more than from the
-    lower mast, from which one way over shed and crowns serves for both.
+    is held on plane ground by the test below. The rest is the steel shed beside the house, which 14 m clear. B18 has no trees on
+    its way and gains both; B08 and B09 gain little more than the first, because the alders are then charged with 8 and 9 dB more
+    than from the lower mast, from which one way over shed and crowns serves for both.
     """
     low, high = farm("House roof", 8.0), farm("House roof", 14.0)
 
