@@ -16,7 +16,7 @@ from meshplan.grid import Float32
 from meshplan.loss.error_fields import ErrorFields, LineErrors, line_errors
 from meshplan.loss.error_lattice import ErrorLattice
 from meshplan.loss.fast.constants import RadioPath
-from meshplan.loss.fast.draws import losses_over_lattice_db, smooth_parts
+from meshplan.loss.fast.draws import LatticeErrors, losses_over_lattice_db, smooth_parts
 from meshplan.loss.fast.lines import Lines, shared_table, smooth_heights, terrain_losses_db
 from meshplan.loss.path_loss import Ends, PathSettings
 from meshplan.loss.standing_cover import radio_path
@@ -58,10 +58,10 @@ def terrain_draws_db(
     if lattice is not None:
         ground, roofs, antennas = _heights(profiles, ends, landscape, over_roofs)
         path = radio_path(settings)
-        on_lattice = lattice.places(*places)
-        return losses_over_lattice_db(
-            ground, roofs, antennas, profiles.distance_m, on_lattice, lattice.errors_m, lattice.pairs, path
-        )
+        assert profiles.raster is not None
+        layer, layers = lattice.layer_of(profiles.raster), len(lattice.rasters)
+        held = LatticeErrors(lattice.errors_m, layers, lattice.pairs, lattice.places(*places), layer)
+        return losses_over_lattice_db(ground, roofs, antennas, profiles.distance_m, held, path)
     errors = line_errors(fields_, landscape, profiles, places, compiled=compiled)
     over = _compiled_parts if compiled else _parts
     with np.errstate(invalid="ignore", divide="ignore"):

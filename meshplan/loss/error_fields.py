@@ -273,10 +273,13 @@ def height_errors_at(fields: ErrorFields, landscape: Landscape, x_m: ArrayLike, 
     return errors_m
 
 
-def spreads_on_lattice(fields: ErrorFields, landscape: Landscape, x_m: Array, y_m: Array) -> list[tuple[Waves, Float32]]:
+def spreads_on_lattice(
+    fields: ErrorFields, landscape: Landscape, x_m: Array, y_m: Array, raster: int | None = None
+) -> list[tuple[Waves, Float32]]:
     """Return the standard deviation of each field where columns at `x_m` cross rows at `y_m`, zero where it tells nothing.
 
     Beside the land that is known the nearest known place counts, so that what lies between is that of the land up to its border.
+    With a `raster`, so does that of each other: fields of this one alone, as if there were no finer one.
     """
     grid = landscape.grid
     across, down = np.meshgrid(x_m, y_m)
@@ -285,27 +288,40 @@ def spreads_on_lattice(fields: ErrorFields, landscape: Landscape, x_m: Array, y_
         on_grid if relief is None or relief.nodes is None else node_places(relief.nodes, grid, across, down)
         for relief in landscape.reliefs
     ]
-    _, raster = ground_of_nodes(landscape.reliefs, places)
+    if raster is not None:
+        relief = landscape.reliefs[raster]
+        assert relief is not None
+        known = np.isfinite(bilinear(relief.heights_m, *places[raster]))
+        spreads = [(waves, _spread_at(relief, waves, *places[raster])) for waves in fields.waves[raster]]
+        return _as_nearest(spreads, ~known) if known.any() else []
+    _, source = ground_of_nodes(landscape.reliefs, places)
     parts: list[tuple[Waves, Float32]] = []
     for number, (relief, causes) in enumerate(zip(landscape.reliefs, fields.waves, strict=True)):
-        here = raster == number
+        here = source == number
         if relief is not None and here.any():
             parts.extend((waves, np.where(here, _spread_at(relief, waves, *places[number]), np.float32(0.0))) for waves in causes)
-    unknown = raster == NO_RASTER
-    if parts and unknown.any():
-        from scipy.ndimage import distance_transform_edt  # noqa: PLC0415 - a link needs none of it
-
-        nearest = tuple(distance_transform_edt(unknown, return_distances=False, return_indices=True))
-        parts = [(waves, spread[nearest]) for waves, spread in parts]
-    return parts
+    return _as_nearest(parts, source == NO_RASTER)
 
 
-def height_errors_on_lattice(fields: ErrorFields, landscape: Landscape, x_m: Array, y_m: Array) -> Callable[[int], Float32]:
+def _as_nearest(parts: list[tuple[Waves, Float32]], unknown: NDArray[np.bool_]) -> list[tuple[Waves, Float32]]:
+    """Return spreads with that of the nearest known place wherever one is unknown."""
+    if not parts or not unknown.any():
+        return parts
+    from scipy.ndimage import distance_transform_edt  # noqa: PLC0415 - a link needs none of it
+
+    nearest = tuple(distance_transform_edt(unknown, return_distances=False, return_indices=True))
+    return [(waves, spread[nearest]) for waves, spread in parts]
+
+
+def height_errors_on_lattice(
+    fields: ErrorFields, landscape: Landscape, x_m: Array, y_m: Array, raster: int | None = None
+) -> Callable[[int], Float32]:
     """Return a function from the number of a pair of draws to its height errors where columns at `x_m` cross rows at `y_m`.
 
+    Those of whichever raster gives the ground there, or of one `raster` everywhere.
     Waves are products along the two axes there, cos(p + q) = cos p · cos q − sin p · sin q, summed by one product of matrices.
     """
-    parts = spreads_on_lattice(fields, landscape, x_m, y_m)
+    parts = spreads_on_lattice(fields, landscape, x_m, y_m, raster)
 
     def errors_m(pair: int) -> Float32:
         errors = np.zeros((len(y_m), len(x_m)), dtype=np.float32)

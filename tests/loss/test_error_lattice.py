@@ -10,6 +10,7 @@ from landscapes import make_landscape, rough
 from link_stations import SETTINGS, make_site, make_stations
 from test_elevation_draws import LAND, SAMPLES, paths
 
+from meshplan.grid import RasterNote
 from meshplan.links.link_table import compute_links
 from meshplan.loss import error_lattice as module
 from meshplan.loss.elevation_draws import terrain_draws_db
@@ -18,6 +19,7 @@ from meshplan.loss.error_lattice import NODES_A_LENGTH, error_lattice, lattice_b
 from meshplan.loss.uncertainty import draw_error_fields
 from meshplan.propagation.seasons import usual_seasons
 from meshplan.records import Role
+from meshplan.terrain.landscape import build_landscape
 from meshplan.terrain.profile import sample_profiles
 
 LENGTH_M = 10.0
@@ -73,6 +75,30 @@ def test_links_to_the_border_of_known_land_are_those_without_a_lattice() -> None
         for lattice in (None, error_lattice(fields, land))
     )
     assert exact.elevation_spread_db.min() > 1.0
+    assert read.margin_db == pytest.approx(exact.margin_db, abs=0.05)
+    assert read.elevation_spread_db == pytest.approx(exact.elevation_spread_db, abs=0.05)
+
+
+def test_links_across_the_border_of_two_rasters_are_those_without_a_lattice() -> None:
+    """Errors jump where a raster of 5 m ends and one of 30 m begins: nothing may be laid between the two."""
+    ground = rough(60, 90, 5, 1.0)
+    one = make_landscape(ground, error_m=0.3)
+    coarse = RasterNote("coarse.tif", "ground", 30.0, 6.0, 30.0, 0.5, "a test")
+    index = np.zeros(ground.shape, dtype=np.uint8)
+    index[:, 45:] = 1
+    rasters = (replace(one.elevation.rasters[0], share_of_grid=0.5), coarse)
+    land = build_landscape(replace(one.elevation, rasters=rasters, raster_index=index), ())
+    rows = np.arange(3.0, 57.0, 1.5)
+    sites = [make_site("mast", 30.0, 150.0, 6.0, Role.RELAY)]
+    sites += [make_site(f"s{row}", 44.0 * 5.0 + row % 20.0, 5.0 * row, 1.0, Role.SENSOR) for row in rows]
+    stations, _ = make_stations(sites, land)
+    pairs = np.stack([np.zeros(len(rows), dtype=int), np.arange(1, len(rows) + 1)], axis=1)
+    fields, seasons = draw_error_fields(land), usual_seasons()[:1]
+    exact, read = (
+        compute_links(stations, pairs, land, seasons, SETTINGS, error_fields=fields, error_lattice=lattice)
+        for lattice in (None, error_lattice(fields, land))
+    )
+    assert exact.elevation_spread_db.max() > 3.0
     assert read.margin_db == pytest.approx(exact.margin_db, abs=0.05)
     assert read.elevation_spread_db == pytest.approx(exact.elevation_spread_db, abs=0.05)
 

@@ -106,7 +106,7 @@ def _finish(w, side, sign, count, ground_a, ground_b, fit_a, fit_b, scale, nu, h
 
 
 @njit(cache=True, nogil=True, fastmath=FAST, error_model="numpy")
-def drawn_extremes(ground, roofs, antennas, distance_m, places, lattice, pairs, terms, table, nu, h1, h2):
+def drawn_extremes(ground, roofs, antennas, distance_m, places, lattice, layer, layers, pairs, terms, table, nu, h1, h2):
     """Find what the loss over each draw needs: nu of the edge, and both antenna heights over the smooth line.
 
     Parameters
@@ -117,12 +117,16 @@ def drawn_extremes(ground, roofs, antennas, distance_m, places, lattice, pairs, 
     distance_m : float64, shape (n_paths,)
     places : float64, shape (n_paths, 4)
         Fractional column and row in the lattice of both ends.
-    lattice : float32, shape (rows, columns, lanes)
+    lattice : float32, shape (layers · rows, columns, lanes)
         Height errors of each pair of draws; more lanes than `pairs` are padding.
+    layer : uint8, shape (n_paths, n_samples)
+        The layer that each sample reads.
     nu, h1, h2 : float64, shape (n_paths, 2·pairs)
         Results: first all draws as they are, then the same turned over.
     """
     rows, columns, right = lattice.shape
+    rows = rows // layers
+    whole = rows * columns
     below = columns * right
     errors = lattice.reshape(-1)
     n = ground.shape[1] - 1
@@ -143,8 +147,10 @@ def drawn_extremes(ground, roofs, antennas, distance_m, places, lattice, pairs, 
             fit_b += ground[path, i] * table[WEIGHT_END, i]
         for first in range(0, pairs, PAIR_LANES):
             node, u, v = _corner(column, row, columns, rows)
+            node += layer[path, 0] * whole
             _errors_at(errors, node * right + first, u, v, right, below, w, _AT_A)
             node, u, v = _corner(places[path, 2], places[path, 3], columns, rows)
+            node += layer[path, n] * whole
             _errors_at(errors, node * right + first, u, v, right, below, w, _AT_B)
             for lane in range(PAIR_LANES):
                 w[lane + _FIT_A] = w[lane + _AT_A] * table[WEIGHT_START, 0] + w[lane + _AT_B] * table[WEIGHT_START, n]
@@ -155,6 +161,7 @@ def drawn_extremes(ground, roofs, antennas, distance_m, places, lattice, pairs, 
             _begin(w, _DOWN, f32(-1.0), start, end)
             for i in range(1, n):
                 node, u, v = _corner(column + across * i, row + down * i, columns, rows)
+                node += layer[path, i] * whole
                 t = table[PART, i]
                 _sample(
                     errors,

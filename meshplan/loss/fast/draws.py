@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -20,14 +21,26 @@ def padded_pairs(pairs: int) -> int:
     return -(-pairs // PAIR_LANES) * PAIR_LANES
 
 
+@dataclass(frozen=True, eq=False)
+class LatticeErrors:
+    """Height errors on a lattice, and where paths lie on it."""
+
+    errors_m: NDArray[np.float32]
+    """Shape (layers · rows, columns, lanes); lanes beyond `pairs` fill up to `padded_pairs`."""
+    layers: int
+    pairs: int
+    places: NDArray[np.float64]
+    """Fractional column and row of both ends of each path in any layer; shape (n_paths, 4)."""
+    layer: NDArray[np.uint8]
+    """The layer that each sample reads; shape (n_paths, n_samples)."""
+
+
 def losses_over_lattice_db(
     ground_m: NDArray[np.float32],
     roofs_m: NDArray[np.float32],
     antennas_m: NDArray[np.float64],
     distance_m: NDArray[np.float64],
-    places: NDArray[np.float64],
-    errors_m: NDArray[np.float32],
-    pairs: int,
+    errors: LatticeErrors,
     path: RadioPath,
 ) -> NDArray[np.float64]:
     """Return the terrain and roof loss over each elevation draw; shape (n_paths, 2·pairs), turned over draws last.
@@ -39,11 +52,7 @@ def losses_over_lattice_db(
     antennas_m : ndarray, shape (n_paths, 2)
         Above the ground of each draw.
     distance_m : ndarray, shape (n_paths,)
-    places : ndarray, shape (n_paths, 4)
-        Fractional column and row of both ends in `errors_m`.
-    errors_m : ndarray, shape (rows, columns, lanes)
-        Height errors of the pairs; lanes beyond `pairs` fill up to `padded_pairs`.
-    pairs : int
+    errors : LatticeErrors
     path : RadioPath
 
     Notes
@@ -52,10 +61,12 @@ def losses_over_lattice_db(
         Extremes as in `Lines`, formulas of `terrain_losses_db`.
     """
     steps = ground_m.shape[1] - 1
+    pairs = errors.pairs
     results: list[NDArray[Any]] = [np.empty((len(distance_m), 2 * pairs)) for _ in range(3)]
     run = load_compiled("compiled_draws", "drawn_extremes")
     heights = antennas_m.astype(np.float32)
-    run(ground_m, roofs_m, heights, distance_m, places, errors_m, pairs, path.terms, shared_table(steps), *results)
+    on_lattice = errors.places, errors.errors_m, errors.layer, errors.layers, pairs
+    run(ground_m, roofs_m, heights, distance_m, *on_lattice, path.terms, shared_table(steps), *results)
     nu, start_m, end_m = (result.ravel() for result in results)
     found = terrain_losses_db(np.repeat(distance_m, 2 * pairs), nu, start_m, end_m, steps, path)
     return found.reshape(len(distance_m), 2 * pairs)
