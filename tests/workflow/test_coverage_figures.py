@@ -62,9 +62,7 @@ def margins_and_chances(
         near = [abs(one - limit) <= CHANCE for limit in (*verdict_limits(required).values(), SURE_NO_CHANCE)]
         uncertain = any(near) or abs(land_db - other_db) <= UNCERTAIN_DB or np.isnan(one)
         word = (
-            ""
-            if uncertain
-            else verdict_for(one, required_chance=required, elevation_spread_db=land_db, other_spread_db=other_db)
+            "" if uncertain else verdict_for(one, required_chance=required, elevation_spread_db=land_db, other_spread_db=other_db)
         )
         words.append(word)
     return table.margin_db[season], chance, table.distance_m, words
