@@ -91,8 +91,9 @@ def clearance_words(share: float, clearance_m: float, zone_m: float, place: str,
     if share < CLEAR_SHARE:
         return IN_THE_ZONE, f"Reaches into the first Fresnel zone: {place} {below} and fills {filled}.{low}"
     if share < 1.0:
-        may = f"{100.0 * (1.0 - CLEAR_SHARE):.0f} % may be"
-        return CLEAR, f"Clear enough: {place} {below}; of the first Fresnel zone it fills {filled}, {may}.{low}"
+        fine = f"up to {100.0 * (1.0 - CLEAR_SHARE):.0f} % does no harm"
+        named = filled.replace("the zone's", "the first Fresnel zone's")
+        return CLEAR, f"Clear enough: {place} {below} and fills {named}; {fine}.{low}"
     return CLEAR, f"Clear: the nearest thing, {place}, {below}, outside the first Fresnel zone.{low}"
 
 

@@ -157,13 +157,13 @@ def _add_classes(
             continue
         moved = shapely.make_valid(move_geometry(area, crs.to_wkt(), grid_crs))
         found.accounted.append(moved)
-        taken.append(f"{one.means.split(';')[0].split(',')[0]} {present[code] / codes.size:.0%}")
+        taken.append(f"{one.means.split(';')[0].split(',')[0]} {100.0 * present[code] / codes.size:.0f} %")
         if one.kind != OPEN:
             name = f"{one.means.split(';')[0].split(',')[0]} of {legend.title}"
             found.covers.append(
                 Cover(name, one.kind, moved, one.height_m, where=f"{raster.file}, class {code}", origin=Origin.CLASSES)
             )
-    right = f"; about {1.0 - legend.share_right:.0%} of its cells have the wrong class" if legend.share_right else ""
+    right = f"; about {100.0 * (1.0 - legend.share_right):.0f} % of its cells have the wrong class" if legend.share_right else ""
     found.notes.append(
         f"{raster.file}: {legend.title}: {', '.join(taken) or 'nothing known here'}; heights usual for a class{right}."
     )
@@ -225,8 +225,8 @@ def _add_canopy(folder: Path, raster: CoverRasterSettings, grid: Grid, found: Ra
         found.canopy_m = np.where(np.isfinite(found.canopy_m), found.canopy_m, laid)
     highest = plain(round(float(np.nanmax(laid)), 1)) if known else "0"
     found.notes.append(
-        f"{raster.file}: heights of trees on {known:.0%} of the land, highest {highest} m; {CANOPY_ERROR}. No such map shows leaf "
-        "loss, felling since, or buildings."
+        f"{raster.file}: heights of trees on {100.0 * known:.0f} % of the land, highest {highest} m; {CANOPY_ERROR}. No such map "
+        "shows leaf loss, felling since, or buildings."
     )
 
 

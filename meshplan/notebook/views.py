@@ -10,6 +10,7 @@ from meshplan.errors import InputError, nearest_name
 from meshplan.notebook.pages import Page, Picture
 from meshplan.records import Comparison, Device, Link, Plan, Role, Route
 from meshplan.records.short_form import Facts, ShortForm, html_rows
+from meshplan.units import percent_words
 
 if TYPE_CHECKING:
     import geopandas
@@ -99,7 +100,7 @@ class PlanLinks(Sequence[PlanLink]):
 
     def _repr_html_(self) -> str:
         rows = [
-            (link.a, link.b, f"{link.distance_m:.0f} m", f"{link.margin_db:.1f} dB", f"{link.chance:.0%}", link.verdict)
+            (link.a, link.b, f"{link.distance_m:.0f} m", f"{link.margin_db:.1f} dB", percent_words(link.chance), link.verdict)
             for link in self._records[:MOST_ROWS_SHOWN]
         ]
         more = f", the first {MOST_ROWS_SHOWN}" if len(self) > MOST_ROWS_SHOWN else ""
@@ -142,7 +143,7 @@ class PropertyPlan(ShortForm):
         return self.record.short_facts()
 
     def _repr_html_(self) -> str:
-        routes = [(route.sensor, " → ".join(route.devices[1:]), f"{route.chance:.0%}") for route in self.record.routes]
+        routes = [(route.sensor, " → ".join(route.devices[1:]), percent_words(route.chance)) for route in self.record.routes]
         more = f", the first {MOST_ROWS_SHOWN}" if len(routes) > MOST_ROWS_SHOWN else ""
         title = f"{len(routes)} routes{more}"
         return super()._repr_html_() + html_rows(title, ("sensor", "by way of", "chance"), routes[:MOST_ROWS_SHOWN])

@@ -276,7 +276,7 @@ def _legend(scene: _Scene, names: tuple[str, ...]) -> list[str]:
         parts.append(label(x + 18, y, word, font_size=10))
         x += 30 + 5.2 * len(word)
     parts.append(path(f"M{x:.1f} {y - 3.5}h20", stroke=INK, stroke_width=1.1, stroke_dasharray="5 3"))
-    return [*parts, label(x + 24, y, f"keep free above this ({CLEAR_SHARE:.0%} of it)", font_size=10)]
+    return [*parts, label(x + 24, y, f"keep free above this ({100.0 * CLEAR_SHARE:.0f} % of it)", font_size=10)]
 
 
 def _kind_name(kind: int, names: tuple[str, ...]) -> str:

@@ -189,7 +189,7 @@ def build_landscape(elevation: Elevation, covers: Sequence[Cover], mapped: Mappe
                 finer[0][_overgrown(ordered, finer[0], on_parts(canopy_m, parts), least_m)] = len(ordered)
             share = float(unmapped.mean())
             assumptions.append(
-                f"On {share:.0%} of the land the surface raster stands {least_m:.2g} m or more above the ground "
+                f"On {100.0 * share:.0f} % of the land the surface raster stands {least_m:.2g} m or more above the ground "
                 "without a cover polygon; it is taken for deciduous trees."
             )
     if elevation.ground_is_surface and ordered:
@@ -281,7 +281,7 @@ def _with_canopy(
             index = index.astype(np.uint32) if len(found) > np.iinfo(index.dtype).max else index
             index[here] = len(found)
         reported.append(
-            f"On {float(open_land.mean()):.0%} of the land only the canopy-height raster shows trees: taken as deciduous."
+            f"On {100.0 * float(open_land.mean()):.0f} % of the land only the canopy-height raster shows trees: taken as deciduous."
         )
     return tuple(found), index, reported
 

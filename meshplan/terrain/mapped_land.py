@@ -111,7 +111,7 @@ def judge_mapped_land(
     if accounted_m is not None:
         return _by_squares((*cover_reach_m, *accounted_m), land, settings.unmapped)
     return MappedLand(
-        tuple(cover_reach_m), settings.unmapped, f"{outside:.0%} of the land lies beyond the reach of the cover files"
+        tuple(cover_reach_m), settings.unmapped, f"{100.0 * outside:.0f} % of the land lies beyond the reach of the cover files"
     )
 
 
@@ -121,7 +121,7 @@ def _by_squares(boxes: Sequence[Box], land: shapely.Geometry, unmapped: str) -> 
     outside = float(land.difference(known).area / land.area)
     if outside < LEAST_PART:
         return EVERYTHING_MAPPED
-    why = f"on {outside:.0%} of the land no cover file, no open data and no surface raster show what stands"
+    why = f"on {100.0 * outside:.0f} % of the land no cover file, no open data and no surface raster show what stands"
     return MappedLand(tuple(boxes), unmapped, why, by_squares=True)
 
 

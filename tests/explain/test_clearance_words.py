@@ -33,8 +33,8 @@ TABLE = [
     (
         0.62,
         "clear",
-        "Clear enough: hedge 40 m from S03 stays 3.1 m below the straight line; of the first Fresnel zone it fills 38 % of the "
-        "zone's half-width (1.9 of 5.0 m), 40 % may be.",
+        "Clear enough: hedge 40 m from S03 stays 3.1 m below the straight line and fills 38 % of the first "
+        "Fresnel zone's half-width (1.9 of 5.0 m); up to 40 % does no harm.",
     ),
     (
         1.2,

@@ -97,7 +97,7 @@ def test_classes_become_cover_below_what_is_mapped(tmp_path: Path) -> None:
     assert at(landscape, 100, 100) is None
     assert at(landscape, 350, 50) is None
     found = read_property(folder)
-    assert any("ESA WorldCover 10 m" in note and "23% of its cells have the wrong class" in note for note in found.assumptions)
+    assert any("ESA WorldCover 10 m" in note and "23 % of its cells have the wrong class" in note for note in found.assumptions)
     assert any("ESA WorldCover project" in credit for credit in found.credits)
     assert any("OpenStreetMap" in credit for credit in found.credits)
     covered = sum((e - w) * (n - s) for w, s, e, n in found.accounted_m or ())

@@ -277,7 +277,7 @@ const meshChart = (() => {
     }
     const third = lens[Math.round(ZONE_POINTS * 0.38)],
       later = lens[Math.round(ZONE_POINTS * 0.66)];
-    if (wide > 420 && y(third.line - third.zone) - y(third.line + third.zone) > 16)
+    if (wide > 420 && y(third.line - third.zone) - y(third.line + third.zone) > 11)
       figure.append(
         label("first Fresnel zone", x(third.along), Math.max(y(third.line + third.zone) - 3, TOP + 8), "middle", "zone-name"),
         label(

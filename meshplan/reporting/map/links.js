@@ -179,12 +179,13 @@ const meshLinks = (() => {
         sentence: `Reaches into the first Fresnel zone: ${place} ${below} and fills ${filled}.${low}`,
         label: `${what}: ${gap} m below the line, in the zone`,
       };
-    const may = `${(100 * (1 - engine.clear_share)).toFixed()} % may be`;
+    const fine = `up to ${(100 * (1 - engine.clear_share)).toFixed()} % does no harm`,
+      named = filled.replace("the zone's", "the first Fresnel zone's");
     return {
       kind: "clear",
       sentence:
         fraction < 1
-          ? `Clear enough: ${place} ${below}; of the first Fresnel zone it fills ${filled}, ${may}.${low}`
+          ? `Clear enough: ${place} ${below} and fills ${named}; ${fine}.${low}`
           : `Clear: the nearest thing, ${place}, ${below}, outside the first Fresnel zone.${low}`,
       label: `${what}: ${gap} m below the line`,
     };

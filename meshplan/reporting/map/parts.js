@@ -22,10 +22,18 @@ const meshParts = (() => {
 
   /* Numbers as people read them; unknown stays a dash. */
   const known = (value) => typeof value === "number" && Number.isFinite(value);
+  /* A value that lies just between two goes to the even one, as Python writes it: terminal, sheets and map round alike. */
+  const EXACT_DIGITS = 60;
+  function fixed(value, digits) {
+    const scale = 10 ** digits,
+      scaled = Math.abs(value) * scale,
+      low = Math.floor(scaled);
+    const between = scaled - low === 0.5 && /^50*$/.test(Math.abs(value).toFixed(EXACT_DIGITS).split(".")[1].slice(digits));
+    return (between ? (Math.sign(value) * (low + (low % 2))) / scale : value).toFixed(digits);
+  }
   const plain = (value, digits = 0) =>
     known(value)
-      ? value
-          .toFixed(digits)
+      ? fixed(value, digits)
           .replace(/^-(?=0(\.0+)?$)/, "")
           .replace("-", "−")
       : "–";
@@ -42,7 +50,7 @@ const meshParts = (() => {
     if (!known(value)) return "unknown";
     if (value >= 0.995) return "over 99 %";
     if (value < 0.005) return "under 1 %";
-    return `${Math.round(value * 100)} %`;
+    return `${fixed(100 * value, 0)} %`;
   }
   const compass = (degrees) => `${plain(degrees)}° ${["N", "NE", "E", "SE", "S", "SW", "W", "NW"][Math.round(degrees / 45) % 8]}`;
   /* A season as every sentence of the plan, every table and the terminal call it. */

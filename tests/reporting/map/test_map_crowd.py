@@ -127,7 +127,11 @@ def test_a_low_screen_opens_with_the_section_and_a_map_that_can_be_used(
     assert drawn == pytest.approx(1.0, abs=0.02), "letters keep their shape"
     words = page.locator("#section .walk").bounding_box()
     assert words["y"] + words["height"] <= size[1], "what the section says is seen whole"
-    assert page.locator(".folium-map").bounding_box()["height"] >= 0.55 * size[1]
+    before = page.locator(".folium-map").bounding_box()
+    assert before["height"] >= 0.55 * size[1]
+    page.evaluate("key => meshPage.showLink(key)", PLAN.links[0].key)
+    after = page.locator(".folium-map").bounding_box()
+    assert abs(after["height"] - before["height"]) <= 64, "a line of words more or less: the map does not jump"
 
 
 def test_where_there_is_no_room_the_section_waits_in_one_line(open_map: OpenMap, map_file: Path) -> None:
