@@ -131,7 +131,7 @@ def _compiled_parts(
 
 def _heights(profiles: Profiles, ends: Ends, landscape: Landscape, over_roofs: NDArray[np.bool_]) -> tuple[Float32, Float32, Array]:
     """Return ground above that of the first sample, roofs on it, and antennas above the ground at both ends."""
-    heights = np.array([0.0, *(cover.height_m if cover.is_building else 0.0 for cover in landscape.covers)])
+    heights = landscape.roof_heights_m
     around = (profiles.cover_index == ends.inside_a[:, None]) | (profiles.cover_index == ends.inside_b[:, None])
     counts = over_roofs[:, None] & ~around & (not landscape.ground_is_surface)
     roofs = np.where(counts, heights[profiles.cover_index], 0.0).astype(np.float32)

@@ -431,8 +431,11 @@ class _Plants:
         # Unknown ground makes the whole path unknown; here it only must not spread.
         metres = np.nan_to_num(self.metres * share)
         found = {}
-        for number in np.unique(self.cover_index[metres > 0.0]):
-            here = self.cover_index == number
+        numbers = np.unique(self.cover_index[metres > 0.0])
+        order = np.argsort(self.cover_index, kind="stable")  # samples of each cover, in their order on the paths
+        ends = np.searchsorted(self.cover_index[order], [numbers, numbers + 1])
+        for number, first, last in zip(numbers, *ends, strict=True):
+            here = order[first:last]
             near_metres = (metres * self.near_share)[here]
             depth = np.bincount(self.pair[here], metres[here], minlength=path.count)
             near = np.bincount(self.pair[here], near_metres, minlength=path.count)

@@ -20,9 +20,9 @@ LON_LAT_DECIMALS = 7
 Table = tuple[tuple[str, ...], list[tuple[object, ...]]]
 
 
-def write_plan_json(plan: Plan, path: Path) -> Path:
-    """Write the whole plan; `meshplan.inputs.plan_file.read_plan_json` reads it back."""
-    return write_text_atomically(path, json_text(plan_to_json(plan)))
+def write_plan_json(plan: Plan, path: Path, document: dict[str, Any] | None = None) -> Path:
+    """Write the whole plan, or its `plan_to_json`; `meshplan.inputs.plan_file.read_plan_json` reads it back."""
+    return write_text_atomically(path, json_text(plan_to_json(plan) if document is None else document))
 
 
 def write_plan_geojson(plan: Plan, path: Path) -> Path:
@@ -429,7 +429,9 @@ def closed_ring(ring: Sequence[tuple[float, float]], *, clockwise: bool) -> list
     if points and points[0] != points[-1]:
         points.append(points[0])
     base = points[0][1] if points else 0.0
-    doubled_area = sum((x1 - x0) * (y1 + y0 - 2 * base) for (x0, y0), (x1, y1) in itertools.pairwise(points))
+    doubled_area = 0.0
+    for (x0, y0), (x1, y1) in itertools.pairwise(points):
+        doubled_area += (x1 - x0) * (y1 + y0 - 2 * base)
     return points if (doubled_area > 0) == clockwise else points[::-1]
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from meshplan.propagation.seasons import season_words
 from meshplan.records import VERDICT_WORDS, Link, Plan, Purpose, Role
@@ -83,14 +83,14 @@ MOST_NAMES: Final = 6
 """Longer lists of names are cut."""
 
 
-def write_report(plan: Plan, path: Path) -> Path:
-    """Write the report as one HTML page that needs nothing else."""
-    return write_text_atomically(path, report_html(plan))
+def write_report(plan: Plan, path: Path, document: dict[str, Any] | None = None) -> Path:
+    """Write the report as one HTML page that needs nothing else; `document` is the plan's `plan_to_json`, if it is at hand."""
+    return write_text_atomically(path, report_html(plan, document))
 
 
-def report_html(plan: Plan) -> str:
+def report_html(plan: Plan, document: dict[str, Any] | None = None) -> str:
     """Return the report; every figure carries the path of its field in plan.json as `data-field`."""
-    traced = TracedPlan(plan)
+    traced = TracedPlan(plan, document)
     sections = (
         _head(plan, traced),
         _section("serves", "What it serves", _serves(plan, traced)),

@@ -22,8 +22,8 @@ _STEP = re.compile(r"\.?([^.\[\]]+)|\[(\d+)\]|\[\"((?:[^\"\\]|\\.)*)\"\]")
 class TracedPlan:
     """The JSON form of a plan, from which pages take what they show."""
 
-    def __init__(self, plan: Plan) -> None:
-        self._document = plan_to_json(plan)
+    def __init__(self, plan: Plan, document: dict[str, Any] | None = None) -> None:
+        self._document = plan_to_json(plan) if document is None else document
 
     def value(self, path: str) -> Any:
         """Return the value at a path such as `plan.loses_service["ridge post"][0]`."""

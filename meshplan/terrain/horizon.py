@@ -45,7 +45,7 @@ def horizon_deg(landscape: Landscape, x_m: float, y_m: float, height_agl_m: floa
     ground = ground_at(landscape, x, y)
     index = cover_at(landscape, x, y)
     heights = landscape.cover_heights_m(month)
-    leafless = np.array([False, *(cover.kind in LEAFLESS_KINDS for cover in landscape.covers)])
+    leafless = landscape.covers_of(LEAFLESS_KINDS)
     solid = np.where(leafless, 0.0, heights)[index]
     grown = np.where(leafless, heights, 0.0)[index]
     if landscape.canopy_m is not None and not landscape.ground_is_surface:

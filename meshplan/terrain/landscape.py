@@ -119,6 +119,22 @@ class Landscape:
         return np.array([False, *(cover.is_building for cover in self.covers)])
 
     @cached_property
+    def roof_heights_m(self) -> NDArray[np.float64]:
+        """The height of each building, 0 of all else, shape (n_covers + 1,); entry 0 is open ground."""
+        return np.array([0.0, *(cover.height_m if cover.is_building else 0.0 for cover in self.covers)])
+
+    def covers_of(self, kinds: frozenset[str]) -> NDArray[np.bool_]:
+        """Return which covers are of some kinds, shape (n_covers + 1,); entry 0 is open ground."""
+        if kinds not in self._known_kinds:
+            self._known_kinds[kinds] = np.array([False, *(cover.kind in kinds for cover in self.covers)])
+        return self._known_kinds[kinds]
+
+    @cached_property
+    def _known_kinds(self) -> dict[frozenset[str], NDArray[np.bool_]]:
+        """What `covers_of` has worked out."""
+        return {}
+
+    @cached_property
     def plant_groups(self) -> tuple[tuple[tuple[str, float | None], ...], NDArray[np.intp]]:
         """Plants that are counted together: kind and direction of rows of each group, and the group of each cover, −1 for none."""
         groups: dict[tuple[str, float | None], int] = {}

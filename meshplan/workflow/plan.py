@@ -37,6 +37,7 @@ from meshplan.planning.from_graph import problem_from_graph
 from meshplan.planning.problem import PlacementProblem, PlacementResult, ProgressEvent, SolveLimits
 from meshplan.planning.solve import solve_placement
 from meshplan.records import MadeWith, Plan, Role
+from meshplan.records.codec import plan_to_json
 from meshplan.records.short_form import Facts, ShortForm
 from meshplan.reporting.file_sets import all_or_nothing
 from meshplan.workflow.airtime import (
@@ -252,12 +253,13 @@ def write_plan(planned: Planned, folder: Path, *, headers: bool = False, on_prog
     tell("Writing map and tables", 0, 0)
     devices, numbers = settings_of_devices(planned.plan, planned.prepared, planned.links.stations, folder)
     with all_or_nothing(folder) as scratch:
+        document = plan_to_json(planned.plan)
         files = [
             write_map(planned.plan, map_land(planned), scratch / "map.html"),
-            write_plan_json(planned.plan, scratch / "plan.json"),
+            write_plan_json(planned.plan, scratch / "plan.json", document),
             write_plan_geojson(planned.plan, scratch / "plan.geojson"),
             write_links_csv(planned.plan, scratch / "links.csv"),
-            write_report(planned.plan, scratch / "report.html"),
+            write_report(planned.plan, scratch / "report.html", document),
             *write_csv_tables(planned.plan, scratch / "tables"),
             write_geopackage(planned.plan, scratch / "exports" / "plan.gpkg"),
             write_gpx(planned.plan, scratch / "exports" / "sites.gpx"),

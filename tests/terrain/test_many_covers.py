@@ -69,3 +69,15 @@ def test_more_covers_than_two_bytes_hold() -> None:
     length = len(covers) + 1
     standing = StandingCover(laid.cover_index, (5.0,) * length, (0.0,) * length, (-1,) * length, (), (0.0,) * length)
     assert int(cover_terms(standing, grid.shape).codes.max()) == 66_000
+
+
+def test_what_a_land_knows_of_its_covers_by_number() -> None:
+    covers = invented(40, 5)
+    land = build_landscape(flat(), covers)
+    for number, cover in enumerate(land.covers, start=1):
+        roof_m = cover.height_m if cover.kind == "building" else 0.0
+        assert land.roof_heights_m[number] == roof_m
+        assert land.covers_of(frozenset({"wood_deciduous"}))[number] == (cover.kind == "wood_deciduous")
+        assert land.covers_of(frozenset({"building"}))[number] == land.building_covers[number] == (cover.kind == "building")
+    assert land.roof_heights_m[0] == 0.0
+    assert not land.covers_of(frozenset({"building"}))[0]
