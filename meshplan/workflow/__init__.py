@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from meshplan.workflow.profile import profile_between
     from meshplan.workflow.replan import Relinked, relink, replan_property
     from meshplan.workflow.sheets import find_plan, stored_walk, walk_fits, write_plan_sheets
+    from meshplan.workflow.simulate import simulate_property, write_simulation
 
 _HOME = {
     "Planned": "plan",
@@ -34,12 +35,14 @@ _HOME = {
     "read_catalogue": "catalogue",
     "relink": "replan",
     "replan_property": "replan",
+    "simulate_property": "simulate",
     "solve_limits": "plan",
     "stored_walk": "sheets",
     "walk_fits": "sheets",
     "write_calibrated": "calibrate",
     "write_plan": "plan",
     "write_plan_sheets": "sheets",
+    "write_simulation": "simulate",
 }
 
 __all__ = [
@@ -58,12 +61,14 @@ __all__ = [
     "read_catalogue",
     "relink",
     "replan_property",
+    "simulate_property",
     "solve_limits",
     "stored_walk",
     "walk_fits",
     "write_calibrated",
     "write_plan",
     "write_plan_sheets",
+    "write_simulation",
 ]
 
 
