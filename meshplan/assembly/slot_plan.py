@@ -307,6 +307,7 @@ class _Hearing:
 
     def __init__(self, table: LinkTable, keys: Mapping[str, Sequence[str]]) -> None:
         self.keys = keys
+        self.known: dict[tuple[str, str], bool] = {}
         self.rows = row_index(table)
         self.role = {station.key: station.site.role for station in table.stations}
         self.first = {row: table.stations[i].key for row, (i, _) in enumerate(table.pairs)}
@@ -318,7 +319,10 @@ class _Hearing:
         """Return whether a sender disturbs at a receiver, both by the names of things."""
         if receiver == sender:
             return True
-        return any(self._keys(here, there) for here in self.keys[receiver] for there in self.keys[sender])
+        pair = (receiver, sender)
+        if pair not in self.known:
+            self.known[pair] = any(self._keys(here, there) for here in self.keys[receiver] for there in self.keys[sender])
+        return self.known[pair]
 
     def _keys(self, receiver: str, sender: str) -> bool:
         row = self.rows.get((sender, receiver))

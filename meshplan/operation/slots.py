@@ -18,6 +18,10 @@ EXACT_UP_TO: Final = 14
 MOST_NODES: Final = 4000
 """Nodes of its search tree after which it stops: a count, so that the machine's load decides nothing (own choice)."""
 
+THOROUGH_UP_TO: Final = 80
+"""Transfers up to which cliques are grown from each of them, by the time that stays common; beyond, from so many of the heaviest,
+by the time that each conflicts with (own choice)."""
+
 Conflicts = NDArray[np.bool_]
 
 
@@ -222,12 +226,15 @@ def _clique_bound(lengths: NDArray[np.int64], conflicts: Conflicts, heads: NDArr
     """Return the most time that transfers of one clique take, with the least of what must come before and after all of them."""
     best = 0
     after = tail - lengths
-    for seed in range(lengths.size):
-        clique, free = [seed], conflicts[seed].copy()
+    size = lengths.size
+    weight = lengths + conflicts @ lengths
+    seeds = np.arange(size) if size <= THOROUGH_UP_TO else np.argsort(-weight, kind="stable")[:THOROUGH_UP_TO]
+    for seed in seeds:
+        clique, free = [int(seed)], conflicts[seed].copy()
         while free.any():
             choices = np.flatnonzero(free)
-            added = lengths[choices] + np.array([lengths[free & conflicts[j]].sum() for j in choices])
-            chosen = int(choices[int(np.argmax(added))])
+            common = conflicts[np.ix_(choices, choices)] @ lengths[choices] if size <= THOROUGH_UP_TO else weight[choices]
+            chosen = int(choices[int(np.argmax(lengths[choices] + common))])
             clique.append(chosen)
             free &= conflicts[chosen]
         members = np.array(clique)
