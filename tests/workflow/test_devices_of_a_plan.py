@@ -191,6 +191,7 @@ def test_headers_are_written_on_request_for_every_device_with_a_route(holding: t
     assert found == {f"{each['number']:03d}_{each['identifier']}.h" for each in document(tmp_path)["devices"] if each["served"]}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("radio", ["css-868-sf7", "css-868-sf12", "fsk-868-4k8", "css-2g4", "oqpsk-2g4-802154"])
 def test_what_is_programmed_takes_as_long_on_the_air_as_the_plan_counts(tmp_path: Path, radio: str) -> None:
     """The formulas are those that `tests/published/time_on_air.csv` judges; every one of their inputs stands in the file."""

@@ -50,6 +50,7 @@ def simulated(planned: Planned, *, fast: bool, days: int) -> SimulationRecord:
     return simulate_planned(planned, days=days, fast=fast, season=WORST)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fast", [False, True])
 def test_the_days_agree_with_the_plan(planned: Planned, fast: bool) -> None:
     plan = planned.plan

@@ -99,6 +99,7 @@ def test_guard_times_follow_from_the_clocks_that_are_stated(tmp_path: Path) -> N
     assert device["slots"]["sends"][0]["offset_ms"] - listen["from_ms"] == pytest.approx(guard, abs=1.0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fast", [False, True])
 def test_slots_leave_collisions_to_the_open_part_and_the_plan_holds(tmp_path: Path, fast: bool) -> None:
     crowd: Rows = [
