@@ -262,6 +262,17 @@ class PlaceSettings(_Settings):
     """Longitude of the place, east positive; only used while there is no site."""
 
 
+class SlotSettings(_Settings):
+    """How exactly devices keep the slots that devices.json gives them."""
+
+    clock_error_ppm: float = Field(default=60.0, gt=0, le=50_000)
+    """Most by which a clock is wrong, in millionths: 20 for a crystal of 32 kHz and 40 for frost (from memory)."""
+    readings_between_settings: float = Field(default=2.0, ge=1, le=100)
+    """Readings after which a device has heard an acknowledgement, by which it sets its clock, at the latest."""
+    jitter_ms: float = Field(default=5.0, ge=0, le=10_000)
+    """Most by which a program starts to send late or early besides."""
+
+
 class PropertySettings(_Settings):
     """The whole of `property.toml`."""
 
@@ -302,6 +313,8 @@ class PropertySettings(_Settings):
     """Prices."""
     supply: SupplySettings = SupplySettings()
     """Boards, cells, winter."""
+    slots: SlotSettings = SlotSettings()
+    """Clocks of devices that keep slots."""
     terrain: TerrainSettings = TerrainSettings()
     """Grid, refraction, ground."""
     land_cover: LandCoverSettings = LandCoverSettings()

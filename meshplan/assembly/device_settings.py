@@ -11,6 +11,7 @@ from typing import Final
 
 from meshplan.assembly.device_numbers import number_devices, physical_names, things
 from meshplan.assembly.running import radio_name
+from meshplan.assembly.slot_plan import SlotPlan
 from meshplan.assembly.traffic import command_need, listening_of, station_mode
 from meshplan.operation.airtime import acknowledgement_ms, chirp_is_aided
 from meshplan.operation.channel import MAX_TRIES, RETRY_SPACING_S
@@ -23,6 +24,7 @@ from meshplan.records.device_settings import (
     DeviceNumber,
     DeviceSettings,
     DevicesFile,
+    DeviceSlots,
     DutyBudget,
     ExpectedSignal,
     Forwarding,
@@ -30,6 +32,9 @@ from meshplan.records.device_settings import (
     Neighbour,
     RadioSetup,
     SeasonSignal,
+    SlotFrame,
+    SlotListen,
+    SlotSend,
 )
 from meshplan.records.radio import Modulation
 from meshplan.records.station import Station
@@ -43,7 +48,11 @@ CAUTIONS: Final = (
 
 
 def device_settings(
-    plan: Plan, stations: Sequence[Station], settings: PropertySettings, kept: Sequence[DeviceNumber] = ()
+    plan: Plan,
+    stations: Sequence[Station],
+    settings: PropertySettings,
+    kept: Sequence[DeviceNumber] = (),
+    slots: SlotPlan | None = None,
 ) -> tuple[DevicesFile, tuple[DeviceNumber, ...]]:
     """Return the settings of all devices of a plan, and all numbers that are given away.
 
@@ -55,11 +64,18 @@ def device_settings(
     settings : PropertySettings
     kept : sequence of DeviceNumber
         Numbers that devices have already.
+    slots : SlotPlan, optional
     """
     numbers = number_devices(plan, kept)
-    book = _Book(plan, stations, settings, numbers)
+    book = _Book(plan, stations, settings, numbers, slots)
     devices = sorted((book.settings_of(device) for device in things(plan)), key=lambda each: each.number)
-    return DevicesFile(plan.property_name, plan.version, CAUTIONS, tuple(devices)), numbers
+    frame = None
+    if slots is not None and slots.planned:
+        schedule, own = slots.schedule, settings.slots
+        spacing = own.readings_between_settings
+        frame = SlotFrame(slots.frame_ms, schedule.makespan_ms, slots.open_ms, schedule.bound_ms, own.clock_error_ppm, spacing)
+    note = slots.sentence if slots is not None else ""
+    return DevicesFile(plan.property_name, plan.version, CAUTIONS, frame, note, tuple(devices)), numbers
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,9 +91,14 @@ class _Book:
     """A plan with its devices looked up by the things that they are."""
 
     def __init__(
-        self, plan: Plan, stations: Sequence[Station], settings: PropertySettings, numbers: Sequence[DeviceNumber]
+        self,
+        plan: Plan,
+        stations: Sequence[Station],
+        settings: PropertySettings,
+        numbers: Sequence[DeviceNumber],
+        slots: SlotPlan | None,
     ) -> None:
-        self.plan, self.settings = plan, settings
+        self.plan, self.settings, self.slots = plan, settings, slots
         self.thing = physical_names(plan)
         self.number = {each.name: each for each in numbers}
         self.own: dict[str, list[Station]] = {}
@@ -127,6 +148,7 @@ class _Book:
             fast_interval_s=site.fast_interval_s if sensor else None,
             forwarding=forwarding,
             listening=self._listening(stations[0], sensor=sensor, forwards=forwards),
+            slots=self._slots(thing),
             duty=self._duty(names),
             expected=self._expected(names),
             not_chosen=self._not_chosen(stations, forwards=forwards, second=second is not None, fast=bool(site.fast_interval_s)),
@@ -241,6 +263,35 @@ class _Book:
             AFTER_REPORT: Listening("after report", None, None, window_ms(mode)),
             ALWAYS: Listening("always", 1.0, None, None),
         }[listening_of(site)]
+
+    def _slots(self, thing: str) -> DeviceSlots | None:
+        """Return when a thing sends and listens; None where it has no slot."""
+        if self.slots is None:
+            return None
+        sends, listens = [], []
+        for start, transfer, each in zip(self.slots.schedule.start_ms, self.slots.transfers, self.slots.planned, strict=True):
+            sensor = self.number[self.thing[each.sensor]].number
+            to = [self.number[name].number for name in each.receivers]
+            if each.sender == thing:
+                sends.append(SlotSend(sensor, to[0], to[1] if len(to) > 1 else None, round(start + each.guard_ms)))
+            elif thing in each.receivers:
+                second = each.row is None or each.receivers[0] != thing
+                sender = self.number[each.sender].number
+                listens.append(SlotListen(sender, sensor, second, start, start + transfer.length_ms))
+        if not sends and not listens:
+            return None
+        every = next((self.slots.every_frames[name] for name in self.same[thing] if name in self.slots.every_frames), None)
+        open_ms = self.slots.open_ms if listens else 0
+        share = (open_ms + sum(each.to_ms - each.from_ms for each in listens)) / self.slots.frame_ms
+        frames, fast_frames, first_frame = every or (None, None, None)
+        return DeviceSlots(
+            every_frames=frames,
+            fast_every_frames=fast_frames,
+            first_frame=first_frame,
+            sends=tuple(sorted(sends, key=lambda each: each.offset_ms)),
+            listens=tuple(sorted(listens, key=lambda each: (each.from_ms, each.sender))),
+            listening_share=min(share, 1.0),
+        )
 
     def _duty(self, names: Sequence[str]) -> DutyBudget | None:
         """Return the budget of a thing; a sensor that forwards is judged as the relay that it is, own readings included."""

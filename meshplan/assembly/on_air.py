@@ -53,7 +53,7 @@ class RouteTraffic:
         rates = [1.0 / hurried[number] for number, source in enumerate(sources) for _ in source.hops]
         self.hops = normal
         self.normal = settle(normal)
-        busier = [replace(hop, per_second=rate) for hop, rate in zip(normal, rates, strict=True)]
+        self.busier = busier = [replace(hop, per_second=rate) for hop, rate in zip(normal, rates, strict=True)]
         self.fast = settle(busier) if rates != [hop.per_second for hop in normal] else self.normal
 
     def _rows(self, number: int) -> range:

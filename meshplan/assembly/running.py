@@ -49,6 +49,10 @@ class Running:
     """Share of time that the last device before each commanded sensor spends on its commands, and how often each goes out."""
     modes: dict[str, RadioMode]
     """Radio of each device, by the name of the radio."""
+    traffic: RouteTraffic
+    """Every reading and command on the air."""
+    senders: dict[str, Station]
+    """Station of each radio, by the name of the radio."""
 
     @cached_property
     def energy(self) -> dict[str, EnergyRecord]:
@@ -158,6 +162,8 @@ def run_plan(
         starved=tuple(name for names in starved.values() for name in names),
         command_shares={source.name: _sent_last(source, modes) for source in sources[readings:]},
         modes=modes,
+        traffic=traffic,
+        senders=senders,
     )
 
 

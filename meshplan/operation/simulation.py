@@ -33,6 +33,11 @@ class Slots:
     """Slots come again after this time."""
     offset_s: Mapping[int, float]
     """From the start of a frame to the time at which a hop (its index) sends; hops without an entry send when they must."""
+    open_from_s: float = 0.0
+    open_to_s: float = 0.0
+    """Open part of each frame: whatever is tried again or comes late for its slot goes out within it, at a random moment."""
+    open_rows: frozenset[int] = frozenset()
+    """Hops without a slot that keep to the open part too."""
     first_frame: Mapping[int, int] = field(default_factory=dict)
     """Frame in which the first reading of a sensor's first hop is sent."""
     clock_error_ppm: float = 0.0
@@ -100,7 +105,7 @@ def simulate(days: Sequence[Day], *, seed: int, slots: Slots | None = None) -> S
     seed : int
     slots : Slots, optional
         Without them each sensor starts at a random moment and keeps its interval with a tenth of jitter, and a sender waits at
-        random before it tries again (`RETRY_SPACING_S`). With them a hop sends in its slot, and again in that of the next frame.
+        random before it tries again (`RETRY_SPACING_S`). With them a hop sends in its slot, and again in the open part of a frame.
 
     Notes
     -----
@@ -108,7 +113,7 @@ def simulate(days: Sequence[Day], *, seed: int, slots: Slots | None = None) -> S
         Own event simulation; it shares no formula with `tries.settle`, only the chance of one frame and what a hop is. Frames and
         acknowledgements that overlap on a channel are lost, both, as if everybody heard everybody (the safe side, as there); so
         is a frame whose receiver is sending. What maps do not tell of a link (`tries.slow_states`) is drawn anew each day, the
-        same for both directions: many days show many networks of which one is yours.
+        same for both directions, and evenly over all days (Latin hypercube): many days show many networks of which one is yours.
     Valid for
         First routes. A device sends one thing at a time; nothing is stored beyond its tries.
     """
@@ -118,8 +123,14 @@ def simulate(days: Sequence[Day], *, seed: int, slots: Slots | None = None) -> S
     air_ms = dict.fromkeys((hop.channel for hop in first), 0.0)
     sending_ms = dict.fromkeys((name for hop in first for name in (hop.sender, hop.receiver)), 0.0)
     readings, arrived = [], []
+    random = np.random.default_rng((seed, len(days)))
+    states = {
+        link: (random.permutation(len(days)) + random.uniform(size=len(days))) / len(days)
+        for link in sorted({_ends(hop) for hop in first})
+    }
     for number, day in enumerate(days):
-        run = _Day(day.hops, np.random.default_rng((seed, number)), slots, counts, delays, air_ms, sending_ms)
+        today = {link: float(drawn[number]) for link, drawn in states.items()}
+        run = _Day(day.hops, np.random.default_rng((seed, number)), today, slots, counts, delays, air_ms, sending_ms)
         run.walk()
         readings.append(run.readings)
         arrived.append(run.arrived)
@@ -133,6 +144,11 @@ def simulate(days: Sequence[Day], *, seed: int, slots: Slots | None = None) -> S
         loads={name: busy / whole_ms for name, busy in air_ms.items()},
         sending_ms=sending_ms,
     )
+
+
+def _ends(hop: HopTraffic) -> tuple[str, str]:
+    """Return the link of a hop, whichever way it is used."""
+    return min(hop.sender, hop.receiver), max(hop.sender, hop.receiver)
 
 
 class _Packet:
@@ -155,6 +171,7 @@ class _Day:
         self,
         hops: Sequence[HopTraffic],
         random: np.random.Generator,
+        states: Mapping[tuple[str, str], float],
         slots: Slots | None,
         counts: Sequence[HopCount],
         delays: Sequence[list[float]],
@@ -172,18 +189,19 @@ class _Day:
         self.next_hop = {hop.after: row for row, hop in enumerate(hops) if hop.after is not None}
         self.got: set[tuple[int, int]] = set()
         """Hop and reading of what the receiver has already."""
-        self.last_slot: dict[int, int] = {}
+        self.root = list(range(len(hops)))
+        for row, hop in enumerate(hops):
+            if hop.after is not None:
+                self.root[row] = self.root[hop.after]
         self.synced_s: dict[str, float] = {}
         names = sorted({name for hop in hops for name in (hop.sender, hop.receiver)})
         error = slots.clock_error_ppm * 1e-6 if slots else 0.0
         self.drift = dict(zip(names, random.uniform(-error, error, len(names)), strict=True))
-        links = sorted({tuple(sorted((hop.sender, hop.receiver))) for hop in hops})
-        drawn = dict(zip(links, random.uniform(size=len(links)), strict=True))
         self.chances = []
         for hop in hops:
-            at = drawn[tuple(sorted((hop.sender, hop.receiver)))]
-            chance = tuple(float(each[min(int(at * each.size), each.size - 1)]) for each in (hop.frame_success, hop.answer_success))
-            self.chances.append(chance)
+            at = states[_ends(hop)]
+            both = (hop.frame_success, hop.answer_success)
+            self.chances.append(tuple(float(each[min(int(at * each.size), each.size - 1)]) for each in both))
 
     def push(
         self, time_s: float, kind: int, row: int, used: int, reading: int, born_s: float, packet: _Packet | None = None
@@ -232,17 +250,31 @@ class _Day:
     def plan_send(self, row: int, used: int, reading: int, earliest: float, born: float) -> None:
         """Plan the next try: at once or after the wait that was counted in, or in the next free slot of the hop."""
         slots = self.slots
-        if slots is None or row not in slots.offset_s:
+        if slots is None or (row not in slots.offset_s and row not in slots.open_rows):
             self.push(earliest, _SEND, row, used, reading, born)
             return
-        offset = slots.offset_s[row]
-        frame = max(ceil((earliest - offset) / slots.frame_s - 1e-9), self.last_slot.get(row, -1) + 1)
-        self.last_slot[row] = frame
-        start = frame * slots.frame_s + offset
-        sender = self.hops[row].sender
-        wrong = self.drift[sender] * (start - self.synced_s.get(sender, start))
-        wrong += slots.jitter_s * float(self.random.uniform(-1.0, 1.0))
-        self.push(max(start + wrong, earliest), _SEND, row, used, reading, born)
+        if used == 0 and row in slots.offset_s:
+            root = self.root[row]
+            frame = round((born + slots.lead_s - slots.offset_s[root]) / slots.frame_s)
+            start = frame * slots.frame_s + slots.offset_s[row]
+            if start >= earliest - 1e-6:
+                sender = self.hops[row].sender
+                wrong = self.drift[sender] * (start - self.synced_s.get(sender, start))
+                wrong += slots.jitter_s * float(self.random.uniform(-1.0, 1.0))
+                self.push(max(start + wrong, earliest), _SEND, row, used, reading, born)
+                return
+        self.push(self.open_moment(row, earliest), _SEND, row, used, reading, born)
+
+    def open_moment(self, row: int, earliest: float) -> float:
+        """Return a random moment of the next open part in which a hop has time for a frame and its answer."""
+        slots, hop = self.slots, self.hops[row]
+        assert slots is not None
+        last = slots.open_to_s - (hop.frame_ms + hop.answer_ms) / 1000.0
+        if last <= slots.open_from_s:
+            return earliest
+        frame = ceil((earliest - last) / slots.frame_s)
+        begin = frame * slots.frame_s
+        return float(self.random.uniform(max(begin + slots.open_from_s, earliest), begin + last))
 
     def send(self, row: int, used: int, reading: int, now: float, born: float) -> None:
         """Put a frame on the air, or wait while the sender is busy."""

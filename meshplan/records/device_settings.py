@@ -142,6 +142,58 @@ class DutyBudget:
 
 
 @dataclass(frozen=True)
+class SlotSend:
+    """A slot in which the device sends."""
+
+    sensor: int = told("Number of the sensor whose reading it is.")
+    to: int = told("Number of the device that takes it.")
+    second_to: int | None = told(
+        "Number of the device that takes it in this same slot when the first does not answer; null for none."
+    )
+    offset_ms: int = told(
+        "Moment at which the frame goes out, ms after the start of the frame of slots; guard time is before and after."
+    )
+
+
+@dataclass(frozen=True)
+class SlotListen:
+    """A window in which the receiver is open for a slot of another device."""
+
+    sender: int = told("Number of the device that sends.")
+    sensor: int = told("Number of the sensor whose reading it is.")
+    second_route: bool = told("Whether only a second route asks for it.")
+    from_ms: int = told("Start of the window, ms after the start of the frame of slots.")
+    to_ms: int = told("Its end; the acknowledgement is within.")
+
+
+@dataclass(frozen=True)
+class DeviceSlots:
+    """The slots of one device."""
+
+    every_frames: int | None = told("Sensor: frames of slots from one reading to the next; null for others.")
+    fast_every_frames: int | None = told("The same in the fast mode; null where it has none.")
+    first_frame: int | None = told("Sensor: frame of its first reading, counted from 0; null for others.")
+    sends: tuple[SlotSend, ...] = told("When it sends; what is lost or late goes out in the open part.")
+    listens: tuple[SlotListen, ...] = told("When it must listen for others.")
+    listening_share: float = told("Most of the time that these windows take, with the open part where it listens for others.")
+
+
+@dataclass(frozen=True)
+class SlotFrame:
+    """The frame of slots that all devices share. Frame 0 starts at midnight UTC of any day that the gateway chooses."""
+
+    frame_ms: int = told("Time after which slots come again, ms.")
+    used_ms: int = told("Part of it that slots take, ms, from its start.")
+    open_ms: int = told(
+        "Open part behind the slots, ms: what was lost goes out again, what came late for its slot goes on, and commands go out "
+        "within it, each at a random moment, so that frame and answer end within it too."
+    )
+    least_ms: int = told("No order of slots takes less than this, ms; as used_ms where the order is proven to be the shortest.")
+    clock_error_ppm: float = told("Most by which each clock may be wrong, millionths (slots.clock_error_ppm).")
+    readings_between_settings: float = told("Readings after which a clock was set at the latest (slots.readings_between_settings).")
+
+
+@dataclass(frozen=True)
 class DeviceSettings:
     """All that is programmed into one device."""
 
@@ -160,7 +212,8 @@ class DeviceSettings:
     interval_s: float | None = told("Time between its readings, s; null where it has none.")
     fast_interval_s: float | None = told("The same in its fast mode (frost night, irrigation), s; null where it has none.")
     forwarding: tuple[Forwarding, ...] = told("Whose readings it sends on or takes in, and to whom.")
-    listening: Listening = told("When its receiver is open.")
+    listening: Listening = told("When its receiver is open, where it keeps no slots.")
+    slots: DeviceSlots | None = told("Its slots; null where it keeps none.")
     duty: DutyBudget | None = told("What it may send in an hour; null where it is not in the plan.")
     expected: tuple[ExpectedSignal, ...] = told("What to expect of each of its links.")
     not_chosen: tuple[str, ...] = told("What must be programmed too and the plan does not choose, in sentences.")
@@ -173,4 +226,6 @@ class DevicesFile:
     property_name: str = told("Name of the property.")
     version: str = told("Version of meshplan that made it.")
     cautions: tuple[str, ...] = told("What to keep in mind before relying on these figures.")
+    slots: SlotFrame | None = told("The frame of slots; null where there are none.")
+    slots_note: str = told("What slots give, or why there are none.")
     devices: tuple[DeviceSettings, ...] = told("Every sensor, and each relay and gateway of the plan, by number.")

@@ -49,7 +49,7 @@ def header_text(device: DeviceSettings, devices: DevicesFile) -> str:
         '#error "a program is for one device: two headers are included"',
         "#endif",
         "",
-        *(f"#define MESHPLAN_{name} {value}" for name, value in _macros(device)),
+        *(f"#define MESHPLAN_{name} {value}" for name, value in _macros(device, devices)),
         "",
         "/* To be programmed too, and no choice of the plan: */",
         *(f"/* - {_plain(words)} */" for words in device.not_chosen),
@@ -62,7 +62,7 @@ def header_text(device: DeviceSettings, devices: DevicesFile) -> str:
 Macros = Iterator[tuple[str, str]]
 
 
-def _macros(device: DeviceSettings) -> Macros:
+def _macros(device: DeviceSettings, devices: DevicesFile) -> Macros:
     for prefix, words in (("ROLE", ROLES), ("LISTENING", LISTENING), ("MODULATION", MODULATIONS)):
         yield from ((f"{prefix}_{word.upper().replace(' ', '_')}", str(place)) for place, word in enumerate(words))
     yield "NUMBER", f"{device.number}U"
@@ -86,6 +86,7 @@ def _macros(device: DeviceSettings) -> Macros:
         yield "LISTENING_WINDOW_US", _unsigned(listening.window_ms * 1000.0)
     if device.duty is not None:
         yield "DUTY_BUDGET_MS_PER_HOUR", f"{floor(device.duty.budget_ms_per_hour)}UL"
+    yield from _slot_macros(device, devices)
     yield "RADIO_COUNT", str(len(device.radios))
     for place, radio in enumerate(device.radios, start=1):
         yield from ((f"RADIO{place}_{name}", value) for name, value in _radio_macros(radio))
@@ -93,6 +94,24 @@ def _macros(device: DeviceSettings) -> Macros:
         "FORWARDING", [(f"{each.sensor}U", f"{each.to or 0}U", _truth(each.second_route)) for each in device.forwarding]
     )
     yield from _table("EXPECTED", [_expected(each) for each in device.expected])
+
+
+def _slot_macros(device: DeviceSettings, devices: DevicesFile) -> Macros:
+    """Give the slots: sends are sensor, to, second to, offset; windows are sender, sensor, from, to; all times in ms."""
+    slots = device.slots
+    yield "SLOTS", _truth(slots is not None)
+    if slots is None or devices.slots is None:
+        return
+    yield "SLOT_FRAME_MS", f"{devices.slots.frame_ms}UL"
+    yield "SLOT_OPEN_FROM_MS", f"{devices.slots.used_ms}UL"
+    yield "SLOT_OPEN_TO_MS", f"{devices.slots.used_ms + devices.slots.open_ms}UL"
+    yield "SLOT_EVERY_FRAMES", f"{slots.every_frames or 0}UL"
+    yield "SLOT_FAST_EVERY_FRAMES", f"{slots.fast_every_frames or 0}UL"
+    yield "SLOT_FIRST_FRAME", f"{slots.first_frame or 0}UL"
+    sends = [(f"{each.sensor}U", f"{each.to}U", f"{each.second_to or 0}U", f"{each.offset_ms}UL") for each in slots.sends]
+    yield from _table("SLOT_SENDS", sends)
+    listens = [(f"{each.sender}U", f"{each.sensor}U", f"{each.from_ms}UL", f"{each.to_ms}UL") for each in slots.listens]
+    yield from _table("SLOT_LISTENS", listens)
 
 
 def _radio_macros(radio: RadioSetup) -> Macros:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from meshplan.workflow.replan import Relinked, relink, replan_property
     from meshplan.workflow.review import review_logs, write_review
     from meshplan.workflow.sheets import find_plan, stored_walk, walk_fits, write_plan_sheets
+    from meshplan.workflow.simulate import simulate_property, write_simulation
 
 _HOME = {
     "Planned": "plan",
@@ -36,6 +37,7 @@ _HOME = {
     "relink": "replan",
     "replan_property": "replan",
     "review_logs": "review",
+    "simulate_property": "simulate",
     "solve_limits": "plan",
     "stored_walk": "sheets",
     "walk_fits": "sheets",
@@ -43,6 +45,7 @@ _HOME = {
     "write_plan": "plan",
     "write_plan_sheets": "sheets",
     "write_review": "review",
+    "write_simulation": "simulate",
 }
 
 __all__ = [
@@ -62,6 +65,7 @@ __all__ = [
     "relink",
     "replan_property",
     "review_logs",
+    "simulate_property",
     "solve_limits",
     "stored_walk",
     "walk_fits",
@@ -69,6 +73,7 @@ __all__ = [
     "write_plan",
     "write_plan_sheets",
     "write_review",
+    "write_simulation",
 ]
 
 

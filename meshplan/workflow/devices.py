@@ -6,16 +6,20 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from meshplan.assembly.device_settings import device_settings
+from meshplan.assembly.running import Running
+from meshplan.assembly.slot_plan import SlotPlan, plan_slots
 from meshplan.inputs.device_numbers import NUMBERS_FILE, read_device_numbers, together
+from meshplan.links.link_table import LinkTable
+from meshplan.planning.problem import PlacementPlan
 from meshplan.records import Plan
 from meshplan.records.device_settings import DeviceNumber, DevicesFile
-from meshplan.records.station import Station
 from meshplan.reporting.file_sets import recover
+from meshplan.workflow.airtime import running_of
 from meshplan.workflow.prepare import Prepared
 
 
 def settings_of_devices(
-    plan: Plan, prepared: Prepared, stations: Sequence[Station], folder: Path
+    plan: Plan, prepared: Prepared, links: LinkTable, placement: PlacementPlan, folder: Path
 ) -> tuple[DevicesFile, tuple[DeviceNumber, ...]]:
     """Return what the devices of a plan are programmed with, and all numbers given away, those of an earlier plan in `folder` too.
 
@@ -23,7 +27,13 @@ def settings_of_devices(
     """
     recover(folder)
     kept = together(prepared.base.numbers, read_device_numbers(folder / NUMBERS_FILE))
-    return device_settings(plan, stations, prepared.found.settings, kept)
+    slots = slots_of(plan, prepared, links, running_of(prepared, links, placement))
+    return device_settings(plan, links.stations, prepared.found.settings, kept, slots)
+
+
+def slots_of(plan: Plan, prepared: Prepared, links: LinkTable, running: Running) -> SlotPlan:
+    """Return the slots of a plan, or why there are none."""
+    return plan_slots(plan, running, links, prepared.base.catalogue.region, prepared.found.settings)
 
 
 def write_devices(

@@ -251,7 +251,7 @@ def write_plan(planned: Planned, folder: Path, *, headers: bool = False, on_prog
 
     tell = on_progress or silent
     tell("Writing map and tables", 0, 0)
-    devices, numbers = settings_of_devices(planned.plan, planned.prepared, planned.links.stations, folder)
+    devices, numbers = settings_of_devices(planned.plan, planned.prepared, planned.links, planned.result.plan, folder)
     with all_or_nothing(folder) as scratch:
         document = plan_to_json(planned.plan)
         files = [

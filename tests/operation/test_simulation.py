@@ -55,7 +55,7 @@ def test_the_slow_state_of_a_link_lasts_a_day_and_is_one_for_both_ways() -> None
     found = run(replace(hop("a", "g", 900.0), frame_success=states, answer_success=states), days=40)
     assert set(found.day_arrived) == {0, 96}, "a day is good or bad as a whole"
     good = sum(each == 96 for each in found.day_arrived)
-    assert 10 <= good <= 30
+    assert good == 20, "states are drawn evenly over the days"
     assert found.hops[0].frames == good * 96 + (40 - good) * 3 * 96, "answers are heard on the good days"
 
 
@@ -108,15 +108,14 @@ def test_a_tree_with_a_relay_meets_it_too() -> None:
     assert arrived == pytest.approx(float(settled.arriving[1] * settled.delivered[1]), abs=0.015)
 
 
-def test_the_same_seed_gives_the_same_days_and_days_do_not_depend_on_how_many_there_are() -> None:
+def test_the_same_seed_gives_the_same_days_and_another_seed_others() -> None:
     star = [hop(f"s{number}", "g", 60.0, 0.7) for number in range(5)]
     assert run(*star, days=3).delays_s == run(*star, days=3).delays_s
-    assert run(*star, days=3).day_arrived[:2] == run(*star, days=2).day_arrived
     assert run(*star, days=3).delays_s != run(*star, days=3, seed=2).delays_s
 
 
 def slotted(senders: int, length_s: float, **more: float) -> Slots:
-    return Slots(60.0, {row: 1.0 + row * length_s for row in range(senders)}, **more)
+    return Slots(60.0, {row: 1.0 + row * length_s for row in range(senders)}, 53.0, 60.0, **more)
 
 
 def test_slots_of_their_own_keep_all_apart_where_random_starts_collide() -> None:
@@ -124,8 +123,7 @@ def test_slots_of_their_own_keep_all_apart_where_random_starts_collide() -> None
     random, slots = run(*star), run(*star, slots=slotted(20, 0.5, clock_error_ppm=60.0, jitter_s=0.005, lead_s=0.05))
     assert sum(each.failed[COLLISION] for each in slots.hops) == 0
     lost = sum(each.failed[COLLISION] for each in random.hops) / sum(each.frames for each in random.hops)
-    # radio facts 2, 5.1: 20 senders of 371 ms in 60 s lose 21.1 % of single frames; repeats add to the load
-    assert 0.19 < lost < 0.30
+    assert lost > 0.211, "radio facts 2, 5.1: what single frames lose; repeats add to the load, and those that met meet again"
     assert slots.day_arrived == slots.day_readings
 
 
@@ -145,6 +143,26 @@ def test_slots_too_narrow_for_the_clocks_collide() -> None:
     assert sum(each.failed[COLLISION] for each in wide.hops) == 0
 
 
-def test_a_lost_slot_is_tried_again_in_the_next_frame() -> None:
-    found = run(hop("a", "g", 600.0, 0.5), days=4, slots=Slots(60.0, {0: 1.0}))
-    assert {round(delay - 0.1, 6) for delay in found.delays_s[0]} == {0.0, 60.0, 120.0}
+def test_a_lost_slot_is_tried_again_in_the_open_part() -> None:
+    found = run(hop("a", "g", 600.0, 0.5), days=4, slots=Slots(60.0, {0: 1.0}, 50.0, 60.0))
+    on_time = [delay for delay in found.delays_s[0] if delay < 1.0]
+    late = [delay for delay in found.delays_s[0] if delay >= 1.0]
+    assert {round(delay, 6) for delay in on_time} == {0.1}
+    assert len(late) / len(found.delays_s[0]) == pytest.approx(0.375 / 0.875, abs=0.06)
+    assert all(49.0 < delay % 60.0 <= 59.0 for delay in late)
+
+
+def test_slots_that_are_used_every_frame_leave_room_for_what_was_lost() -> None:
+    # the alarm night: the interval is the frame, half of all frames fade, and yet nothing piles up
+    found = run(hop("a", "r", 60.0, 0.5), hop("r", "g", 60.0, 0.5, after=0), slots=Slots(60.0, {0: 1.0, 1: 2.0}, 50.0, 60.0))
+    assert found.delivered(0) == pytest.approx(0.875, abs=0.03)
+    assert found.delivered(1) == pytest.approx(0.875, abs=0.03)
+    assert max(found.delays_s[1]) < 4 * 60.0
+
+
+def test_what_has_no_slot_can_keep_to_the_open_part() -> None:
+    star = [hop("s", "g", 60.0, frame_ms=40_000.0), hop("g", "s", 300.0, frame_ms=5000.0, tries=1)]
+    free = run(*star, slots=Slots(60.0, {0: 1.0}, 45.0, 60.0))
+    kept = run(*star, slots=Slots(60.0, {0: 1.0}, 45.0, 60.0, open_rows=frozenset({1})))
+    assert sum(each.failed[COLLISION] + each.failed[DEAF] for each in free.hops) > 100
+    assert sum(each.failed[COLLISION] + each.failed[DEAF] for each in kept.hops) == 0

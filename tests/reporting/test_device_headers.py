@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from meshplan.records.device_settings import (
     DeviceSettings,
     DevicesFile,
+    DeviceSlots,
     DutyBudget,
     ExpectedSignal,
     Forwarding,
@@ -23,6 +24,9 @@ from meshplan.records.device_settings import (
     Neighbour,
     RadioSetup,
     SeasonSignal,
+    SlotFrame,
+    SlotListen,
+    SlotSend,
 )
 from meshplan.reporting.device_headers import header_name, header_text, write_headers
 
@@ -105,6 +109,7 @@ RELAY = DeviceSettings(
     fast_interval_s=None,
     forwarding=(Forwarding(1, 3, False), Forwarding(2, None, True)),
     listening=Listening("always", 1.0, None, None),
+    slots=DeviceSlots(None, None, None, (SlotSend(1, 3, 4, 1_250),), (SlotListen(1, 1, False, 100, 900),), 0.013),
     duty=DutyBudget(0.1, 360_000.0, 0.001, 0.002, "a rule"),
     expected=(SIGNAL,),
     not_chosen=("The key.", "What stands */ where in the payload??/"),
@@ -123,8 +128,10 @@ LEAF = replace(
     duty=None,
     listening=Listening("sampled", None, 0.5, 4.25),
     not_chosen=(),
+    slots=None,
 )
-FILE = DevicesFile("Tansy Hollow", "0.1.0", ("An alarm is never promised.",), (RELAY, LEAF))
+FRAME = SlotFrame(60_000, 40_000, 6_000, 40_000, 60.0, 2.0)
+FILE = DevicesFile("Tansy Hollow", "0.1.0", ("An alarm is never promised.",), FRAME, "", (RELAY, LEAF))
 
 HOSTILE = (
     'quote " and \\ backslash',
@@ -228,7 +235,12 @@ def test_figures_are_those_of_the_file_and_powers_go_down() -> None:
     assert found["DUTY_BUDGET_MS_PER_HOUR"] == "360000UL"
     assert found["EXPECTED"] == "{ {3U, 0, (-884), 90, (-972)} }"
     assert found["FORWARDING"] == "{ {1U, 3U, 0}, {2U, 0U, 1} }"
+    assert found["SLOT_FRAME_MS"] == "60000UL"
+    assert found["SLOT_SENDS"] == "{ {1U, 3U, 4U, 1250UL} }"
+    assert found["SLOT_LISTENS"] == "{ {1U, 1U, 100UL, 900UL} }"
     leaf = macros(LEAF)
+    assert leaf["SLOTS"] == "0"
+    assert not any(name.startswith("SLOT_") for name in leaf)
     assert leaf["INTERVAL_MS"] == "900000UL"
     assert leaf["LISTENING_WINDOW_US"] == "4250UL"
     assert leaf["FORWARDING_COUNT"] == "0"

@@ -7,13 +7,14 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from json_schema_subset import faults_of
 from small_property import Rows, lay_small_property, usual_sites, write_sites
 
 from meshplan.assembly.traffic import station_emission
 from meshplan.errors import MeshplanError
-from meshplan.operation.airtime import time_on_air_ms
+from meshplan.operation.airtime import chirp_time_on_air_ms, serial_time_on_air_ms, time_on_air_ms
 from meshplan.operation.law import legal_check
 from meshplan.records import Role
 from meshplan.workflow.plan import Planned, plan_property, write_plan
@@ -188,3 +189,30 @@ def test_headers_are_written_on_request_for_every_device_with_a_route(holding: t
     write_plan(planned, tmp_path, headers=True)
     found = {path.name for path in (tmp_path / "exports" / "headers").iterdir()}
     assert found == {f"{each['number']:03d}_{each['identifier']}.h" for each in document(tmp_path)["devices"] if each["served"]}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("radio", ["css-868-sf7", "css-868-sf12", "fsk-868-4k8", "css-2g4", "oqpsk-2g4-802154"])
+def test_what_is_programmed_takes_as_long_on_the_air_as_the_plan_counts(tmp_path: Path, radio: str) -> None:
+    """The formulas are those that `tests/published/time_on_air.csv` judges; every one of their inputs stands in the file."""
+    sites = [row for row in usual_sites() if row["role"] != "relay"]
+    land = np.full((120, 120), 100.0, dtype=np.float32)
+    planned = plan_property(lay_small_property(tmp_path / "land", sites=sites, heights=land), radio=radio)
+    write_plan(planned, tmp_path / "out")
+    served = [device for device in document(tmp_path / "out")["devices"] if device["payload_bytes"] and device["served"]]
+    assert served
+    for device in served:
+        (setup,) = device["radios"]
+        size = device["payload_bytes"] + setup["header_bytes"]
+        if setup["spreading_factor"]:
+            time_ms = chirp_time_on_air_ms(
+                size,
+                setup["spreading_factor"],
+                setup["bandwidth_khz"],
+                coding_rate_index=int(setup["coding_rate"].removeprefix("4/")) - 4,
+                preamble_symbols=setup["preamble_symbols"],
+                low_rate=setup["low_rate_aid"],
+            )
+        else:
+            time_ms = serial_time_on_air_ms(size, setup["bit_rate_bps"], overhead_bytes=setup["frame_overhead_bytes"])
+        assert setup["longest_frame_ms"] == pytest.approx(float(time_ms), rel=1e-8)
