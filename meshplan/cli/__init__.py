@@ -11,7 +11,20 @@ import sys
 from meshplan.cli.stops import Stopped, stops_noticed
 from meshplan.cli.streams import steady_streams
 
-COMMANDS = ("land", "open", "check", "plan", "compare", "profile", "coverage", "sheets", "simulate", "calibrate", "review", "radios")
+COMMANDS = (
+    "land",
+    "open",
+    "check",
+    "plan",
+    "compare",
+    "profile",
+    "coverage",
+    "sheets",
+    "simulate",
+    "calibrate",
+    "review",
+    "radios",
+)
 
 NEW_OBJECTS_BEFORE_A_SEARCH = 100_000
 """Python looks for cycles after this many new objects, not after 700: reading a hundred thousand shapes makes millions that stay,

@@ -50,7 +50,7 @@ LEAST_ROWS: Final = 100
 MOST_NAMES: Final = 1_000
 """Unknown devices of which the names are kept."""
 MOST_RECEIVERS: Final = 200
-LIMITS: Final = {"power_dbm": (-174.0, 0.0), "snr_db": (-60.0, 100.0), "cell_v": (0.2, 100.0), "temperature_c": (-60.0, 100.0)}
+LIMITS: Final = {"power_dbm": (-174.0, -1.0), "snr_db": (-60.0, 100.0), "cell_v": (0.2, 100.0), "temperature_c": (-60.0, 100.0)}
 MILLIVOLT_FROM: Final = 100.0
 LARGEST_COUNTER: Final = float(2**53)
 
@@ -413,7 +413,7 @@ class _Reader:
             "device": "{name} no device and {are} left out",
             "counter": "{have} a counter that is none (negative, broken or beyond 2^53): it is not used",
             "hop": "{have} a number of hops that cannot be: it is not used",
-            "power_dbm": "{have} a received power outside −174 to 0 dBm or that is no number: it is not used",
+            "power_dbm": "{have} a received power outside −174 to −1 dBm or that is no number: it is not used",
             "snr_db": "{have} a signal-to-noise ratio that cannot be: it is not used",
             "cell_v": "{have} a cell voltage outside 0.2 to 100 V or that is no number: it is not used",
             "temperature_c": "{have} a temperature that cannot be: it is not used",

@@ -13,20 +13,8 @@ from meshplan.units import Array
 
 Whole = NDArray[np.int64]
 
-KINDS = ("silence", "cell", "loss", "step", "need", "slope", "load", "clock", "hour")
+KINDS = ("silence", "cell", "loss", "step", "need", "way", "slope", "load", "hour", "clock")
 """What a review looks for, the most urgent first."""
-
-KIND_WORDS = {
-    "silence": "silent",
-    "cell": "cell",
-    "loss": "loses packets",
-    "step": "signal fell at once",
-    "need": "will fall under its need",
-    "slope": "signal fades slowly",
-    "load": "carries more than planned",
-    "clock": "clock",
-    "hour": "disturbed by the hour",
-}
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,6 +78,8 @@ class ExpectedDevice:
     relays: tuple[str, ...] = ()
     """Those on its route, the nearest first."""
     gateway: str = ""
+    second_receiver: str = ""
+    """The next device of the second route, where one is planned."""
     cell: ExpectedCell | None = None
 
 

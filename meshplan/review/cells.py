@@ -22,8 +22,9 @@ USUAL_C: Final = 12.0
 """Temperature where the log has none (own choice: a year outside in a temperate climate)."""
 RATE_FACTOR: Final = 2.0
 """One standard deviation of the drain about the plan's, as a factor: mean currents alone fail often (radio facts 2, § 6)."""
-SOON_DAYS: Final = 42.0
-"""New cells are asked for so long before (own choice: a round of the property a month)."""
+SOON_DAYS: Final = 14.0
+"""New cells are asked for when they may be empty so soon with one chance in ten (own choice: a needless round costs less than a
+silent sensor)."""
 CHANGED_V: Final = 0.12
 """A cell that gains so much from one week to the next was changed."""
 SURE: Final = 0.99
@@ -93,14 +94,14 @@ def cell_outlook(cell: ExpectedCell, days: DeviceDays) -> CellOutlook | None:
         return None
     chance = np.exp(log_chance - log_chance.max())
     chance /= chance.sum()
-    left = np.maximum(cell.end_share - used, 0.0) / rate
+    left = np.maximum(np.maximum(cell.end_share - used, 0.0) / rate - 0.5 * WEEK, 0.0)  # the last week's median is of its middle
     low, middle, high = _quantiles(left, chance, (0.1, 0.5, 0.9))
     mean = float((chance * used).sum())
     spread = math.sqrt(max(float((chance * used**2).sum()) - mean**2, 0.0))
     factor = _quantiles(np.broadcast_to(_RATES, chance.shape), chance, (0.5,))[0]
     fast = float(chance[:, _RATES > 1.5].sum()) > SURE
     visible = spread < 0.2
-    soon = visible and float(chance[left < SOON_DAYS].sum()) > 0.5
+    soon = visible and low < SOON_DAYS
     return CellOutlook(
         mean, spread, factor, low, middle, high, float(volts[-1]), visible, soon, fast and visible and middle < 180.0, changed
     )

@@ -17,6 +17,8 @@ LATE: Final = 8
 SPARE: Final = 3
 SLACK: Final = 1.5
 """A gap holds at most so many times its length over the shortest interval, and `SPARE` more (radio facts 2, § 6)."""
+STANDING: Final = 0.2
+"""A counter that stays the same so often is none: the device starts anew for each packet. More seldom the broker said it again."""
 QUICKEST: Final = 0.1
 """A fast mode sends ten times as often at most (own choice): packets that a relay held back come closer."""
 BITS: Final = (8, 16, 32)
@@ -73,6 +75,10 @@ def read_sequence(time_s: Array, counter: Whole, interval_s: float, *, bits: int
     round_s = modulus * least_s / SLACK
     unsure = gap_s >= round_s
     double = (step == 0) & (gap_s < max(DOUBLE_S, 0.5 * usual_s))
+    again = (step == 0) & ~double & (gap_s < 0.5 * round_s)
+    if again.mean() > STANDING:
+        return _without_counter(time_s, interval_s)
+    double |= again
     late = (step > modulus - LATE) & ~double & (gap_s < LATE * usual_s)
     onward = (step >= 1) & (step <= most) & ~unsure & ~late
     broken = ~(double | late | onward)

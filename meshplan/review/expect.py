@@ -43,6 +43,7 @@ def expected_devices(plan: Plan, batteries: Mapping[str, Battery]) -> tuple[Expe
                 alarm=device.purpose is Purpose.ALARM,
                 relays=tuple(name for name in route.devices[1:-1]),
                 gateway=route.devices[-1],
+                second_receiver=route.second_devices[1] if len(route.second_devices) > 1 else "",
                 cell=_cell(device, batteries),
             )
         )

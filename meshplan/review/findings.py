@@ -24,6 +24,7 @@ BASE_WEIGHT = {
     "loss": 50.0,
     "step": 45.0,
     "need": 40.0,
+    "way": 35.0,
     "slope": 30.0,
     "load": 25.0,
     "hour": 20.0,
@@ -48,6 +49,7 @@ class Known:
     cells: Mapping[str, CellOutlook | None]
     intervals_s: Mapping[str, Array]
     heard_shares: Mapping[str, Mapping[str, float]]
+    hops: Mapping[str, int]
     first_s: float
     last_s: float
 
@@ -68,6 +70,7 @@ def all_findings(known: Known, unheard: tuple[str, ...]) -> tuple[Finding, ...]:
         *_losses(known, silent),
         *_steps(known, silent),
         *_needs(known),
+        *_ways(known),
         *_slopes(known),
         *_loads(known),
         *_clocks(known),
@@ -382,6 +385,28 @@ def _needs(known: Known) -> list[Finding]:
         )
         figures = {"lack_db": lack, "chance": min(month.chance for month in failing), "first_month": float(first.month)}
         found.append(Finding("need", name, known.last_s, sentence, check, known.weight("need", name), figures))
+    return found
+
+
+def _ways(known: Known) -> list[Finding]:
+    """Return devices whose packets nearly all come another way than planned."""
+    found = []
+    for name, review in known.reviews.items():
+        expected, heard, hops = review.expected, known.heard_shares.get(name, {}), known.hops.get(name, 0)
+        planned = len(expected.relays) + 1
+        usual = max(heard, key=lambda each: (heard[each], each), default="")
+        as_planned = sum(heard.get(each, 0.0) for each in (expected.receiver, *expected.relays, expected.gateway))
+        if heard and as_planned < 0.2 and usual != expected.second_receiver:
+            sentence = f"{name} is heard by {usual} and hardly by {expected.receiver}, as planned."
+        elif hops and hops != planned and not expected.second_receiver:
+            sentence = f"Packets of {name} take {hops} hop{'s' * (hops > 1)}, planned {'is' if planned == 1 else 'are'} {planned}."
+        else:
+            continue
+        check = (
+            "Whether it was set up with another parent, or its first link failed and it found another way: read that link again."
+        )
+        since = known.last_s - RECENT_DAYS * DAY_S
+        found.append(Finding("way", name, since, sentence, check, known.weight("way", name), {"hops": float(hops)}))
     return found
 
 

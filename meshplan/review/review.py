@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Final
 
 import numpy as np
 
@@ -28,6 +29,9 @@ from meshplan.review.outlook import best_level_dbm, months_ahead, recent
 from meshplan.review.rates import daily_intervals_s
 from meshplan.units import Array
 
+WEEK_S: Final = 7 * DAY_S
+LEAST_HOPS, NEARLY_ALL = 20, 0.8
+
 
 @dataclass(frozen=True, eq=False)
 class Reviewed:
@@ -48,6 +52,7 @@ class _Taken:
     months: dict[str, tuple[LinkMonth, ...]] = field(default_factory=dict)
     intervals_s: dict[str, Array] = field(default_factory=dict)
     heard: dict[str, dict[str, float]] = field(default_factory=dict)
+    hops: dict[str, int] = field(default_factory=dict)
 
 
 def review_network(
@@ -111,6 +116,7 @@ def look_at(
         cells=cells,
         intervals_s=taken.intervals_s,
         heard_shares=taken.heard,
+        hops=taken.hops,
         first_s=first_s,
         last_s=last_s,
     )
@@ -129,6 +135,7 @@ def _take(
     taken.months[name] = months_of(log, expected, packets)
     taken.intervals_s[name] = daily_intervals_s(sent_s, first_day, days.days)
     taken.heard[name] = _heard_shares(log, last_s)
+    taken.hops[name] = _usual_hops(log)
 
 
 def _heard_shares(log: DeviceLog, last_s: float) -> dict[str, float]:
@@ -138,6 +145,16 @@ def _heard_shares(log: DeviceLog, last_s: float) -> dict[str, float]:
         return {}
     numbers, rows = np.unique(said, return_counts=True)
     return {log.receivers[number]: float(many / rows.sum()) for number, many in zip(numbers, rows, strict=True)}
+
+
+def _usual_hops(log: DeviceLog) -> int:
+    """Return how many hops nearly all packets of the last week of a device took; 0 where they do not agree or say nothing."""
+    said = log.hop[log.time_s > log.time_s[-1] - WEEK_S]
+    said = said[said > 0]
+    if len(said) < LEAST_HOPS:
+        return 0
+    numbers, rows = np.unique(said, return_counts=True)
+    return int(numbers[np.argmax(rows)]) if rows.max() >= NEARLY_ALL * len(said) else 0
 
 
 def _interval_s(expected: ExpectedDevice, story: CounterStory) -> float:

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from meshplan.workflow.check import check_property
     from meshplan.workflow.compare import compare_radios
     from meshplan.workflow.next_places import propose_next_places
+    from meshplan.workflow.pilot import choose_pilot
     from meshplan.workflow.plan import Planned, plan_property, solve_limits, write_plan
     from meshplan.workflow.plan_check import check_plan
     from meshplan.workflow.prepare import Prepared, prepare_property
@@ -27,6 +28,7 @@ _HOME = {
     "calibrate_property": "calibrate",
     "check_plan": "plan_check",
     "check_property": "check",
+    "choose_pilot": "pilot",
     "compare_radios": "compare",
     "find_plan": "sheets",
     "plan_property": "plan",
@@ -55,6 +57,7 @@ __all__ = [
     "calibrate_property",
     "check_plan",
     "check_property",
+    "choose_pilot",
     "compare_radios",
     "find_plan",
     "plan_property",

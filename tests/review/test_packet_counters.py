@@ -88,3 +88,15 @@ def test_what_was_sent_is_what_was_heard_and_lost(start: int, lost: set[int], do
     assert read.story.packets + read.story.lost == 200
     assert read.story.lost == len(lost) == len(read.lost_s)
     assert (read.story.reboots, read.story.jumps) == (0, 0)
+
+
+def test_a_packet_said_again_by_the_broker_is_a_duplicate() -> None:
+    """Brokers say kept messages again at each connect, long after."""
+    found = story([50, 51, 52, 52, 53, 54], [0.0, 900.0, 1800.0, 2500.0, 2700.0, 3600.0])
+    assert (found.packets, found.lost, found.duplicates, found.jumps, found.reboots) == (5, 0, 1, 0, 0)
+
+
+def test_a_counter_that_stands_still_is_none() -> None:
+    """A device that starts anew for each packet always says the same."""
+    found = story([1] * 40)
+    assert (found.bits, found.packets, found.lost) == (0, 40, 0)
