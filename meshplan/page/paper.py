@@ -10,9 +10,40 @@ from typing import Final
 from meshplan.reporting.map.assets import figures_script, leaflet_script, leaflet_style, own_file
 
 FIGURES: Final = "figures.js"
-SHARED: Final = ("formulas.js", "links.js", "terrain.js", "parts.js", "chart.js", "season.js", "views.js", "layers.js")
+SHARED: Final = (
+    "formulas.js",
+    "links.js",
+    "terrain.js",
+    "parts.js",
+    "chart.js",
+    "season.js",
+    "views.js",
+    "layers.js",
+    "section.js",
+    "changes.js",
+    "wires.js",
+    "trial.js",
+)
 """Modules of the offline map that the page runs unchanged."""
-OWN: Final = ("wire.js", "sheet.js", "pencil.js", "card.js", "terms.js", "desk.js")
+OWN: Final = (
+    "wire.js",
+    "ink.js",
+    "snap.js",
+    "live.js",
+    "sheet.js",
+    "shapes.js",
+    "draft.js",
+    "signs.js",
+    "slip.js",
+    "card.js",
+    "terms.js",
+    "book.js",
+    "files.js",
+    "pictures.js",
+    "handout.js",
+    "begin.js",
+    "desk.js",
+)
 """In the order in which the page runs them."""
 
 

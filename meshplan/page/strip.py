@@ -5,11 +5,10 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from meshplan.assembly.page_records import MapLandscape
 from meshplan.records import Plan, Role
 from meshplan.reporting.map.data import page_data
 from meshplan.reporting.map.relief import relief_picture
-from meshplan.workflow.plan import Planned
+from meshplan.workflow.plan import Planned, map_land
 from meshplan.workflow.replan import Relinked
 
 
@@ -65,10 +64,10 @@ def touched_links(before: Planned, now: Relinked) -> dict[str, Any]:
 
 
 def drawn_of(planned: Planned) -> dict[str, Any]:
-    """Return what the sheet draws: the data of the offline map, without the engine that the map needs because it has no server."""
+    """Return what the sheet draws: the data of the offline map with its engine, which answers while something is in the hand."""
     land = planned.prepared.landscape
     picture = relief_picture(land.ground_amsl_m, land.grid)
-    data: dict[str, Any] = page_data(planned.plan, MapLandscape(land.grid, land.ground_amsl_m))
+    data: dict[str, Any] = page_data(planned.plan, map_land(planned))
     data["map"] = {"uri": picture.uri, "bounds": picture.bounds, "tiles": None}
     return data
 

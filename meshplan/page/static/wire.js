@@ -14,6 +14,7 @@ const deskWire = (() => {
       super(told.words || `refused (${status})`);
       this.status = status;
       this.faults = told.faults || [];
+      this.choices = told.choices || [];
     }
   }
 
@@ -107,8 +108,29 @@ const deskWire = (() => {
     }
   }
 
+  /* A file goes up as it is; its name stands in the address. */
+  async function send(path, name, file) {
+    const headers = { "meshplan-key": session, "Content-Type": "application/octet-stream" };
+    const answer = await fetch(`${path}?name=${encodeURIComponent(name)}`, { method: "POST", headers, body: file });
+    const told = (answer.headers.get("content-type") || "").startsWith("application/json")
+      ? await answer.json()
+      : { words: await answer.text() };
+    if (!answer.ok) throw new Refused(answer.status, told);
+    return told;
+  }
+
+  /* A picture or a written file comes with the session key, which an address alone does not carry. */
+  async function blobAndScale(path) {
+    const answer = await fetch(path, { headers: { "meshplan-key": session } });
+    if (!answer.ok) throw new Refused(answer.status, { words: await answer.text() });
+    return { address: URL.createObjectURL(await answer.blob()), scale: Number(answer.headers.get("meshplan-pixels")) || 1 };
+  }
+
   return {
     enter,
+    send,
+    blobAndScale,
+    blob: async (path) => (await blobAndScale(path)).address,
     listen,
     ask: (path) => speak("GET", path),
     tell: (path, message) => speak("POST", path, message || {}),

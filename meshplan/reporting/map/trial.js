@@ -20,6 +20,8 @@ const meshTrial = (() => {
 
   function start(page) {
     app = page;
+    beyond.clear();
+    usual.clear();
     const button = document.getElementById("open-trial");
     button.hidden = !app.canTry();
     app.trySite = trySite;
