@@ -31,6 +31,8 @@ Over = Literal["", "mine", "both"]
 OUTSIDE: Final = "outside"
 MOST_WATCHED_BYTES: Final = 50_000_000
 """Larger files are not changed here: each step keeps a copy of what it touched."""
+LOOKED_AT_BYTES: Final = 1_000_000
+"""Larger files are read anew only where size, time or number of the file changed."""
 _NUMBER: Final = re.compile(r"\d+")
 
 
@@ -229,9 +231,9 @@ class Book:
         try:
             path = safe_place(self.folder, name)
             sign = _sign(path)
-            if sign and sign[0] > MOST_WATCHED_BYTES:
+            if sign and sign[0] > LOOKED_AT_BYTES:
                 if self._large.get(name, ((), ""))[0] != sign:
-                    self._large[name] = (sign, hash_of(path))
+                    self._large[name] = sign, hash_of(path) if sign[0] > MOST_WATCHED_BYTES else self._kept.keep(path)
                 return self._large[name][1]
             content = self._read(name)
         except (MeshplanError, OSError):

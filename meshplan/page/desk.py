@@ -33,8 +33,8 @@ class Desk:
     """When somebody last asked for anything, by a clock that only runs forward."""
 
     def idle_s(self) -> float:
-        """Return for how long nobody was here; a page that listens is here."""
-        return 0.0 if self.events.listeners else time.monotonic() - self.asked_at_s
+        """Return for how long nobody was here; a page that listens is here, and a job that runs is waited for."""
+        return 0.0 if self.events.listeners or self.jobs.busy else time.monotonic() - self.asked_at_s
 
     def tell_step(self, how: str, step: Step) -> None:
         """Tell everyone of a change and let the plan be made anew."""

@@ -8,6 +8,7 @@ Besides, the names of host and origin must be exactly ours, and the browser must
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import hmac
 import secrets
@@ -31,6 +32,9 @@ MOST_FILE_BYTES: Final = 512_000_000
 MOST_HEAD_BYTES: Final = 16_384
 """Names, values and path of a request together."""
 TOO_MUCH: Final = "This is more than fits into one message."
+LONGEST_WAIT_S: Final = 60.0
+"""How long the next piece of a message may take to come (own choice)."""
+TOO_SLOW: Final = "The rest of the message did not come."
 MOST_KEYS: Final = 64
 """One-use keys waiting at a time; the oldest goes."""
 KEY_HEADER: Final = "meshplan-key"
@@ -107,6 +111,7 @@ class Gate:
     keys: Keys
     most_bytes: int = MOST_BODY_BYTES
     most_file_bytes: int = MOST_FILE_BYTES
+    longest_wait_s: float = LONGEST_WAIT_S
     tile_origin: str = ""
     """The one origin from which pictures of the map may come while somebody has switched that on."""
 
@@ -131,10 +136,16 @@ class Gate:
         if refused is not None:
             await _plain(send, *refused, self._always())
             return
-        taken, most = [0], self._most(scope)
+        taken, most, whole = [0], self._most(scope), [False]
 
         async def limited() -> Message:
-            message = await receive()
+            if whole[0]:
+                return await receive()  # for the end of the connection, which may come whenever it likes
+            try:
+                message = await asyncio.wait_for(receive(), self.longest_wait_s)
+            except TimeoutError as error:
+                raise HTTPException(408, TOO_SLOW) from error
+            whole[0] = not message.get("more_body", False)
             taken[0] += len(message.get("body", b""))
             if taken[0] > most:
                 raise HTTPException(413, TOO_MUCH)

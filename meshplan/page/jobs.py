@@ -273,6 +273,11 @@ class Jobs:
             raise InputError("there is no such job", where="job", fix="Load the page again.")
         return found
 
+    @property
+    def busy(self) -> bool:
+        """Whether a job runs or waits."""
+        return any(job.state in ("waiting", "running") for job in list(self.jobs))
+
     def as_data(self) -> list[dict[str, Any]]:
         """Return all jobs, the newest last."""
         with self._lock:

@@ -20,6 +20,9 @@ from meshplan.page.gate import KEY_HEADER
 from meshplan.page.listen import _Server, listening_socket
 from meshplan.page.server import make_app
 
+PATIENCE_S = 240
+"""How long a busy machine may take for what is done in a moment; nothing is judged by it but whether it comes at all."""
+
 
 @dataclass
 class NoPlanner:
@@ -52,7 +55,7 @@ class Client:
 
     def raw(self, method: str, path: str, headers: dict[str, str], body: bytes | None = None) -> tuple[int, dict[str, str], bytes]:
         """Send exactly these headers besides Host (unless given) and Content-Length."""
-        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=PATIENCE_S)
         connection.putrequest(method, path, skip_host="Host" in headers, skip_accept_encoding=True)
         for name, value in headers.items():
             connection.putheader(name, value)
@@ -113,5 +116,5 @@ def open_desk(folder: Path, *, live: Any = NoPlanner, **more: Any) -> Iterator[t
         if desk.events._loop is not None:
             desk.events._loop.call_soon_threadsafe(desk.events.end)
         server.should_exit = True
-        thread.join(20)
+        thread.join(PATIENCE_S)
         assert not thread.is_alive()

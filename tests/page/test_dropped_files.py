@@ -78,7 +78,7 @@ def test_shapes_are_cover_or_boundary_and_where_it_is_not_clear_one_is_asked(ins
     path = folder.parent / "outline.gpkg"
     frame.to_file(path, driver="GPKG")
     told = client.send("outline.gpkg", path.read_bytes())[1]
-    assert (told["taken"], [use["use"] for use in told["uses"]]) == (False, ["boundary", "cover"])
+    assert (told["taken"], [use["use"] for use in told["uses"]]) == (False, ["boundary", "cover", "search_ground"])
     assert not (folder / "outline.gpkg").exists(), "nothing is written before the answer"
     assert client.do("/do/take", held=told["held"], use="sites")[0] == 422
     assert client.do("/do/take", held=told["held"], use="boundary")[0] == 200
@@ -148,6 +148,7 @@ def test_a_large_raster_is_put_back_and_done_again_from_the_disk(
 ) -> None:
     client, desk = inside
     monkeypatch.setattr("meshplan.page.kept.MOST_IN_MEMORY_BYTES", 10_000)
+    monkeypatch.setattr("meshplan.page.book.LOOKED_AT_BYTES", 10_000)
     monkeypatch.setattr("meshplan.page.book.MOST_WATCHED_BYTES", 20_000)
     folder, before = desk.book.folder, contents(desk.book.folder)
     content = write_raster(folder.parent / "f.tif", bank(), transform=from_origin(WEST_M, SOUTH_M + 120, 1, 1)).read_bytes()

@@ -218,3 +218,17 @@ def test_an_address_of_tiles_that_is_none_is_refused(change: dict[str, object], 
     status, told = client.do("/do/tiles", **{"address": TILES, "credit": "Somebody"} | change)
     assert (status, bool(told["faults"][0]["fix"])) == (422, True)
     assert client.raw("GET", "/", {"Sec-Fetch-Site": "none"})[1]["content-security-policy"] == POLICY
+
+
+def test_a_message_that_does_not_come_to_its_end_is_given_up(inside: tuple[Client, Desk]) -> None:
+    client, desk = inside
+    assert desk.gate is not None
+    usual, desk.gate.longest_wait_s = desk.gate.longest_wait_s, 0.2
+    try:
+        for path, kind in (("/do/step", "application/json"), ("/do/file?name=a.csv", "application/octet-stream")):
+            headers = client.usual("POST") | {"Content-Type": kind, "Content-Length": "100"}
+            assert client.raw("POST", path, headers)[0] == 408
+        assert desk.tray.held() == []
+    finally:
+        desk.gate.longest_wait_s = usual
+    assert client.ask("/ask/forms")[0] == 200

@@ -3,79 +3,25 @@
 from __future__ import annotations
 
 import json
-import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
+from desk_browser import HOSTILE, page_of, until
 from one_browser import started_browser
-from open_desk import NoPlanner, open_desk
-from small_property import lay_small_property, usual_sites
+from open_desk import open_desk
+from small_property import lay_small_property
 
 from meshplan.inputs.property import read_property
 from meshplan.page.desk import Desk
 from meshplan.page.live import Live
-from meshplan.page.strip import drawn_of, strip_of
-from meshplan.reporting.map.data import json_block
 from meshplan.workflow.plan import plan_property
 
 pytestmark = pytest.mark.browser
-HOSTILE = "<img src=x onerror=document.title='in'>"
-
-
-@pytest.fixture(scope="module")
-def laid(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, bytes, dict[str, Any]]:
-    """A holding with a hostile name, and what the planner says of it."""
-    rows = [row | ({"name": HOSTILE} if row["name"] == "Bed" else {}) for row in usual_sites()]
-    folder = lay_small_property(tmp_path_factory.mktemp("laid") / "holding", sites=rows)
-    planned = plan_property(folder)
-    return folder, json_block(drawn_of(planned)).encode(), strip_of(planned.plan, None) | {"clock": 0}
-
-
-@contextmanager
-def page_of(desk: Desk, **options: Any) -> Iterator[tuple[Any, list[str]]]:
-    """Open a page in a browser of its own; what it says on the console and where it asks comes along."""
-    context = started_browser().new_context(viewport={"width": 1280, "height": 860}, **options)
-    page = context.new_page()
-    said: list[str] = []
-    page.on("console", lambda message: said.append(message.text))
-    page.on("pageerror", lambda error: said.append(str(error)))
-    page.on("request", lambda request: None if request.url.startswith((own, "data:", "blob:")) else said.append(request.url))
-    own = f"http://127.0.0.1:{desk.port}/"
-    page.goto(f"{own}#key={desk.keys.fresh()}")
-    page.wait_for_selector("html[data-ready=yes]")
-    try:
-        yield page, said
-    finally:
-        context.close()
-
-
-@pytest.fixture
-def desk(laid: tuple[Path, bytes, dict[str, Any]], tmp_path: Path) -> Iterator[Desk]:
-    source, drawn, strip = laid
-    folder = tmp_path / "holding"
-    folder.mkdir()
-    for path in source.iterdir():
-        (folder / path.name).write_bytes(path.read_bytes())
-
-    def planner(folder: Path, events: Any) -> NoPlanner:
-        return NoPlanner(folder, events, strip, drawn)
-
-    with open_desk(folder, live=planner) as (_, desk):
-        yield desk
 
 
 def site(desk: Desk, name: str) -> Any:
     return next(site for site in read_property(desk.book.folder).sites if site.name == name)
-
-
-def until(tells: Any) -> None:
-    deadline = time.monotonic() + 20
-    while not tells():
-        assert time.monotonic() < deadline, "it did not happen"
-        time.sleep(0.05)
 
 
 def test_a_place_is_dragged_and_put_back_to_the_byte(desk: Desk) -> None:

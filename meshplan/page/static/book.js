@@ -53,7 +53,7 @@ const makeBook = (desk) => {
   }
 
   /* Somebody else changed the same thing: theirs stands already; mine goes over it, or lies beside it, only where one says so. */
-  function chooseBetween({ faults, canOver, over, beside, leave }) {
+  function chooseBetween({ faults, choices, over, beside, leave }) {
     const box = byId("conflict");
     const choice = (id, words, act, css) =>
       h(
@@ -84,8 +84,8 @@ const makeBook = (desk) => {
         "p",
         { class: "choices" },
         choice("theirs", "Take theirs", leave, "dark"),
-        canOver ? choice("mine", "Write mine over it", over) : "",
-        beside ? choice("both", "Keep both", beside) : "",
+        choices.includes("mine") ? choice("mine", "Write mine over it", over) : "",
+        choices.includes("both") ? choice("both", "Keep both", beside) : "",
       ),
     );
     desk.pane("card");

@@ -131,12 +131,9 @@ const makeCard = (desk) => {
       { what: "shape", key: `shape ${shape.file} ${shape.feature}` },
       `${shape.file}, feature ${shape.feature}`,
       [
-        h(
-          "h2",
-          {},
-          shape.values.name || (shape.use === "boundary" ? "Boundary" : meshParts.kindWords(shape.values.kind || "shape")),
-        ),
+        h("h2", {}, desk.titleOf(shape)),
         h("p", { class: "soft" }, desk.measured(shape)),
+        shape.use === "search_ground" ? [h("p", {}, "The planner looks for relay places here."), desk.searched()] : "",
         columns.filter(isFirst).map(one),
         fold("more", "All other fields", columns.filter((column) => !isFirst(column)).map(one)),
         h(
@@ -184,7 +181,7 @@ const makeCard = (desk) => {
     for (const old of document.querySelectorAll(".blank [aria-invalid]")) old.removeAttribute("aria-invalid");
     const rest = [];
     for (const fault of faults) {
-      const settings = fault.file === "property.toml",
+      const settings = fault.file === "property.toml" && shown.what !== "shape",
         fits = settings === ["terms", "begin"].includes(shown.what),
         box = fault.key && fits ? byId("ledger").querySelector(`[data-key="${CSS.escape(fault.key)}"]`) : null;
       if (!box) {

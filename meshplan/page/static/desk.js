@@ -4,8 +4,8 @@ const meshDesk = (() => {
   const { h, amount, count, plain, kindWords } = meshParts;
   const byId = (id) => document.getElementById(id);
   const SHIFT_M = 6,
-    MOST_FOUND = 12,
-    INK_STORE = "meshplan-ink";
+    INK_STORE = "meshplan-ink",
+    USES = { search_ground: "ground to search" };
   let told = { sites: [], files: {}, steps: [], place: 0, faults: [], settings: {}, shapes: [] },
     columns = [],
     terms = [],
@@ -18,12 +18,11 @@ const meshDesk = (() => {
     plan = null,
     ink = null,
     inkedNow = null,
-    lastTerm = "",
-    searchGround = null;
+    lastTerm = "";
 
   const find = (name) => told.sites.find((site) => site.values.name === name);
   const shapeAt = (edit) => (told.shapes || []).find((shape) => shape.file === edit.file && shape.feature === edit.feature);
-  const nameOf = (shape) => shape.values.name || kindWords(shape.values.kind || shape.use);
+  const nameOf = (shape) => shape.values.name || kindWords(shape.values.kind || USES[shape.use] || shape.use);
   const said = (words) => words.slice(0, 200);
   const still = () => window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 
@@ -67,8 +66,13 @@ const meshDesk = (() => {
       shape.values.kind === "building" && shape.geometry && shape.geometry.type === "LineString" ? "wall" : shape.values.kind,
     colourOf: (shape) => (kinds.find((kind) => kind.name === shape.values.kind) || { colour: "#b9ad95" }).colour,
     useWords: (use) =>
-      ({ sites: "sites", cover: "what stands on the land", boundary: "the boundary", elevation: "heights of the land" })[use] ||
-      use.replaceAll("_", " "),
+      ({
+        sites: "sites",
+        cover: "what stands on the land",
+        boundary: "the boundary",
+        search_ground: "ground to search",
+        elevation: "heights of the land",
+      })[use] || use.replaceAll("_", " "),
     filesOf: () => Object.entries(told.files).flatMap(([use, list]) => list.map((one) => [desk.useWords(use), one])),
     /* A file came into the folder: what it changes is read, and the ground under the sheet looked at. */
     arrived: async () => {
@@ -124,6 +128,15 @@ const meshDesk = (() => {
       });
       return box;
     },
+    searched: () => {
+      const column = terms.find((one) => one.key === "generate_relays"),
+        was = told.settings.generate_relays;
+      return card.blank(column, was === undefined ? "" : String(was), {
+        prefix: "search",
+        changed: (value) => desk.termed(column, meant(column, value), was === undefined ? null : was),
+      });
+    },
+    titleOf: (shape) => nameOf(shape)[0].toUpperCase() + nameOf(shape).slice(1),
     measured: (shape) => {
       const corners = pencil.cornersOf(shape.geometry);
       if (!corners || !sheet.map()) return "Of several parts; bent in a map program.";
@@ -229,13 +242,9 @@ const meshDesk = (() => {
         if (done && now) desk.chooseShape(now, { focus: false });
       });
     },
-    drawn: (kind, geometry, corners) => {
+    drawn: (kind, geometry) => {
       signs.layBack();
-      if (kind.name === "search") {
-        askSearch(corners);
-        return;
-      }
-      const use = kind.name === "boundary" ? "boundary" : "cover";
+      const use = { boundary: "boundary", search: "search_ground" }[kind.name] || "cover";
       const file = (told.files[use] || []).find((one) => !one.why_not),
         values = use === "cover" ? { kind: kind.name, ...(geometry.type === "LineString" ? kind.values || {} : {}) } : {};
       addShape(`${kind.words || kindWords(kind.name)} drawn`, {
@@ -343,65 +352,6 @@ const meshDesk = (() => {
     else pencil.show();
   }
 
-  /* Ground to search: an outline, how many places, how high; they become rows of the table like any other. */
-  function askSearch(corners) {
-    searchGround = corners;
-    const field = (id, words, value, unit) =>
-      h(
-        "div",
-        { class: "blank" },
-        h("label", { for: id }, words),
-        h(
-          "span",
-          { class: "entry" },
-          h("input", { id, type: "text", inputmode: "decimal", value }),
-          unit ? h("span", { class: "unit" }, unit) : null,
-        ),
-      );
-    card.showView(
-      [
-        h("h2", {}, "Ground to search"),
-        h(
-          "p",
-          {},
-          `${snap.areaWords(snap.area(corners))}. The highest free spots of it become relay places, apart from each other; ` +
-            "the planner then takes those that help.",
-        ),
-        field("search-most", "How many places", "4", ""),
-        field("search-height", "Antenna height", "3", "m"),
-        h(
-          "p",
-          { class: "acts" },
-          h("button", { type: "button", class: "dark", id: "search-ground", onclick: search }, "Search this ground"),
-        ),
-      ],
-      "Ground to search",
-      "search",
-    );
-  }
-  function search() {
-    const most = Math.min(Math.max(Math.round(Number(byId("search-most").value)) || 0, 1), MOST_FOUND),
-      height = byId("search-height").value.trim(),
-      found = sheet.highest(searchGround, most);
-    if (!found.length) return desk.say("No free ground was found there; draw the outline on the land that is shown.");
-    const taken = new Set();
-    const places = found.map(({ at, ground }) => {
-      let number = 1;
-      while (taken.has(number) || told.sites.some((site) => site.values.name === `Found ${number}`)) number += 1;
-      taken.add(number);
-      const values = {
-        name: `Found ${number}`,
-        role: "relay",
-        antenna_agl_m: height,
-        note: `found on searched ground, ${plain(ground)} m high`,
-      };
-      return { values, at };
-    });
-    return addSites(`ground searched, ${count(places.length, "place", "places")} found`, places).then((done) => {
-      if (done) desk.aside();
-    });
-  }
-
   function choose(name, options) {
     const thing = find(name) || told.sites.find((site) => name.startsWith(`${site.values.name} (`));
     if (!thing) {
@@ -418,10 +368,10 @@ const meshDesk = (() => {
   }
 
   /* ---- steps ---- */
-  async function step(words, edits) {
+  async function step(words, edits, over) {
     book.close();
     try {
-      await deskWire.tell("/do/step", { words: said(words), do: edits });
+      await deskWire.tell("/do/step", { words: said(words), do: edits, ...(over ? { over } : {}) });
       complain([]);
       await read();
       return true;
@@ -429,55 +379,21 @@ const meshDesk = (() => {
       if (!error.status) throw error;
       await read({ keepCard: true });
       const faults = error.faults.length ? error.faults : [{ problem: error.message, fix: "", where: "" }];
-      if (error.status === 409) between(words, edits, faults);
+      if (error.status === 409) between(words, edits, faults, error.choices);
       else complain(faults);
       return false;
     }
   }
 
-  function between(words, edits, faults) {
-    const gone = edits.some((edit) => edit.mark && !shapeAt(edit)) || edits.some((edit) => edit.name && !find(edit.name));
+  /* What can be done where somebody else was first is for the server to say. */
+  function between(words, edits, faults, choices) {
     book.chooseBetween({
       faults,
-      canOver: !gone,
-      over: () => step(words, edits.map(over)),
-      beside: edits.every((edit) => besideOf(edit)) ? () => step(`${words}, beside theirs`, edits.map(besideOf)) : null,
+      choices,
+      over: () => step(words, edits, "mine"),
+      beside: () => step(`${words}, beside theirs`, edits, "both"),
       leave: () => read(),
     });
-  }
-  function over(edit) {
-    if (edit.mark) return { ...edit, mark: shapeAt(edit).mark };
-    if (edit.what !== "key.set") return { ...edit, was: {} };
-    const now = edit.key.split(".").reduce((table, part) => (table ? table[part] : undefined), told.settings);
-    return { ...edit, was: now === undefined ? null : now };
-  }
-  /* Both kept: theirs as it stands, mine as one more place or shape beside it. */
-  function besideOf(edit) {
-    if (edit.what === "shape.draw" || edit.what === "shape.set") {
-      const now = shapeAt(edit);
-      if (!now) return null;
-      const geometry = edit.geometry || now.geometry,
-        values = { ...now.values, ...(edit.values || {}) };
-      return {
-        what: "shape.add",
-        use: now.use,
-        file: now.file,
-        values: { ...values, name: said(`${nameOf(now)}, mine`) },
-        geometry,
-      };
-    }
-    if (edit.what !== "site.set") return null;
-    const now = find(edit.name);
-    if (!now || !now.place) return null;
-    const values = Object.fromEntries(
-      Object.entries(now.values).filter(([key]) => !["lon_deg", "lat_deg", "x_m", "y_m"].includes(key)),
-    );
-    return {
-      what: "site.add",
-      file: now.file,
-      values: { ...values, ...(edit.values || {}), name: freeName(`${edit.name}, mine`.slice(0, 70)) },
-      place: edit.place || now.place,
-    };
   }
 
   function complain(faults) {
@@ -648,6 +564,7 @@ const meshDesk = (() => {
       if (names.some((name) => !/\.(csv|tsv|geojson|json)$/i.test(name)) || !plan) await pictures.look();
     }
     if (kind === "stage") slip.working(data.stage);
+    if (kind === "seeking") slip.seeking(data);
     if (kind === "links") {
       slip.touched(data);
       sheet.touched(data.touched);

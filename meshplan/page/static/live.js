@@ -1,9 +1,8 @@
 /* Answers while something is in the hand: the page's own engine, as on the offline map; exact links follow at release. */
 "use strict";
-const makeLive = (desk) => {
+const makeLive = () => {
   const { chance, count } = meshParts;
-  const MOST_MS = 9,
-    FINE = 60;
+  const MOST_MS = 9;
   let turn = 0;
 
   /* Ends of a place as the plan knows them: one for each role and height. */
@@ -61,44 +60,5 @@ const makeLive = (desk) => {
     return now.unknown ? null : now.now.chance;
   }
 
-  /* Ground to search: the highest spots of an outline, no two nearer than a share of its width, on land that is free. */
-  function highest(app, corners, most) {
-    const { land } = app,
-      cells = corners.map((at) => land.cellOf(at.lat, at.lng));
-    const inside = (column, row) => {
-      let odd = false;
-      for (let i = 0, j = cells.length - 1; i < cells.length; j = i++) {
-        const a = cells[i],
-          b = cells[j];
-        if (a.row > row !== b.row > row && column < ((b.column - a.column) * (row - a.row)) / (b.row - a.row) + a.column)
-          odd = !odd;
-      }
-      return odd;
-    };
-    const size = L.latLngBounds(corners),
-      across = desk.distance(size.getSouthWest(), size.getNorthEast()),
-      apart = across / Math.max(Math.sqrt(most) * 2, 2);
-    const spots = [];
-    for (let i = 0; i <= FINE; i++)
-      for (let j = 0; j <= FINE; j++) {
-        const lat = size.getSouth() + ((size.getNorth() - size.getSouth()) * i) / FINE,
-          lng = size.getWest() + ((size.getEast() - size.getWest()) * j) / FINE;
-        const cell = land.cellOf(lat, lng);
-        if (!inside(cell.column, cell.row)) continue;
-        const number = land.coverAt(cell),
-          cover = number ? app.engine.covers[number - 1] : null;
-        if (cover && cover.solid) continue;
-        const ground = land.groundAt(cell);
-        if (Number.isFinite(ground)) spots.push({ at: L.latLng(lat, lng), ground });
-      }
-    spots.sort((p, q) => q.ground - p.ground);
-    const found = [];
-    for (const spot of spots) {
-      if (found.length === most) break;
-      if (found.every((other) => desk.distance(other.at, spot.at) >= apart)) found.push(spot);
-    }
-    return found;
-  }
-
-  return { heldAt, show, chanceOf, highest };
+  return { heldAt, show, chanceOf };
 };

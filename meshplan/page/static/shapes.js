@@ -52,16 +52,17 @@ const makePencil = (desk) => {
       if (!shape.geometry) continue;
       const own = chosen && chosen.mark === shape.mark,
         border = shape.use === "boundary",
+        search = shape.use === "search_ground",
         colour = desk.colourOf(shape);
       L.geoJSON(shape.geometry, {
         style: {
           color: own ? "#23211c" : border ? "#23211c" : "#4a5a2c",
           weight: own ? 3 : border ? (planned ? 10 : 2) : 1.5,
           opacity: own ? 1 : border && planned ? 0 : 0.7,
-          dashArray: border && !planned && !own ? "10 3 2 3" : null,
+          dashArray: search && !own ? "4 4" : border && !planned && !own ? "10 3 2 3" : null,
           fill: !border,
-          fillColor: colour,
-          fillOpacity: planned ? 0.08 : 0.5,
+          fillColor: search ? "url(#search-lines)" : colour,
+          fillOpacity: search ? 1 : planned ? 0.08 : 0.5,
         },
         pointToLayer: (_, at) => L.circleMarker(at, { radius: 6 }),
         bubblingMouseEvents: true,

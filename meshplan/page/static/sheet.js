@@ -5,7 +5,7 @@ const makeSheet = (desk) => {
   const byId = (id) => document.getElementById(id);
   const REST_MS = 600;
   const snap = desk.snap,
-    live = makeLive(desk);
+    live = makeLive();
   let map = null,
     app = null,
     layers = null,
@@ -460,7 +460,6 @@ const makeSheet = (desk) => {
     touched,
     light,
     busy,
-    highest: (corners, most) => (app && app.land ? live.highest(app, corners, most) : []),
     app: () => app,
     map: () => map,
     deviceOf: (name) =>

@@ -86,7 +86,7 @@ const makeSigns = (desk) => {
     const told = {};
     for (const site of desk.things()) for (const role of (site.role || "").split(" ")) told[role] = (told[role] || 0) + 1;
     for (const shape of desk.shapes()) {
-      const kind = shape.use === "boundary" ? "boundary" : desk.kindOf(shape);
+      const kind = { boundary: "boundary", search_ground: "search" }[shape.use] || desk.kindOf(shape);
       told[kind] = (told[kind] || 0) + 1;
     }
     for (const one of document.querySelectorAll(".sign-count"))

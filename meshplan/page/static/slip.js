@@ -87,6 +87,14 @@ const makeSlip = (desk) => {
     title(`${words.replace(/[.…]*$/, "")} …`);
     draw();
   }
+  /* The best so far, with how much dearer than the very best it can be. */
+  function best({ cost, gap }) {
+    const money = told ? amount(cost, told.strip.cost.currency) : plain(cost);
+    seeking =
+      gap > 0 ? `${money} so far, at most ${plain(100 * gap, 1)} % dearer than the best` : `${money}, nothing cheaper is possible`;
+    byId("cells").classList.add("old");
+    draw();
+  }
   function touched({ touched: links, of, failing }) {
     const routes = failing.length ? `without their route now: ${few(failing)}` : "every route still stands";
     seeking = "looking for a better plan";
@@ -109,5 +117,5 @@ const makeSlip = (desk) => {
     );
   }
 
-  return { show, working, touched, none, title };
+  return { show, working, seeking: best, touched, none, title };
 };

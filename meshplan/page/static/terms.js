@@ -12,7 +12,7 @@ const makeTerms = (desk, card) => {
       ["requirement.budget", "Budget"],
     ],
     ALSO = ["requirement.link_chance"],
-    ELSEWHERE = ["sites", "cover", "boundary"];
+    ELSEWHERE = ["sites", "cover", "boundary", "search_ground"];
   const effects = new Map();
 
   const valueOf = (key) =>

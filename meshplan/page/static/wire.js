@@ -14,6 +14,7 @@ const deskWire = (() => {
       super(told.words || `refused (${status})`);
       this.status = status;
       this.faults = told.faults || [];
+      this.choices = told.choices || [];
     }
   }
 
