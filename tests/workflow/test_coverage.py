@@ -32,7 +32,7 @@ def farm() -> tuple[Prepared, Plan, Coverage, tuple[Coverage, ...]]:
 def test_the_raster_agrees_with_the_link_engine_at_random_places(
     farm: tuple[Prepared, Plan, Coverage, tuple[Coverage, ...]],
 ) -> None:
-    """The sweep takes its profiles along shared rays, at most half a cell aside: alike but for cells at shadow edges."""
+    """Shared rays pass at most half a cell aside; cells where that may show are computed as links (`links.cells_again`)."""
     prepared, _, best, singles = farm
     grid, random = prepared.landscape.grid, np.random.default_rng(8)
     like = next(s for s in prepared.stations if s.site.role is Role.SENSOR)
@@ -48,8 +48,8 @@ def test_the_raster_agrees_with_the_link_engine_at_random_places(
         season = next(s for s in prepared.seasons if s.name == "leaf")
         table = compute_links(stations, pairs, prepared.landscape, (season,), prepared.path)
         difference = single.loss_db[rows, columns] - table.losses.total_db[0]
-        assert np.median(np.abs(difference)) < 0.3
-        assert np.percentile(np.abs(difference), 90) < 2.5
+        assert np.median(np.abs(difference)) < 0.02
+        assert np.percentile(np.abs(difference), 99) < 0.1
     assert np.isfinite(best.chance).all()
 
 

@@ -38,8 +38,14 @@ Cells are computed as links are, one by one, while their number allows; over lan
 30 m, with every elevation draw (`workflow.cells_as_links`). Larger land is swept along shared rays, and computed again as links
 where a sweep may be off (`links.cells_again`)."""
 
+THINNED_WITHIN = (0.96, 0.98, 0.1)
+"""The same over 30 m where the cells are too many to compute all, by less than `THINNED_WORK` times."""
+
+CUT_WITHIN = (0.85, 0.98, 0.15)
+"""The same where the budget cuts what should have been computed, as `coverage` tells then."""
+
 SWEPT_WITHIN = (0.08, 0.93, 1.5)
-"""The same over 30 m where the land has too many cells, as `coverage` tells then."""
+"""The same over 30 m where the land has far too many cells, as `coverage` tells then."""
 
 
 def margins_and_chances(
@@ -79,9 +85,19 @@ def test_a_cell_has_the_margin_and_chance_of_a_link_to_it(planned_demo: Callable
 def test_land_of_too_many_cells_is_swept_as_near_as_the_note_says(
     planned_demo: Callable[[str], Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("meshplan.workflow.coverage.MOST_DRAWN_SAMPLES", 20_000_000)
+    monkeypatch.setattr("meshplan.workflow.coverage.MOST_DRAWN_SAMPLES", 15_000_000)
     notes = compare(planned_demo("ossaby_terrace_30m"), 2.0, SWEPT_WITHIN)
     assert any(f"within {SWEPT_WITHIN[2]:g} dB of a link" in note for note in notes)
+
+
+def test_land_of_some_times_more_cells_has_figures_laid_between_links(
+    planned_demo: Callable[[str], Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("meshplan.workflow.coverage.MOST_DRAWN_SAMPLES", 155_000_000)
+    assert not compare(planned_demo("ossaby_terrace_30m"), 0.5, THINNED_WITHIN)
+    monkeypatch.setattr("meshplan.workflow.coverage.MOST_DRAWN_SAMPLES", 60_000_000)
+    (note,) = compare(planned_demo("ossaby_terrace_30m"), 0.5, CUT_WITHIN)
+    assert "laid between links 6 m apart" in note
 
 
 def compare(demo: Any, height_m: float, within: tuple[float, float, float]) -> tuple[str, ...]:
