@@ -143,6 +143,8 @@ class Promises:
         lost = sorted(self.served - _served(result))
         if self.sensor in _served(result) and lost:
             return OTHERS_LOSE.format(others=" and ".join(lost))
+        if self.sensor in result.plan.single_route:
+            return ONE_ROUTE_ONLY
         return NOT_ITS_MONEY if money_decides(self.problem, self.sensor) else NOT_ITS_ROOM
 
     def _after(self, each: Changed) -> LinksAfter:

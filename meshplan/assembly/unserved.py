@@ -73,6 +73,9 @@ RADIO_HELPS = ("no link at all", "no way to a gateway", "more hops needed", "rou
 MOST_OTHER_LINKS = 60
 """Other links of a changed device that are computed anew to tell whether the change suffices (own choice)."""
 
+NOT_THE_RADIO = ("airtime is full", "budget is spent", "not worth its cost", "one mast per site")
+"""Reasons beside which no decibels are told: a route good enough is there, and others or the money stand in its way."""
+
 LIES_BEYOND = ("no way to a gateway", "more hops needed", "route chance too low")
 """Reasons that may lie at a link which is not the sensor's own."""
 
@@ -342,6 +345,8 @@ def explain_unserved(
             gap = remedying.gap(sensor.sensor_id, row, reason, mended_by_radio=mended_by_radio, hops=hops)
             if lies_beyond and own_lack_db <= 0.0:
                 gap = replace(gap, remedies=())  # its own best link does already: better antennas there would mend nothing
+        if sensor.reason in NOT_THE_RADIO:
+            gap = replace(gap, missing_db=0.0)
         rows.append(row)
         found.append(_needs_power(gap, remedying, row) if sensor.reason == "no lasting power" else gap)
     return tuple(found), tuple(rows)

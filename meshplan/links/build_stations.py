@@ -40,8 +40,8 @@ PowerFor = Callable[[Site, AntennaClass, float, RadioMode], float]
 """Transmit power in dBm for a site, its antenna, its cable loss and its radio."""
 
 Rebuild = Callable[[Station, Site], Station | None]
-"""The station that a plan makes of the changed row of a station, at the one height that the row then names; None where the rules
-allow no such device."""
+"""The station that a plan makes of the changed row of a station: at the height that the row then names where that is what changed,
+else at the height of the station; None where the rules allow no such device."""
 
 
 def build_stations(

@@ -23,8 +23,11 @@ def workshop_of(
     def rebuild(station: Station, site: Site) -> Station | None:
         part = parts.get(station.radio.name, prepared)
         base = part.base
-        (built,), _ = build_stations(
-            (replace(site, mast_heights_agl_m=()),),
+        # A change that is none of height leaves a mast of several heights at the one that is meant.
+        raised = site.antenna_agl_m != station.site.antenna_agl_m
+        height_m = site.antenna_agl_m if raised else station.antenna_agl_m
+        found, _ = build_stations(
+            (replace(site, mast_heights_agl_m=() if raised else (height_m,)),),
             base.landscape,
             station.radio,
             base.antennas,
@@ -32,6 +35,7 @@ def workshop_of(
             base.found.settings,
             power_at(base),
         )
+        built = next(each for each in found if each.antenna_agl_m == height_m)
         if not lawful_at(base, built):
             return None
         return replace(built, key=station.key)

@@ -19,6 +19,7 @@ from meshplan.planning.solve import solve_placement
 from meshplan.records import Plan, Remedy, Role, Unserved
 from meshplan.reporting.plan_text import plan_text
 from meshplan.workflow import plan_property
+from meshplan.workflow.changed_places import workshop_of
 
 PROBIT_85 = float(ndtri(0.85))
 
@@ -188,6 +189,22 @@ def test_a_change_that_serves_one_in_place_of_another_mends_nothing() -> None:
     assert (told.suffices, told.lacks) == (False, "then it is served in place of b")
 
 
+def test_who_is_then_served_once_is_not_said_to_be_left_out_for_money() -> None:
+    """Both routes could be had, the second for 97 more than the budget allows: one is served."""
+    problem = PlacementProblem(
+        (SensorDemand("a"), SensorDemand("b", second_route=False)),
+        (NodeChoice("gate", 100.0, is_gateway=True), NodeChoice("post", 97.0, is_gateway=True)),
+        Links.of([0, 1], [1, 0], [0.4, 0.9]),
+        Links.of([], [], []),
+        redundancy="any one relay or gateway",
+        min_link_chance=0.5,
+        budget=150.0,
+    )
+    after = LinksAfter({("a", "gate"): 0.95, ("a", "post"): 0.95}, {})
+    told = _told(problem, after, frozenset({"b"}))
+    assert (told.suffices, told.lacks) == (False, ONE_ROUTE_ONLY)
+
+
 @pytest.mark.parametrize(("spread_db", "words"), [(3.0, "; the link is surer then and needs 2.1 dB less"), (5.0, "")])
 def test_a_gain_below_what_is_short_that_is_enough_says_why(spread_db: float, words: str) -> None:
     """It gains 4 dB where 5 are short, but its link spreads by 3 dB and no more by 5: Φ⁻¹(0.85) · 2 dB = 2.07 dB less."""
@@ -225,3 +242,20 @@ def test_an_optional_sensor_that_is_served_but_not_worth_two_routes_is_told_so()
     plan = solve_placement(problem).plan
     assert (plan.single_route, plan.single_reasons) == (("idle",), ("not worth its cost",))
     assert "{" not in SECOND_REASONS["not worth its cost"]
+
+
+def test_a_change_of_a_mast_with_several_heights_is_judged_at_the_height_that_is_meant(tmp_path: Path) -> None:
+    """What an antenna gives on a mast of 9 m is that of the mast of 9 m, and a panel costs the same at either height."""
+    rows = changed(ALONE, {"House": {"antenna_agl_m": 2.0, "mast_heights_agl_m": "9"}})
+    lay_small_property(tmp_path, sites=rows, heights=bank(2.0), settings="generate_relays = 0\n")
+    planned = plan_property(tmp_path)
+    workshop = workshop_of(planned.prepared, planned.links)
+    tall = next(station for station in planned.links.stations if station.key == "House at 9 m")
+    other = workshop.rebuild(tall, replace(tall.site, antenna="collinear_8dbi"))
+    assert other is not None
+    assert (other.antenna_agl_m, other.cost) == (9.0, tall.cost)
+    assert other.antenna.gain_dbi > tall.antenna.gain_dbi + 3.0
+    raised = workshop.rebuild(tall, replace(tall.site, antenna_agl_m=12.0))
+    assert raised is not None
+    assert raised.antenna_agl_m == 12.0
+    assert raised.cost > tall.cost

@@ -102,6 +102,7 @@ def test_no_more_is_spent_than_the_budget(tmp_path: Path, budget: float, expecte
     assert built(plan) == expected
     assert plan.proof.cost <= budget
     assert len(plan.unserved) == {2: 0, 1: 1, 0: 2}[len(expected)]
+    assert all(miss.missing_db == 0.0 for miss in plan.unserved), "money is short, and no decibels"
     assert ("no sensor can be served" in plan.proof.sentence) == (not expected)
 
 
