@@ -23,6 +23,7 @@ from meshplan.explain.describe import describe_links
 from meshplan.explain.verdict import SURE_NO_CHANCE, verdict_limits
 from meshplan.links.link_table import compute_links
 from meshplan.loss.uncertainty import draw_error_fields
+from meshplan.propagation.seasons import season_words
 from meshplan.records import Link, Role
 from meshplan.records.station import Station
 from meshplan.reporting.words import decibels, number, percent
@@ -198,7 +199,7 @@ def test_tables_sheets_and_report_print_the_figures_of_the_plan(case: Case) -> N
     report = html.unescape(re.sub(r"<[^>]+>", "", (case.out / "report.html").read_text(encoding="utf-8")))
     weakest = min(plan.chosen_links, key=lambda link: (link.chance, link.margin_db))
     assert f"chance {percent(weakest.chance)}, margin {decibels(weakest.margin_db)} in the worst season" in report
-    assert f"in the worst season ({weakest.worst_season}). {weakest.clearance.sentence}" in report
+    assert f"in the worst season ({season_words(weakest.worst_season)}). {weakest.clearance.sentence}" in report
 
 
 JS_PLANNED = """([a, b]) => {

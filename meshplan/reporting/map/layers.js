@@ -92,6 +92,8 @@ const makeLayers = (app) => {
   }
 
   const CONTOUR_LABEL_SHARE = 0.2;
+  /* Gentle land has contours between whole metres: a label says which. */
+  const decimalsOf = (heightM) => [0, 1].find((digits) => Math.abs(heightM * 10 ** digits - Math.round(heightM * 10 ** digits)) < 1e-3) ?? 2;
   function addContours(lines) {
     const [[south, west], [north, east]] = data.map.bounds,
       longest = Math.max(north - south, east - west);
@@ -115,7 +117,7 @@ const makeLayers = (app) => {
           interactive: false,
           keyboard: false,
           pane: "contours",
-          icon: L.divIcon({ className: "contour-height", html: h("span", {}, plain(line.heightM)), iconSize: [0, 0] }),
+          icon: L.divIcon({ className: "contour-height", html: h("span", {}, plain(line.heightM, decimalsOf(line.heightM))), iconSize: [0, 0] }),
         }).addTo(group);
       }
     }

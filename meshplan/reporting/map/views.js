@@ -244,10 +244,11 @@ const meshViews = (() => {
     const season = app.season ? `in the season “${seasonWords(app.season)}”` : "each in its worst season";
     /* The box of sensors without a route may fill the first view: what to do next stands at its head then. */
     const step = nextStep(app),
-      boxes = [unservedBox(app, "", step), singleBox(app)];
+      boxes = [unservedBox(app, "", step), singleBox(app)].flat().filter(Boolean),
+      own = step && !step.parentNode ? step : null,
+      isLoud = boxes.some((box) => box.classList.contains("alarm-box"));
     return [
-      ...boxes,
-      step && !step.parentNode ? step : null,
+      ...(isLoud ? [...boxes, own] : [own, ...boxes]),
       meshChanges.summary(),
       meshKept.summary(),
       data.wires_note ? h("div", { class: "alarm-box", id: "wires-note" }, h("p", {}, data.wires_note)) : null,

@@ -55,7 +55,7 @@ def test_a_click_adds_a_sensor_with_its_best_receiver_its_year_and_its_cost(desk
     )
     words = " ".join(page.inner_text("#add-best").split())
     assert words.startswith(f"{best[0]} hears it best: ")
-    assert re.search(r"works in (over |under )?\d+ % in its worst season, “(Leaf|Bare)”", words)
+    assert re.search(r"works in (over |under )?\d+ % in its worst season, “(leaf|bare)”", words)
     assert page.eval_on_selector_all("[data-season]", "all => all.map(one => one.dataset.season)") == ["bare", "leaf"]
     assert page.inner_text("#add-cost").startswith(f"Costs {NEW_COST[Role.SENSOR]:.0f} ")
     (row,) = rows(page)

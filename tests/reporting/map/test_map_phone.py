@@ -60,3 +60,13 @@ def test_no_view_reaches_beyond_the_edge_or_below_a_finger(open_map: OpenMap, tm
         page.evaluate("document.querySelectorAll('#ledger details').forEach(one => { one.open = true; })")
         assert page.evaluate(BEYOND) == [], view
         assert page.evaluate(SMALL) == [], view
+
+
+def test_what_to_do_next_is_seen_at_once_on_a_small_phone(open_map: OpenMap, tmp_path: Path) -> None:
+    """Where every sensor is served nothing loud stands above it."""
+    served = replace(PLAN, unserved=(), devices=tuple(one for one in PLAN.devices if one.name != "Far meadow"))
+    served = replace(served, links=tuple(link for link in PLAN.links if "Far meadow" not in (link.a, link.b)))
+    page = open_map(
+        write_map(served, make_landscape(served), tmp_path / "map.html"), (320, 640), has_touch=True, is_mobile=True
+    ).page
+    assert page.evaluate("document.querySelector('#next-step button').getBoundingClientRect().bottom <= innerHeight")

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from map_browser import OpenMap
+from map_fixture import make_landscape, make_plan
 
+from meshplan.reporting.map import write_map
+from meshplan.reporting.map.contours import contour_lines
 from meshplan.reporting.words import MINUS, decibels, number, percent
 
 pytestmark = pytest.mark.browser
@@ -39,3 +44,19 @@ def test_chances_are_written_as_python_writes_them(open_map: OpenMap, map_file: 
     page = open_map(map_file).page
     chances = [i / 2000 for i in range(2001)]
     assert page.evaluate("all => all.map(meshParts.chance)", chances) == [percent(one) for one in chances]
+
+
+RELIEF_M = 6.0
+"""Contours every half metre, each fifth of them heavy and labelled."""
+
+
+def test_a_contour_between_whole_metres_is_labelled_as_such(open_map: OpenMap, tmp_path: Path) -> None:
+    land = make_landscape()
+    rise_m = land.ground_amsl_m - np.nanmin(land.ground_amsl_m)
+    gentle = replace(land, ground_amsl_m=40.0 + rise_m * (RELIEF_M / np.nanmax(rise_m)))
+    heights = {round(float(height), 2) for height, heavy, _ in contour_lines(gentle.ground_amsl_m, gentle.grid).lines if heavy}
+    assert any(height % 1.0 for height in heights)
+    page = open_map(write_map(make_plan(), gentle, tmp_path / "gentle.html")).page
+    labels = page.eval_on_selector_all(".contour-height", "all => all.map(one => one.textContent)")
+    assert labels
+    assert {float(label) for label in labels} <= heights
