@@ -75,4 +75,7 @@ def _run(words: list[str]) -> int:
             from meshplan.cli.faults import report_fault
 
             return report_fault(error, words)
+        from meshplan.cli.ahead import start_if_needed
+
+        start_if_needed(words)
         return result if isinstance(result, int) else EXIT_DONE

@@ -9,6 +9,8 @@ from typing import ParamSpec, TypeVar
 
 import numpy as np
 
+from meshplan.machine_code import find_a_place
+
 P = ParamSpec("P")
 R = TypeVar("R")
 
@@ -58,6 +60,7 @@ def compiled(function: Callable[P, R]) -> Callable[[int], Callable[P, R]]:
 
     @cache
     def machine_code() -> Callable[P, R]:
+        find_a_place()
         from numba import njit  # noqa: PLC0415  (heavy, and not needed for small properties)
 
         _register_parts()

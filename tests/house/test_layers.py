@@ -17,6 +17,7 @@ VOCABULARY = (
     "kinds",
     "settings",
     "grid",
+    "machine_code",
     "records",
 )
 LAYERS = (
@@ -47,11 +48,12 @@ ALLOWED = {
     "sources": (),
     "grid": (),
     "settings": (),
+    "machine_code": (),
     "packaged": ("units",),
     "kinds": ("errors", "sources"),
     "fetching": ("errors", "units", "sources", "records"),
     "propagation": ("errors", "units", "sources", "packaged", "kinds"),
-    "planning": ("errors", "units", "sources", "records"),
+    "planning": ("errors", "units", "sources", "machine_code", "records"),
     "page": (*VOCABULARY, "inputs", "assembly", "reporting", "workflow"),
 }
 """Packages with a narrower view than their place in the list gives them."""

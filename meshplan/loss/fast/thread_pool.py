@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from meshplan.errors import InputError, MissingPackageError
+from meshplan.machine_code import find_a_place
 
 Progress = Callable[[int, int], None]
 """Called with the pieces of work done and their number; time left follows from it."""
@@ -43,6 +44,7 @@ def load_compiled(module: str, function: str, notify: Notify | None = None) -> C
     """
     name = f"meshplan.loss.fast.{module}"
     with _lock:
+        find_a_place()
         try:
             dispatcher = getattr(import_module(name), function)
         except ImportError as error:
