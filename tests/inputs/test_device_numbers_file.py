@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from meshplan.errors import MeshplanError
 from meshplan.inputs.device_numbers import read_device_numbers, together
@@ -57,3 +60,27 @@ def test_the_users_own_numbers_count_before_those_of_the_last_plan() -> None:
     own = (DeviceNumber(5, "Bed", "bed"),)
     before = (DeviceNumber(1, "Bed", "bed"), DeviceNumber(2, "House", "house"), DeviceNumber(5, "Trough", "trough"))
     assert together(own, before) == (DeviceNumber(2, "House", "house"), DeviceNumber(5, "Bed", "bed"))
+
+
+@given(
+    st.one_of(st.binary(max_size=200), st.text(st.sampled_from('number,name;identifier\n\r"0123456789aB\0\ufeff='), max_size=120))
+)
+def test_whatever_the_file_holds_it_is_read_or_told(content: bytes | str) -> None:
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "device_numbers.csv"
+        path.write_bytes(content if isinstance(content, bytes) else b"number,name,identifier\n" + content.encode("utf-8"))
+        try:
+            found = read_device_numbers(path)
+        except MeshplanError as fault:
+            told = str(fault)
+            found = ()
+        else:
+            told = "device_numbers.csv"
+    assert "device_numbers.csv" in told
+    assert len({each.number for each in found}) == len({each.name for each in found}) == len({each.identifier for each in found})
+
+
+def test_a_folder_in_its_place_is_told(tmp_path: Path) -> None:
+    (tmp_path / "device_numbers.csv").mkdir()
+    with pytest.raises(MeshplanError, match=r"device_numbers\.csv"):
+        read_device_numbers(tmp_path / "device_numbers.csv")
