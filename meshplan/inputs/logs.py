@@ -174,7 +174,7 @@ class _Reader:
 
     def read(self, table: LogTable) -> None:
         """Read one file."""
-        before, latest = self.logs.rows + self.unknown_rows + self.counts["time"], -np.inf
+        before, latest = self._seen(), -np.inf
         any_rows = False
         for frame in table.portions():
             any_rows = any_rows or bool(len(frame))
@@ -183,8 +183,11 @@ class _Reader:
             self._note("broken", table.broken, f"{table.shown}, {table.first_broken}")
         if not any_rows:
             raise InputError("there is no row in it", where=table.shown, fix="Name a log with rows below its headings.")
-        if self.logs.rows + self.unknown_rows + self.counts["time"] == before and not table.broken:
+        if self._seen() == before and not table.broken:
             raise InputError("no row in it has a time and a device", where=table.shown, fix="Look at the columns time and device.")
+
+    def _seen(self) -> int:
+        return self.logs.rows + self.unknown_rows + self.counts["time"] + self.counts["hub"]
 
     def _portion(self, frame: pd.DataFrame, shown: str, latest_s: float) -> float:
         headings = self._headings([str(name) for name in frame.columns], shown)
@@ -200,7 +203,9 @@ class _Reader:
         nameless = np.array([not str(word) for word in words] or [False])[codes]
         self._note("device", int(nameless.sum()), f"{shown}, row {_first(frame, nameless)}")
         foreign = (which < 0) & ~nameless
-        self._strangers(words, codes, foreign)
+        own = np.array([fold(str(word)) in self.hearers for word in words] or [False])[codes]
+        self._note("hub", int((foreign & own).sum()), f"{shown}, row {_first(frame, foreign & own)}")
+        self._strangers(words, codes, foreign & ~own)
         good = np.isfinite(time_s) & (which >= 0)
         rows = np.zeros(len(frame), dtype=ROW)
         rows["time_s"] = time_s
@@ -411,6 +416,7 @@ class _Reader:
             "time": "{have} no time that can be read and {are} left out",
             "epoch": "{have} a time before 2015 or after 2100, as of a clock that was never set, and {are} left out",
             "device": "{name} no device and {are} left out",
+            "hub": "{are} of relays or gateways themselves and {are} left out: what they hear of others is looked at",
             "counter": "{have} a counter that is none (negative, broken or beyond 2^53): it is not used",
             "hop": "{have} a number of hops that cannot be: it is not used",
             "power_dbm": "{have} a received power outside −174 to −1 dBm or that is no number: it is not used",

@@ -79,8 +79,8 @@ def _list(heading: str, sentences: tuple[str, ...]) -> str:
 
 def _key() -> str:
     return "; ".join(
-        f'<span style="background: {colour}; border: 1px solid {SOFT}; padding: 0 .5em; print-color-adjust: exact">&#8199;</span> '
-        f"{words}"
+        f'<span class="nowrap"><span style="background: {colour}; border: 1px solid {SOFT}; padding: 0 .5em; '
+        f'print-color-adjust: exact">&#8199;</span> {words}</span>'
         for words, colour in STATES
     )
 
@@ -134,8 +134,9 @@ def day_states(each: DeviceReview) -> Array:
 def _table(review: Review) -> str:
     rows = "".join(
         f'<tr><th scope="row" class="name">{text(each.expected.name)}</th><td>{text(each.days.receiver)}</td>'
-        f'<td class="num">{number(each.counters.packets)}</td><td class="num">{percent(each.loss_share)}</td>'
-        f'<td class="num">{_figure(each.level_dbm, "dBm")}</td><td class="num">{_figure(each.correction_db, "dB")}</td>'
+        f'<td class="num">{number(each.counters.packets)}</td><td class="num nowrap">{percent(each.loss_share)}</td>'
+        f'<td class="num nowrap">{_figure(each.level_dbm, "dBm")}</td>'
+        f'<td class="num nowrap">{_figure(each.correction_db, "dB")}</td>'
         f'<td class="num">{each.counters.reboots}</td></tr>'
         for each in review.devices
     )

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from meshplan.assembly.page_records import MeasuredPoint
 from meshplan.errors import InputError, MeshplanError
+from meshplan.inputs.log_names import kept_names
 from meshplan.inputs.logs import read_logs
 from meshplan.inputs.radios import read_batteries
 from meshplan.records import Plan, Role
@@ -54,7 +55,7 @@ def review_logs(
     logs : sequence of Path
         CSV, JSON lines, SQLite or Parquet.
     folder : Path, optional
-        The property, for cells that it adds to the catalogue.
+        The property, for cells that it adds to the catalogue and for the numbers that its devices keep (device_numbers.csv).
     columns, names, zone, table
         As for `inputs.logs.read_logs`.
     until : str
@@ -73,7 +74,7 @@ def review_logs(
         logs,
         [each.name for each in expected],
         columns=columns,
-        names=names,
+        names=kept_names(folder, [each.name for each in expected]) | dict(names or {}),
         zone=zone,
         table=table,
         until_s=until_s,

@@ -223,3 +223,10 @@ def test_a_heading_that_is_not_there_is_told(tmp_path: Path) -> None:
         read(csv_file(tmp_path / "log.csv", rows()), columns={"level": "power_dbm"})
     with pytest.raises(InputError, match="'powr' is no column of a log"):
         read(csv_file(tmp_path / "log.csv", rows()), columns={"time": "powr"})
+
+
+def test_rows_of_relays_themselves_are_told_apart_from_strangers(tmp_path: Path) -> None:
+    lines = [*rows(), (START_S, "Ridge", -90, 1, 1, 3, 1)]
+    found = read(csv_file(tmp_path / "log.csv", lines), receivers={"Ridge": "Ridge at 3 m"})
+    assert [note for note in found.notes if "does not have" in note] == []
+    assert any(note.startswith("1 row is of relays or gateways themselves") for note in found.notes)

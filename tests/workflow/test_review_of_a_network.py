@@ -141,3 +141,20 @@ def test_a_log_that_is_not_there(planned: tuple[Path, Path], tmp_path: Path, cap
     folder, out = planned
     assert main(["review", str(folder), str(tmp_path / "none.csv"), "--out", str(out)]) == 2
     assert "there is no such file" in capsys.readouterr().err
+
+
+def test_a_log_may_call_devices_by_the_numbers_that_they_keep(
+    planned: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder, out = planned
+    numbers = folder / "device_numbers.csv"
+    numbers.write_text(
+        "number,name,identifier,in_plan\n1,Bed,BED,True\n2,Trough,TROUGH,True\n7,Gone,GONE,False\n", encoding="utf-8"
+    )
+    log = log_file(tmp_path / "log.csv")
+    log.write_text(log.read_text(encoding="utf-8").replace(",Bed,", ",1,").replace(",Trough,", ",trough,"), encoding="utf-8")
+    assert main(["review", str(folder), str(log), "--out", str(out), "--quiet", "--no-map"]) == 0
+    assert "rows of 2 devices" in capsys.readouterr().out
+    numbers.write_bytes(b"\x00\xff broken")
+    assert main(["review", str(folder), str(log), "--out", str(out), "--quiet", "--no-map", "--device", "1=Bed"]) == 0
+    numbers.unlink()
