@@ -29,7 +29,7 @@ class InkState:
 
 def ink_state(known: InkState, folder: Path, results: Path | None) -> dict[str, Any]:
     """Return whether there is a plan, whether it is one of the folder as it is, its figures, and where it lies."""
-    place = results if results is not None else USUAL_RESULTS / folder.resolve().name
+    place = results_of(folder, results)
     path = place / "plan.json"
     signs = (_sign(path), tuple((name, _sign(folder / name)) for name in _names(folder)))
     with known.lock:
@@ -46,6 +46,11 @@ def ink_state(known: InkState, folder: Path, results: Path | None) -> dict[str, 
     with known.lock:
         known.signs, known.told = signs, told
     return told
+
+
+def results_of(folder: Path, results: Path | None) -> Path:
+    """Return where commands write the results of a folder: where they are told to, or where they do by themselves."""
+    return results if results is not None else USUAL_RESULTS / folder.resolve().name
 
 
 def _names(folder: Path) -> list[str]:

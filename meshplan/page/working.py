@@ -22,11 +22,12 @@ from meshplan.inputs.settings_file import SETTINGS_FILE
 from meshplan.page.book import Step
 from meshplan.page.contents import read_quickly
 from meshplan.page.desk import Desk, step_as_data
-from meshplan.page.ink import InkState, ink_state
+from meshplan.page.ink import InkState, ink_state, results_of
 from meshplan.page.jobs import KINDS, Job, files_of
 from meshplan.page.messages import answer, message_of, words_of
 from meshplan.page.toml_text import with_key
 from meshplan.page.tray import safe_name
+from meshplan.reporting.map.read_back import coverage_layers
 
 READINGS_FILE: Final = "readings-desk.csv"
 MOST_ROWS: Final = 5_000
@@ -59,6 +60,7 @@ class Working:
             Route("/ask/jobs", self.ask_jobs),
             Route("/ask/result", self.ask_result),
             Route("/ask/ink", self.ask_ink),
+            Route("/ask/coverage", self.ask_coverage),
             Route("/do/job", self.job, methods=["POST"]),
             Route("/do/stop", self.stop, methods=["POST"]),
             Route("/do/ink", self.ink, methods=["POST"]),
@@ -114,6 +116,17 @@ class Working:
 
     def _ink_now(self) -> dict[str, Any]:
         return ink_state(self._ink, self.desk.book.folder, self.desk.jobs.results)
+
+    async def ask_coverage(self, _: Request) -> Response:
+        """The coverage layers of the map file, as they lie on it; none where no coverage was computed since the plan."""
+        self.desk.here()
+        return answer({"layers": await run_in_threadpool(self._coverage)})
+
+    def _coverage(self) -> list[dict[str, Any]]:
+        path = results_of(self.desk.book.folder, self.desk.jobs.results) / "map.html"
+        if path.is_symlink() or not path.is_file() or path.stat().st_size > MOST_RESULT_BYTES:
+            return []
+        return coverage_layers(path.read_text(encoding="utf-8", errors="replace"))
 
     async def ask_result(self, request: Request) -> Response:
         """One of the files that a job wrote: `?job=` its number, `?file=` its name."""

@@ -15,7 +15,7 @@ import pytest
 from click.testing import CliRunner
 from open_desk import open_desk
 from played_command import play
-from small_property import lay_small_property
+from small_property import lay_small_property, lon_lat
 
 from meshplan.cli import COMMANDS
 from meshplan.cli.open import run_command
@@ -258,6 +258,12 @@ def test_the_files_of_jobs_are_those_of_the_commands_to_the_byte(tmp_path: Path,
         (folder / "sites.csv").write_bytes((folder / "sites.csv").read_bytes() + b"\n")
         assert client.ask("/ask/ink")[1]["fits"] is False, "the plan in ink is one of the folder before"
         jobs = client.ask("/ask/jobs")[1]["jobs"]
+        layers = client.ask("/ask/coverage")[1]["layers"]
+        assert layers[0]["name"] in ("any of them", "House")
+        assert all(layer["uri"].startswith("data:image/webp;base64,") and layer["classes"] for layer in layers)
+        (south, west), (north, east) = layers[0]["bounds"]
+        lon, lat = lon_lat(300, 300)
+        assert (west < lon < east, south < lat < north) == (True, True)
         picture = next(job for job in jobs if job["kind"] == "profile")
         assert result(client, picture["job"], picture["files"][0]).startswith(b"<svg")
         assert client.raw("GET", f"/ask/result?job={picture['job']}&file=plan.json", client.usual("GET"))[0] == 422
@@ -310,6 +316,27 @@ def test_a_job_needs_a_folder_and_a_message(tmp_path: Path) -> None:
         assert told["kinds"]["coverage"]["command"] == "meshplan coverage"
         assert told["kinds"]["land"]["needs_yes"] is True
         assert not (tmp_path / "new").exists()
+
+
+def test_a_map_without_coverage_gives_no_layer_and_nothing_of_a_strange_file(tmp_path: Path) -> None:
+    with open_desk(lay_small_property(tmp_path / "holding"), results=tmp_path / "out") as (client, _):
+        assert client.ask("/ask/coverage")[1]["layers"] == []
+        (tmp_path / "out").mkdir()
+        page = (
+            """<script type="application/json" id="plan-data">{"map": {"coverage": ["a"]}, "coverage": [{"name": "x"}]}</script>"""
+        )
+        for overlay in (
+            "",
+            'var a = L.imageOverlay("http://x/y.png", [[1, 2], [3, 4]]',
+            'var a = L.imageOverlay("data:text/html,x", [[1, 2]])',
+        ):
+            (tmp_path / "out" / "map.html").write_text(page + overlay)
+            assert client.ask("/ask/coverage")[1]["layers"] == []
+        good = 'var a = L.imageOverlay(\n "data:image/webp;base64,AAAA",\n [[1.5, 2], [3, -4e1]],'
+        (tmp_path / "out" / "map.html").write_text(page + good)
+        assert client.ask("/ask/coverage")[1]["layers"] == [
+            {"name": "x", "uri": "data:image/webp;base64,AAAA", "bounds": [[1.5, 2], [3, -40.0]]}
+        ]
 
 
 def test_a_job_of_an_unknown_number_has_no_files() -> None:
