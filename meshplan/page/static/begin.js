@@ -49,7 +49,7 @@ const makeBegin = (desk, card, files) => {
             },
           }),
         ),
-        h("p", { id: "begin-place", class: "soft", "aria-live": "polite" }),
+        h("p", { id: "begin-place-words", class: "soft", "aria-live": "polite" }),
         h(
           "p",
           { class: "acts" },
@@ -70,7 +70,7 @@ const makeBegin = (desk, card, files) => {
   const degrees = (value, above, below) => `${Math.abs(value)}° ${value < 0 ? below : above}`;
   function tellPlace() {
     const at = understood();
-    byId("begin-place").textContent = at
+    byId("begin-place-words").textContent = at
       ? `Understood: ${degrees(at.lat_deg, "north", "south")}, ${degrees(at.lon_deg, "east", "west")}.`
       : told.place
         ? "This is no latitude and longitude; write them as 52.5163, 13.3777."

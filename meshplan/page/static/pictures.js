@@ -21,6 +21,7 @@ const makePictures = (desk, card) => {
       if (!desk.planned() && now.picture) desk.tellGround(now.words);
       await onMap(desk.map());
     }
+    if (card.what() === "pictures") show({ focus: false });
   }
 
   /* Pictures come with the session key, so each is fetched and held as a blob. */
