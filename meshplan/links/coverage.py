@@ -94,9 +94,9 @@ def figures_of(
         return with_behind_hill(parts, behind(antenna_agl_m, receiver_m, parts))
 
     # Where a raster hides relief, the mean over the elevation draws counts, which are swept: the ground as mapped must be, too. And
-    # rasters or cover finer than the grid are met by links alone (`workflow.cells_as_links`).
+    # rasters finer than the grid are met by links alone (`workflow.cells_as_links`).
     hides = any(waves.hidden for causes in errors.waves for waves in causes)
-    as_links = not hides and landscape.grid_holds_ground and landscape.finer_cover is None
+    as_links = not hides and landscape.grid_holds_ground
     if as_links:
         swept, behind_db = as_links_from(
             landscape,
