@@ -223,7 +223,8 @@ def test_a_gain_below_what_is_short_that_is_enough_says_why(spread_db: float, wo
         )
 
     before, after = link(8.0 + PROBIT_85 * 5.0 - 5.0, 5.0), link(8.0 + PROBIT_85 * 5.0 - 1.0, spread_db)
-    remedying = Remedying(before, *(SimpleNamespace() for _ in range(3)), {}, SimpleNamespace())  # type: ignore[arg-type]
+    anything: Any = SimpleNamespace()
+    remedying = Remedying(before, anything, anything, {}, {}, anything)
     assert remedying.lack_db(0, 0.85) == pytest.approx(5.0)
     remedy = Remedy("Raise a", "a", 4.0, 0.9, suffices=remedying.lack_db(0, 0.85, after) <= 0.0)
     eased = remedying.with_ease(remedy, 0, 0.85, lambda: after)
