@@ -22,6 +22,9 @@ SWITCH = "MESHPLAN_COMPILE_AHEAD"
 AFTER = ("check", "plan", "compare", "profile")
 """Commands after which it is started; the others compile what they need, or need nothing."""
 
+GENTLY = "--gently"
+"""Leaves the processor to everything else."""
+
 _SETTINGS = """name = "Invented field"
 country = "europe"
 radio = "fsk-868-50k"
@@ -61,7 +64,7 @@ def start_if_needed(words: list[str]) -> bool:
     try:
         (folder / name).touch(exist_ok=False)
         subprocess.Popen(
-            [sys.executable, "-P", "-m", "meshplan.cli.ahead"],
+            [sys.executable, "-P", "-m", "meshplan.cli.ahead", GENTLY],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
@@ -89,18 +92,19 @@ def _mark() -> str | None:
     return f"meshplan-ahead-{hashlib.sha256(repr((compiler, sys.version, state)).encode()).hexdigest()[:16]}"
 
 
-def compile_all() -> int:
+def compile_all(words: list[str]) -> int:
     """Plan and cover an invented field, which compiles what a first coverage needs; return the exit code."""
     from meshplan.cli import EXIT_DONE, EXIT_UNSERVED, main
 
-    with contextlib.suppress(AttributeError, OSError):
-        os.nice(19)
+    if GENTLY in words:
+        with contextlib.suppress(AttributeError, OSError):
+            os.nice(19)
     with tempfile.TemporaryDirectory(prefix="meshplan-") as scratch:
         folder, out = Path(scratch) / "field", Path(scratch) / "out"
         folder.mkdir()
         _write_field(folder)
-        for words in (["plan", str(folder)], ["coverage", str(folder)]):
-            code = main([*words, "--out", str(out), "-q"])
+        for command in (["plan", str(folder)], ["coverage", str(folder)]):
+            code = main([*command, "--out", str(out), "-q"])
             if code not in (EXIT_DONE, EXIT_UNSERVED):
                 return code
     return EXIT_DONE
@@ -122,4 +126,4 @@ def _write_field(folder: Path) -> None:
 
 
 if __name__ == "__main__":
-    sys.exit(compile_all())
+    sys.exit(compile_all(sys.argv[1:]))

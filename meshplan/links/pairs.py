@@ -61,19 +61,22 @@ def candidate_pairs(stations: Sequence[Station], *, prune: bool = True) -> NDArr
 
 
 MOST_PAIRS: Final = 5_000_000
-"""More links than that are told by name before memory is spent on them: 500 sensors with 5 000 candidates are 2.5 million, and each
-takes about a kilobyte while it is computed (own choice)."""
+"""More links than that are told by name before memory is spent on them: 500 sensors with 5 000 candidates are 2.5 million, with
+12.5 million more among the candidates, and each takes about a kilobyte while it is computed (own choice)."""
 
 _PAIRS_AT_ONCE: Final = 4_000_000
 
 
 def _refuse_too_many(place: NDArray[np.float64], starts: NDArray[np.intp], ends: NDArray[np.intp], reach_m: float) -> None:
-    """Raise if more pairs than can be computed may speak; they are counted without being made."""
-    count = len(starts) * len(ends)
+    """Raise if more pairs than can be computed may speak; they are counted without being made, two relays once."""
+    relays = np.intersect1d(starts, ends)
+    count = len(starts) * len(ends) - _twice(len(relays) ** 2, len(relays))
     if count > MOST_PAIRS and np.isfinite(reach_m):
         from scipy.spatial import cKDTree  # noqa: PLC0415 - heavy, and needed for vast properties only
 
+        tree = cKDTree(place[relays])
         count = int(cKDTree(place[starts]).count_neighbors(cKDTree(place[ends]), reach_m))
+        count -= _twice(int(tree.count_neighbors(tree, reach_m)), len(relays))
     if count > MOST_PAIRS:
         raise TooLargeError(
             f"{len(starts)} sensors and relays would have about {count / 1e6:.0f} million links with {len(ends)} relays and "
@@ -81,6 +84,11 @@ def _refuse_too_many(place: NDArray[np.float64], starts: NDArray[np.intp], ends:
             where="the site files",
             fix="Offer fewer places for relays and gateways, lower generate_relays, or plan the property in parts.",
         )
+
+
+def _twice(relay_pairs: int, relays: int) -> int:
+    """Return how many of the pairs of relays in both directions are one too many: each with itself, and half the rest."""
+    return relays + (relay_pairs - relays) // 2
 
 
 def _useful(

@@ -30,7 +30,7 @@ def started(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> list[list[str]]:
 def test_the_first_command_at_a_terminal_starts_it_and_no_other(started: list[list[str]]) -> None:
     assert ahead.start_if_needed(WORDS)
     assert not ahead.start_if_needed(WORDS)
-    assert [command[-2:] for command in started] == [["-m", "meshplan.cli.ahead"]]
+    assert [command[-3:] for command in started] == [["-m", "meshplan.cli.ahead", "--gently"]]
 
 
 def test_a_new_version_starts_it_again(started: list[list[str]], monkeypatch: pytest.MonkeyPatch) -> None:

@@ -73,3 +73,18 @@ def test_too_many_links_are_told_and_never_made() -> None:
     stations = [station(Role.SENSOR if i % 2 else Role.RELAY, x, y, f"p{i}") for i, (x, y) in enumerate(places)]
     with pytest.raises(TooLargeError, match=r"20000 sensors and relays would have about \d+ million links"):
         candidate_pairs(stations)
+
+
+@pytest.mark.parametrize("apart_m", [10_000.0, 20_000.0])
+def test_two_relays_have_one_link_not_two(apart_m: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A link of two relays counted once each way, so that half as many as are allowed were refused."""
+    rng = np.random.default_rng(3)
+    roles = [Role.SENSOR] * 15 + [Role.RELAY] * 30 + [Role.GATEWAY] * 2
+    stations = [station(role, *rng.uniform(0, apart_m, 2), f"p{i}") for i, role in enumerate(roles)]
+    count = len(candidate_pairs(stations))
+    assert 100 < count < 15 * 32 + 30 * 29 // 2 + 60, "some are too far apart"
+    monkeypatch.setattr(module, "MOST_PAIRS", count)
+    assert len(candidate_pairs(stations)) == count
+    monkeypatch.setattr(module, "MOST_PAIRS", count - 1)
+    with pytest.raises(TooLargeError):
+        candidate_pairs(stations)
