@@ -16,6 +16,7 @@ from meshplan.reporting.words import number, percent, shortened, text
 from meshplan.review.days import DAY_S
 from meshplan.review.expect import planned_level_dbm
 from meshplan.review.findings import MONTHS, day_words
+from meshplan.review.outlook import PROBABLY_FAILS
 from meshplan.units import Array
 
 WIDTH: Final = 760
@@ -172,7 +173,9 @@ def _outlook(review: Review) -> str:
 
 
 def _mark(chance: float, holds: bool) -> str:
-    mark, words = ("●", "holds") if holds else ("✗", "will probably fall under its need") if chance < 0.5 else ("○", "not sure")
+    mark, words = (
+        ("●", "holds") if holds else ("✗", "will probably fall under its need") if chance < PROBABLY_FAILS else ("○", "not sure")
+    )
     return f'<span title="{words}: {percent(chance)}">{mark}</span>'
 
 

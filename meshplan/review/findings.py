@@ -13,7 +13,7 @@ from meshplan.review.cells import CellOutlook
 from meshplan.review.days import DAY_S
 from meshplan.review.drift import Signals, season_db, slope_at
 from meshplan.review.losses import bad_hours, silence_after_s, usual_loss
-from meshplan.review.outlook import RECENT_DAYS
+from meshplan.review.outlook import PROBABLY_FAILS, RECENT_DAYS
 from meshplan.review.rates import read_clocks, relay_loads
 from meshplan.review.watch import BASE_DAYS, GAP_DAYS, Watched
 from meshplan.units import Array
@@ -362,7 +362,7 @@ def _slack_words(review: DeviceReview) -> str:
 def _needs(known: Known) -> list[Finding]:
     found = []
     for name, review in known.reviews.items():
-        failing = [month for month in review.outlook if month.chance < 0.5]
+        failing = [month for month in review.outlook if month.chance < PROBABLY_FAILS]
         if not failing:
             continue
         first = failing[0]

@@ -14,6 +14,8 @@ from meshplan.units import Array
 RECENT_DAYS: Final = 28
 AGEING_DB: Final = 1.5
 """What a link changes within a year for reasons no season knows: growth, water, connectors (common practice, no source)."""
+PROBABLY_FAILS: Final = 0.25
+"""A month in which a link keeps its need with less than this chance is told: three to one that it fails (own choice)."""
 DAY_SPREAD_DB: Final = 1.5
 """Of daily medians where too few are there to tell (radio facts 2, § 6: 1–1.5 dB)."""
 

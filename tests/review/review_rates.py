@@ -15,7 +15,7 @@ from meshplan.review.cells import cell_outlook
 from meshplan.review.drift import season_db, slope_at
 from meshplan.review.findings import Known
 from meshplan.review.losses import bad_hours, silence_after_s, usual_loss
-from meshplan.review.outlook import months_ahead, recent
+from meshplan.review.outlook import PROBABLY_FAILS, months_ahead, recent
 from meshplan.review.rates import read_clocks, relay_loads
 from meshplan.review.review import look_at, review_network
 
@@ -147,7 +147,7 @@ def _seen(
         ahead = months_ahead(each, level, known.signals.day_spread_db[each.name], known.signals.correlation, month)
         for each_month in ahead:
             truly = truth[each.name][each_month.month - 1]
-            if each_month.chance < 0.5 and truly > each_month.needed_dbm + 2.0:
+            if each_month.chance < PROBABLY_FAILS and truly > each_month.needed_dbm + 2.0:
                 said.add(("need", each.name))
     return said
 
