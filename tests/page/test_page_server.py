@@ -21,6 +21,7 @@ from open_desk import PATIENCE_S, Client, open_desk
 from small_property import lay_small_property, lon_lat
 
 from meshplan.inputs.property import read_property
+from meshplan.inputs.site_files import NO_SITE_YET
 from meshplan.page.book import Book
 from meshplan.page.desk import Desk
 from meshplan.page.events import KEPT, MOST_STREAMS
@@ -227,6 +228,30 @@ def test_the_command_ends_by_itself_where_nobody_is_there(tmp_path: Path) -> Non
     assert process.stdout is not None
     assert "Nobody was at the desk" in process.stdout.read()
     assert process.wait(PATIENCE_S) == 0
+
+
+@pytest.mark.slow
+def test_a_new_folder_opens_from_the_command_line_and_its_jobs_are_commands(tmp_path: Path) -> None:
+    process, address = started(tmp_path / "new", "--out", str(tmp_path / "out"))
+    port, key = re.findall(r":(\d+)/#key=(\S+)", address)[0]
+    client = Client(int(port))
+    assert client.enter(key) == 200
+    assert client.ask("/ask/sheet")[1]["new"] is True
+    assert not (tmp_path / "new").exists()
+    assert client.do("/do/begin", name="Ostrow")[0] == 200
+    status, job = client.do("/do/job", kind="check")
+    assert (status, job["command"]) == (200, f"meshplan check {tmp_path / 'new'}")
+    for _ in range(10 * PATIENCE_S):
+        found = client.ask("/ask/jobs")[1]["jobs"][0]
+        if found["state"] not in ("waiting", "running"):
+            break
+        time.sleep(0.1)
+    assert found["state"] == "failed", "a folder without sites and heights is not fit to plan"
+    assert NO_SITE_YET in found["said"]
+    assert not (tmp_path / "out").exists()
+    os.killpg(process.pid, signal.SIGTERM)
+    assert process.wait(PATIENCE_S) == 0
+    gone(process.pid)
 
 
 ROUNDS = """
