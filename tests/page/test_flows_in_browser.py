@@ -184,8 +184,8 @@ def test_fifty_mixed_edits_are_put_back_to_the_byte(desk: Desk) -> None:
                 page.keyboard.press("Tab")
             else:
                 page.click("#open-terms")
-                page.wait_for_selector("#term-requirement\\.hop_limit")
-                page.fill("#term-requirement\\.hop_limit", str(1 + i))
+                page.wait_for_selector("#term-requirement\\.budget")
+                page.fill("#term-requirement\\.budget", str(1000 + i))
                 page.keyboard.press("Tab")
             until(lambda done=done: desk.book.place == done + 1)
             page.wait_for_selector(f"#steps li[value='{done + 1}']")
