@@ -205,7 +205,9 @@ class Adding:
         self.desk.tray.lay_aside(arrival.received.key)
 
     def _held(self) -> list[dict[str, Any]]:
-        return [_arrival_as_data(self._judged[one.key]) for one in self.desk.tray.held() if one.key in self._judged]
+        keys = [one.key for one in self.desk.tray.held()]
+        self._judged = {key: self._judged[key] for key in keys if key in self._judged}
+        return [_arrival_as_data(one) for one in self._judged.values()]
 
     def _crs(self) -> str | None:
         return read_quickly(self.desk.book.folder).crs if self.desk.book.begun else None

@@ -64,6 +64,24 @@ def test_what_is_inked_stays_until_one_inks_what_is_in_pencil(desk: Desk, other_
         assert page.locator(".pencil-line, #ink").count() == 0, "ink outlasts a reload"
 
 
+def test_an_inked_link_that_the_newest_plan_does_not_list_is_answered_by_the_page(
+    desk: Desk, other_plan: tuple[bytes, dict[str, Any]]
+) -> None:
+    told = json.loads(other_plan[0])
+    with page_of(desk) as (page, said):
+        page.wait_for_selector("html[data-drawn]")
+        over = """([data, chance]) => { const route = data.routes.find(one => one.sensor === "Trough");
+            const ink = {...meshInk.taken(data), cost: 1};
+            ink.routes.Trough = {...route, links: ["Trough ~ House"], devices: ["Trough", "House"]};
+            const shown = meshInk.over(data, ink, () => chance);
+            return [shown.served.includes("Trough"), shown.kept.map(one => [one.a, one.b, one.chance])]; }"""
+        required = told["required_chance"]
+        assert page.evaluate(over, [told, required + 0.01]) == [True, [["Trough", "House", pytest.approx(required + 0.01)]]]
+        assert page.evaluate(over, [told, required - 0.01]) == [False, []]
+        assert page.evaluate(over, [told, None]) == [False, []], "what the page cannot tell is not taken for served"
+        assert said == []
+
+
 def test_a_link_answers_while_its_place_is_in_the_hand_and_nothing_is_torn_away(
     desk: Desk, other_plan: tuple[bytes, dict[str, Any]]
 ) -> None:

@@ -295,7 +295,7 @@ def kmz(box: str) -> bytes:
     with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr(
             "doc.kml",
-            '<kml xmlns="http://www.opengis.net/kml/2.2" xmlns:gx="http://www.google.com/kml/ext/2.2"><GroundOverlay>'
+            '<kml xmlns="http://www.opengis.net/kml/2.2" xmlns:gx="urn:invented:ext"><GroundOverlay>'
             f"<Icon><href>files/p.png</href></Icon>{box}</GroundOverlay></kml>",
         )
         archive.writestr("files/p.png", jpeg())

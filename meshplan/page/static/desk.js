@@ -81,6 +81,7 @@ const meshDesk = (() => {
     },
     isBegun: () => !told.new,
     beginAgain: () => beginning.show(),
+    reach: () => pictures,
     readings: () => handout.showReadings(),
     pin: (one) => pictures.pin({ held: one.held, file: one.name }),
     pinning: () => pictures.pinning(),
@@ -348,7 +349,8 @@ const meshDesk = (() => {
   async function shapeStep(words, edit, shape) {
     const done = await step(words, [edit]);
     const now = shapeAt(shape);
-    if (done && now) desk.chooseShape(now, { focus: false });
+    if (done && now && chosenMark) chosenMark = now.mark;
+    if (done && now && ["shape", "none"].includes(card.what())) desk.chooseShape(now, { focus: false });
     else pencil.show();
   }
 
@@ -497,7 +499,7 @@ const meshDesk = (() => {
     const data = app ? app.data : plan,
       sensors = data.devices.filter((one) => one.role === "sensor").map((one) => one.name),
       served = data.devices.filter((one) => one.role === "sensor" && one.served).map((one) => one.name),
-      used = data.links.filter((link) => link.chosen),
+      used = [...data.links.filter((link) => link.chosen), ...((inkedNow && inkedNow.kept) || [])],
       had = slipNow.served;
     const cost = inkedNow ? ink.cost : plan.proof.cost;
     const weakest = used.reduce((weak, link) => (!weak || (link.chance ?? -1) < (weak.chance ?? -1) ? link : weak), null);

@@ -28,12 +28,29 @@ const makeHandout = (desk, card) => {
   let readings = [["", "", ""]],
     kinds = {},
     faults = [],
-    picture = null;
+    picture = null,
+    layers = [];
 
   async function look() {
     const told = await deskWire.ask("/ask/jobs");
     kinds = told.kinds;
     for (const job of told.jobs) jobs.set(job.kind, { ...job, clock: desk.clock() });
+  }
+
+  function layerRow(layer) {
+    const shown = desk.reach().shownReach(),
+      on = Boolean(shown) && shown.name === layer.name;
+    const classes = layer.classes.map((one) => {
+      const box = h("span", { class: "swatch" });
+      box.style.background = one.seen;
+      return h("span", { class: "verdict" }, box, ` ${one.name} `);
+    });
+    const show = () =>
+      desk
+        .reach()
+        .showReach(on ? null : layer)
+        .then(again);
+    return h("p", {}, h("button", { type: "button", "aria-pressed": String(on), onclick: show }, layer.name), on ? classes : "");
   }
 
   const command = (kind) =>
@@ -71,6 +88,7 @@ const makeHandout = (desk, card) => {
           " ",
         ]),
       ),
+      kind === "coverage" ? layers.map(layerRow) : "",
       kind === "land-preview" && job.data ? landOf(job.data) : "",
       picture && picture.kind === kind ? h("img", { src: picture.address, alt: picture.file, class: "result" }) : "",
     ];
@@ -192,6 +210,11 @@ const makeHandout = (desk, card) => {
   function heard(job) {
     const before = jobs.get(job.kind);
     jobs.set(job.kind, { ...job, clock: running(before) ? before.clock : desk.clock() });
+    if (job.kind === "coverage" && !running(job))
+      desk
+        .reach()
+        .coverage()
+        .then((found) => ((layers = found), again()));
     if (!running(job)) desk.say(`${job.title}: ${ENDS[job.state] || job.state}`);
     again();
   }

@@ -46,6 +46,7 @@ const meshInk = (() => {
     const links = new Map(data.links.map((link) => [link.key, link])),
       there = new Set(data.devices.map((one) => one.name)),
       inked = new Set(ink.devices.filter((name) => there.has(name)));
+    const kept = new Map();
     const works = (key, devices, i) => {
       const link = links.get(key);
       const chance = link
@@ -53,15 +54,20 @@ const meshInk = (() => {
         : there.has(devices[i]) && there.has(devices[i + 1])
           ? chanceOf(devices[i], devices[i + 1])
           : 0;
-      return chance !== null && chance >= data.required_chance;
+      const good = chance !== null && chance >= data.required_chance;
+      if (good && !link) kept.set(key, { key, a: devices[i], b: devices[i + 1], chance });
+      return good;
     };
     const served = new Map();
     for (const route of Object.values(ink.routes))
       if (there.has(route.sensor) && route.links.every((key, i) => works(key, route.devices, i))) served.set(route.sensor, route);
     const chosen = new Set([...served.values()].flatMap((route) => [...route.links, ...route.second_links]));
+    const limits = data.verdicts.filter((one) => one.limit !== null && one.name !== "not sure").sort((p, q) => q.limit - p.limit),
+      named = (chance) => (limits.find((one) => chance >= one.limit) || { name: "failing" }).name;
     const verdict = (route) => {
-      const hops = route.links.map((key) => links.get(key)).filter(Boolean);
-      return hops.length ? hops.reduce((weak, link) => ((link.chance ?? -1) < (weak.chance ?? -1) ? link : weak)).verdict : "good";
+      const hops = route.links.map((key) => links.get(key) || kept.get(key)),
+        weak = hops.reduce((least, hop) => (!least || (hop.chance ?? -1) < (least.chance ?? -1) ? hop : least), null);
+      return weak ? weak.verdict || named(weak.chance) : "not sure";
     };
     const devices = data.devices.map((one) =>
       one.role === "sensor"
@@ -78,6 +84,7 @@ const meshInk = (() => {
         unserved: data.unserved.filter((one) => !served.has(one.sensor)),
       },
       served: [...served.keys()].sort(),
+      kept: [...kept.values()].filter((one) => chosen.has(one.key)),
       lines: pencilled.map((link) => ({ key: link.key, a: link.a, b: link.b })),
       places: needed(data).filter((name) => !inked.has(name)),
     };

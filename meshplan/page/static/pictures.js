@@ -7,6 +7,7 @@ const makePictures = (desk, card) => {
   let told = { pictures: [] },
     layers = null,
     pinning = null,
+    reach = null,
     asked = 0;
   const blobs = new Map();
 
@@ -43,7 +44,18 @@ const makePictures = (desk, card) => {
       if (layers !== own) return;
       L.imageOverlay(blobs.get(key), one.bounds, { opacity: one.strength, className: "picture under", alt: "" }).addTo(own);
     }
+    if (reach) L.imageOverlay(reach.uri, reach.bounds, { opacity: 0.6, className: "picture coverage", alt: "" }).addTo(own);
     if (pinning) spots();
+  }
+
+  /* Coverage as it lies on the map file, one layer at a time. */
+  async function coverage() {
+    return (await deskWire.ask("/ask/coverage").catch(() => ({ layers: [] }))).layers;
+  }
+  async function showReach(layer) {
+    reach = layer;
+    await onMap(desk.map());
+    desk.say(layer ? `${layer.name}: shown on the sheet. ${layer.note || ""}` : "Coverage is off the sheet.");
   }
 
   /* ---- tiles of the network: off until somebody names an address ---- */
@@ -363,5 +375,5 @@ const makePictures = (desk, card) => {
     }
   }
 
-  return { look, onMap, show, pin, stop, placed, pinning: () => Boolean(pinning) };
+  return { look, coverage, showReach, shownReach: () => reach, onMap, show, pin, stop, placed, pinning: () => Boolean(pinning) };
 };

@@ -244,6 +244,21 @@ const makeSheet = (desk) => {
   function pencilLines() {
     if (dotted) dotted.remove();
     dotted = L.layerGroup().addTo(map);
+    /* Inked links that the newest plan does not list are answered by the page's engine. */
+    for (const one of pencilled.kept || []) {
+      const [a, b] = [app.devices.get(one.a), app.devices.get(one.b)],
+        ends = [app.placeOf(a), app.placeOf(b)],
+        style = app.verdicts.get(limitsOf(app).find((limit) => one.chance >= limit.limit).name);
+      L.polyline(ends, { pane: "links", interactive: false, color: "#fff", weight: 8, opacity: 0.95 }).addTo(dotted);
+      L.polyline(ends, {
+        pane: "links",
+        interactive: false,
+        color: style.colour,
+        dashArray: style.dash || null,
+        weight: 4.5,
+        lineCap: "butt",
+      }).addTo(dotted);
+    }
     pencilled.lines.forEach((one, i) => {
       const [a, b] = [app.devices.get(one.a), app.devices.get(one.b)];
       if (!a || !b) return;
@@ -409,12 +424,13 @@ const makeSheet = (desk) => {
     }
   }
 
+  const limitsOf = ({ data }) =>
+    data.verdicts.filter((one) => one.limit !== null && one.name !== "not sure").sort((p, q) => q.limit - p.limit);
+
   /* The links that a change touched, at once: their new chances on the lines that are drawn. */
   function touched(links) {
     if (!app || inHand) return;
-    const limits = app.data.verdicts
-      .filter((one) => one.limit !== null && one.name !== "not sure")
-      .sort((p, q) => q.limit - p.limit);
+    const limits = limitsOf(app);
     const heights = new Map(app.data.devices.map((one) => [`${siteOf(one.name)} ${one.antenna_agl_m}`, one.name]));
     const named = (site, height) => heights.get(`${site} ${height}`) || site;
     for (const one of links) {
