@@ -19,6 +19,7 @@ from meshplan.cli.options import (
     set_option,
 )
 from meshplan.cli.progress import Progress
+from meshplan.cli.spread import land_spread_over, spread_options
 
 
 @click.command("coverage")
@@ -32,6 +33,7 @@ from meshplan.cli.progress import Progress
 @click.option("--memory-mb", type=click.IntRange(1), help="Refuse what needs more memory than this, and offer a coarser cell.")
 @out_option
 @set_option
+@spread_options
 @quiet_option
 @json_option
 def command(
@@ -45,6 +47,8 @@ def command(
     memory_mb: int | None,
     out: Path | None,
     changes: tuple[str, ...],
+    address: str | None,
+    workers: int | None,
     quiet: bool,
     as_json: bool,
 ) -> int:
@@ -58,20 +62,22 @@ def command(
 
     progress = Progress(quiet=quiet or as_json)
     plan, place = find_plan(folder, results_folder(folder, out))
-    prepared, best, singles = coverage_of(
-        folder,
-        plan,
-        radio=radio,
-        overrides=overrides_from(changes),
-        transmitters=transmitters,
-        receiver_agl_m=height,
-        season=season,
-        calibrated=calibrated,
-        cores=cores,
-        most_bytes=memory_mb * 1_000_000 if memory_mb else None,
-        on_progress=progress,
-    )
-    files = write_coverage(prepared, plan, best, singles, place)
+    with land_spread_over(address, workers, place, "" if plan.more_radios else plan.radio.key) as figures_by:
+        prepared, best, singles = coverage_of(
+            folder,
+            plan,
+            radio=radio,
+            overrides=overrides_from(changes),
+            transmitters=transmitters,
+            receiver_agl_m=height,
+            season=season,
+            calibrated=calibrated,
+            cores=cores,
+            most_bytes=memory_mb * 1_000_000 if memory_mb else None,
+            figures_by=figures_by,
+            on_progress=progress,
+        )
+        files = write_coverage(prepared, plan, best, singles, place)
     progress.close()
     share = best.share_served(plan.required_chance)
     if as_json:

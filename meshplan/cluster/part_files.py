@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import os
+import shutil
 import zipfile
 from dataclasses import fields
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,9 @@ from numpy.typing import NDArray
 from meshplan.links.link_table import PathFigures
 from meshplan.loss.path_loss import PathLosses
 from meshplan.propagation.diffraction import DiffractionLoss
+
+PARTS: Final = ".meshplan-parts"
+"""Folder beside the results where finished parts wait for the end of the run."""
 
 TERRAIN, DEPTH = "terrain_parts.", "cover_depth_m."
 
@@ -71,3 +75,8 @@ def read_part(path: Path, rows: int) -> PathFigures | None:
         **{name: arrays[name] for name in plain},
     )
     return PathFigures(losses, arrays["samples"], arrays["shift"], arrays["hidden"])
+
+
+def forget_parts(parts_folder: Path) -> None:
+    """Remove finished parts once the results are written."""
+    shutil.rmtree(parts_folder, ignore_errors=True)

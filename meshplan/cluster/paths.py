@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-import shutil
 from collections.abc import Callable
 from pathlib import Path
-from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,9 +19,6 @@ from meshplan.links.link_table import PathFigures, join_paths
 from meshplan.loss.uncertainty import ErrorFields
 from meshplan.workflow.plan import PathsAsked, PathsBy
 from meshplan.workflow.prepare import Prepared
-
-PARTS: Final = ".meshplan-parts"
-"""Folder beside the results where finished parts wait for the end of the run."""
 
 
 def paths_by(cluster: Cluster, parts_folder: Path, *, samples_a_task: int = SAMPLES_A_TASK) -> PathsBy:
@@ -87,8 +82,3 @@ def _job_of(prepared: Prepared, asked: PathsAsked, parts_folder: Path) -> PathJo
         inputs=hashlib.sha256(repr(inputs).encode()).hexdigest(),
         parts_folder=str(parts_folder.resolve()),
     )
-
-
-def forget_parts(parts_folder: Path) -> None:
-    """Remove finished parts once the results are written."""
-    shutil.rmtree(parts_folder, ignore_errors=True)

@@ -83,6 +83,7 @@ def compute_coverage(
     calibrated: bool = False,
     cores: int | None = None,
     most_bytes: int | None = None,
+    figures_by: FiguresBy | None = None,
     on_progress: OnProgress | None = None,
 ) -> tuple[Coverage, tuple[Coverage, ...]]:
     """Return the best of all transmitters at each cell, and each transmitter alone.
@@ -104,6 +105,8 @@ def compute_coverage(
         Most threads.
     most_bytes : int, optional
         Memory that may be used; more is refused with an offer of a coarser cell.
+    figures_by : callable, optional
+        What computes the figures of each transmitter in place of this process.
     """
     tell = on_progress or silent
     state = next((s for s in prepared.seasons if season_word(s.name) == season_word(season)), None) if season else None
@@ -120,7 +123,7 @@ def compute_coverage(
     future = _future_sensor(prepared, receiver_agl_m)
     errors = draw_error_fields(landscape)
     grid = landscape.grid
-    learned, told = correction_as_asked(prepared.found.folder, grid.crs, calibrated=calibrated, command="coverage")
+    told = correction_as_asked(prepared.found.folder, grid.crs, calibrated=calibrated, command="coverage")[1]
     way = _way(prepared, stations, errors, calibrated=calibrated)
     notes = (*told, *way.notes)
     needed = estimate_coverage_bytes(prepared)
@@ -128,48 +131,84 @@ def compute_coverage(
         needed += int(lattice_bytes(errors, landscape, lattice_step_m(errors, landscape)))
     _refuse_too_large(prepared, needed, most_bytes)
     tell(f"Coverage of {grid.rows * grid.columns} cells, about {max(needed // 1_000_000, 1)} MB of memory", 0, 0)
-    singles: list[Coverage] = []
-    left = 0.0
-    lattice = error_lattice(errors, landscape) if way.step else None
-    sweep = None if way.step else _sweeper(prepared, state, future, receiver_agl_m, errors, cores, tell)
-    for number, station in enumerate(stations):
-        tell("Computing the land", number, len(stations))
-        if sweep is not None:
-            figures = sweep(station)
-        else:
-            asked = receiver_agl_m, prepared.seasons.index(state), errors, lattice
+    asked = CoverageAsked(receiver_agl_m, state.name, way.step, thinned=way.thinned, calibrated=calibrated)
+    compute = figures_by or figures_here(errors, cores)
+    computed = compute(prepared, stations, asked, tell)
+    tell("Computing the land", len(stations), len(stations))
+    left = max(share for _, share in computed)
+    if left > 0.0:
+        notes = (*notes, THINNED_NOTE.format(share=left, apart_m=THINNED_EVERY * grid.cell_m))
+    singles = [
+        Coverage(
+            names=(station.key,),
+            loss_db=figures.loss_db,
+            margin_db=figures.margin_db,
+            chance=figures.chance,
+            server=np.where(np.isfinite(figures.loss_db), number, -1).astype(np.int16),
+            land_uncertain=figures.land_uncertain,
+            receiver_agl_m=receiver_agl_m,
+            radio=future.radio.name,
+            season=state.name,
+            calibrated=calibrated,
+            notes=notes,
+        )
+        for number, (station, (figures, _)) in enumerate(zip(stations, computed, strict=True))
+    ]
+    return best_of(singles), tuple(singles)
+
+
+@dataclass(frozen=True)
+class CoverageAsked:
+    """What the figures of a transmitter follow from, beside the property: enough for another process."""
+
+    receiver_agl_m: float
+    season: str
+    step: int
+    """Each how manyth cell is computed as a link; 0 for a sweep."""
+    thinned: bool
+    """Whether cells that lie evenly between others are laid between these."""
+    calibrated: bool
+
+
+FiguresBy = Callable[[Prepared, Sequence[Station], CoverageAsked, OnProgress], list[tuple[LandFigures, float]]]
+"""What computes the land for each transmitter: its figures, and the share of cells that a budget kept from being links."""
+
+
+def figures_here(errors: ErrorFields, cores: int | None) -> FiguresBy:
+    """Return what computes the land in this process, one transmitter after the other."""
+
+    def compute(
+        prepared: Prepared, stations: Sequence[Station], asked: CoverageAsked, tell: OnProgress
+    ) -> list[tuple[LandFigures, float]]:
+        landscape = prepared.landscape
+        state = next(season for season in prepared.seasons if season.name == asked.season)
+        folder = prepared.found.folder
+        learned = correction_as_asked(folder, landscape.grid.crs, calibrated=asked.calibrated, command="coverage")[0]
+        lattice = error_lattice(errors, landscape) if asked.step else None
+        future = _future_sensor(prepared, asked.receiver_agl_m)
+        sweep = None if asked.step else _sweeper(prepared, state, future, asked.receiver_agl_m, errors, cores, tell)
+        found: list[tuple[LandFigures, float]] = []
+        for number, station in enumerate(stations):
+            tell("Computing the land", number, len(stations))
+            if sweep is not None:
+                found.append((sweep(station), 0.0))
+                continue
+            how = asked.receiver_agl_m, prepared.seasons.index(state), errors, lattice
 
             def tell_cells(done: int, total: int, key: str = station.key) -> None:
                 tell(f"Cells as links from {key}", done, total)
 
-            if way.thinned:
-                figures, share = figures_by_thinned_links(
-                    prepared, station, *asked, most=MOST_DRAWN_SAMPLES, cores=cores, on_progress=tell_cells
+            if asked.thinned:
+                found.append(
+                    figures_by_thinned_links(prepared, station, *how, most=MOST_DRAWN_SAMPLES, cores=cores, on_progress=tell_cells)
                 )
-                left = max(left, share)
             else:
-                cells = cells_of(prepared, way.step)
-                figures = figures_by_links(prepared, station, cells, *asked, learned, cores=cores, on_progress=tell_cells)
-        singles.append(
-            Coverage(
-                names=(station.key,),
-                loss_db=figures.loss_db,
-                margin_db=figures.margin_db,
-                chance=figures.chance,
-                server=np.where(np.isfinite(figures.loss_db), number, -1).astype(np.int16),
-                land_uncertain=figures.land_uncertain,
-                receiver_agl_m=receiver_agl_m,
-                radio=future.radio.name,
-                season=state.name,
-                calibrated=calibrated,
-                notes=notes,
-            )
-        )
-    tell("Computing the land", len(stations), len(stations))
-    if left > 0.0:
-        notes = (*notes, THINNED_NOTE.format(share=left, apart_m=THINNED_EVERY * grid.cell_m))
-        singles = [replace(single, notes=notes) for single in singles]
-    return best_of(singles), tuple(singles)
+                cells = cells_of(prepared, asked.step)
+                figures = figures_by_links(prepared, station, cells, *how, learned, cores=cores, on_progress=tell_cells)
+                found.append((figures, 0.0))
+        return found
+
+    return compute
 
 
 @dataclass(frozen=True)

@@ -10,10 +10,12 @@ from pathlib import Path
 
 import pytest
 from real_cluster import RealCluster, free_port
+from small_property import lay_small_property
 
 from meshplan.cli import EXIT_CLUSTER_LOST, EXIT_INPUT_WRONG, main
 from meshplan.cluster.engine import joined_cluster
-from meshplan.cluster.paths import PARTS, paths_by
+from meshplan.cluster.part_files import PARTS
+from meshplan.cluster.paths import paths_by
 from meshplan.errors import ClusterLostError, InputError
 from meshplan.workflow.plan import plan_property, write_plan
 
@@ -176,6 +178,21 @@ def test_the_command_line_starts_processes_of_its_own(tmp_path: Path, alone: Pat
     assert done.returncode in (0, 1), done.stderr
     assert done.stderr == ""
     assert files_of(out) == files_of(alone)
+
+
+def test_a_coverage_of_two_processes_is_that_of_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The largest cells that the small property takes; three transmitters, so that both processes have work."""
+    folder = lay_small_property(tmp_path / "property")
+    told = []
+    for name, more in (("one", []), ("two", ["--workers", "2"])):
+        out = str(tmp_path / name)
+        assert main(["plan", str(folder), "--out", out, "-q"]) in (0, 1)
+        capsys.readouterr()
+        names = ["--from", "House", "--from", "North post", "--from", "South post"]
+        assert main(["coverage", str(folder), "--out", out, *names, "--cores", "1", "-q", *more]) == 0
+        told.append(capsys.readouterr().out.replace(out, "OUT"))
+    assert told[0] == told[1]
+    assert files_of(tmp_path / "one") == files_of(tmp_path / "two")
 
 
 def test_nobody_at_the_address_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
