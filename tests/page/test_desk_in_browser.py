@@ -263,6 +263,32 @@ def test_a_shape_is_drawn_by_a_finger_and_its_peg_dragged(desk: Desk) -> None:
         assert said == []
 
 
+def test_a_peg_in_the_hand_is_not_torn_away_by_a_plan_that_comes(desk: Desk, other_plan: tuple[bytes, dict[str, Any]]) -> None:
+    with page_of(desk) as (page, said):
+        page.wait_for_selector("html[data-drawn]")
+        page.click("#sign-row [data-role=orchard]")
+        for across, down in ((0.3, 0.5), (0.55, 0.5), (0.55, 0.75)):
+            page.mouse.click(*on_land(page, across, down))
+        page.keyboard.press("Enter")
+        until(lambda: desk.book.place == 1)
+        page.wait_for_selector("[data-peg='2']")
+        drawn = page.get_attribute("html", "data-drawn")
+        x, y = middle(page, "[data-peg='2']")
+        page.mouse.move(x, y)
+        page.mouse.down()
+        page.mouse.move(x + 20, y + 10, steps=4)
+        desk.events.tell("stage", {"clock": 1, "stage": "Searching"})
+        page.wait_for_selector("#cells.old")
+        tell_plan(desk, other_plan)
+        page.wait_for_selector("#cells:not(.old)")
+        assert page.get_attribute("html", "data-drawn") == drawn, "the sheet waits while a corner is in the hand"
+        page.mouse.move(x + 40, y + 20, steps=4)
+        page.mouse.up()
+        until(lambda: desk.book.place == 2)
+        until(lambda: page.get_attribute("html", "data-drawn") != drawn)
+        assert said == []
+
+
 def test_an_empty_folder_begins_with_a_name_a_place_and_a_raster(tmp_path: Path) -> None:
     raster = write_raster(tmp_path / "ground.tif", bank())
     folder = tmp_path / "meadow"

@@ -203,7 +203,7 @@ const meshDesk = (() => {
         `${nameOf(shape)}: ${words}`,
         { what: "shape.draw", file: shape.file, feature: shape.feature, mark: shape.mark, geometry },
         shape,
-      );
+      ).then(() => sheet.layDown());
     },
     shapeFilled: (shape, column, value) =>
       shapeStep(

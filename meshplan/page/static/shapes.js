@@ -40,8 +40,11 @@ const makePencil = (desk) => {
     show();
   }
 
+  /* What is in the hand is not torn away by what comes in meanwhile. */
+  let inHand = false;
+
   function show() {
-    if (!map) return;
+    if (!map || inHand) return;
     snap.forget();
     lines.clearLayers();
     pegs.clearLayers();
@@ -107,9 +110,13 @@ const makePencil = (desk) => {
     function holding(marker, now, i, words) {
       let resting = 0;
       const end = () => {
+        inHand = false;
         desk.hint("");
         done(now(), words);
       };
+      marker.on("dragstart", () => {
+        inHand = true;
+      });
       marker.on("drag", ({ originalEvent }) => {
         const spot = originalEvent && originalEvent.altKey ? null : snap.near(marker.getLatLng(), shape.mark);
         if (spot) marker.setLatLng(spot.at);
@@ -126,6 +133,7 @@ const makePencil = (desk) => {
         if (!to) return;
         event.preventDefault();
         event.stopPropagation();
+        inHand = true;
         marker.setLatLng(to);
         redraw(now());
         measured(now(), i);
@@ -197,9 +205,14 @@ const makePencil = (desk) => {
       return corners.map((one) => L.latLng(one.lat + dLat, one.lng + dLng));
     };
     const end = () => {
+      inHand = false;
       desk.hint("");
       const metres = map.distance(at, marker.getLatLng());
-      if (metres < 0.05) return;
+      if (metres < 0.05) {
+        show();
+        desk.layDown();
+        return;
+      }
       const geometry = { ...shape.geometry, coordinates: shifted(shape.geometry.coordinates, ...by()) };
       desk.bent(shape, geometry, `moved ${plain(metres, metres < 10 ? 1 : 0)} m`);
     };
@@ -208,12 +221,18 @@ const makePencil = (desk) => {
       redraw(now());
       desk.hint(`${name}: ${plain(map.distance(at, marker.getLatLng()), 1)} m from where it lay`);
     };
-    marker.on("drag", moved).on("dragend", end);
+    marker
+      .on("dragstart", () => {
+        inHand = true;
+      })
+      .on("drag", moved)
+      .on("dragend", end);
     marker.on("keydown", ({ originalEvent: event }) => {
       const to = snap.stepped(marker.getLatLng(), event);
       if (!to) return;
       event.preventDefault();
       event.stopPropagation();
+      inHand = true;
       marker.setLatLng(to);
       moved();
       clearTimeout(resting);
@@ -302,5 +321,5 @@ const makePencil = (desk) => {
     if (element) element.focus({ preventScroll: true });
   }
 
-  return { onMap, show, cutAt, copyOf, focusPeg, cornersOf, ring };
+  return { onMap, show, cutAt, copyOf, focusPeg, cornersOf, ring, held: () => inHand };
 };

@@ -116,7 +116,7 @@ const makeSheet = (desk) => {
     return view;
   }
 
-  const busy = () => inHand || desk.draft().drawing() || desk.pinning() || Boolean(app && app.picking);
+  const busy = () => inHand || desk.pencil().held() || desk.draft().drawing() || desk.pinning() || Boolean(app && app.picking);
 
   /* What is being drawn or held is not torn away by a plan that comes in: it is laid down afterwards. */
   async function draw(data) {
