@@ -55,8 +55,11 @@ def look_at_alternatives(
     if len(problem.nodes) > MOST_NODES:
         note = f"With {len(problem.nodes)} candidates no alternatives were planned; change hops or second routes and plan again."
         return Alternatives((), (), (note,))
+    built = frozenset(node.id for node in problem.nodes if node.is_gateway) & set(result.plan.opened)
     return Alternatives(
-        gateway_options=tuple(_option(choice, result, table, currency) for choice in compare_gateways(problem, limits=limits)),
+        gateway_options=tuple(
+            _option(choice, result, built, table, currency) for choice in compare_gateways(problem, limits=limits)
+        ),
         redundancy_prices=tuple(
             _price(price, currency, for_all=asks_for_all(problem))
             for price in price_of_redundancy(_all_asking(problem), limits=limits, at_limit=at_limit)
@@ -110,7 +113,10 @@ def _names(sensors: Sequence[str]) -> str:
     return f"{named} and {len(sensors) - MOST_NAMED} more" if len(sensors) > MOST_NAMED else named
 
 
-def _option(choice: GatewayChoice, chosen: PlacementResult, table: LinkTable, currency: str) -> GatewayOption:
+def _option(
+    choice: GatewayChoice, chosen: PlacementResult, built: frozenset[str], table: LinkTable, currency: str
+) -> GatewayOption:
+    """Return a choice of gateways; `built` are those of the plan itself, whose choice is the chosen one."""
     plan = choice.result.plan
     served = len(plan.served)
     weakest = min((route.chance for route in make_routes(plan, table).routes), default=0.0)
@@ -121,7 +127,7 @@ def _option(choice: GatewayChoice, chosen: PlacementResult, table: LinkTable, cu
         cost=plan.cost,
         weakest_chance=weakest,
         sentence=option_sentence(choice.gateway_ids, served, relays, plan.cost, currency, once=len(plan.single_route)),
-        chosen=set(choice.gateway_ids) <= set(chosen.plan.opened) and abs(plan.cost - chosen.plan.cost) < 1e-6,
+        chosen=set(choice.gateway_ids) == built and abs(plan.cost - chosen.plan.cost) < 1e-6,
     )
 
 

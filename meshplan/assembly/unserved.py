@@ -347,8 +347,11 @@ def explain_unserved(
                 gap = replace(gap, remedies=())  # its own best link does already: better antennas there would mend nothing
         if sensor.reason in NOT_THE_RADIO:
             gap = replace(gap, missing_db=0.0)
+        if sensor.reason == "no lasting power":
+            gap = _needs_power(gap, remedying, row)
+            row = _row_between(sensor.sensor_id, gap.nearest, remedying.table, row)
         rows.append(row)
-        found.append(_needs_power(gap, remedying, row) if sensor.reason == "no lasting power" else gap)
+        found.append(gap)
     return tuple(found), tuple(rows)
 
 
@@ -458,6 +461,13 @@ def _panel_price(station: Station, workshop: Workshop) -> float:
     """Return what a candidate costs more with a panel than on its battery."""
     built = workshop.rebuild(station, replace(station.site, power=Power.PANEL))
     return 0.0 if built is None else built.cost - station.cost
+
+
+def _row_between(sensor: str, other: str, table: LinkTable, usual: int) -> int:
+    """Return the link of a sensor and another station, or the usual one where there is none: the plan shows what it speaks of."""
+    keys = [station.key for station in table.stations]
+    ends = {sensor, other}
+    return next((row for row, (i, j) in enumerate(table.pairs) if {keys[i], keys[j]} == ends), usual)
 
 
 def _unpowered_row(sensor: str, table: LinkTable) -> int | None:

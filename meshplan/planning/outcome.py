@@ -86,7 +86,7 @@ def choose_routes(
 
 
 def _way_without_first(problem: PlacementProblem, graph: OpenedGraph, sensor: int, way: tuple[int, ...]) -> tuple[int, ...]:
-    """Return the best route when the first device of `way` that may fail has failed."""
+    """Return the best route when the first device of `way` that may fail has failed; none where it is less sure than asked."""
     fails = may_fail(problem)
     failed = np.zeros(len(problem.nodes), dtype=bool)
     lost = [node for node in way if fails[node]]
@@ -94,8 +94,9 @@ def _way_without_first(problem: PlacementProblem, graph: OpenedGraph, sensor: in
         return ()
     failed[lost[0]] = True
     table = route_table(graph, second_hop_limit(problem), failed)
-    _, starts = sensor_losses(graph, table)
-    return way_from(table, int(starts[sensor])) if starts[sensor] >= 0 else ()
+    losses, starts = sensor_losses(graph, table)
+    fits = starts[sensor] >= 0 and losses[sensor] <= problem.route_loss_limits[sensor]
+    return way_from(table, int(starts[sensor])) if fits else ()
 
 
 def make_plan(

@@ -201,3 +201,27 @@ def test_who_is_said_to_stay_can_be_carried(seed: int) -> None:
         stays = [s for s in served if s not in lost]
         assert fit(stays, failed)
         assert not any(fit([*stays, s], failed) for s in lost)
+
+
+def test_a_way_that_is_less_sure_than_asked_is_no_second_route() -> None:
+    """Both gateways stand for the fence; the optional well could reach the second too, but not as surely as it asks for.
+
+    A third place would give the well its second route, and is not worth it: so one is possible, and none is had.
+    """
+    sensors = (
+        SensorDemand("well", required=False, worth=0.0, min_route_chance=0.98),
+        SensorDemand("fence"),
+    )
+    nodes = (
+        NodeChoice("house", 150.0, is_gateway=True),
+        NodeChoice("barn", 130.0, is_gateway=True),
+        NodeChoice("shed", 90.0, is_gateway=True),
+    )
+    access = Links.of([0, 0, 0, 1, 1], [0, 1, 2, 0, 1], [0.999, 0.95, 0.999, 0.99, 0.99])
+    problem = PlacementProblem(sensors, nodes, access, Links.of([], [], []), hop_limit=1, redundancy="any one relay or gateway")
+    plan = solve_placement(problem).plan
+    assert plan.opened == ("house", "barn")
+    (well,) = (item for item in plan.served if item.sensor_id == "well")
+    assert well.first.node_ids == ("house",)
+    assert well.second is None
+    assert plan.single_route == ("well",)
