@@ -7,7 +7,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
 WRITTEN = re.findall(r"`([^`\n]+)`", (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8"))
-OF_USERS = {"calibration.toml", "changes.csv", "plan.json", "property.toml"}
+OF_USERS = {"calibration.toml", "changes.csv", "picture.toml", "plan.json", "property.toml"}
 """Files of a property, not of the project."""
 KEPT = [
     path.relative_to(ROOT)
