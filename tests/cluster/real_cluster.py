@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-TESTS = str(Path(__file__).parent)
+TESTS = os.pathsep.join([str(Path(__file__).parent), str(Path(__file__).parents[1])])
 """Where processes find the tasks that tests make up."""
 
 
